@@ -1,0 +1,410 @@
+"""What the board does: obey commands, stream edges, beat, and switch off when the host is silent.
+
+Everything here is the same on a board and on the unix port. The hardware module behind it is
+described in hw_unix.py.
+"""
+
+import gc
+import os
+from array import array
+from time import ticks_diff, ticks_ms, ticks_us
+
+from micropython import const
+
+import wire
+from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_seq, put_words, seal
+from ring import INPUTS, copy_words, since
+
+VERSION = bytes((0, 1, 0))
+
+BEAT_MS = const(100)
+BLOCK_AGE_MS = const(20)
+STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
+SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
+PATIENCE_MS = const(50)  # how long an answer may wait for the line
+COUNTS_WORD = (BODY + wire.EDGES_FIRST) // 4
+
+
+class App:
+    """The loop between hardware and host."""
+
+    def __init__(self, hw):
+        self.hw = hw
+        self.link = hw.link
+        self.rings = hw.rings
+        self.state = wire.STATE_IDLE
+        self.running = True
+        self.enabled = 15
+        self.falling = 0
+        self.session = 0
+        self.unsent = 0
+        self._seq = array("I", [0])
+        self._frame = bytearray(BUFFER_SIZE)
+        self._command = bytearray(256)
+        self._received = 0
+        self._heard = ticks_ms()
+        self._now = hw.now
+        self._beat = array("I", [0, 0])  # wide time of the last heartbeat or of the one due
+        self._marks = array("I", [0] * INPUTS)  # edges that go out before the heartbeat due
+        self._beating = False
+        self._beat_ticks = BEAT_MS * 1000000 // hw.tick_ps * 1000
+        self._age_ticks = BLOCK_AGE_MS * 1000000 // hw.tick_ps * 1000
+        self._busy_us = 0
+        self._worst_us = 0
+        self._since_us = ticks_us()
+        self._new_session()
+
+    # The loop
+
+    def run(self):
+        """Work until the host says leave. Outputs are off whenever this is left."""
+        try:
+            self._clear_line()
+            self._hello()
+            self._tell_notes()
+            while self.running:
+                try:
+                    gc.collect()
+                    while self.running:
+                        self.turn()
+                except Exception as error:
+                    self._recover(error)
+        finally:
+            self.hw.outputs_off()
+            self.hw.stop()
+
+    def turn(self):
+        """One turn of the loop: time and edges from the hardware, commands, frames."""
+        streaming = self.state == wire.STATE_STREAMING
+        self.hw.poll(streaming)
+        start = ticks_us()
+        worked = self._listen()
+        self._watch()
+        if streaming and self.state == wire.STATE_STREAMING:
+            worked = self._stream() or worked
+        if worked:
+            took = ticks_diff(ticks_us(), start)
+            self._busy_us += took
+            if took > self._worst_us:
+                self._worst_us = took
+
+    def _recover(self, error):
+        """After any fault: outputs off, tell the host, stay reachable."""
+        self.hw.outputs_off()
+        self.hw.stop()
+        self.state = wire.STATE_IDLE
+        self._received = 0
+        text = "the board stopped after a fault of its own: "
+        self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
+
+    def _watch(self):
+        """Outputs off when the host is silent."""
+        if self.hw.outputs and ticks_diff(ticks_ms(), self._heard) > SILENCE_MS:
+            self.hw.outputs_off()
+            self.log(wire.LEVEL_WARNING, "no word from the host for 1 s: outputs are off")
+
+    # Frames to the host
+
+    def _new_session(self):
+        was = self.session
+        while self.session == was:
+            self.session = int.from_bytes(os.urandom(2), "little")
+        self._seq[0] = 0
+
+    def _await_line(self):
+        """Whether the line takes a frame, waiting a little for it; counts the frame if not."""
+        start = ticks_ms()
+        while not self.link.ready():
+            if ticks_diff(ticks_ms(), start) > PATIENCE_MS:
+                self.unsent += 1
+                return False
+            self.hw.rest()
+        return True
+
+    def _clear_line(self):
+        """One delimiter, so that what lay in the line before is a frame of its own."""
+        if self._await_line():
+            self._frame[0] = 0
+            self.link.send(self._frame, 0, 1)
+
+    def _begin(self, number):
+        frame = self._frame
+        frame[BODY] = number
+        frame[BODY + wire.HEADER_FLAGS] = 0
+        put16(frame, wire.HEADER_SESSION, self.session)
+        put_seq(frame, self._seq)
+
+    def _send(self, size):
+        self.link.send(self._frame, FRAME, seal(self._frame, size))
+
+    def _text(self, at, text):
+        """Put text at body offset `at`, as much as fits. Returns the size of the body."""
+        data = text.encode() if isinstance(text, str) else text
+        size = min(len(data), wire.MAX_BODY - wire.TRAILER_SIZE - at)
+        self._frame[BODY + at : BODY + at + size] = data[:size]
+        return at + size
+
+    def _hello(self):
+        if not self._await_line():
+            return
+        hw, frame = self.hw, self._frame
+        self._begin(wire.HELLO)
+        put16(frame, wire.HELLO_PROTOCOL, wire.PROTOCOL)
+        at = BODY + wire.HELLO_FIRMWARE
+        frame[at : at + 3] = VERSION
+        frame[BODY + wire.HELLO_STATE] = self.state
+        put32(frame, wire.HELLO_TICK_PS, hw.tick_ps)
+        put32(frame, wire.HELLO_CLOCK_HZ, hw.clock_hz)
+        frame[BODY + wire.HELLO_ENABLED] = self.enabled
+        frame[BODY + wire.HELLO_FALLING] = self.falling
+        put16(frame, wire.HELLO_DEAD_NS, hw.dead_ns)
+        put16(frame, wire.HELLO_MIN_PULSE_NS, hw.min_pulse_ns)
+        put16(frame, wire.HELLO_RING_EDGES, self.rings.size)
+        at = BODY + wire.HELLO_UID
+        frame[at : at + 8] = hw.uid
+        self._send(self._text(wire.HELLO_BOARD, hw.board))
+
+    def log(self, level, text):
+        """A sentence for the user."""
+        if self._await_line():
+            self._begin(wire.LOG)
+            self._frame[BODY + wire.LOG_LEVEL] = level
+            self._send(self._text(wire.LOG_TEXT, text))
+
+    def _tell_notes(self):
+        """Say once what the hardware found missing."""
+        while self.hw.notes:
+            self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
+
+    def _ack(self, result, text=b""):
+        if not self._await_line():
+            return
+        command, frame = self._command, self._frame
+        self._begin(wire.ACK)
+        frame[BODY + wire.ACK_COMMAND] = command[1]
+        frame[BODY + wire.ACK_RESULT] = result
+        put16(frame, wire.ACK_RESERVED, 0)
+        for k in range(4):
+            frame[BODY + wire.ACK_COMMAND_SEQ + k] = command[1 + wire.HEADER_SEQ + k]
+        if text:
+            self._send(self._text(wire.ACK_TEXT, text))
+        else:
+            self._send(wire.ACK_SIZE)
+
+    # Streaming
+
+    def _stream(self):
+        """Send what is due. Returns whether anything was done."""
+        rings = self.rings
+        for i in range(INPUTS):
+            rings.settle(i)
+        age = since(self._now, self._beat)
+        if not self.link.ready():
+            if age >= STALE_TICKS:
+                self._give_up()
+            return False
+        if not self._beating and age >= self._beat_ticks:
+            self._mark()
+        worked = False
+        waiting = False
+        for i in range(INPUTS):
+            n = self._due(i)
+            if n:
+                if not self.link.ready():
+                    return worked
+                self._send_block(i, n if n < wire.EDGES_MAX_N else wire.EDGES_MAX_N)
+                worked = True
+                if self._beating and n > wire.EDGES_MAX_N:
+                    waiting = True
+        if self._beating and not waiting and self.link.ready():
+            self._heartbeat()
+            worked = True
+        return worked
+
+    def _due(self, i):
+        """How many edges of input i are to go out now."""
+        if self._beating:
+            n = self.rings.waiting_until(i, self._marks)
+            return n
+        n = self.rings.waiting(i)
+        if n >= wire.EDGES_MAX_N:
+            return n
+        if n and self.rings.oldest_age(i, self._now) >= self._age_ticks:
+            return n
+        return 0
+
+    def _send_block(self, i, n):
+        frame, rings = self._frame, self.rings
+        self._begin(wire.EDGES)
+        frame[BODY + wire.EDGES_INPUT] = i
+        frame[BODY + wire.EDGES_N] = n
+        put16(frame, wire.EDGES_RESERVED, 0)
+        while True:
+            rings.copy(i, n, frame, COUNTS_WORD)
+            # The ring may have been written over while it was copied: then copy what is left.
+            self.hw.refresh(i)
+            if not rings.settle(i):
+                break
+        rings.advance(i, n)
+        self._send(wire.EDGES_COUNTS + 4 * n)
+
+    def _mark(self):
+        """A heartbeat is due for now: note what has to go out before it."""
+        copy_words(self._beat, self._now, 2)
+        copy_words(self._marks, self.rings.written, INPUTS)
+        self._beating = True
+
+    def _give_up(self):
+        """The host has not read for a quarter of a wrap: what waits would soon be ambiguous."""
+        for i in range(INPUTS):
+            self.rings.discard(i)
+        self._mark()
+
+    def _heartbeat(self):
+        hw, frame = self.hw, self._frame
+        now = ticks_us()
+        span_ms = ticks_diff(now, self._since_us) // 1000
+        busy = self._busy_us // span_ms if span_ms > 0 else 0
+        self._begin(wire.HEARTBEAT)
+        put_words(frame, wire.HEARTBEAT_TIME, self._beat, 2)
+        put_words(frame, wire.HEARTBEAT_TOTAL, self.rings.taken, INPUTS)
+        put_words(frame, wire.HEARTBEAT_LOST, self.rings.lost, INPUTS)
+        put_words(frame, wire.HEARTBEAT_STALLS, hw.stalls, INPUTS)
+        put_words(frame, wire.HEARTBEAT_DRIVEN, hw.driven, 1)
+        put32(frame, wire.HEARTBEAT_WORST_US, self._worst_us)
+        put16(frame, wire.HEARTBEAT_BUSY_PERMILLE, busy if busy < 1000 else 1000)
+        unsent = self.unsent + self.link.cut
+        put16(frame, wire.HEARTBEAT_UNSENT, unsent if unsent < 65535 else 65535)
+        put16(frame, wire.HEARTBEAT_SUPPLY_MV, hw.supply_mv())
+        frame[BODY + wire.HEARTBEAT_STATE] = self.state
+        frame[BODY + wire.HEARTBEAT_OUTPUTS] = hw.outputs
+        self._send(wire.HEARTBEAT_SIZE)
+        self._beating = False
+        self._worst_us = 0
+        self._busy_us = 0
+        self._since_us = now
+
+    def _flush(self):
+        """Send all that waits and a heartbeat: the end of a session."""
+        self._mark()
+        start = ticks_ms()
+        while self._beating:
+            self._stream()
+            if ticks_diff(ticks_ms(), start) > 500:
+                self.unsent += 1
+                self._beating = False
+
+    # Commands from the host
+
+    def _listen(self):
+        """Take bytes from the host; obey a command when one is whole. True if bytes came."""
+        byte = self.link.receive()
+        if byte < 0:
+            return False
+        while byte >= 0:
+            if byte:
+                # A piece that is too long stays too long, so that it is refused as a whole.
+                if self._received < 256:
+                    self._command[self._received] = byte
+                    self._received += 1
+            else:
+                size = self._received
+                self._received = 0
+                size = open_frame(self._command, size)
+                if size > 0:
+                    self._heard = ticks_ms()
+                    self._obey(size)
+                    return True
+            byte = self.link.receive()
+        return True
+
+    def _obey(self, size):
+        number = self._command[1]
+        if number == wire.ALIVE:
+            self._ack(wire.RESULT_OK)
+            return
+        result, text = self._check(number, size)
+        if result:
+            self._ack(result, text)
+        elif number == wire.IDENTIFY:
+            self._hello()
+            self._ack(wire.RESULT_OK)
+        elif number == wire.CONFIGURE:
+            self.enabled = self._command[1 + wire.CONFIGURE_ENABLED]
+            self.falling = self._command[1 + wire.CONFIGURE_FALLING]
+            self.hw.configure(self.enabled, self.falling)
+            self._ack(wire.RESULT_OK)
+        elif number == wire.START:
+            self._start()
+            self._ack(wire.RESULT_OK)
+        elif number == wire.STOP:
+            self._stop()
+            self._ack(wire.RESULT_OK)
+        elif number == wire.DRIVE or number == wire.LAMP:
+            # The payload as it came; the hardware says what it cannot do.
+            act = self.hw.drive if number == wire.DRIVE else self.hw.lamp
+            fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
+            self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
+        elif number == wire.LEAVE:
+            self._stop()
+            self._ack(wire.RESULT_OK)
+            self.running = False
+
+    def _check(self, number, size):
+        """(result, reason) for a command, (0, "") when it may be obeyed."""
+        if number not in wire.LIMITS:
+            return wire.RESULT_UNKNOWN_COMMAND, f"unknown command {number}"
+        least, checks = wire.LIMITS[number]
+        if size < least:
+            return wire.RESULT_BAD_LENGTH, f"command too short: {size} of {least} bytes"
+        streaming = self.state == wire.STATE_STREAMING
+        if number == wire.CONFIGURE and streaming:
+            return wire.RESULT_NOT_NOW, "inputs can be configured only while idle: stop first"
+        if number == wire.DRIVE or number == wire.LAMP:
+            if self._switches_off(number):
+                return wire.RESULT_OK, ""
+            if not streaming:
+                return wire.RESULT_NOT_NOW, "outputs work only while streaming: start first"
+        for name, at, kind, low, high in checks:
+            value = self._field(at, kind)
+            if not low <= value <= high:
+                reason = f"{name} is {value}, must be {low} to {high}"
+                return wire.RESULT_BAD_VALUE, reason
+        return wire.RESULT_OK, ""
+
+    def _switches_off(self, number):
+        if number == wire.LAMP:
+            return self._command[1 + wire.LAMP_MODE] == wire.LAMP_MODE_OFF
+        return not (self._field(wire.DRIVE_RPM_FROM, "I") or self._field(wire.DRIVE_RPM_TO, "I"))
+
+    def _field(self, at, kind):
+        size = {"B": 1, "H": 2, "I": 4}[kind]
+        return int.from_bytes(self._command[1 + at : 1 + at + size], "little")
+
+    def _start(self):
+        self.hw.outputs_off()
+        self.hw.stop()
+        self.rings.clear()
+        for words in (self._beat, self.hw.stalls, self.hw.now):
+            for k in range(len(words)):
+                words[k] = 0
+        self.hw.driven[0] = 0
+        self.unsent = self.link.cut = 0
+        self._worst_us = self._busy_us = 0
+        self._since_us = ticks_us()
+        self._new_session()
+        self.state = wire.STATE_STREAMING
+        gc.collect()  # now, rather than in the middle of the stream
+        self.hw.start()
+        self._hello()
+        self._mark()
+        if self._await_line():
+            self._heartbeat()
+
+    def _stop(self):
+        self.hw.outputs_off()
+        if self.state == wire.STATE_STREAMING:
+            self.hw.halt()
+            self._flush()
+            self.hw.stop()
+            self.state = wire.STATE_IDLE

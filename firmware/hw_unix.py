@@ -1,0 +1,198 @@
+"""Hardware of the unix port: edges come from a simulated world over two pipes.
+
+This docstring is the description of the interface between app.py and any hardware module; a
+module for a new board defines a class Hardware with the same names.
+
+Attributes:
+    board (str), uid (8 bytes)
+    tick_ps, clock_hz, dead_ns, min_pulse_ns: as in the hello message (protocol/wire.md)
+    link: link.Link or its like: receive, ready, send, cut
+    rings: ring.Rings: counts of the edges; the hardware moves `written` only
+    now: array('I') of two words, the wide time of the session, low word first
+    stalls: array('I') per input; driven: array('I') of one word
+    outputs: bits of the outputs that are on (OUTPUT_BITS_...)
+    notes: list of str, what was found missing; said once to the host
+Methods:
+    configure(enabled, falling): inputs to capture, bit masks; only while stopped
+    start(): capture from time 0; rings, now, stalls, driven have been cleared
+    poll(streaming): first thing in each turn of the loop. While streaming, bring `now` and then
+        rings.written up to date, so that every edge older than `now` is in the rings. May wait
+        a few milliseconds when there is nothing to do. Does not allocate.
+    refresh(i): bring rings.written[i] up to date; does not allocate
+    halt(): end of capture, with a last poll; stop(): everything at rest
+    drive(payload), lamp(payload): bytes of the command's payload, ranges checked. Returns None,
+        or one sentence that says what cannot be done.
+    outputs_off(): always works, allowed at any time
+    supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
+    rest(): pass a short time, about a millisecond
+
+The pipes, by file descriptors in the environment: SPARKWITNESS_WORLD="read,write".
+To the world: 32 bytes: byte 0 is the operation, from byte 4 on the payload of the command.
+From the world, in answer to ADVANCE: 4096 bytes: u64 time up to which all edges have been
+delivered, u16 supply in mV, u8 flags (bit 0: the engine is off for good; bit 1: the world does
+not follow the wall clock, so it is not moved on while the host does not read), u8 0, u16 edges
+per input [4], u32 driven, 8 bytes 0, then the u32 counts, input after input.
+"""
+
+import os
+import select
+import sys
+from array import array
+from time import sleep_ms
+
+import micropython
+from micropython import const
+
+import wire
+from link import Link
+from ring import INPUTS, Rings
+
+RING_EDGES = const(2048)
+ANSWER_SIZE = const(4096)
+COUNTS_WORD = const(8)
+WORLD_WAITS = const(2)
+NOT_MEASURED = const(65535)
+
+ADVANCE = const(1)
+DRIVE = const(2)
+LAMP = const(3)
+OUTPUTS_OFF = const(4)
+SESSION_START = const(5)
+CONFIGURE = const(6)
+
+
+@micropython.viper
+def _read_answer(answer, now, driven):
+    a = ptr32(answer)
+    n = ptr32(now)
+    n[0] = a[0]
+    n[1] = a[1]
+    ptr32(driven)[0] = a[5]
+
+
+def _half(answer, at):
+    return answer[at] | answer[at + 1] << 8
+
+
+class Hardware:
+    """The board as seen by the world at the other end of the pipes."""
+
+    def __init__(self):
+        self.board = "unix port, " + sys.implementation.name
+        self.uid = b"unixport"
+        self.tick_ps = 24000
+        self.clock_hz = 125000000
+        self.dead_ns = 32
+        self.min_pulse_ns = 32
+        self.link = Link()
+        self.rings = Rings(RING_EDGES, [bytearray(4 * RING_EDGES) for _ in range(INPUTS)])
+        self.now = array("I", [0, 0])
+        self.stalls = array("I", [0] * INPUTS)
+        self.driven = array("I", [0])
+        self.outputs = 0
+        self.notes = []
+        self._supply = NOT_MEASURED
+        self._waits = False
+        self._record = bytearray(32)
+        self._answer = bytearray(ANSWER_SIZE)
+        place = os.getenv("SPARKWITNESS_WORLD")
+        if not place:
+            sys.stderr.write("The unix port needs a world: start it from the simulator.\n")
+            sys.exit(2)
+        read, write = place.split(",")
+        self._from_world = open(int(read), "rb", 0)
+        self._to_world = open(int(write), "wb", 0)
+        self._idle = select.poll()
+        self._idle.register(sys.stdin, select.POLLIN)
+        self._idle.register(self._from_world, select.POLLIN)
+        self.outputs_off()
+
+    def _tell(self, operation, payload=b""):
+        record = self._record
+        for k in range(32):
+            record[k] = 0
+        record[0] = operation
+        size = min(len(payload), 28)
+        record[4 : 4 + size] = payload[:size]
+        self._to_world.write(record)
+
+    def configure(self, enabled, falling):
+        self._tell(CONFIGURE, bytes((enabled, falling)))
+
+    def start(self):
+        self._supply = NOT_MEASURED
+        self._waits = False
+        self._tell(SESSION_START)
+
+    def poll(self, streaming):
+        if not streaming:
+            self._wait_for_host()
+        elif self._waits and not self.link.ready():
+            sleep_ms(1)
+        else:
+            self._advance()
+
+    def _wait_for_host(self):
+        for source, events in self._idle.ipoll(10):
+            if source is self._from_world:
+                sys.exit(0)  # the world has closed its end
+            if not events & select.POLLIN:
+                sleep_ms(5)  # a terminal that nobody has open
+
+    def _advance(self):
+        answer = self._answer
+        self._record[0] = ADVANCE
+        self._to_world.write(self._record)
+        if self._from_world.readinto(answer) != ANSWER_SIZE:
+            sys.exit(0)
+        _read_answer(answer, self.now, self.driven)
+        supply = _half(answer, 8)
+        if supply < self._supply:
+            self._supply = supply
+        self._waits = bool(answer[10] & WORLD_WAITS)
+        place = COUNTS_WORD
+        for i in range(INPUTS):
+            n = _half(answer, 12 + 2 * i)
+            if n:
+                self.rings.write(i, answer, place, n)
+                place += n
+
+    def refresh(self, i):
+        pass
+
+    def halt(self):
+        pass
+
+    def stop(self):
+        pass
+
+    def drive(self, payload):
+        at = -wire.HEADER_SIZE
+        running = any(payload[: wire.DRIVE_RAMP_MS + at])
+        self.outputs &= wire.OUTPUT_BITS_LAMP
+        if running and payload[wire.DRIVE_FIRINGS + at]:
+            self.outputs |= wire.OUTPUT_BITS_BENCH
+        if running and payload[wire.DRIVE_TEETH + at]:
+            self.outputs |= wire.OUTPUT_BITS_CRANK
+        self._tell(DRIVE, payload)
+
+    def lamp(self, payload):
+        self.outputs &= ~wire.OUTPUT_BITS_LAMP
+        if payload[wire.LAMP_MODE - wire.HEADER_SIZE]:
+            self.outputs |= wire.OUTPUT_BITS_LAMP
+        self._tell(LAMP, payload)
+
+    def outputs_off(self):
+        self.outputs = 0
+        try:
+            self._tell(OUTPUTS_OFF)
+        except OSError:  # the world is gone, and with it the outputs
+            pass
+
+    def supply_mv(self):
+        lowest = self._supply
+        self._supply = NOT_MEASURED
+        return lowest
+
+    def rest(self):
+        sleep_ms(1)
