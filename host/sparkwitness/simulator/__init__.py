@@ -1,0 +1,1 @@
+"""The outside world of the board: engine, wheel, ignition, supply. It keeps the truth."""
