@@ -99,7 +99,7 @@ class EngineSpec:
     variation: float = _number(
         0.05, 0.0, 0.5, "standard deviation of combustion work from cycle to cycle, relative"
     )
-    governor: float = _number(0.15, 0.01, 1.0, "share of a speed error taken back per cycle")
+    governor: float = _number(0.3, 0.01, 1.0, "share of a speed error taken back per cycle")
 
 
 @dataclass(frozen=True)

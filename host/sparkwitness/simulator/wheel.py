@@ -46,14 +46,14 @@ class Wheel:
         first, last = np.searchsorted(angles, (low, high))
         return angles[first:last]
 
-    def swing_back(self, block: Block, back_deg: float) -> tuple[Floats, Floats, float]:
+    def swing_back(self, block: Block, back_deg: float) -> tuple[Floats, Floats]:
         """Edges while a stalled engine swings back and comes to rest.
 
-        The crank moves from block.high back by back_deg along half a cosine. Turned backwards,
+        The crank moves from block.high back by back_deg along half a cosine in REST_S. Backwards,
         a tooth's trailing edge is the sensor's rising one.
 
         Returns:
-            times of rising edges, of falling edges, and the time at which it stands.
+            times of rising edges and of falling edges, seconds.
         """
 
         def times(falling: bool) -> Floats:
@@ -61,4 +61,4 @@ class Wheel:
             share = np.clip((block.high - angles) / back_deg, 0.0, 1.0)
             return np.asarray(block.end + REST_S * np.arccos(1.0 - 2.0 * share) / math.pi)
 
-        return times(False), times(True), block.end + REST_S
+        return times(False), times(True)
