@@ -27,7 +27,7 @@ from sparkwitness.simulator.world import Advance, Lamp, World
 RECORD = 32
 ANSWER = 4096
 MOST_EDGES = (ANSWER - 32) // 4
-STEP_S = 0.002
+STEP_S = 0.004
 """One advance in fast mode, engine time."""
 _ADVANCE, _DRIVE, _LAMP, _OUTPUTS_OFF, _SESSION_START, _CONFIGURE = range(1, 7)
 _ENDED, _FAST = 1, 2

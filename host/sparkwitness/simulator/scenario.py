@@ -59,6 +59,7 @@ class Setup:
     commanded: float = _number(10.0, -60.0, 90.0, "commanded angle, degrees BTDC")
     reference: str = _text("pulse", "reference kind: pulse, cam-pulse, 24, 36-1, 60-2")
     reference_angle: float = _number(60.0, -720.0, 720.0, "degrees BTDC of the reference edge")
+    reference_within: float = _number(0.5, 0.0, 30.0, "how well that is known, ± degrees, k = 2")
     cylinders: int = _whole(4, 1, 16, "number of cylinders")
     strokes: int = _whole(4, 2, 4, "strokes per cycle, 2 or 4")
     setting: float = _number(0.0, -720.0, 720.0, "present reference-offset setting")

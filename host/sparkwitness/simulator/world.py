@@ -30,6 +30,9 @@ TICK_PS = 24000
 """Tick of the RP2040 at its stock clock: 3 cycles at 125 MHz."""
 CRANK, CLAMP_A, CLAMP_B, TRIGGER = range(4)
 RISING, FALLING = 0, 1
+_NO_EDGES: Ints = np.empty(0, dtype=np.int64)
+_NEVER = 1 << 62
+_NOISE_PULSE_S = 5e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,6 +196,7 @@ class _Queue:
         self._per_second = per_second
         self._sorted: Ints = np.empty(0, dtype=np.int64)
         self._new: list[Ints] = []
+        self._ahead = _NEVER
         self.taken = 0
         """Everything before this tick has been taken."""
 
@@ -201,21 +205,32 @@ class _Queue:
             self._new.append(np.floor(seconds * self._per_second).astype(np.int64))
 
     def peek(self, until: int) -> Ints:
-        """Edges before the tick `until`, ascending, none twice."""
+        """Edges before the tick `until` that have not been taken, ascending, none twice."""
         if self._new:
+            kept = self._sorted[self._sorted.searchsorted(self.taken) :]
             # An edge may be late by rounding only; it comes as soon as it can.
-            late = [np.maximum(one, self.taken) for one in self._new]
-            merged = np.concatenate([self._sorted, *late])
+            merged = np.concatenate([kept, *(np.maximum(one, self.taken) for one in self._new)])
             if np.any(merged[1:] <= merged[:-1]):
                 merged = np.unique(merged)
             self._sorted, self._new = merged, []
-        return self._sorted[: int(np.searchsorted(self._sorted, until))]
+            self._ahead = int(merged[0])
+        if self._ahead >= until:
+            return _NO_EDGES
+        return self._sorted[: self._sorted.searchsorted(until)]
 
     def take(self, until: int) -> Ints:
         found = self.peek(until)
-        self._sorted = self._sorted[len(found) :]
         self.taken = until
+        if len(found):
+            self._sorted = self._sorted[len(found) :]
+            self._ahead = int(self._sorted[0]) if len(self._sorted) else _NEVER
         return found
+
+    def drop(self, until: int) -> None:
+        """Take without looking."""
+        if self._new:
+            self.take(until)
+        self.taken = until
 
 
 class _EngineSource:
@@ -650,6 +665,9 @@ class World:
     def configure(self, enabled: int, falling: int) -> None:
         """Which inputs the board captures, and on which flank; bit masks."""
         with self._lock:
+            for pair in self._queues:
+                for queue in pair:
+                    queue.take(self.now)
             self.enabled, self.falling = enabled, falling
 
     def drive(self, drive: Drive) -> None:
@@ -705,9 +723,13 @@ class World:
             supply = self._lowest(start, target)
             found = []
             for source, pair in enumerate(self._queues):
-                taken = [queue.take(target) for queue in pair]
-                on = (self.enabled >> source) & 1
-                found.append(taken[(self.falling >> source) & 1] if on else _NO_EDGES)
+                flank = (self.falling >> source) & 1
+                pair[1 - flank].drop(target)
+                if (self.enabled >> source) & 1:
+                    found.append(pair[flank].take(target))
+                else:
+                    pair[flank].drop(target)
+                    found.append(_NO_EDGES)
             self.now = target
             if self.scenario.seconds and dt_ticks and target == start:
                 # The engine is off for good, but the board's time goes on.
@@ -733,9 +755,11 @@ class World:
         if not len(times):
             return 0xFFFF
         low, high = start / self._per_second, end / self._per_second
-        ends = np.interp([low, high], times, values)
-        first, last = np.searchsorted(times, (low, high))
-        lowest = min(float(np.min(ends)), float(np.min(values[first:last], initial=np.inf)))
+        ends = np.interp((low, high), times, values)
+        lowest = min(ends.tolist())
+        first, last = times.searchsorted((low, high)).tolist()
+        if last > first:
+            lowest = min(lowest, float(values[first:last].min()))
         if first > 64:
             self._supply = times[first - 1 :], values[first - 1 :]
         lowest += self._reading.normal() * self.scenario.truth.supply.noise_mv
@@ -745,10 +769,6 @@ class World:
         """The truth so far: triggers, cycles and strays before now."""
         with self._lock:
             return self.book.truth(0.0, self.seconds)
-
-
-_NO_EDGES: Ints = np.empty(0, dtype=np.int64)
-_NOISE_PULSE_S = 5e-6
 
 
 def stream_edges(

@@ -1,0 +1,190 @@
+"""The board's two tables, bom.csv (what each part is) and board.net (where its pins go), and the
+SPICE library made from them.
+
+    python hardware/parts.py            write spice/board.lib
+    python hardware/parts.py --check    exit code 1 when spice/board.lib is not up to date
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import re
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+FOLDER = Path(__file__).resolve().parent
+LIBRARY = FOLDER / "spice" / "board.lib"
+
+_PREFIX = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "R": 1.0, "k": 1e3, "M": 1e6}
+# cold resistance of the resettable fuses, ohm (from memory)
+_FUSE_OHM = {"PTC 50mA": 8.0, "PTC 100mA": 4.0}
+
+
+@dataclass(frozen=True)
+class Part:
+    """One row of bom.csv. Ratings: volt, ampere (peak), watt (mean); None where none is stated."""
+
+    reference: str
+    value: str
+    tolerance: float
+    tempco_ppm: float
+    rated_v: float | None
+    rated_a: float | None
+    rated_w: float | None
+    package: str
+    part: str
+    withstands: str
+    model: str
+
+    @property
+    def number(self) -> float:
+        """Value in ohm or farad of a resistor, capacitor or fuse.
+
+        Raises:
+            ValueError: the value is not a number with a prefix.
+        """
+        if self.value in _FUSE_OHM:
+            return _FUSE_OHM[self.value]
+        return number(self.value)
+
+
+def number(text: str) -> float:
+    """'4k7' -> 4700.0, '220p' -> 2.2e-10, '2R2' -> 2.2 (IEC 60062 notation).
+
+    Raises:
+        ValueError: not in that notation.
+    """
+    match = re.fullmatch(r"(\d+)([pnumRkM])(\d*)", text)
+    if not match:
+        raise ValueError(f"{text!r} is not a value such as 4k7, 220p or 2R2")
+    whole, prefix, fraction = match.groups()
+    return round(float(f"{whole}.{fraction or 0}") * _PREFIX[prefix], 18)
+
+
+def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
+    """Parts of bom.csv by reference."""
+    parts = {}
+    with path.open(newline="", encoding="utf-8") as file:
+        for row in csv.DictReader(file):
+            rated = {k: float(row[k]) if row[k] else None for k in ("rated_v", "rated_a", "rated_w")}
+            parts[row["reference"]] = Part(
+                row["reference"],
+                row["value"],
+                float(row["tolerance_pct"] or 0) / 100,
+                float(row["tempco_ppm"] or 0),
+                rated["rated_v"],
+                rated["rated_a"],
+                rated["rated_w"],
+                row["package"],
+                row["part"],
+                row["withstands"],
+                row["model"],
+            )
+    return parts
+
+
+def read_net(path: Path = FOLDER / "board.net") -> dict[str, dict[str, list[str]]]:
+    """Blocks of board.net: {block: {reference (U1A for a unit): [node at each pin]}}."""
+    blocks: dict[str, dict[str, list[str]]] = {}
+    block: dict[str, list[str]] = {}
+    for line in path.read_text(encoding="utf-8").splitlines():
+        words = line.split("#")[0].split()
+        if not words:
+            continue
+        if words[0].startswith("["):
+            block = blocks.setdefault(words[0].strip("[]"), {})
+        else:
+            block[words[0]] = words[1:]
+    return blocks
+
+
+def of_unit(reference: str) -> str:
+    """Reference of the package a unit sits in: U1A -> U1."""
+    return re.sub(r"^(U\d+)[A-Z]$", r"\1", reference)
+
+
+def spice_line(
+    reference: str, nodes: list[str], part: Part, value: float | None = None, extra: str = ""
+) -> str | None:
+    """Netlist line of one part; None where it has no model (connectors, jumpers, buttons).
+
+    `value` replaces the nominal ohm or farad; `extra` is appended (parameters of a subcircuit, area
+    of a diode).
+    """
+    kind = re.match(r"[A-Z]+", reference)
+    assert kind is not None
+    pins = " ".join("0" if node == "gnd" else node for node in nodes)
+    match kind.group():
+        case "R" | "C":
+            return f"{reference} {pins} {part.number if value is None else value:.6g}"
+        case "F":
+            return f"R{reference} {pins} {part.number if value is None else value:.6g}"
+        case "D":
+            return f"{reference} {pins} {part.model} {extra}".rstrip()
+        case "Q" if part.model == "nmos":
+            return f"X{reference} {pins} {part.model}"
+        case "Q":
+            return f"{reference} {pins} {part.model}"
+        case "U":
+            return f"X{reference} {pins} {part.model} {extra}".rstrip()
+        case "PS":
+            return f"X{reference} {pins} dcdc"
+        case _:
+            return None
+
+
+def library(
+    values: Mapping[str, float] | None = None, extras: Mapping[str, str] | None = None
+) -> dict[str, str]:
+    """SPICE text of each block, with nominal values or those given by reference."""
+    bom = read_bom()
+    sections = {}
+    for block, parts in read_net().items():
+        lines = [
+            spice_line(
+                reference,
+                nodes,
+                bom[of_unit(reference)],
+                (values or {}).get(reference),
+                (extras or {}).get(reference, ""),
+            )
+            for reference, nodes in parts.items()
+        ]
+        sections[block] = "\n".join(line for line in lines if line)
+    return sections
+
+
+def library_text() -> str:
+    """spice/board.lib: one .lib section per block that has parts with a model."""
+    head = "* Made by hardware/parts.py from bom.csv and board.net; do not edit.\n"
+    return head + "".join(
+        f"\n.lib {block}\n{text}\n.endl {block}\n" for block, text in library().items() if text
+    )
+
+
+def pins() -> dict[str, dict[str, object]]:
+    """pins.json's pins by name."""
+    found: dict[str, dict[str, object]] = json.loads((FOLDER / "pins.json").read_text())["pins"]
+    return found
+
+
+def main() -> int:
+    """Write or check spice/board.lib."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--check", action="store_true", help="write nothing, compare")
+    check = parser.parse_args().check
+    if check:
+        if LIBRARY.read_text(encoding="utf-8") != library_text():
+            print("spice/board.lib is out of date: run `make hardware`.", file=sys.stderr)
+            return 1
+        return 0
+    LIBRARY.write_text(library_text(), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,46 @@
+"""The command `sparkwitness`. Each command lives in its own module and is loaded when called."""
+
+import importlib
+
+import click
+
+from sparkwitness import __version__
+
+COMMANDS = {
+    "measure": "True timing at steady speed, its error, and the next setting.",
+    "demo": "The main job on a simulated engine, without hardware.",
+    "check": "Electrical checks: coil, supply, degrees.",
+    "findfault": "Guided search for the link that lost the spark.",
+}
+
+
+class _Lazy(click.Group):
+    """Commands by name, imported on demand, so that help is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"{__name__}.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.command(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__)
+def main() -> None:
+    """Witness an engine's real spark: measure true ignition timing, find what is wrong with it,
+    and get the next setting to enter.
+
+    A board with MicroPython time-stamps a clamp on a plug lead and a crank reference; no board is
+    needed for --simulate, --from and the demo.
+    """

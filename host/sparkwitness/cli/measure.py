@@ -1,0 +1,242 @@
+"""`sparkwitness measure`: the main job."""
+
+import json
+import sys
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from sparkwitness import advice, link, measure, safety, session, show, wire
+from sparkwitness.angle import Reference
+from sparkwitness.cli import options, sources
+from sparkwitness.errors import UserError
+from sparkwitness.recording import Recorder, Recording
+
+NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
+
+
+@click.command()
+@options.source
+@click.option("--from", "from_file", type=click.Path(path_type=Path), help="Replay a recording.")
+@click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
+@click.option("--commanded", type=options.NUMBER, help="Angle the controller is locked at, ° BTDC.")
+@click.option(
+    "--reference", help="What marks the crank: pulse, cam, 36-1, 60-2, a number of even teeth, …"
+)
+@click.option(
+    "--reference-angle",
+    type=options.NUMBER,
+    help="Crank degrees BTDC of the pulse, or of the first edge after the gap.",
+)
+@click.option(
+    "--reference-within",
+    type=options.NUMBER,
+    help="How well that angle is known, ± degrees (k = 2). Default: ±0.5.",
+)
+@click.option("--cylinders", type=int, help="Number of cylinders.")
+@click.option("--strokes", type=int, help="4 or 2.")
+@click.option("--clamp", type=click.Choice(list(measure.CLAMPS)), help="Where the clamp sits.")
+@click.option("--clamp-input", type=click.Choice(wire.INPUTS[1:3]), help="Which clamp to use.")
+@click.option("--setting", type=options.NUMBER, help="Controller's reference offset now.")
+@click.option("--counts", type=click.Choice(measure.COUNTS), help="Degrees the setting counts.")
+@click.option("--retards", is_flag=True, default=None, help="A larger setting retards the spark.")
+@click.option("--step", type=options.NUMBER, help="Smallest change of the setting.")
+@click.option("--least", type=options.NUMBER, help="Least setting the controller takes.")
+@click.option("--most", type=options.NUMBER, help="Greatest setting the controller takes.")
+@click.option("--target", type=options.NUMBER, help="Stop at this uncertainty, ± degrees.")
+@click.option("--swing", type=options.NUMBER, help="Speed swing in a revolution; 0.02 is ±2 %.")
+@click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
+@click.option(
+    "--falling",
+    multiple=True,
+    type=click.Choice(wire.INPUTS),
+    help="Stamp this input's falling edge. May be repeated.",
+)
+@click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
+              help="Give up after so many seconds.")  # fmt: skip
+@click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
+@click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
+@options.yes
+@options.as_json
+def command(
+    port: str | None,
+    simulate: str | None,
+    patience: float,
+    from_file: Path | None,
+    record: Path | None,
+    falling: tuple[str, ...],
+    longest: float,
+    budget: bool,
+    once: bool,
+    yes: bool,
+    as_json: bool,
+    **typed: Any,
+) -> None:
+    """True timing of the first spark at steady speed, its error, and the next setting.
+
+    Lock the controller's timing at a known angle, clip the clamp on a plug lead, hold the speed.
+    The measurement ends when the uncertainty (k = 2) is below the target.
+
+    What is not given as an option is asked for, or taken from the recording or the scenario.
+    """
+    if sum(x is not None for x in (from_file, simulate, port)) > 1:
+        raise UserError("give one of --port, --simulate and --from")
+    out, beside = show.consoles(as_json)
+    if from_file is not None:
+        if record is not None:
+            raise UserError("--record makes no sense with --from: it is a recording already")
+        result, setup = _replay(from_file, typed)
+        _report(out, result, setup, budget, as_json)
+        sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
+
+    interactive = sys.stdin.isatty() and not as_json
+    with sources.board(simulate, port) as source:
+        setup = _setup(typed, source.setup, ask=interactive and simulate is None)
+        if simulate is None:
+            safety.show(beside, safety.RUNNING_ENGINE)
+            if interactive and not yes:
+                click.confirm("Read and done?", abort=True)
+        trials: list[advice.Trial] = []
+        while True:
+            result = _live(source.port, patience, setup, _numbered(record, len(trials)),
+                           beside, frozenset(falling), longest)  # fmt: skip
+            _report(out, result, setup, budget, as_json)
+            if once or not interactive or result.error is None or setup.setting is None:
+                break
+            trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
+            following = _ask_setting(out, setup, trials)
+            if following is None:
+                break
+            source.enter_setting(following)
+            learned = advice.learn_gain(trials, setup.stated_gain)
+            setup = replace(setup, setting=following, learned_gain=learned.gain)
+    sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
+
+
+def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, measure.Setup]:
+    recording = Recording(path)
+    setup = _setup(typed, recording.setup, ask=False)
+    analyzer = measure.Analyzer(setup, recording.tick_ps)
+    for chunk in recording.chunks():
+        analyzer.feed(chunk)
+    tables = analyzer.finish()
+    if not tables.loss.frames_good:
+        raise UserError(
+            f"{path} holds {tables.loss.bytes_total} bytes but not one good frame: "
+            "it is damaged, or what was recorded was no board"
+        )
+    return measure.evaluate(setup, tables), setup
+
+
+def _setup(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) -> measure.Setup:
+    """What was typed over the defaults; what is then missing is asked for or said."""
+    values = dict(defaults or {})
+    reference = dict(values.pop("reference", None) or {})
+    given = {k: v for k, v in typed.items() if v is not None}
+    kind = given.pop("reference", None)
+    angle = given.pop("reference_angle", reference.get("angle"))
+    within = given.pop("reference_within", None)
+    if "dead_time" in given:
+        given["dead_time_us"] = given.pop("dead_time")
+    if kind is None and not reference:
+        kind = _asked(ask, "What marks the crank (pulse, cam, 36-1, 60-2, …)", str, "--reference")
+    if angle is None:
+        text = "Crank degrees BTDC of the pulse or of the first edge after the gap"
+        angle = _asked(ask, text, options.NUMBER, "--reference-angle")
+    if within is None and ask:
+        within = click.prompt(
+            "How well is that known, ± degrees", type=options.NUMBER, default=0.5
+        )
+    u_angle = within / 2 if within is not None else reference.get("u_angle", 0.25)
+    if kind is not None:
+        values["reference"] = Reference.parse(kind, angle, u_angle)
+    else:
+        values["reference"] = Reference(**{**reference, "angle": angle, "u_angle": u_angle})
+    values.update(given)
+    if ask:
+        for name, text, kind_of, default in (
+            ("commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None),
+            ("cylinders", "Cylinders", int, 4),
+            ("strokes", "Strokes", int, 4),
+            ("setting", "Controller's reference offset now", options.NUMBER, None),
+            ("counts", "It counts degrees of", click.Choice(measure.COUNTS), "crank"),
+        ):
+            if name not in values:
+                values[name] = click.prompt(text, type=kind_of, default=default)
+    return measure.Setup(**values)
+
+
+def _asked(ask: bool, text: str, kind: Any, option: str) -> Any:
+    if not ask:
+        raise UserError(f"{text.split(' (')[0].lower()} is not known: give {option}")
+    return click.prompt(text, type=kind)
+
+
+def _live(
+    port: str,
+    patience: float,
+    setup: measure.Setup,
+    record: Path | None,
+    beside: Console,
+    falling: frozenset[str],
+    longest: float,
+) -> measure.Measurement:
+    with link.Link(port, patience) as board:
+        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+        waiting: AbstractContextManager[Any] = (
+            beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
+        )
+        try:
+            with waiting as line:
+
+                def watch(result: measure.Measurement) -> None:
+                    if line is not None:
+                        line.update(show.status(result, setup.target))
+
+                return session.run(board, setup, recorder, watch, falling, longest)
+        except KeyboardInterrupt:
+            kept = f"; the recording up to here is {record}" if record else ""
+            raise UserError(f"stopped{kept}") from None
+        except UserError as error:
+            if record:
+                raise UserError(f"{error.message}; the recording up to here is {record}") from None
+            raise
+
+
+def _numbered(record: Path | None, trial: int) -> Path | None:
+    """The first trial's recording has the name given, later ones a number."""
+    if record is None or not trial:
+        return record
+    return record.with_stem(f"{record.stem}-{trial + 1}")
+
+
+def _report(
+    out: Console, result: measure.Measurement, setup: measure.Setup, budget: bool, as_json: bool
+) -> None:
+    if as_json:
+        click.echo(json.dumps({"setup": setup.to_dict(), **result.to_dict()}, indent=2))
+        return
+    out.print(show.measurement(result, setup))
+    if budget and result.budget is not None:
+        out.print(show.budget(result.budget))
+
+
+def _ask_setting(
+    out: Console, setup: measure.Setup, trials: list[advice.Trial]
+) -> float | None:
+    """The setting that the user has entered now, or None to stop."""
+    learned = advice.learn_gain(trials, setup.stated_gain)
+    if learned.contradicts:
+        out.print(f"! {learned.note}")
+    out.print(
+        "Enter the next setting in the controller, switch the ignition off and on so that it "
+        "keeps it, then measure again."
+    )
+    answer: str = click.prompt("Setting now in the controller (q: stop)", default="q")
+    if answer.strip().lower().startswith("q"):
+        return None
+    return options.NUMBER.convert(answer, None, None)

@@ -1,0 +1,57 @@
+"""Options that several commands share."""
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+Command = Callable[..., Any]
+
+
+def _stack(options: list[Callable[[Command], Command]]) -> Callable[[Command], Command]:
+    def decorate(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
+class Number(click.ParamType[float]):
+    """A finite number; says what to type when it is none."""
+
+    name = "number"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            self.fail(f"{value!r} is not a number; type one such as 20 or 7.5", param, ctx)
+        if number != number or number in (float("inf"), float("-inf")):
+            self.fail(f"{value} is not a usable number; type one such as 20 or 7.5", param, ctx)
+        return number
+
+
+NUMBER = Number()
+
+source = _stack(
+    [
+        click.option(
+            "--port",
+            help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
+            "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
+        ),
+        click.option("--simulate", metavar="SCENARIO", help="A simulated engine, by name or file."),
+        click.option(
+            "--patience",
+            type=click.FloatRange(0.1, 1000),
+            default=1.0,
+            show_default=True,
+            help="Factor on all time-outs, for a slow (emulated) board.",
+        ),
+    ]
+)
+as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+yes = click.option("--yes", is_flag=True, help="Cautions read; ask nothing.")

@@ -1,0 +1,590 @@
+"""The main job: a stream of bytes to true timing, error and advice.
+
+`Analyzer` is the streaming half (bytes to tables of sparks and crank periods), `evaluate` the
+pure half (tables to a `Measurement`). Both give the same result live and from a recording.
+"""
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import advice, timing, wire
+from .angle import AngleReader, CrankTracker, Periods, Placed, Reference
+from .edges import Batch, EdgeDecoder, Loss
+from .advice import Advice
+from .errors import UserError
+from .events import (
+    DeadTime, Events, Grouping, burst_gap, fold, fold_of, group, missing_between, spacing_of, strays,
+)  # fmt: skip
+from .timing import Budget
+
+CLAMPS = {
+    "plug": "one plug lead, fired once per cycle",
+    "wasted": "one plug lead, fired every revolution (wasted spark or two-stroke)",
+    "coil": "the lead between coil and distributor, which carries every cylinder's spark",
+    "auto": "inferred from the sparks",
+}
+COUNTS = tuple(advice.GAIN)
+CRANK = wire.INPUTS.index("crank")
+FEWEST_EVENTS, FEWEST_REVS = 30, 20
+_STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.05, 50.0, 20
+_CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What a person types before a measurement.
+
+    Attributes:
+        reference: what marks the crank.
+        commanded: the controller's locked angle, crank degrees BTDC, or None.
+        cylinders, strokes: of the engine (strokes 4 or 2).
+        clamp: where the clamp sits, a key of `CLAMPS`.
+        clamp_input: name of the input in `wire.INPUTS`.
+        setting: the controller's reference offset now, or None.
+        counts: what the setting counts, a key of `advice.GAIN`.
+        retards: True if a larger setting retards the spark.
+        step, least, most: of the setting.
+        target: expanded uncertainty in degrees at which to stop.
+        swing: relative peak speed swing inside a revolution where known, else None.
+        dead_time_us: an edge sooner than this after the one before is ringing.
+        learned_gain: crank degrees per unit of the setting as trials have shown, else None.
+        delay_us, u_delay_us: clamp path's delay less the crank path's, and its standard
+            uncertainty.
+    """
+
+    reference: Reference
+    commanded: float | None = None
+    cylinders: int = 4
+    strokes: int = 4
+    clamp: str = "auto"
+    clamp_input: str = "clamp_a"
+    setting: float | None = None
+    counts: str = "crank"
+    retards: bool = False
+    step: float = 0.0
+    least: float | None = None
+    most: float | None = None
+    learned_gain: float | None = None
+    target: float = 0.25
+    swing: float | None = None
+    dead_time_us: float = 150.0
+    delay_us: float = 0.0
+    u_delay_us: float = 2.0
+
+    def __post_init__(self) -> None:
+        for name, low, high, unit in (
+            ("commanded", -60, 80, "degrees BTDC"), ("cylinders", 1, 16, ""),
+            ("setting", -1e6, 1e6, ""), ("step", 0, 1e3, ""), ("target", 0.01, 20, "degrees"),
+            ("swing", 0, 0.5, "(0.08 is 8 %)"), ("dead_time_us", 1, 400, "µs"),
+            ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
+            ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""),
+        ):  # fmt: skip
+            value = getattr(self, name)
+            if value is not None and not (np.isfinite(value) and low <= value <= high):
+                label = name.replace("_", " ").removesuffix(" us")
+                raise UserError(
+                    f"{label} must be from {low:g} to {high:g} {unit}".rstrip() + f", not {value:g}"
+                )
+        for name, allowed in (
+            ("strokes", (2, 4)), ("clamp", tuple(CLAMPS)), ("counts", COUNTS),
+            ("clamp_input", wire.INPUTS[1:3]),
+        ):  # fmt: skip
+            if getattr(self, name) not in allowed:
+                known = ", ".join(map(str, allowed))
+                raise UserError(f"{name.replace('_', ' ')} must be one of {known}")
+        if self.least is not None and self.most is not None and self.least >= self.most:
+            raise UserError("the least setting must be below the most")
+
+    @property
+    def firings_per_rev(self) -> float:
+        """Firings of the whole engine per crank revolution."""
+        return self.cylinders / (self.strokes / 2)
+
+    @property
+    def cycle(self) -> float:
+        """Crank degrees of a working cycle."""
+        return 180.0 * self.strokes
+
+    @property
+    def spacings(self) -> tuple[float, ...]:
+        """Degrees between events that the clamp can see, as far as typed."""
+        return {
+            "plug": (self.cycle,),
+            "wasted": (360.0,),
+            "coil": (self.cycle / self.cylinders,),
+            "auto": tuple(sorted({self.cycle, 360.0, self.cycle / self.cylinders})),
+        }[self.clamp]
+
+    @property
+    def stated_gain(self) -> float:
+        """Crank degrees of timing per unit of the setting, by the user's statement."""
+        return -advice.GAIN[self.counts] if self.retards else advice.GAIN[self.counts]
+
+    @property
+    def gain(self) -> float:
+        """Crank degrees of timing per unit of the setting: as learned, else as stated."""
+        return self.stated_gain if self.learned_gain is None else self.learned_gain
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; `from_dict` takes them back."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, values: dict[str, Any]) -> "Setup":
+        """A set-up from plain values.
+
+        Raises:
+            UserError: an unknown or missing name, or a value out of range.
+        """
+        try:
+            return cls(**{**values, "reference": Reference(**values["reference"])})
+        except (TypeError, KeyError) as error:
+            raise UserError(f"the stored set-up cannot be used ({error})") from None
+
+
+@dataclass
+class Tables:
+    """All that the stream held, ready for `evaluate`.
+
+    Attributes:
+        sparks: placed sparks of the clamp, ringing taken out; `lost_before` bool per spark.
+        periods: the crank's good periods.
+        tick_s: seconds per tick.
+        seconds: length of the stream by the board's clock.
+        crank_edges, crank_rejected: edges seen, and those in stretches that do not fit the wheel.
+        clamp_edges, ringing: edges seen on the clamp, and those refused by the dead time.
+        supply_mv: lowest supply voltage by heartbeat; empty if not measured.
+        loss: the decoder's counts.
+    """
+
+    sparks: Placed
+    lost_before: NDArray[np.bool_]
+    periods: Periods
+    tick_s: float
+    seconds: float
+    crank_edges: int
+    crank_rejected: int
+    clamp_edges: int
+    ringing: int
+    supply_mv: list[int]
+    loss: Loss
+
+
+class Analyzer:
+    """Streaming: bytes as received in, tables out. The pieces' sizes change nothing."""
+
+    def __init__(self, setup: Setup, tick_ps: int = 24_000) -> None:
+        self.setup = setup
+        self.decoder = EdgeDecoder()
+        self.tick_ps = tick_ps
+        self.log: list[str] = []
+        self._clamp = wire.INPUTS.index(setup.clamp_input)
+        self._session: int | None = None
+        self._sparks: list[Placed] = []
+        self._lost: list[NDArray[np.bool_]] = []
+        self._periods: list[Periods] = []
+        self._supply: list[int] = []
+        self._seconds = 0.0
+        self._complete = 0
+        self._clamp_edges = 0
+        self._ringing = 0
+        self._crank = CrankTracker(setup.reference)
+        self._open()
+
+    def _open(self) -> None:
+        """Begin a session: new time base, no angle across the gap."""
+        self._dead = DeadTime(max(1, round(self.setup.dead_time_us * 1e6 / self.tick_ps)))
+        self._reader = AngleReader(self.setup.reference.step)
+        self._complete = 0
+
+    def feed(self, data: bytes) -> None:
+        """Take the next bytes."""
+        for batch in self.decoder.feed(data):
+            if batch.session != self._session:
+                self._close()
+                self._session = batch.session
+                for message in batch.messages:
+                    if message.name == "hello":
+                        self.tick_ps = message.fields["tick_ps"]
+                self._open()
+            self._take(batch)
+
+    def finish(self) -> Tables:
+        """Judge what was held back, and give the tables."""
+        self._close()
+        self.decoder.finish()
+        return self.tables()
+
+    def _close(self) -> None:
+        none = np.empty(0, np.int64)
+        track, periods = self._crank.feed(none, none, last=True)
+        self._periods.append(periods)
+        self._sparks.append(self._reader.feed(track, none, self._complete, last=True))
+        self._seconds += self._complete * self.tick_ps * 1e-12
+        self._ringing += self._dead.rejected
+        self._crank = self._crank.successor()
+        self._open()
+
+    def _take(self, batch: Batch) -> None:
+        track, periods = self._crank.feed(batch.ticks[CRANK], batch.breaks[CRANK])
+        clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
+        self._clamp_edges += len(batch.ticks[self._clamp])
+        self._complete = batch.complete
+        self._periods.append(periods)
+        self._lost.append(lost)
+        self._sparks.append(self._reader.feed(track, clamp, batch.complete))
+        for message in batch.messages:
+            if message.name == "heartbeat" and message.fields["supply_mv"] != 65535:
+                self._supply.append(message.fields["supply_mv"])
+            elif message.name == "log":
+                self.log.append(message.fields["text"])
+
+    def tables(self) -> Tables:
+        """What can be told by now."""
+        self._sparks = [Placed.join(self._sparks)]
+        self._periods = [Periods.join(self._periods)]
+        self._lost = [np.concatenate([np.empty(0, np.bool_), *self._lost])]
+        return Tables(
+            sparks=self._sparks[0],
+            lost_before=self._lost[0][: len(self._sparks[0].tick)],
+            periods=self._periods[0],
+            tick_s=self.tick_ps * 1e-12,
+            seconds=self._seconds + self._complete * self.tick_ps * 1e-12,
+            crank_edges=self._crank.edges_seen,
+            crank_rejected=self._crank.edges_rejected,
+            clamp_edges=self._clamp_edges,
+            ringing=self._ringing + self._dead.rejected,
+            supply_mv=self._supply,
+            loss=self.decoder.loss,
+        )
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a person must know: a stable code for scripts and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass
+class Measurement:
+    """The result. Angles in crank degrees, advance (BTDC) positive; U is expanded, k = 2.
+
+    `timing`, `error` and `advice` are None where they cannot be told; `findings` say why. `ready`:
+    the target is met, or more events could not help.
+    """
+
+    ready: bool = False
+    target: float = 0.25
+    timing: float | None = None
+    expanded: float | None = None
+    error: float | None = None
+    commanded: float | None = None
+    scatter: float | None = None
+    rpm: float | None = None
+    u_rpm: float | None = None
+    events: int = 0
+    sparks: dict[int, int] = field(default_factory=dict)
+    spacing_us: float | None = None
+    u_spacing_us: float | None = None
+    duration_us: float | None = None
+    u_duration_us: float | None = None
+    event_spacing: float | None = None
+    missing: int = 0
+    expected: int = 0
+    stray: int = 0
+    cut: int = 0
+    unplaced: int = 0
+    unsteady: int = 0
+    ringing: int = 0
+    crank_rejected: int = 0
+    supply_least_mv: int | None = None
+    seconds: float = 0.0
+    budget: Budget | None = None
+    advice: Advice | None = None
+    findings: list[Finding] = field(default_factory=list)
+    loss: Loss = field(default_factory=Loss)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, units in the names."""
+        return {
+            "timing_deg_btdc": self.timing,
+            "timing_expanded_deg": self.expanded,
+            "commanded_deg_btdc": self.commanded,
+            "error_deg": self.error,
+            "error_expanded_deg": self.expanded if self.error is not None else None,
+            "target_met": self.expanded is not None and self.expanded <= self.target,
+            "scatter_deg": self.scatter,
+            "rpm": self.rpm,
+            "rpm_expanded": self.u_rpm,
+            "events": self.events,
+            "sparks_per_event": {str(k): v for k, v in sorted(self.sparks.items())},
+            "spark_spacing_us": self.spacing_us,
+            "spark_spacing_expanded_us": self.u_spacing_us,
+            "burst_duration_us": self.duration_us,
+            "burst_duration_expanded_us": self.u_duration_us,
+            "event_spacing_deg": self.event_spacing,
+            "firings_expected": self.expected,
+            "firings_missing": self.missing,
+            "events_stray": self.stray,
+            "events_cut": self.cut,
+            "events_at_other_speed": self.unsteady,
+            "sparks_without_crank_angle": self.unplaced,
+            "edges_ringing": self.ringing,
+            "crank_edges_rejected": self.crank_rejected,
+            "supply_least_mv": self.supply_least_mv,
+            "seconds": self.seconds,
+            "budget": self.budget.to_dict() if self.budget else None,
+            "advice": self.advice.to_dict() if self.advice else None,
+            "findings": [asdict(f) for f in self.findings],
+            "loss": self.loss.to_dict(),
+        }
+
+
+def evaluate(setup: Setup, tables: Tables) -> Measurement:
+    """Tables to the result: pure, the same for the same tables."""
+    result = Measurement(
+        target=setup.target,
+        commanded=setup.commanded,
+        ringing=tables.ringing,
+        crank_rejected=tables.crank_rejected,
+        supply_least_mv=min(tables.supply_mv, default=None),
+        seconds=tables.seconds,
+        loss=tables.loss,
+    )
+    periods = tables.periods
+    where = setup.clamp_input.replace("_", " ")[:-1] + setup.clamp_input[-1].upper()
+    if not len(periods.start):
+        result.findings.append(_no_crank(setup, tables))
+        return result
+    rpm_mean = 60.0 * len(periods.length) * setup.reference.period / 360.0
+    rpm_mean /= float(periods.length.sum()) * tables.tick_s
+    if not tables.clamp_edges:
+        result.rpm = rpm_mean
+        text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
+        result.findings.append(Finding("no_spark", f"{text}{rpm_mean:.0f} rpm"))
+        return result
+
+    period = setup.reference.period
+    grouping, spacing = _events(setup, tables, period)
+    events = grouping.events
+    result.cut, result.unplaced = grouping.cut, grouping.unplaced
+    if len(events.tick) < 2:
+        result.findings.append(
+            Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
+        )
+        return result
+    if not np.isfinite(spacing):
+        typed = " or ".join(f"{s:g}°" for s in setup.spacings)
+        seen = float(np.nanmedian(events.steps())) if len(events.tick) > 2 else float("nan")
+        result.findings.append(
+            Finding(
+                "spacing",
+                f"events come every {seen:.0f}° of crank, where {typed} is expected: check the "
+                "number of cylinders, where the clamp sits, and the reference wheel",
+            )
+        )
+        return result
+    result.event_spacing = spacing
+    modulo = fold_of(setup.reference, spacing)
+
+    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
+    is_stray = strays(events.degrees, modulo)
+    good = events.pick(~is_stray)
+    speed = _speed(good, tables.tick_s)
+    keep = _steady(speed, int(_STEADY_REVS * 360 / spacing))
+    result.stray = int(np.count_nonzero(is_stray))
+    result.unsteady = int(np.count_nonzero(~keep))
+    if not keep.any():
+        low, high = np.nanmin(speed), np.nanmax(speed)
+        result.findings.append(
+            Finding(
+                "unsteady",
+                f"the speed is not steady ({low:.0f} to {high:.0f} rpm): hold it and wait",
+            )
+        )
+        return result
+    steady, speed = good.pick(keep), speed[keep]
+    _describe(result, setup, steady, speed, spacing, tables.tick_s)
+    fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / spacing))
+    if len(steady.tick) < fewest:
+        result.findings.append(
+            Finding("few_events", f"{len(steady.tick)} of {fewest} events at steady speed")
+        )
+        return result
+    _timing(result, setup, steady, modulo, tables.tick_s)
+    return result
+
+
+def _no_crank(setup: Setup, tables: Tables) -> Finding:
+    if tables.crank_edges:
+        return Finding(
+            "no_sync",
+            f"{tables.crank_edges} edges on the crank reference do not fit a {setup.reference} "
+            f"reference: check the wheel typed in, the edge polarity and the sensor's gap",
+        )
+    return Finding(
+        "no_reference",
+        f"no crank reference pulse in {tables.seconds:.0f} s: check the sensor, its supply and "
+        "its wire, and that the engine turns",
+    )
+
+
+def _events(setup: Setup, tables: Tables, period: float) -> tuple[Grouping, float]:
+    """Group sparks; where the spacing is to be inferred, once more with what was found."""
+    degrees = tables.sparks.degrees
+    steps = np.diff(degrees)
+    steps[np.diff(tables.sparks.segment) != 0] = np.nan
+    known = setup.spacings[0] if len(setup.spacings) == 1 else float("nan")
+    gap = burst_gap(steps, known)
+    sparks, lost, periods = tables.sparks, tables.lost_before, tables.periods
+    grouping = group(sparks, lost, periods, period, gap)
+    between = grouping.events.steps()
+    spacing = spacing_of(between[np.isfinite(between)], setup.spacings)
+    if np.isfinite(spacing) and not np.isfinite(known):
+        narrowed = burst_gap(steps, spacing)
+        if narrowed != gap:
+            grouping = group(sparks, lost, periods, period, narrowed)
+    return grouping, spacing
+
+
+def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
+    """rev/min around each event: mean speed since the event before, or to the one after."""
+    with np.errstate(invalid="ignore"):
+        between = events.steps() / (np.diff(events.tick) * tick_s) / 6.0
+    speed = np.concatenate(([np.nan], between))
+    after = np.append(between, np.nan)
+    return np.where(np.isfinite(speed), speed, after)
+
+
+def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
+    """The last stretch of events in which the speed stayed within 5 % or 50 rev/min.
+
+    Args:
+        speed: float64[n] rev/min at each event.
+        newest: how many of the last events tell the speed now.
+    """
+    known = speed[np.isfinite(speed)]
+    if not len(known):
+        return np.zeros(len(speed), np.bool_)
+    now = float(np.median(known[-max(newest, 5) :]))
+    off = np.abs(speed - now) > max(_STEADY_SHARE * now, _STEADY_RPM)
+    # One odd event is scatter, three in a row are another speed.
+    away = off.copy()
+    away[2:] &= off[1:-1] & off[:-2]
+    away[:2] = False
+    last = np.flatnonzero(away)
+    keep = np.zeros(len(speed), np.bool_)
+    keep[(last[-1] + 1 if len(last) else 0) :] = True
+    return keep
+
+
+def _describe(
+    result: Measurement,
+    setup: Setup,
+    events: Events,
+    speed: NDArray[np.float64],
+    spacing: float,
+    tick_s: float,
+) -> None:
+    """Speed, counts and bursts."""
+    known = speed[np.isfinite(speed)]
+    result.events = len(events.tick)
+    if len(known) > 1:
+        result.rpm, _ = timing.mean_and_deviation(known)
+        result.u_rpm = timing.COVERAGE * float(
+            np.hypot(timing.standard_error(known), _CRYSTAL * result.rpm)
+        )
+    counted = events.sparks[events.sparks > 0]
+    sizes, times = np.unique(counted, return_counts=True)
+    result.sparks = dict(zip(sizes.tolist(), times.tolist(), strict=True))
+    bursts = events.pick(events.sparks > 1)
+    if len(bursts.tick) > 1:
+        length = (bursts.last_tick - bursts.tick) * (tick_s * 1e6)
+        result.duration_us = float(length.mean())
+        result.u_duration_us = timing.COVERAGE * timing.standard_error(length)
+        each = (length / (bursts.sparks - 1)).astype(np.float64)
+        result.spacing_us = float(each.mean())
+        result.u_spacing_us = timing.COVERAGE * timing.standard_error(each)
+    result.missing, result.expected = missing_between(events, spacing)
+
+
+def _timing(
+    result: Measurement, setup: Setup, events: Events, modulo: float, tick_s: float
+) -> None:
+    """Timing, its uncertainty, error and advice."""
+    rpm = result.rpm or 0.0
+    raw = setup.reference.btdc(events.degrees) + timing.degrees_of(setup.delay_us * 1e-6, rpm)
+    around = setup.commanded if setup.commanded is not None else 10.0
+    mean = timing.circular_mean(raw, modulo)
+    mean = float(fold(np.array([mean]), modulo, around)[0])
+    angles = fold(raw, modulo, mean)
+    result.timing, result.scatter = timing.mean_and_deviation(angles)
+    result.budget = timing.budget(
+        angles,
+        6.0 * rpm * tick_s,
+        events.residual,
+        events.to_edge,
+        setup.reference,
+        setup.firings_per_rev,
+        rpm,
+        setup.u_delay_us * 1e-6,
+        setup.swing,
+    )
+    result.expanded = result.budget.expanded
+    # Beyond the type B lines waiting helps only until the scatter no longer matters.
+    scatter = timing.COVERAGE * result.budget.components[0].u
+    result.ready = result.expanded <= setup.target or scatter <= 0.2 * result.budget.systematic
+    if result.expanded > setup.target and result.ready:
+        largest = max(result.budget.components[1:], key=lambda c: c.u)
+        result.findings.append(
+            Finding(
+                "target",
+                f"±{setup.target:g}° cannot be reached by waiting: most of the ±"
+                f"{result.expanded:.2f}° comes from the {largest.name} ({largest.note})",
+            )
+        )
+    if not timing.resolves_swing(setup.reference, setup.firings_per_rev):
+        _pulse_advice(result, setup, events, rpm)
+    if setup.commanded is None:
+        return
+    result.error = result.timing - setup.commanded
+    if setup.setting is not None:
+        result.advice = advice.next_setting(
+            setup.setting,
+            result.error,
+            result.expanded,
+            setup.gain,
+            setup.step,
+            -np.inf if setup.least is None else setup.least,
+            np.inf if setup.most is None else setup.most,
+        )
+    if abs(result.error) > result.expanded:
+        result.findings.append(
+            Finding(
+                "one_speed",
+                "measured at one speed only: a fixed angle and a time delay cannot be told apart; "
+                "measure at a second speed before trusting the setting there",
+            )
+        )
+
+
+def _pulse_advice(result: Measurement, setup: Setup, events: Events, rpm: float) -> None:
+    """How much a pulse nearer to the spark would save."""
+    distance = float(np.nanmedian(events.to_edge))
+    swing = timing.default_swing(rpm, setup.firings_per_rev) if setup.swing is None else setup.swing
+    now = timing.swing_uncertainty(distance, swing, setup.firings_per_rev)
+    near = timing.swing_uncertainty(min(distance, 3.0), swing, setup.firings_per_rev)
+    saved = timing.COVERAGE * (now - near)
+    if saved > 0.05:
+        result.findings.append(
+            Finding(
+                "pulse_far",
+                f"the reference pulse is {distance:.0f}° from the spark and cannot show the speed "
+                f"swing between them: a pulse within 3° would save ±{saved:.1f}°",
+            )
+        )

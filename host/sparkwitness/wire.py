@@ -1,0 +1,147 @@
+"""Messages on the wire, built from the one definition in protocol/wire.json.
+
+`construct` states the format; `edges` decodes the same bytes in bulk with numpy.
+"""
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import construct as c  # type: ignore[import-untyped]
+
+from . import framing, shipped
+
+DEFINITION: dict[str, Any] = json.loads(
+    (shipped.folder("protocol") / "wire.json").read_text(encoding="utf-8")
+)
+PROTOCOL: int = DEFINITION["protocol"]
+INPUTS: tuple[str, ...] = tuple(DEFINITION["inputs"])
+ENUMS: dict[str, dict[str, int]] = DEFINITION["enums"]
+NUMBER: dict[str, int] = {name: m["number"] for name, m in DEFINITION["messages"].items()}
+NAME: dict[int, str] = {number: name for name, number in NUMBER.items()}
+FROM_HOST: frozenset[str] = frozenset(
+    name for name, m in DEFINITION["messages"].items() if m["from"] == "host"
+)
+MAX_BODY: int = DEFINITION["max_body"]
+
+_INTEGERS = {
+    "u8": c.Int8ul, "u16": c.Int16ul, "u32": c.Int32ul, "u64": c.Int64ul,
+    "i8": c.Int8sl, "i16": c.Int16sl, "i32": c.Int32sl,
+}  # fmt: skip
+
+
+def _field(definition: dict[str, Any]) -> Any:
+    """The construct for one field of the definition."""
+    kind, _, length = definition["type"].partition("[")
+    length = length.rstrip("]")
+    if kind == "text":
+        made = c.GreedyString("utf8")
+    elif kind == "bytes":
+        made = c.Bytes(int(length))
+    elif not length:
+        made = _INTEGERS[kind]
+    else:
+        count = int(length) if length.isdigit() else c.this[length]
+        made = c.Array(count, _INTEGERS[kind])
+    return definition["name"] / made
+
+
+HEADER = c.Struct(*map(_field, DEFINITION["header"]))
+PAYLOAD: dict[str, Any] = {
+    name: c.Struct(*map(_field, m["fields"]), c.Terminated)
+    for name, m in DEFINITION["messages"].items()
+}
+
+
+@dataclass(frozen=True)
+class Message:
+    """One decoded message: `name` is None and `fields` empty when its type is unknown."""
+
+    name: str | None
+    number: int
+    session: int
+    seq: int
+    fields: dict[str, Any] = field(default_factory=dict)
+
+
+def _check_ranges(name: str, values: dict[str, Any]) -> None:
+    for definition in DEFINITION["messages"][name]["fields"]:
+        span = definition.get("range")
+        if not span or definition["name"] == "reserved":  # reserved: sent as 0, ignored
+            continue
+        value = values[definition["name"]]
+        for one in value if isinstance(value, list | tuple) else (value,):
+            if not span[0] <= one <= span[1]:
+                raise ValueError(
+                    f"{name}.{definition['name']} must be from {span[0]} to {span[1]}, not {one}"
+                )
+
+
+def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
+    """One whole frame, delimiter included. Reserved fields may be left out.
+
+    Raises:
+        ValueError: a field is missing, out of its range, or the message too long.
+    """
+    values = dict(fields)
+    for definition in DEFINITION["messages"][name]["fields"]:
+        if definition["name"] == "reserved":
+            values.setdefault("reserved", [0] * 3 if "[" in definition["type"] else 0)
+    missing = [d["name"] for d in DEFINITION["messages"][name]["fields"] if d["name"] not in values]
+    if missing:
+        raise ValueError(f"{name} lacks {', '.join(missing)}")
+    _check_ranges(name, values)
+    header = {"type": NUMBER[name], "flags": 0, "session": session, "seq": seq & 0xFFFFFFFF}
+    try:
+        body = HEADER.build(header) + PAYLOAD[name].build(values)
+    except c.ConstructError as error:
+        raise ValueError(f"{name} cannot be built: {error}") from None
+    if len(body) + 4 > MAX_BODY:
+        raise ValueError(f"{name} is {len(body) + 4} bytes long, at most {MAX_BODY} fit")
+    return framing.seal(body)
+
+
+def protocol_of(hello: bytes) -> int | None:
+    """Protocol version in the body of a hello of any version; None if it is too short.
+
+    Header and this field stay where they are in every version.
+    """
+    at = HEADER.sizeof()
+    return int.from_bytes(hello[at : at + 2], "little") if len(hello) >= at + 2 else None
+
+
+def decode_body(body: bytes) -> Message:
+    """The message in a frame's body (header and payload, CRC checked and taken off).
+
+    An unknown type gives a Message without a name, to be skipped and counted.
+
+    Raises:
+        framing.FrameError: shorter than the header, or the payload does not fit its type.
+    """
+    if len(body) < HEADER.sizeof():
+        raise framing.FrameError("shorter than its header")
+    header = HEADER.parse(body)
+    name = NAME.get(header.type)
+    if name is None:
+        return Message(None, header.type, header.session, header.seq)
+    try:
+        parsed = PAYLOAD[name].parse(body[HEADER.sizeof() :])
+    except (c.ConstructError, UnicodeDecodeError) as error:
+        reason = str(error).splitlines()[0]
+        raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None
+    fields = {key: (list(v) if isinstance(v, c.ListContainer) else v) for key, v in parsed.items()}
+    fields.pop("_io", None)
+    try:
+        _check_ranges(name, fields)
+    except ValueError as error:
+        raise framing.FrameError(str(error)) from None
+    return Message(name, header.type, header.session, header.seq, fields)
+
+
+def decode(stuffed: bytes) -> Message:
+    """The message in one frame given without its delimiter.
+
+    Raises:
+        framing.FrameError: the frame or its payload is damaged.
+    """
+    return decode_body(framing.unseal(stuffed))

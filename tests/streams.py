@@ -1,0 +1,69 @@
+"""Streams of frames for tests: what a board would send, with the truth beside it."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from sparkwitness import wire
+
+TICK_PS = 24_000
+HELLO = {
+    "protocol": wire.PROTOCOL, "firmware": [0, 1, 0], "state": 1, "tick_ps": TICK_PS,
+    "clock_hz": 125_000_000, "enabled": 15, "falling": 0, "dead_ns": 144, "min_pulse_ns": 96,
+    "ring_edges": 2048, "uid": b"\x01\x02\x03\x04\x05\x06\x07\x08", "board": "test",
+}  # fmt: skip
+
+
+@dataclass
+class Stream:
+    """Builds one session frame by frame."""
+
+    session: int = 7
+    seq: int = 0
+    first: list[int] = field(default_factory=lambda: [0] * 4)
+    frames: list[bytes] = field(default_factory=list)
+
+    def add(self, name: str, **fields) -> None:
+        self.frames.append(wire.encode(name, self.session, self.seq, **fields))
+        self.seq += 1
+
+    def hello(self) -> None:
+        self.add("hello", **HELLO)
+
+    def heartbeat(self, time: int, **more) -> None:
+        fields = {
+            "time": time, "total": list(self.first), "lost": [0] * 4, "stalls": [0] * 4,
+            "driven": 0, "worst_us": 50, "busy_permille": 10, "unsent": 0, "supply_mv": 13800,
+            "state": 1, "outputs": 0,
+        }  # fmt: skip
+        self.add("heartbeat", **{**fields, **more})
+
+    def edges(self, which: int, ticks: np.ndarray, block: int = 58) -> None:
+        for at in range(0, len(ticks), block):
+            counts = (ticks[at : at + block] & 0xFFFFFFFF).tolist()
+            self.add("edges", input=which, n=len(counts), first=self.first[which], counts=counts)
+            self.first[which] = (self.first[which] + len(counts)) & 0xFFFFFFFF
+
+    @property
+    def data(self) -> bytes:
+        return b"\0" + b"".join(self.frames)
+
+
+def random_stream(rng: np.random.Generator, blocks: int = 60, start: int = 0):
+    """A session with random edges on all inputs; returns (Stream, ticks per input)."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(start)
+    now = start
+    truth: list[list[np.ndarray]] = [[] for _ in range(4)]
+    for k in range(blocks):
+        which = int(rng.integers(0, 4))
+        ticks = now + np.cumsum(rng.integers(1, 4000, int(rng.integers(1, 59))))
+        now = int(ticks[-1])
+        truth[which].append(ticks)
+        made.edges(which, ticks)
+        if k % 5 == 4:
+            made.heartbeat(now)
+    made.heartbeat(now)
+    none = np.empty(0, np.int64)
+    return made, [np.concatenate([none, *parts]) for parts in truth]
