@@ -89,9 +89,10 @@ def cylinder_torque(spec: EngineSpec, after_tdc: Floats) -> tuple[Floats, Floats
     burnt_share = 1.0 - np.exp(-5.0 * np.clip((angle + 18.0) / 55.0, 0.0, 1.0) ** 3)
     order = np.argsort(angle, kind="stable")
     heat = np.empty_like(volume)
-    heat[order] = np.cumsum(
-        np.diff(burnt_share[order], prepend=0.0) * volume[order] ** (_GAMMA - 1.0)
-    )
+    gain = volume[order] ** (_GAMMA - 1.0)
+    # Midpoint of the volume's power over each step of the burnt share.
+    gain = (gain + np.concatenate((gain[:1], gain[:-1]))) / 2.0
+    heat[order] = np.cumsum(np.diff(burnt_share[order], prepend=0.0) * gain)
     burnt = heat * volume**-_GAMMA
     closed = (angle >= start) & (angle <= end)
     blend = np.clip((end - np.abs(angle)) / 50.0, 0.0, 1.0)
@@ -173,7 +174,7 @@ def dynamics(spec: EngineSpec) -> Dynamics:
     the load taken constant over the cycle.
     """
     cycle = 180.0 * spec.strokes
-    fine = 0.25
+    fine = 0.125
     grid = np.arange(round(cycle / fine) + 1, dtype=np.float64) * fine - EARLY_DEG
     keep = slice(None, None, round(FINE_DEG / fine))
     motored, burnt = cylinder_torque(spec, grid[:-1])
@@ -263,9 +264,11 @@ class Block:
 
     def time_at(self, angle: Floats) -> Floats:
         """Seconds at which the crank passes each angle (degrees, inside the block)."""
-        place = (angle - self.theta) * (1.0 / KNOT_DEG)
-        left = np.clip(place.astype(np.int64), 0, len(self.knots) - 2)
-        u = place - left
+        # Exact but for the last line, so that the result does not depend on the block.
+        place = angle * (1.0 / KNOT_DEG)
+        first = self.theta / KNOT_DEG
+        left = np.clip((np.floor(place) - first).astype(np.int64), 0, len(self.knots) - 2)
+        u = place - (left + first)
         t0, t1 = self.knots[left], self.knots[left + 1]
         rest = 1.0 - u
         m0, m1 = self.slopes[left], self.slopes[left + 1]
@@ -289,7 +292,8 @@ class Block:
             value = u * rise + u * rest * curve
             slope = rise + (1.0 - 2.0 * u) * curve - u * rest * (bend0 + bend1)
             u = u - (value - want) / slope
-        return np.asarray(self.theta + (left + u) * KNOT_DEG)
+        # Whole degrees first: exact, so that the result does not depend on the block.
+        return np.asarray((self.theta + left * KNOT_DEG) + u * KNOT_DEG)
 
     def rpm_at(self, angle: Floats) -> Floats:
         """Momentary speed in rev/min at each angle, from the nearest knot."""

@@ -468,8 +468,8 @@ class _EngineSource:
         cranking = spec.cranking_mv - spec.ripple_mv * strain
         cranking -= spec.inrush_mv * np.exp(-np.maximum(time - self._began, 0.0) / 0.08)
         running = self._truth.engine.combustion & (rpm > spec.running_rpm)
-        inside = (time >= block.start) & (time <= block.end)
-        world.supply(time[inside], np.where(running, spec.running_mv, cranking)[inside])
+        inside = np.clip(time, block.start, block.end)
+        world.supply(inside, np.where(running, spec.running_mv, cranking))
 
 
 class _BenchSource:
