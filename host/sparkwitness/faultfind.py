@@ -24,7 +24,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from importlib import resources
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -38,13 +38,16 @@ SECOND_FAULT = 0.05
 FAILED_REPAIR = 0.03
 """Chance that the engine acts against the model after a repair (bad new part, wrong reading)."""
 
-SURE = 0.93
+SURE = 0.90
 """Probability at which the search stops and names the link, unless typed in."""
 
 LEAST_BITS = 0.1
 """A test expected to tell less than this is not worth asking."""
 
-CONFLICT_BITS = 2.5
+HANDED_DOWN = 0.95
+"""How far an answer further up a signal is trusted when the next one down is judged."""
+
+CONFLICT_BITS = 2.0
 """Conflict of one answer with all others above which it is called a contradiction; chosen on the
 simulated fleet (tests/test_faultfind_fleet.py prints how often it is right)."""
 
@@ -94,6 +97,8 @@ class Test:
     edges: tuple[float, ...] = ()
     first: bool = False
     same: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
 
     def outcome_of(self, number: float) -> int:
         """Index of the outcome that holds a typed number in `unit`.
@@ -192,7 +197,7 @@ class Chain:
     links: tuple[Link, ...]
     tests: Mapping[str, Test]
     second: float = SECOND_FAULT
-    _tables: dict[tuple[str, frozenset[str]], Array] = field(default_factory=dict, repr=False)
+    _tables: dict[tuple[Any, ...], Array] = field(default_factory=dict, repr=False)
 
     @cached_property
     def index(self) -> Mapping[str, int]:
@@ -224,21 +229,44 @@ class Chain:
             prior = (1 - self.second) * prior + self.second * two / two.sum()
         return np.asarray(prior)
 
-    def table(self, test: str, mended: frozenset[str] = frozenset()) -> Array:
+    def below(self, test: str, mended: frozenset[str] = frozenset()) -> Array:
+        """Chance of at most each outcome under each hypothesis, shape (h, outcomes).
+
+        Noisy-MAX: the product, over leak and bad links, of each cause's own P(X <= k). Links in
+        `mended` are good by now.
+        """
+        t = self.tests[test]
+        below = np.tile(np.cumsum(t.good), (len(self.sets), 1))
+        for link, chances in t.bad.items():
+            if link in self.index and link not in mended:
+                below[self.sets[:, self.index[link]]] *= np.cumsum(chances)
+        return below
+
+    def table(
+        self, test: str, mended: frozenset[str] = frozenset(), up: tuple[str, int] | None = None
+    ) -> Array:
         """Chance of each outcome of a test under each hypothesis, shape (h, outcomes).
 
-        Noisy-MAX: P(X <= k) is the product, over leak and bad links, of each cause's own
-        P(X <= k). Links in `mended` are good by now.
+        Args:
+            mended: links that are good by now.
+            up: (test, outcome) seen further up the same signal.
+
+        With `up` the signal is the worst of what was seen there and of what is added on the way
+        down. Since X = max(U, added), P(added <= k) = P(X <= k) / P(U <= k). The answer further
+        up is trusted as far as `HANDED_DOWN`; for the rest it is as if it had not been given.
         """
-        key = (test, mended)
+        key = (test, mended, up)
         if key not in self._tables:
-            t = self.tests[test]
-            below = np.tile(np.cumsum(t.good), (len(self.sets), 1))
-            for link, chances in t.bad.items():
-                if link in self.index and link not in mended:
-                    bad = self.sets[:, self.index[link]]
-                    below[bad] *= np.cumsum(chances)
+            below = self.below(test, mended)
             table = np.diff(below, axis=1, prepend=0.0)
+            if up is not None:
+                added = np.minimum(below / np.maximum(self.below(up[0], mended), 1e-9), 1.0)
+                added = np.minimum.accumulate(added[:, ::-1], axis=1)[:, ::-1]
+                leak = np.cumsum(self.tests[test].good)  # this test's own false alarms stay
+                added = np.minimum(added, leak)
+                added[:, : up[1]] = 0.0
+                handed = np.diff(added, axis=1, prepend=0.0)
+                table = HANDED_DOWN * handed + (1 - HANDED_DOWN) * table
             self._tables[key] = table / table.sum(axis=1, keepdims=True)
         return self._tables[key]
 
@@ -296,6 +324,7 @@ def chain_of(
             {link: tuple(chances) for link, chances in row["bad"].items()},
             tuple(row["cautions"]), tuple(row.get("setup", "").split()), row.get("unit", ""),
             tuple(row.get("edges", ())), row.get("first", False), tuple(row.get("same", ())),
+            tuple(row.get("after", ())), tuple(row.get("needs", ())),
         )
         for name, row in m["tests"].items()
         if variant.has(row.get("only", {})) and (board or row["by"] != "board")
@@ -328,29 +357,42 @@ def standing(events: Sequence[Event]) -> list[tuple[Event, frozenset[str]]]:
     return kept
 
 
-def likelihoods(chain: Chain, events: Sequence[Event]) -> list[tuple[Event, Array]]:
-    """For each event that says something: chance of it under each hypothesis, shape (h,)."""
-    said: list[tuple[Event, Array]] = []
-    for event, mended in standing(events):
-        if isinstance(event, Answer):
-            if event.outcome is not None:
-                said.append((event, chain.table(event.test, mended)[:, event.outcome]))
-        else:
+def likelihood(chain: Chain, events: Sequence[Event], blend: float = 0.0) -> Array:
+    """Chance of all events under each hypothesis, shape (h,).
+
+    Args:
+        blend: part of each answer's chance that says nothing, 0 to 1: a less careful tester.
+    """
+    kept = standing(events)
+    seen = {(e.test, m): e.outcome for e, m in kept if isinstance(e, Answer)}
+    chance = np.ones(len(chain.sets))
+    for event, mended in kept:
+        if isinstance(event, Repair):
             left = chain.sets.copy()
             left[:, [chain.index[x] for x in mended | {event.link}]] = False
-            still = left.any(axis=1)
-            right = ~still if event.starts else still
-            said.append((event, np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR)))
-    return said
+            right = left.any(axis=1) != event.starts
+            each, n = np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR), 2
+        elif event.outcome is None:
+            continue
+        else:
+            up = None
+            for name in chain.tests[event.test].after:
+                outcome = seen.get((name, mended))
+                if outcome is not None:
+                    up = (name, outcome)
+                    break
+            table = chain.table(event.test, mended, up)
+            each, n = table[:, event.outcome], table.shape[1]
+        chance = chance * ((1 - blend) * each + blend / n)
+    return chance
 
 
-def belief(chain: Chain, events: Sequence[Event], prior: Array | None = None) -> Array:
+def belief(
+    chain: Chain, events: Sequence[Event], prior: Array | None = None, blend: float = 0.0
+) -> Array:
     """Probability of each hypothesis after the events, shape (h,)."""
-    p = (chain.prior if prior is None else prior).copy()
-    for _, chance in likelihoods(chain, events):
-        p = p * chance
-        p /= p.sum()
-    return np.asarray(p)
+    p = (chain.prior if prior is None else prior) * likelihood(chain, events, blend)
+    return np.asarray(p / p.sum())
 
 
 def mended_by(events: Sequence[Event]) -> frozenset[str]:
@@ -402,7 +444,16 @@ def closed_tests(chain: Chain, events: Sequence[Event]) -> set[str]:
             cannot.add(event.test)
         else:
             seen |= {event.test, *chain.tests[event.test].same} & chain.tests.keys()
-    return cannot | seen
+    spark = {
+        event.test: event.outcome < 2
+        for event, before in standing(events)
+        if isinstance(event, Answer) and event.outcome is not None and before == mended_by(events)
+    }
+    early = {
+        name for name, test in chain.tests.items()
+        if test.needs and not any(spark.get(need, False) for need in test.needs)
+    }  # fmt: skip
+    return cannot | seen | early
 
 
 def paid_setups(chain: Chain, events: Sequence[Event]) -> frozenset[str]:
@@ -421,25 +472,49 @@ def expected_bits(table: Array, p: Array) -> float:
     return max(0.0, _entropy(mean) - float(p @ _entropies(table)))
 
 
+def outcome_table(
+    chain: Chain, events: Sequence[Event], tests: Sequence[Test], before: Array | None = None
+) -> Array:
+    """Chance of each combination of outcomes of some tests, given hypothesis and events.
+
+    Args:
+        before: `likelihood` of the events, if known.
+    Returns:
+        Shape (h, product of the numbers of outcomes); rows sum to 1.
+    """
+    before = likelihood(chain, events) if before is None else before
+    columns = [
+        likelihood(
+            chain,
+            [*events, *(Answer(t.id, k) for t, k in zip(tests, outcomes, strict=True))],
+        )
+        for outcomes in product(*(range(len(t.outcomes)) for t in tests))
+    ]
+    table = np.stack(columns, axis=1) / np.maximum(before, 1e-300)[:, None]
+    return np.asarray(table / table.sum(axis=1, keepdims=True))
+
+
 def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     """All that may still be asked, most bits per minute first.
 
     Besides each test alone: all board tests together, since one crank shows them all.
     """
-    p, mended = belief(chain, events), mended_by(events)
+    before = likelihood(chain, events)
+    p = chain.prior * before / (chain.prior @ before)
     closed, paid = closed_tests(chain, events), paid_setups(chain, events)
     left = [test for name, test in chain.tests.items() if name not in closed]
     groups: list[tuple[Test, ...]] = [(test,) for test in left]
     board = tuple(test for test in left if test.by == "board")
     if len(board) > 1:
         groups.append(board)
-    found = []
-    for group in groups:
-        table = np.ones((len(p), 1))
-        for test in group:
-            each = chain.table(test.id, mended)
-            table = (table[:, :, None] * each[:, None, :]).reshape(len(p), -1)
-        found.append(Choice(group, expected_bits(table, p), chain.cost(group, paid)))
+    found = [
+        Choice(
+            group,
+            expected_bits(outcome_table(chain, events, group, before), p),
+            chain.cost(group, paid),
+        )
+        for group in groups
+    ]
     return sorted(found, key=lambda c: -c.score)
 
 
@@ -508,24 +583,20 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
     A rare fault makes rare answers, which is no contradiction; so the conflict measure of Jensen
     et al. is used, log2(P(answer) / P(answer | all others)), against `CONFLICT_BITS`.
     """
-    said = likelihoods(chain, events)
-    answers = [(e, c) for e, c in said if isinstance(e, Answer)]
-    if len(answers) < 2:
+    kept = [e for e, _ in standing(events) if isinstance(e, Repair) or e.outcome is not None]
+    repairs = [e for e in kept if isinstance(e, Repair)]
+    if len(kept) - len(repairs) < 2:
         return None
-    prior = chain.prior.copy()
-    for event, chance in said:
-        if isinstance(event, Repair):
-            prior = prior * chance
-    prior /= prior.sum()
+    whole = float(chain.prior @ likelihood(chain, kept))
+    start = float(chain.prior @ likelihood(chain, repairs))
     found: list[tuple[float, float, float, str]] = []
-    for event, chance in answers:
-        rest = prior.copy()
-        for other, c in answers:
-            if other is not event:
-                rest = rest * c
-        given = float(rest @ chance / rest.sum())
-        alone = float(prior @ chance)
-        found.append((math.log2(alone / given), given, alone, event.test))
+    for event in kept:
+        if isinstance(event, Answer):
+            rest = [e for e in kept if e is not event]
+            given = whole / float(chain.prior @ likelihood(chain, rest))
+            single = [e for e in kept if e is event or isinstance(e, Repair)]
+            alone = float(chain.prior @ likelihood(chain, single)) / start
+            found.append((math.log2(alone / given), given, alone, event.test))
     found.sort(reverse=True)
     worst = found[0]
     if worst[0] < CONFLICT_BITS:
@@ -580,18 +651,13 @@ def robustness(
     of "says nothing", as a less careful tester would deserve. Same draws every time.
     """
     rng = np.random.default_rng(6)
-    said, mended = likelihoods(chain, events), mended_by(events)
+    mended = mended_by(events)
     odds = np.array([x.odds for x in chain.links])
     i, found, first = chain.index[link], np.empty(draws), 0
-    outcomes = [
-        len(chain.tests[e.test].outcomes) if isinstance(e, Answer) else 2 for e, _ in said
-    ]
     for k in range(draws):
-        p = chain.prior_with(odds * np.exp(rng.normal(0.0, math.log(2.0), len(odds))))
-        blend = rng.uniform(0.0, 0.10)
-        for (_, chance), n in zip(said, outcomes, strict=True):
-            p = p * ((1 - blend) * chance + blend / n)
-        chances = link_chances(chain, p / p.sum(), mended)
+        prior = chain.prior_with(odds * np.exp(rng.normal(0.0, math.log(2.0), len(odds))))
+        p = belief(chain, events, prior, float(rng.uniform(0.0, 0.10)))
+        chances = link_chances(chain, p, mended)
         found[k], first = chances[i], first + int(chances.argmax() == i)
     low, high = np.quantile(found, [0.05, 0.95])
     return float(low), float(high), first / draws
@@ -623,29 +689,26 @@ def reasons(chain: Chain, events: Sequence[Event], link: str) -> tuple[Reason, .
     Weight of evidence, log2 of the change it makes to the link's odds when all other answers are
     known (I. J. Good, 1950).
     """
-    said, mended, i = likelihoods(chain, events), mended_by(events), chain.index[link]
+    kept, mended, i = [e for e, _ in standing(events)], mended_by(events), chain.index[link]
+    after = _log_odds(float(link_chances(chain, belief(chain, kept), mended)[i]))
     found = []
-    for event, chance in said:
-        p = chain.prior.copy()
-        for other, c in said:
-            if other is not event:
-                p = p * c
-        before, after = (
-            float(link_chances(chain, q / q.sum(), mended)[i]) for q in (p, p * chance)
-        )
-        found.append(Reason(event, _log_odds(after) - _log_odds(before)))
+    for event in kept:
+        if isinstance(event, Answer) and event.outcome is None:
+            continue
+        rest = belief(chain, [e for e in kept if e is not event])
+        found.append(Reason(event, after - _log_odds(float(link_chances(chain, rest, mended)[i]))))
     return tuple(sorted(found, key=lambda r: -abs(r.bits)))
 
 
 def confirming_test(chain: Chain, events: Sequence[Event], link: str) -> Test | None:
     """The test not yet asked that best tells this link from the others that remain, if any."""
-    closed, mended = closed_tests(chain, events), mended_by(events)
+    closed = closed_tests(chain, events)
     p, bad = belief(chain, events), chain.sets[:, chain.index[link]]
     best: tuple[float, Test] | None = None
     for name, test in chain.tests.items():
         if name in closed or link not in test.bad or p[bad].sum() <= 0 or p[~bad].sum() <= 0:
             continue
-        table = chain.table(name, mended)
+        table = outcome_table(chain, events, (test,))
         two = np.stack([p[bad] @ table / p[bad].sum(), p[~bad] @ table / p[~bad].sum()])
         bits = expected_bits(two, np.array([0.5, 0.5]))
         narrow = len([x for x in test.bad if x in chain.index]) <= 3

@@ -236,6 +236,8 @@ class Engine:
         u = self.rng.uniform
         if test != "air_fuel" and u() < CANNOT:
             return None
+        if test == "spark_angle" and self.plug_share()[1] < 0.05:
+            return None
         truth, outcomes = self.truth(test)
         if test in _BOARD_SHARES:
             return min(outcomes - 1, truth + int(self.rng.integers(1, 3))) if u() < CLAMP_ERRS \
@@ -310,7 +312,7 @@ class Engine:
             "spark_coil_lead": lambda: share(self.charge()[0] * self._break(
                 self.kilovolts(), p["gap_secondary"] + p["gap_coil_lead"] + 9.0)),
             "spark_plug_lead": lambda: share(self.plug_share(tester=True)[1]),
-            "spark_angle": lambda: (2 if no_spark else int(abs(p["angle_error"]) >= 12), 3),
+            "spark_angle": lambda: (int(abs(p["angle_error"]) >= 12), 2),
             "coil_ohm": lambda: (2 if p["primary_seen"] else int(p["secondary_seen"] > 0), 3),
             "coil_swap": lambda: yes(bool(self.faults & {"coil_primary", "coil_secondary"})
                                      and not self.faults - {"coil_primary", "coil_secondary"}),
