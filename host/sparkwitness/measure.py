@@ -4,7 +4,7 @@
 pure half (tables to a `Measurement`). Both give the same result live and from a recording.
 """
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ COUNTS = tuple(advice.GAIN)
 CRANK = wire.INPUTS.index("crank")
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.05, 50.0, 20
+_SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
 
@@ -192,6 +193,8 @@ class Analyzer:
         self._clamp_edges = 0
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
+        self._earlier = 0, 0  # sparks and periods of sessions before this one
+        self._forgotten = False
         self._open()
 
     def _open(self) -> None:
@@ -226,6 +229,10 @@ class Analyzer:
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
+        self._earlier = (
+            sum(len(part.tick) for part in self._sparks),
+            sum(len(part.start) for part in self._periods),
+        )
         self._open()
 
     def _take(self, batch: Batch) -> None:
@@ -242,11 +249,38 @@ class Analyzer:
             elif message.name == "log":
                 self.log.append(message.fields["text"])
 
+    @property
+    def clock(self) -> tuple[int | None, int]:
+        """Session that streams now, and its tick before which every edge has arrived."""
+        return self._session, self._complete
+
+    def forget(self, before: int) -> None:
+        """Bound memory where only the newest counts: drop sparks and crank before a tick.
+
+        Sessions before this one go altogether; counts of losses and of refused edges stay. The
+        first spark that is left counts as one before which edges were lost, since its event may
+        have begun among those dropped.
+        """
+        self.tables()
+        sparks, periods = self._sparks[0], self._periods[0]
+        old, older = self._earlier
+        k = old + int(np.searchsorted(sparks.tick[old:], before))
+        ends = (periods.start + periods.length)[older:]
+        m = older + int(np.searchsorted(ends, before, side="right"))
+        self._sparks = [Placed(*(getattr(sparks, name)[k:] for name in vars(sparks)))]
+        self._lost = [self._lost[0][k:]]
+        self._periods = [Periods(*(getattr(periods, name)[m:] for name in vars(periods)))]
+        self._earlier = 0, 0
+        self._forgotten |= k > 0
+        del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
+
     def tables(self) -> Tables:
         """What can be told by now."""
         self._sparks = [Placed.join(self._sparks)]
         self._periods = [Periods.join(self._periods)]
         self._lost = [np.concatenate([np.empty(0, np.bool_), *self._lost])]
+        if self._forgotten:
+            self._lost[0][:1] = True
         return Tables(
             sparks=self._sparks[0],
             lost_before=self._lost[0][: len(self._sparks[0].tick)],
@@ -304,6 +338,8 @@ class Measurement:
     crank_rejected: int = 0
     supply_least_mv: int | None = None
     seconds: float = 0.0
+    from_s: float | None = None
+    to_s: float | None = None
     budget: Budget | None = None
     advice: Advice | None = None
     findings: list[Finding] = field(default_factory=list)
@@ -338,6 +374,8 @@ class Measurement:
             "crank_edges_rejected": self.crank_rejected,
             "supply_least_mv": self.supply_least_mv,
             "seconds": self.seconds,
+            "steady_from_s": self.from_s,
+            "steady_to_s": self.to_s,
             "budget": self.budget.to_dict() if self.budget else None,
             "advice": self.advice.to_dict() if self.advice else None,
             "findings": [asdict(f) for f in self.findings],
@@ -345,8 +383,90 @@ class Measurement:
         }
 
 
-def evaluate(setup: Setup, tables: Tables) -> Measurement:
-    """Tables to the result: pure, the same for the same tables."""
+@dataclass
+class Timed:
+    """Events of one clamp with their timing; all arrays have one element per event.
+
+    Attributes:
+        events: strays taken out.
+        angles: float64 first-spark angle, degrees BTDC, folded around the commanded one.
+        speed: float64 rev/min around each event; NaN where no neighbour tells it.
+        spacing: degrees between firings at the clamp.
+        modulo: degrees modulo which the angles are known.
+        stray, cut, unplaced: what was left out, see `Measurement`.
+    """
+
+    events: Events
+    angles: NDArray[np.float64]
+    speed: NDArray[np.float64]
+    spacing: float
+    modulo: float
+    stray: int
+    cut: int
+    unplaced: int
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Timed":
+        """The events selected by a mask."""
+        return replace(
+            self,
+            events=self.events.pick(mask),
+            angles=self.angles[mask],
+            speed=self.speed[mask],
+        )
+
+
+def timed(setup: Setup, tables: Tables) -> Timed | Finding:
+    """Tables to timed events: pure; or the finding that says why there are none."""
+    where = setup.clamp_input.replace("_", " ")[:-1] + setup.clamp_input[-1].upper()
+    if not len(tables.periods.start):
+        return _no_crank(setup, tables)
+    if not tables.clamp_edges:
+        text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
+        return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm")
+    grouping, spacing = _events(setup, tables, setup.reference.period)
+    events = grouping.events
+    if len(events.tick) < 2:
+        return Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
+    if not np.isfinite(spacing):
+        typed = " or ".join(f"{s:g}°" for s in setup.spacings)
+        seen = float(np.nanmedian(events.steps()))
+        return Finding(
+            "spacing",
+            f"events come every {seen:.0f}° of crank, where {typed} is expected: check the "
+            "number of cylinders, where the clamp sits, and the reference wheel",
+        )
+    modulo = fold_of(setup.reference, spacing)
+    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
+    is_stray = strays(events.degrees, modulo)
+    good = events.pick(~is_stray)
+    speed = _speed(good, tables.tick_s)
+    late = 6.0 * np.where(np.isfinite(speed), speed, _mean_speed(setup, tables))
+    raw = setup.reference.btdc(good.degrees) + late * (setup.delay_us * 1e-6)
+    around = timing.circular_mean(raw, modulo)
+    if setup.commanded is not None:
+        around = float(fold(np.array([around]), modulo, setup.commanded)[0])
+    else:
+        around = float(fold(np.array([around]), modulo, 10.0)[0])
+    return Timed(
+        good,
+        fold(raw, modulo, around),
+        speed,
+        spacing,
+        modulo,
+        int(np.count_nonzero(is_stray)),
+        grouping.cut,
+        grouping.unplaced,
+    )
+
+
+def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measurement:
+    """Tables to the result: pure, the same for the same tables.
+
+    Args:
+        setup: what was typed.
+        tables: from `Analyzer`.
+        any_speed: take all events, not only the last stretch of steady speed.
+    """
     result = Measurement(
         target=setup.target,
         commanded=setup.commanded,
@@ -356,68 +476,39 @@ def evaluate(setup: Setup, tables: Tables) -> Measurement:
         seconds=tables.seconds,
         loss=tables.loss,
     )
-    periods = tables.periods
-    where = setup.clamp_input.replace("_", " ")[:-1] + setup.clamp_input[-1].upper()
-    if not len(periods.start):
-        result.findings.append(_no_crank(setup, tables))
+    found = timed(setup, tables)
+    if isinstance(found, Finding):
+        result.findings.append(found)
+        if found.code == "no_spark":
+            result.rpm = _mean_speed(setup, tables)
         return result
-    rpm_mean = 60.0 * len(periods.length) * setup.reference.period / 360.0
-    rpm_mean /= float(periods.length.sum()) * tables.tick_s
-    if not tables.clamp_edges:
-        result.rpm = rpm_mean
-        text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
-        result.findings.append(Finding("no_spark", f"{text}{rpm_mean:.0f} rpm"))
-        return result
-
-    period = setup.reference.period
-    grouping, spacing = _events(setup, tables, period)
-    events = grouping.events
-    result.cut, result.unplaced = grouping.cut, grouping.unplaced
-    if len(events.tick) < 2:
-        result.findings.append(
-            Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
-        )
-        return result
-    if not np.isfinite(spacing):
-        typed = " or ".join(f"{s:g}°" for s in setup.spacings)
-        seen = float(np.nanmedian(events.steps())) if len(events.tick) > 2 else float("nan")
-        result.findings.append(
-            Finding(
-                "spacing",
-                f"events come every {seen:.0f}° of crank, where {typed} is expected: check the "
-                "number of cylinders, where the clamp sits, and the reference wheel",
-            )
-        )
-        return result
-    result.event_spacing = spacing
-    modulo = fold_of(setup.reference, spacing)
-
-    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
-    is_stray = strays(events.degrees, modulo)
-    good = events.pick(~is_stray)
-    speed = _speed(good, tables.tick_s)
-    keep = _steady(speed, int(_STEADY_REVS * 360 / spacing))
-    result.stray = int(np.count_nonzero(is_stray))
+    result.event_spacing = found.spacing
+    result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
+    keep = np.ones(len(found.speed), np.bool_)
+    if not any_speed:
+        keep = _steady(found.speed, int(_STEADY_REVS * 360 / found.spacing))
     result.unsteady = int(np.count_nonzero(~keep))
     if not keep.any():
-        low, high = np.nanmin(speed), np.nanmax(speed)
-        result.findings.append(
-            Finding(
-                "unsteady",
-                f"the speed is not steady ({low:.0f} to {high:.0f} rpm): hold it and wait",
-            )
-        )
+        low, high = np.nanmin(found.speed), np.nanmax(found.speed)
+        text = f"the speed is not steady ({low:.0f} to {high:.0f} rpm): hold it and wait"
+        result.findings.append(Finding("unsteady", text))
         return result
-    steady, speed = good.pick(keep), speed[keep]
-    _describe(result, setup, steady, speed, spacing, tables.tick_s)
-    fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / spacing))
-    if len(steady.tick) < fewest:
-        result.findings.append(
-            Finding("few_events", f"{len(steady.tick)} of {fewest} events at steady speed")
-        )
+    steady = found.pick(keep)
+    _describe(result, steady, tables.tick_s)
+    fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / found.spacing))
+    if result.events < fewest:
+        text = f"{result.events} of {fewest} events at steady speed"
+        result.findings.append(Finding("few_events", text))
         return result
-    _timing(result, setup, steady, modulo, tables.tick_s)
+    _timing(result, setup, steady, tables.tick_s)
     return result
+
+
+def _mean_speed(setup: Setup, tables: Tables) -> float:
+    """rev/min over all good periods."""
+    periods = tables.periods
+    turned = len(periods.length) * setup.reference.period
+    return turned / 6.0 / (float(periods.length.sum()) * tables.tick_s)
 
 
 def _no_crank(setup: Setup, tables: Tables) -> Finding:
@@ -483,15 +574,10 @@ def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
     return keep
 
 
-def _describe(
-    result: Measurement,
-    setup: Setup,
-    events: Events,
-    speed: NDArray[np.float64],
-    spacing: float,
-    tick_s: float,
-) -> None:
+def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     """Speed, counts and bursts."""
+    events, speed = steady.events, steady.speed
+    result.from_s, result.to_s = (events.tick[[0, -1]] * tick_s).tolist()
     known = speed[np.isfinite(speed)]
     result.events = len(events.tick)
     if len(known) > 1:
@@ -507,22 +593,16 @@ def _describe(
         length = (bursts.last_tick - bursts.tick) * (tick_s * 1e6)
         result.duration_us = float(length.mean())
         result.u_duration_us = timing.COVERAGE * timing.standard_error(length)
-        each = (length / (bursts.sparks - 1)).astype(np.float64)
+        each: NDArray[np.float64] = np.divide(length, bursts.sparks - 1)
         result.spacing_us = float(each.mean())
         result.u_spacing_us = timing.COVERAGE * timing.standard_error(each)
-    result.missing, result.expected = missing_between(events, spacing)
+    result.missing, result.expected = missing_between(events, steady.spacing)
 
 
-def _timing(
-    result: Measurement, setup: Setup, events: Events, modulo: float, tick_s: float
-) -> None:
+def _timing(result: Measurement, setup: Setup, steady: Timed, tick_s: float) -> None:
     """Timing, its uncertainty, error and advice."""
     rpm = result.rpm or 0.0
-    raw = setup.reference.btdc(events.degrees) + timing.degrees_of(setup.delay_us * 1e-6, rpm)
-    around = setup.commanded if setup.commanded is not None else 10.0
-    mean = timing.circular_mean(raw, modulo)
-    mean = float(fold(np.array([mean]), modulo, around)[0])
-    angles = fold(raw, modulo, mean)
+    events, angles = steady.events, steady.angles
     result.timing, result.scatter = timing.mean_and_deviation(angles)
     result.budget = timing.budget(
         angles,
