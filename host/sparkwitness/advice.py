@@ -75,9 +75,7 @@ def next_setting(
     note = ""
     if not least <= value <= most:
         value = min(max(value, least), most)
-        note = (
-            f"{exact:.2f} is outside the controller's range; {value:g} is as far as it goes"
-        )
+        note = f"{exact:.2f} is outside the controller's range; {value:g} is as far as it goes"
     elif abs(error) <= expanded:
         note = "the error is within its uncertainty: the setting may stay as it is"
     return Advice(

@@ -105,8 +105,8 @@ class Reference:
             turns, text = 2, text[3:].strip(" -") or "pulse"
         if text == "pulse":
             return cls(1, 0, turns, angle, u_angle)
-        teeth, _, missing = text.partition("-")
-        if not teeth.isdecimal() or (missing and not missing.isdecimal()):
+        teeth, dash, missing = text.partition("-")
+        if not teeth.isdecimal() or (dash and not missing.isdecimal()):
             raise UserError(
                 f'the reference "{kind}" is not known: type pulse, cam, a wheel such as 36-1 or '
                 '60-2, a number of even teeth, or "cam 36-1"'
@@ -127,7 +127,7 @@ class Track:
     Attributes:
         start: int64, tick of the edge at which the interval begins.
         length: int64, ticks to the next edge.
-        step: int64, number of tooth steps from the origin to `start`.
+        step: int64, number of tooth steps from the origin to `start`; -1 where segment is.
         width: int64, tooth steps in the interval: 1, or missing + 1 over the gap.
         segment: int64, number of the stretch of unbroken synchronisation, -1 where there is none.
     """
@@ -165,7 +165,8 @@ class Periods:
         start: int64[n] tick of the index edge.
         length: int64[n] ticks to the next index edge.
         segment: int64[n] as in `Track`.
-        number: int64[n] period number: its start is at number * Reference.period degrees.
+        number: int64[n] period number: its start is at number * Reference.period degrees. It
+            goes on counting over a break, where the true number is not known.
     """
 
     start: Ticks
@@ -226,9 +227,7 @@ class CrankTracker:
         bounds = np.concatenate(([self._origin], index))
         at_index = self._at_index
         unfinished = n - 1 if last else n - 2
-        if unfinished > bounds[-1] and (
-            last or unfinished - bounds[-1] > self.reference.edges + 8
-        ):
+        if unfinished > bounds[-1] and (last or unfinished - bounds[-1] > self.reference.edges + 8):
             # No period can be made of these any more: give them up now, to bound memory.
             bounds = np.append(bounds, unfinished)
         starts, ends = bounds[:-1], bounds[1:]
@@ -276,9 +275,7 @@ class CrankTracker:
             width[self._origin - 1] = missing + 1
         return index, width
 
-    def _fits(
-        self, length: Ticks, width: Ticks, starts: Ticks, ends: Ticks
-    ) -> NDArray[np.bool_]:
+    def _fits(self, length: Ticks, width: Ticks, starts: Ticks, ends: Ticks) -> NDArray[np.bool_]:
         """Stretches with the right number of edges, evenly spaced, none lost in between."""
         pace = length / width
         ratio = pace[1:] / pace[:-1]
@@ -303,7 +300,8 @@ class CrankTracker:
     ) -> tuple[Track, Periods]:
         joined = good & np.concatenate(([self._open], good[:-1]))
         segment = self._segment + np.cumsum(good & ~joined)
-        number = self._number + np.arange(len(starts), dtype=np.int64)
+        # Only good periods count, so that giving up a stretch early or late changes nothing.
+        number = self._number + np.cumsum(good) - 1
         # What comes before the first good period, or is cut off by the end, is no fault.
         refused = ~good & (segment >= 0)
         self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
@@ -315,10 +313,11 @@ class CrankTracker:
         size = ends - starts
         begin, end = int(starts[0]), int(ends[-1])
         inside = np.arange(begin, end) - np.repeat(starts, size)
+        first_step = np.repeat(number * self.reference.steps, size)
         track = Track(
             self._ticks[begin:end],
             length[begin:end],
-            np.repeat(number * self.reference.steps, size) + inside,
+            np.where(np.repeat(good, size), first_step + inside, -1),
             width[begin:end],
             np.repeat(segment, size),
         )

@@ -243,13 +243,12 @@ def _open(port: str) -> Any:
         ) from None
     except (ValueError, OSError) as error:
         raise UserError(f"{port} is not a port that can be opened: {error}") from None
-    try:
-        opened.exclusive = True
-    except (AttributeError, ValueError, OSError):
-        pass
-    except serial.SerialException:
-        opened.close()
-        raise UserError(
-            f"{port} is busy: another program has it open; close that program and try again"
-        ) from None
+    if "://" not in port:
+        try:
+            opened.exclusive = True
+        except (ValueError, OSError):
+            opened.close()
+            raise UserError(
+                f"{port} is busy: another program has it open; close that program and try again"
+            ) from None
     return opened

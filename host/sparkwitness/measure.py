@@ -213,7 +213,7 @@ class Analyzer:
                     if message.name == "hello":
                         self.tick_ps = message.fields["tick_ps"]
                 self._open()
-            self._take(batch)
+            self.take(batch)
 
     def finish(self) -> Tables:
         """Judge what was held back, and give the tables."""
@@ -235,7 +235,8 @@ class Analyzer:
         )
         self._open()
 
-    def _take(self, batch: Batch) -> None:
+    def take(self, batch: Batch) -> None:
+        """Take the next decoded edges of the session."""
         track, periods = self._crank.feed(batch.ticks[CRANK], batch.breaks[CRANK])
         clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
         self._clamp_edges += len(batch.ticks[self._clamp])
@@ -590,7 +591,7 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     result.sparks = dict(zip(sizes.tolist(), times.tolist(), strict=True))
     bursts = events.pick(events.sparks > 1)
     if len(bursts.tick) > 1:
-        length = (bursts.last_tick - bursts.tick) * (tick_s * 1e6)
+        length: NDArray[np.float64] = np.multiply(bursts.last_tick - bursts.tick, tick_s * 1e6)
         result.duration_us = float(length.mean())
         result.u_duration_us = timing.COVERAGE * timing.standard_error(length)
         each: NDArray[np.float64] = np.divide(length, bursts.sparks - 1)

@@ -26,11 +26,15 @@ def command() -> None:
     with sources.board(SCENARIO, None) as source:
         assert source.setup is not None
         setup = measure.Setup.from_dict(source.setup)
-        out.print(f"\n{source.simulated.world.scenario.title}\nBoard: {source.simulated.interpreter}")
+        out.print(
+            f"\n{source.simulated.world.scenario.title}\nBoard: {source.simulated.interpreter}"
+        )
         first = _measure(out, source, setup, "1. As found")
         assert first.advice is not None
         entered = first.advice.setting
-        out.print(f"\n→ setting {entered:g} entered in the simulated controller, ignition off and on")
+        out.print(
+            f"\n→ setting {entered:g} entered in the simulated controller, ignition off and on"
+        )
         source.enter_setting(entered)
         setup = replace(setup, setting=entered)
         second = _measure(out, source, setup, "2. After the correction")

@@ -12,8 +12,10 @@ from rich.console import Console
 
 from sparkwitness import advice, link, measure, safety, session, show, wire
 from sparkwitness.angle import Reference
+from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.errors import UserError
+from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
 
 NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
@@ -60,6 +62,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
               help="Give up after so many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
+@keep.options
 @options.yes
 @options.as_json
 def command(
@@ -74,6 +77,7 @@ def command(
     once: bool,
     yes: bool,
     as_json: bool,
+    keeping: keep.Keeping,
     **typed: Any,
 ) -> None:
     """True timing of the first spark at steady speed, its error, and the next setting.
@@ -86,11 +90,15 @@ def command(
     if sum(x is not None for x in (from_file, simulate, port)) > 1:
         raise UserError("give one of --port, --simulate and --from")
     out, beside = show.consoles(as_json)
+    keeping.book(beside)
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
         result, setup = _replay(from_file, typed)
-        _report(out, result, setup, budget, as_json)
+        run = keeping.keep(
+            beside, Logbook.keep_measurement, result, setup, recording=from_file, source="replay"
+        )
+        _report(out, result, setup, budget, as_json, run)
         sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
     interactive = sys.stdin.isatty() and not as_json
@@ -101,13 +109,20 @@ def command(
             if interactive and not yes:
                 click.confirm("Read and done?", abort=True)
         trials: list[advice.Trial] = []
+        series: int | None = None
         while True:
-            result = _live(source.port, patience, setup, _numbered(record, len(trials)),
+            recorded = keeping.recording(_numbered(record, len(trials)), beside)
+            result = _live(source.port, patience, setup, recorded,
                            beside, frozenset(falling), longest)  # fmt: skip
-            _report(out, result, setup, budget, as_json)
+            run = keeping.keep(
+                beside, Logbook.keep_measurement, result, setup, recording=recorded,
+                source=f"simulated: {simulate}" if simulate else "board",
+            )  # fmt: skip
+            _report(out, result, setup, budget, as_json, run)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
+            series = keeping.keep_trial(beside, run, trials[-1], series)
             following = _ask_setting(out, setup, trials)
             if following is None:
                 break
@@ -148,9 +163,7 @@ def _setup(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) ->
         text = "Crank degrees BTDC of the pulse or of the first edge after the gap"
         angle = _asked(ask, text, options.NUMBER, "--reference-angle")
     if within is None and ask:
-        within = click.prompt(
-            "How well is that known, ± degrees", type=options.NUMBER, default=0.5
-        )
+        within = click.prompt("How well is that known, ± degrees", type=options.NUMBER, default=0.5)
     u_angle = within / 2 if within is not None else reference.get("u_angle", 0.25)
     if kind is not None:
         values["reference"] = Reference.parse(kind, angle, u_angle)
@@ -215,19 +228,25 @@ def _numbered(record: Path | None, trial: int) -> Path | None:
 
 
 def _report(
-    out: Console, result: measure.Measurement, setup: measure.Setup, budget: bool, as_json: bool
+    out: Console,
+    result: measure.Measurement,
+    setup: measure.Setup,
+    budget: bool,
+    as_json: bool,
+    run: int | None,
 ) -> None:
     if as_json:
-        click.echo(json.dumps({"setup": setup.to_dict(), **result.to_dict()}, indent=2))
+        found = {"run": run, "setup": setup.to_dict(), **result.to_dict()}
+        click.echo(json.dumps(found, indent=2))
         return
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
+    if run is not None:
+        out.print(keep.kept(run), style="dim")
 
 
-def _ask_setting(
-    out: Console, setup: measure.Setup, trials: list[advice.Trial]
-) -> float | None:
+def _ask_setting(out: Console, setup: measure.Setup, trials: list[advice.Trial]) -> float | None:
     """The setting that the user has entered now, or None to stop."""
     learned = advice.learn_gain(trials, setup.stated_gain)
     if learned.contradicts:
