@@ -10,6 +10,11 @@ COMMANDS = {
     "measure": "True timing at steady speed, its error, and the next setting.",
     "demo": "The main job on a simulated engine, without hardware.",
     "check": "Electrical checks: coil, supply, degrees.",
+    "logbook": "What was found before, and whether it still computes to the same.",
+    "compare": "Before against after: what a part swap changed.",
+    "report": "One run as a self-contained page, or PDF.",
+    "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",
+    "summarize": "All recordings of a folder in one table.",
     "findfault": "Guided search for the link that lost the spark.",
 }
 

@@ -1,0 +1,147 @@
+"""The options by which a command keeps what it finds in the logbook, and what they do."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from sparkwitness.advice import Trial
+from sparkwitness.errors import UserError
+from sparkwitness.logbook import Logbook, default_path
+
+Command = Callable[..., Any]
+
+logbook_option = click.option(
+    "--logbook",
+    "logbook_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    envvar="SPARKWITNESS_LOGBOOK",
+    help="The logbook's file. Default: one in your data folder, or $SPARKWITNESS_LOGBOOK.",
+)
+
+
+def open_logbook(file: Path | None, beside: Console) -> Logbook:
+    """The logbook that the user named, or the usual one; says if a damaged one was set aside.
+
+    Raises:
+        UserError: it cannot be used.
+    """
+    book = Logbook(file or default_path(), named=file is not None)
+    if book.set_aside:
+        beside.print(f"! {book.set_aside}", style="bold")
+    return book
+
+
+@dataclass
+class Keeping:
+    """Keeps what a command finds. A logbook that cannot be written never costs the finding.
+
+    Attributes:
+        file: the logbook that the user named, or None for the usual one.
+        engine, module: names typed, or None.
+        off: nothing is to be kept.
+    """
+
+    file: Path | None = None
+    engine: str | None = None
+    module: str | None = None
+    off: bool = False
+    _tried: bool = field(default=False, repr=False)
+    _book: Logbook | None = field(default=None, repr=False)
+
+    def book(self, beside: Console) -> Logbook | None:
+        """The open logbook; None with --no-log or where the usual one cannot be used (said).
+
+        Call it before the work begins, so that a wrong --logbook is said at once.
+
+        Raises:
+            UserError: the logbook that the user named cannot be used.
+        """
+        if not self._tried and not self.off:
+            try:
+                self._book = open_logbook(self.file, beside)
+            except UserError as error:
+                if self.file is not None:
+                    raise
+                beside.print(f"! nothing will be kept: {error.message}")
+        self._tried = True
+        return self._book
+
+    def recording(self, typed: Path | None, beside: Console) -> Path | None:
+        """Where to record: where the user said, else beside the logbook, so that the number can
+        be computed again; None if neither.
+        """
+        book = self.book(beside)
+        if typed is not None or book is None:
+            return typed
+        try:
+            return book.new_recording()
+        except UserError as error:
+            beside.print(f"! no recording is kept: {error.message}")
+            return None
+
+    def keep(self, beside: Console, how: Callable[..., int], *args: Any, **more: Any) -> int | None:
+        """Keep a finding; a failure is said, and nothing else lost.
+
+        Args:
+            beside: console for what accompanies the result.
+            how: method of the logbook, such as `Logbook.keep_measurement`, with its arguments.
+
+        Returns:
+            The run's number, or None if it is not kept.
+        """
+        book = self.book(beside)
+        if book is None:
+            return None
+        try:
+            return how(book, *args, engine=self.engine, module=self.module, **more)
+        except UserError as error:
+            beside.print(f"! not kept: {error.message}", style="bold")
+            return None
+
+    def keep_trial(
+        self, beside: Console, run: int | None, trial: Trial, series: int | None
+    ) -> int | None:
+        """Mark a kept run as a trial of the setting; gives the number of its series."""
+        book = self.book(beside)
+        if book is None or run is None:
+            return series
+        try:
+            book.keep_trial(run, trial.setting, trial.error, trial.u_error, series)
+        except UserError as error:
+            beside.print(f"! not kept: {error.message}", style="bold")
+        return series or run
+
+
+def kept(run: int) -> str:
+    """The line that tells a person under which number a finding is kept."""
+    return f"kept as run {run} (`sparkwitness report {run}`)"
+
+
+def options(command: Command) -> Command:
+    """Add --no-log, --logbook, --engine and --module; the command gets them as `keeping`."""
+
+    @wraps(command)
+    def with_keeping(
+        *args: Any,
+        no_log: bool,
+        logbook_file: Path | None,
+        engine: str | None,
+        module: str | None,
+        **others: Any,
+    ) -> Any:
+        keeping = Keeping(logbook_file, engine, module, no_log)
+        return command(*args, keeping=keeping, **others)
+
+    for option in (
+        click.option("--no-log", is_flag=True, help="Keep nothing in the logbook."),
+        logbook_option,
+        click.option("--module", help="Name of the ignition module, for the logbook."),
+        click.option("--engine", help="Name of the engine, for the logbook."),
+    ):
+        with_keeping = option(with_keeping)
+    return with_keeping

@@ -1,0 +1,56 @@
+"""What many tests share: a logbook of their own, recordings made through the simulated board."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from sparkwitness import measure, session
+from sparkwitness.cli import sources
+from sparkwitness.link import Link
+from sparkwitness.recording import Recorder
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """No test may write to the logbook of the person who runs it."""
+    import tempfile
+
+    folder = tempfile.TemporaryDirectory(prefix="sparkwitness-test-")
+    config.add_cleanup(folder.cleanup)
+    os.environ["SPARKWITNESS_LOGBOOK"] = str(Path(folder.name) / "logbook.db")
+
+
+class Made:
+    """A recording made through the simulated board: its file, set-up and live result."""
+
+    def __init__(self, path: Path, scenario: str, setting: float | None = None) -> None:
+        self.path = path
+        with sources.board(scenario, None) as source:
+            assert source.setup is not None
+            typed = dict(source.setup)
+            if setting is not None:
+                source.enter_setting(setting)
+                typed["setting"] = setting
+            self.setup = measure.Setup.from_dict(typed)
+            with Link(source.port) as board:
+                recorder = Recorder(path, board.hello, self.setup.to_dict())
+                self.result = session.run(board, self.setup, recorder, lambda _: None)
+            self.truth = source.simulated.world.truth()
+
+
+@pytest.fixture(scope="session")
+def early(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A V8 with a multi-spark module, setting 7 as found: some 14° early."""
+    return Made(tmp_path_factory.mktemp("recordings") / "early.rec", "early-eight")
+
+
+@pytest.fixture(scope="session")
+def righted(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """The same engine with the setting 0 entered."""
+    return Made(tmp_path_factory.mktemp("recordings") / "righted.rec", "early-eight", 0.0)
+
+
+@pytest.fixture(scope="session")
+def far(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A single reference pulse far from the spark."""
+    return Made(tmp_path_factory.mktemp("recordings") / "far.rec", "pulse-far")
