@@ -42,7 +42,7 @@ class App:
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
         self._received = 0
-        self._heard = ticks_ms()
+        self.hw.heard = ticks_ms()
         self._now = hw.now
         self._beat = array("I", [0, 0])  # wide time of the last heartbeat or of the one due
         self._marks = array("I", [0] * INPUTS)  # edges that go out before the heartbeat due
@@ -99,7 +99,7 @@ class App:
 
     def _watch(self):
         """Outputs off when the host is silent."""
-        if self.hw.outputs and ticks_diff(ticks_ms(), self._heard) > SILENCE_MS:
+        if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.heard) > SILENCE_MS:
             self.hw.outputs_off()
             self.log(wire.LEVEL_WARNING, "no word from the host for 1 s: outputs are off")
 
@@ -312,7 +312,7 @@ class App:
                 self._received = 0
                 size = open_frame(self._command, size)
                 if size > 0:
-                    self._heard = ticks_ms()
+                    self.hw.heard = ticks_ms()
                     self._obey(size)
                     return True
             byte = self.link.receive()

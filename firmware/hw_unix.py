@@ -11,7 +11,8 @@ Attributes:
     now: array('I') of two words, the wide time of the session, low word first
     stalls: array('I') per input; driven: array('I') of one word
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
-    notes: list of str, what was found missing; said once to the host
+    notes: list of str to be said to the host, once each
+    heard: the loop puts ticks_ms() of the last good frame here
 Methods:
     configure(enabled, falling): inputs to capture, bit masks; only while stopped
     start(): capture from time 0; rings, now, stalls, driven have been cleared
@@ -45,6 +46,7 @@ from micropython import const
 
 import wire
 from link import Link
+from pulses import drive_fault, read_drive
 from ring import INPUTS, Rings
 
 RING_EDGES = const(2048)
@@ -91,6 +93,7 @@ class Hardware:
         self.driven = array("I", [0])
         self.outputs = 0
         self.notes = []
+        self.heard = 0
         self._supply = NOT_MEASURED
         self._waits = False
         self._record = bytearray(32)
@@ -167,20 +170,26 @@ class Hardware:
         pass
 
     def drive(self, payload):
-        at = -wire.HEADER_SIZE
-        running = any(payload[: wire.DRIVE_RAMP_MS + at])
+        mrpm_from, mrpm_to, _, width_us, firings, turns, _, teeth, missing = read_drive(payload)
+        running = (mrpm_from or mrpm_to) and (firings or teeth)
+        if running:
+            fault = drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing)
+            if fault:
+                return fault
         self.outputs &= wire.OUTPUT_BITS_LAMP
-        if running and payload[wire.DRIVE_FIRINGS + at]:
+        if running and firings:
             self.outputs |= wire.OUTPUT_BITS_BENCH
-        if running and payload[wire.DRIVE_TEETH + at]:
+        if running and teeth:
             self.outputs |= wire.OUTPUT_BITS_CRANK
         self._tell(DRIVE, payload)
+        return None
 
     def lamp(self, payload):
         self.outputs &= ~wire.OUTPUT_BITS_LAMP
         if payload[wire.LAMP_MODE - wire.HEADER_SIZE]:
             self.outputs |= wire.OUTPUT_BITS_LAMP
         self._tell(LAMP, payload)
+        return None
 
     def outputs_off(self):
         self.outputs = 0

@@ -39,6 +39,11 @@ class Link:
                     pass
         return -1
 
+    def wait(self, wait_ms):
+        """Until a byte is there, wait_ms at most."""
+        for _ in self._readable.ipoll(wait_ms):
+            return
+
     def ready(self):
         """Whether a frame can be sent now: the last one is out and the host reads."""
         if self._left:
