@@ -408,7 +408,7 @@ def judge_supply(
         return say("flat", words)
     if lowest < limit - expanded:
         words = (
-            "suspect: load-test the battery and measure the drop over cables and grounds while "
+            "load-test the battery and measure the drop over cables and grounds while "
             "cranking before you blame the ignition"
         )
         return say("suspect", words)

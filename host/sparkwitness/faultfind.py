@@ -99,6 +99,7 @@ class Test:
     same: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
+    input: str = ""
 
     def outcome_of(self, number: float) -> int:
         """Index of the outcome that holds a typed number in `unit`.
@@ -325,6 +326,7 @@ def chain_of(
             tuple(row["cautions"]), tuple(row.get("setup", "").split()), row.get("unit", ""),
             tuple(row.get("edges", ())), row.get("first", False), tuple(row.get("same", ())),
             tuple(row.get("after", ())), tuple(row.get("needs", ())),
+            row.get("input", "") if row["by"] == "board" else "",
         )
         for name, row in m["tests"].items()
         if variant.has(row.get("only", {})) and (board or row["by"] != "board")
@@ -497,16 +499,19 @@ def outcome_table(
 def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     """All that may still be asked, most bits per minute first.
 
-    Besides each test alone: all board tests together, since one crank shows them all.
+    Besides each test alone: board tests on different inputs together, since one crank shows them.
     """
     before = likelihood(chain, events)
     p = chain.prior * before / (chain.prior @ before)
     closed, paid = closed_tests(chain, events), paid_setups(chain, events)
     left = [test for name, test in chain.tests.items() if name not in closed]
     groups: list[tuple[Test, ...]] = [(test,) for test in left]
-    board = tuple(test for test in left if test.by == "board")
-    if len(board) > 1:
-        groups.append(board)
+    inputs: dict[str, list[Test]] = {}
+    for test in left:
+        if test.input:
+            inputs.setdefault(test.input, []).append(test)
+    if len(inputs) > 1:
+        groups += product(*inputs.values())
     found = [
         Choice(
             group,
