@@ -8,6 +8,7 @@ from sparkwitness import __version__
 
 COMMANDS = {
     "measure": "True timing at steady speed, its error, and the next setting.",
+    "live": "The numbers as they come, on a page for a phone or in the terminal.",
     "demo": "The main job on a simulated engine, without hardware.",
     "check": "Electrical checks: coil, supply, degrees.",
     "logbook": "What was found before, and whether it still computes to the same.",
@@ -16,6 +17,7 @@ COMMANDS = {
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",
     "summarize": "All recordings of a folder in one table.",
     "findfault": "Guided search for the link that lost the spark.",
+    "board": "Find, identify, install and self-test the board.",
 }
 
 
