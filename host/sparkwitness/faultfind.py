@@ -730,7 +730,10 @@ FORMAT, VERSION = "sparkwitness fault finding", 1
 
 @dataclass(frozen=True)
 class Run:
-    """One fault-finding run as it is stored; the finding is computed from it, never stored."""
+    """One fault-finding run as it is stored; the finding is computed from it, never stored.
+
+    `engine`: what the live tests were told of the engine, as plain values.
+    """
 
     variant: Variant
     board: bool
@@ -740,6 +743,7 @@ class Run:
     sure: float = SURE
     second: float = SECOND_FAULT
     started: str = ""
+    engine: Mapping[str, Any] = field(default_factory=dict)
 
     def chain(self) -> Chain:
         return chain_of(
@@ -765,7 +769,8 @@ def run_to_dict(run: Run) -> dict[str, Any]:
         "format": FORMAT, "version": VERSION, "started": run.started,
         "ignition": {kind: getattr(run.variant, kind) for kind in KINDS},
         "board": run.board, "sure": run.sure, "second": run.second,
-        "odds": dict(run.odds), "minutes": dict(run.minutes), "events": events,
+        "odds": dict(run.odds), "minutes": dict(run.minutes), "engine": dict(run.engine),
+        "events": events,
     }  # fmt: skip
 
 
@@ -784,7 +789,7 @@ def run_from_dict(data: Any) -> Run:
             variant_of(**data["ignition"]), bool(data["board"]), (),
             {str(k): float(v) for k, v in data["odds"].items()},
             {str(k): float(v) for k, v in data["minutes"].items()},
-            float(data["sure"]), float(data["second"]), str(data["started"]),
+            float(data["sure"]), float(data["second"]), str(data["started"]), dict(data["engine"]),
         )  # fmt: skip
         chain = run.chain()
         for row in data["events"]:

@@ -335,7 +335,8 @@ def supply(
     at = verdict.at_triggers
     result = {
         "verdict": verdict.verdict, "sentence": verdict.sentence, "rest_v": verdict.rest,
-        "lowest_v": verdict.lowest, "engaging_v": engaging, "expanded_v": expanded, "limit_v": allowed,
+        "lowest_v": verdict.lowest, "engaging_v": engaging, "expanded_v": expanded,
+        "limit_v": allowed,
         "triggers": len(at), "lowest_at_trigger_v": float(at.min()) if len(at) else None,
         "mean_at_trigger_v": float(at.mean()) if len(at) else None,
         "at_triggers_v": at.tolist(), "heard": cranking.to_dict(heard) if heard else None,
