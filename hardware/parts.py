@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import functools
 import json
 import re
 import sys
@@ -65,12 +66,15 @@ def number(text: str) -> float:
     return round(float(f"{whole}.{fraction or 0}") * _PREFIX[prefix], 18)
 
 
+@functools.cache
 def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
     """Parts of bom.csv by reference."""
     parts = {}
     with path.open(newline="", encoding="utf-8") as file:
         for row in csv.DictReader(file):
-            rated = {k: float(row[k]) if row[k] else None for k in ("rated_v", "rated_a", "rated_w")}
+            rated = {
+                k: float(row[k]) if row[k] else None for k in ("rated_v", "rated_a", "rated_w")
+            }
             parts[row["reference"]] = Part(
                 row["reference"],
                 row["value"],
@@ -87,6 +91,7 @@ def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
     return parts
 
 
+@functools.cache
 def read_net(path: Path = FOLDER / "board.net") -> dict[str, dict[str, list[str]]]:
     """Blocks of board.net: {block: {reference (U1A for a unit): [node at each pin]}}."""
     blocks: dict[str, dict[str, list[str]]] = {}
@@ -166,10 +171,17 @@ def library_text() -> str:
     )
 
 
+@functools.cache
 def pins() -> dict[str, dict[str, object]]:
     """pins.json's pins by name."""
     found: dict[str, dict[str, object]] = json.loads((FOLDER / "pins.json").read_text())["pins"]
     return found
+
+
+def loopback() -> list[tuple[str, str]]:
+    """Pairs of pins that the self-test's jumpers join, as pins.json lists them."""
+    pairs = json.loads((FOLDER / "pins.json").read_text(encoding="utf-8"))["loopback"]
+    return [(str(a), str(b)) for a, b in pairs]
 
 
 def main() -> int:
