@@ -251,7 +251,7 @@ class Outputs:
 
     def lamp(self, payload):
         """See wire.md; None or what cannot be done."""
-        mode, teeth, missing, source, angle, flash_us = struct.unpack("<BBBBIH", payload)
+        mode, teeth, missing, source, angle, flash_us = struct.unpack("<BBBBIH", payload[:10])
         self._lamp_off()
         if not mode:
             return None

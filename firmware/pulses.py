@@ -26,7 +26,7 @@ def read_drive(payload):
 
     (mrpm_from, mrpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing)
     """
-    return struct.unpack("<IIIIBBBBB", payload)
+    return struct.unpack("<IIIIBBBBB", payload[:21])
 
 
 def drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing):
