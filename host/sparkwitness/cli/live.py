@@ -1,0 +1,192 @@
+"""`sparkwitness live`: the measurement as it runs, on a page or in the terminal."""
+
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+
+from sparkwitness import link, safety
+from sparkwitness.cli import measure as measuring
+from sparkwitness.cli import options, sources
+from sparkwitness.errors import UserError
+from sparkwitness.live import terminal
+from sparkwitness.live.capture import Capture
+
+HTTP_PORT = 8467
+_TYPED = (
+    "commanded", "reference", "reference_angle", "reference_within", "cylinders", "strokes",
+    "clamp", "clamp_input", "setting", "counts", "retards", "step", "least", "most", "target",
+    "swing", "dead_time", "falling",
+)  # fmt: skip
+_REFRESH_S = 0.25
+
+
+def _as_measure(command: click.Command) -> click.Command:
+    """The options of `measure` that say what is measured."""
+    shared = [one for one in measuring.command.params if one.name in _TYPED]
+    command.params = [*command.params[:3], *shared, *command.params[3:]]
+    return command
+
+
+@_as_measure
+@click.command()
+@options.source
+@click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
+@click.option("--terminal", "in_terminal", is_flag=True, help="No page: the numbers here.")
+@click.option("--lan", is_flag=True, help="Open the page to the local network, by token.")
+@click.option(
+    "--http-port",
+    type=click.IntRange(0, 65535),
+    default=HTTP_PORT,
+    show_default=True,
+    help="TCP port of the page; 0: any free one.",
+)
+@click.option("--browser", is_flag=True, help="Open the page here as well.")
+@options.yes
+def command(
+    port: str | None,
+    simulate: str | None,
+    patience: float,
+    record: Path | None,
+    in_terminal: bool,
+    lan: bool,
+    http_port: int,
+    browser: bool,
+    yes: bool,
+    falling: tuple[str, ...],
+    **typed: Any,
+) -> None:
+    """True timing, error, speed and sparks per event as they come, until Ctrl-C.
+
+    The page is made for a phone on the fender: open it to the local network with --lan and scan
+    the code. Without --lan only this machine gets it. The token in the address is all that keeps
+    others on the network out, and it is not encrypted: use --lan on a network you trust.
+
+    With --record, marked points and trials are kept beside the recording, in NAME.marks.jsonl.
+    """
+    if simulate is not None and port is not None:
+        raise UserError("give one of --port and --simulate")
+    if in_terminal and (lan or browser):
+        raise UserError("--terminal shows no page: leave out --lan and --browser")
+    out = Console(highlight=False)
+    interactive = sys.stdin.isatty()
+    with sources.board(simulate, port, speed=1.0) as source:
+        typed = {name: value for name, value in typed.items() if value is not None}
+        setup = measuring._setup(typed, source.setup, ask=interactive and simulate is None)
+        safety.show(out, safety.RUNNING_ENGINE)
+        if simulate is None and interactive and not yes:
+            click.confirm("Read and done?", abort=True)
+
+        def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
+            return Capture(_where(source, port), setup, publish, record, patience,
+                           frozenset(falling), _entered(source))  # fmt: skip
+
+        capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
+    _farewell(out, capture, record)
+
+
+def _where(source: sources.Source, port: str | None) -> Callable[[], str]:
+    """The port now: after unplugging, a board may come back under another name."""
+
+    def where() -> str:
+        if source.simulated is not None:
+            return str(source.simulated.port)
+        return port or link.choose_port()
+
+    return where
+
+
+def _entered(source: sources.Source) -> Callable[[float], None]:
+    def entered(setting: float) -> None:
+        # The engine is running, so its time must not be moved as `source.enter_setting` does.
+        if source.simulated is not None:
+            source.simulated.world.controller.setting = setting
+
+    return entered
+
+
+@contextmanager
+def _running(capture: Capture) -> Iterator[None]:
+    capture.start()
+    try:
+        with suppress(KeyboardInterrupt):
+            yield
+    finally:
+        capture.close()
+
+
+def _page(
+    out: Console,
+    make: Callable[[Callable[[dict[str, Any]], None]], Capture],
+    lan: bool,
+    http_port: int,
+    browser: bool,
+) -> Capture:
+    try:
+        import segno
+
+        from sparkwitness.live import server, stream
+    except ImportError:
+        raise UserError(
+            "the page needs more packages: pip install 'sparkwitness[live]', or use --terminal"
+        ) from None
+    listener, address = server.listen(http_port, lan)
+    with listener:
+        broadcast = stream.Broadcast()
+        capture = make(broadcast.publish)
+        with _running(capture):
+            out.print(f"\nThe page: [bold]{address.url}[/bold]")
+            if lan:
+                segno.make(address.url, micro=False).terminal(compact=True)
+                out.print("Whoever has this address sees the numbers and can work the lamp.")
+            out.print("Ctrl-C ends.\n")
+            if browser:
+                click.launch(address.url)
+            serving = server.server(
+                address, broadcast, capture.ask, lambda: server.points_csv(capture.marks)
+            )
+            serving.run(sockets=[listener])
+    return capture
+
+
+def _terminal(out: Console, make: Callable[[Callable[[dict[str, Any]], None]], Capture]) -> Capture:
+    newest: list[dict[str, Any]] = []
+    come = threading.Event()
+
+    def keep(shown: dict[str, Any]) -> None:
+        newest[:] = [shown]
+        come.set()
+
+    capture = make(keep)
+    with _running(capture):
+        come.wait(5)
+        with Live(console=out, auto_refresh=False, screen=False) as screen:
+            while True:
+                if newest:
+                    screen.update(terminal.render(newest[0]), refresh=True)
+                time.sleep(_REFRESH_S)
+    return capture
+
+
+def _farewell(out: Console, capture: Capture, record: Path | None) -> None:
+    """What is kept, and where."""
+    if capture.marks:
+        table = Table(title="Marked points", title_justify="left")
+        names = ("number", "rpm", "timing", "error", "sparks", "commanded", "setting", "note")
+        for name in names:
+            table.add_column(name)
+        for mark in capture.marks:
+            table.add_row(*(str(mark[name]) for name in names))
+        out.print(table)
+    if record is not None:
+        out.print(f"The recording: {record}")
+    elif capture.marks:
+        out.print("Nothing was recorded; with --record the bytes and the points are kept.")
