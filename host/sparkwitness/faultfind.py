@@ -271,16 +271,19 @@ class Chain:
             self._tables[key] = table / table.sum(axis=1, keepdims=True)
         return self._tables[key]
 
-    def cost(self, tests: Sequence[Test], paid: frozenset[str] = frozenset()) -> float:
-        """Minutes of tests taken together: handling, their own, risk, set-ups not yet made."""
-        m = model()
+    def work(self, tests: Sequence[Test], paid: frozenset[str] = frozenset()) -> float:
+        """Minutes of work of tests taken together, with the set-ups not yet made."""
         needed = {setup for test in tests for setup in test.setups} - paid
         return float(
-            m["handling"]
-            + sum(test.minutes for test in tests)
-            + m["risk"][max(test.hazard for test in tests)]
-            + sum(m["setups"][setup]["minutes"] for setup in needed)
+            sum(test.minutes for test in tests)
+            + sum(model()["setups"][setup]["minutes"] for setup in needed)
         )
+
+    def cost(self, tests: Sequence[Test], paid: frozenset[str] = frozenset()) -> float:
+        """What tests taken together cost, in minutes: handling, work, and their risk."""
+        m = model()
+        risk = m["risk"][max(test.hazard for test in tests)]
+        return float(m["handling"] + self.work(tests, paid) + risk)
 
 
 def chain_of(
@@ -377,16 +380,24 @@ def likelihood(chain: Chain, events: Sequence[Event], blend: float = 0.0) -> Arr
         elif event.outcome is None:
             continue
         else:
-            up = None
-            for name in chain.tests[event.test].after:
-                outcome = seen.get((name, mended))
-                if outcome is not None:
-                    up = (name, outcome)
-                    break
-            table = chain.table(event.test, mended, up)
+            table = chain.table(event.test, mended, _upstream(chain, event.test, mended, seen))
             each, n = table[:, event.outcome], table.shape[1]
         chance = chance * ((1 - blend) * each + blend / n)
     return chance
+
+
+def _upstream(
+    chain: Chain,
+    test: str,
+    mended: frozenset[str],
+    seen: Mapping[tuple[str, frozenset[str]], int | None],
+) -> tuple[str, int] | None:
+    """The nearest answered test further up the same signal, with its outcome."""
+    for name in chain.tests[test].after:
+        outcome = seen.get((name, mended))
+        if outcome is not None:
+            return name, outcome
+    return None
 
 
 def belief(
@@ -484,6 +495,11 @@ def outcome_table(
     Returns:
         Shape (h, product of the numbers of outcomes); rows sum to 1.
     """
+    if len(tests) == 1:
+        kept, mended = standing(events), mended_by(events)
+        seen = {(e.test, m): e.outcome for e, m in kept if isinstance(e, Answer)}
+        if not any(tests[0].id in chain.tests[name].after for name, m in seen if m == mended):
+            return chain.table(tests[0].id, mended, _upstream(chain, tests[0].id, mended, seen))
     before = likelihood(chain, events) if before is None else before
     columns = [
         likelihood(
@@ -714,7 +730,7 @@ def confirming_test(chain: Chain, events: Sequence[Event], link: str) -> Test | 
         if name in closed or link not in test.bad or p[bad].sum() <= 0 or p[~bad].sum() <= 0:
             continue
         table = outcome_table(chain, events, (test,))
-        two = np.stack([p[bad] @ table / p[bad].sum(), p[~bad] @ table / p[~bad].sum()])
+        two = np.stack([p[row] @ table[row] / p[row].sum() for row in (bad, ~bad)])
         bits = expected_bits(two, np.array([0.5, 0.5]))
         narrow = len([x for x in test.bad if x in chain.index]) <= 3
         worth = bits * (2.0 if narrow else 1.0)

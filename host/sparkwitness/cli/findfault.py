@@ -535,7 +535,6 @@ def _talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
     out, shown = session.out, set[str]()
     out.print(f"The run is kept in {session.path}", style="dim", soft_wrap=True)
     picked: ff.Choice | None = None
-    number = 0
     try:
         while not _started(session.run):
             run = session.run
@@ -550,8 +549,7 @@ def _talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
             if len(choice.tests) == 1 and choice.tests[0].id in prepared and not choice.again:
                 session.add(prepared.pop(choice.tests[0].id))
                 continue
-            number += 1
-            _show_choice(session, choice, number, shown, yes)
+            _show_choice(session, choice, len(run.events) + 1, shown, yes)
             if choice.tests[0].by == "board" and not choice.again:
                 picked = _ask_board(session, choice)
             else:
@@ -577,7 +575,8 @@ def _show_choice(
     hazard = HAZARDS[choice.hazard]
     again = "once more, to be sure  ·  " if choice.again else ""
     out.print()
-    out.rule(f"{number}  ·  {again}{hazard}  ·  about {choice.minutes:.0f} min", align="left")
+    work = session.chain.work(tests, ff.paid_setups(session.chain, session.run.events))
+    out.rule(f"{number}  ·  {again}{hazard}  ·  about {work:.0f} min", align="left")
     keys = sorted({c for t in tests for c in t.cautions})
     fresh = [c for c in keys if c not in shown]
     if fresh and not yes:
@@ -707,9 +706,14 @@ def _why(session: Session, choice: ff.Choice) -> None:
     if math.isnan(choice.bits):
         session.out.print("Your answer to it does not go with the others, so look once more.")
     else:
+        safer = any(
+            c.hazard < choice.hazard and c.bits >= choice.bits
+            for c in ff.choices(session.chain, session.run.events)
+        )
+        words = "a safer test would tell as much" if safer else "no safer test tells as much"
         session.out.print(
-            f"It should tell {choice.bits:.2f} of the {_left_bits(session):.2f} bits still open, "
-            f"for about {choice.minutes:.0f} minutes counting risk; no safer test tells as much."
+            f"It should tell {choice.bits:.2f} of the {_left_bits(session):.2f} bits still open; "
+            f"{words}."
         )
 
 
