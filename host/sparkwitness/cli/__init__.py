@@ -16,6 +16,7 @@ COMMANDS = {
     "report": "One run as a self-contained page, or PDF.",
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",
     "summarize": "All recordings of a folder in one table.",
+    "bench": "Test a removed ignition module: delay, drop-outs, switch-over, verdict.",
     "findfault": "Guided search for the link that lost the spark.",
     "board": "Find, identify, install and self-test the board.",
 }
