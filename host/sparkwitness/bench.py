@@ -640,6 +640,10 @@ class Claim:
     possible: float
     verdict: str
 
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
 
 def check_claim(
     sparks_per_rev: float, rpm: float, pitch_deg: float, spacing_us: float, window_deg: float

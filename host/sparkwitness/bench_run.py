@@ -121,6 +121,7 @@ def run(
                 continue
         if recorder is not None:
             recorder.close()
+        collector.finish()
     return ending
 
 

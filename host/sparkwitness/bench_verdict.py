@@ -75,6 +75,7 @@ class Verdict:
         }  # fmt: skip
 
 
+_SHARES = ("drop_out_percent", "double_percent")
 # Value and interval at a confidence; None with a reason if it was not measured.
 _Measured = tuple[float | None, Interval, str]
 _Ask = Callable[[float], _Measured]
@@ -105,6 +106,9 @@ def against_limits(result: Result) -> Verdict | None:
         verdict = _judge(value, low, high, least, most, WITHIN, OUTSIDE)
         if verdict == UNKNOWN and not note:
             note = "its interval reaches over the limit: measure longer"
+            if quantity in _SHARES and value == 0:
+                enough = intervals.trials_for(most / 100, each_at)
+                note = f"{enough} triggers without one would tell: measure longer"
         checks.append(Check(quantity, where, value, low, high, least, most, verdict, note))
     return Verdict("limits", tuple(checks), _overall(checks, WITHIN, OUTSIDE), each_at)
 

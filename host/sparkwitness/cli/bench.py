@@ -1,0 +1,450 @@
+"""`sparkwitness bench`: test a removed ignition module."""
+
+import json
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from sparkwitness import bench, bench_plan, bench_run, bench_show, bench_verdict, link, safety, show
+from sparkwitness.bench_plan import Plan
+from sparkwitness.bench_shots import Collector
+from sparkwitness.cli import options, sources
+from sparkwitness.errors import UserError
+from sparkwitness.recording import Recorder
+
+NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
+_SPACING_US, _WINDOW_DEG = 1000.0, 20.0  # common practice, no source
+_FILE = click.Path(path_type=Path)
+
+
+@click.command()
+@options.source
+@click.option("--plan", "plan_file", type=_FILE, help="Plan as TOML; options come before it.")
+@click.option("--kind", type=click.Choice(list(bench_plan.KINDS)), help="Principle of the module.")
+@click.option("--active", type=click.Choice(["high", "low"]), help="Active level of the pulse.")
+@click.option(
+    "--fires-at",
+    type=click.Choice(["start", "end"]),
+    help="Edge of the pulse that fires a capacitive module. Default: start.",
+)
+@click.option("--width", type=options.NUMBER, help="Dwell or pulse width, µs.")
+@click.option("--cylinders", type=int, help="Firings per working cycle.")
+@click.option("--strokes", type=int, help="4 or 2.")
+@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none for no steps.")
+@click.option("--seconds", type=options.NUMBER, help="How long each is held.")
+@click.option(
+    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none for no ramps."
+)
+@click.option("--soak", type=options.NUMBER, help="Minutes to hold one speed at the end.")
+@click.option("--soak-rpm", type=options.NUMBER, help="That speed.")
+@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp in use.")
+@click.option("--clamp-falling", is_flag=True, default=None, help="Stamp its falling edge.")
+@click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
+@click.option(
+    "--limit",
+    "limits",
+    multiple=True,
+    help="NAME=LEAST:MOST, either may be left out. Names: " + ", ".join(bench_plan.QUANTITIES),
+)
+@click.option(
+    "--margin",
+    "margins",
+    multiple=True,
+    help="NAME=VALUE: a difference that does not matter. Names: "
+    + ", ".join(bench_plan.DEFAULT_MARGINS),
+)
+@click.option("--record", type=_FILE, help="Keep the run: the bytes as received, and the plan.")
+@click.option("--resume", type=_FILE, help="Go on with a kept run that was cut short.")
+@click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
+@click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
+@click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
+@click.option("--claim-only", is_flag=True, help="Only that, without a board.")
+@click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
+@click.option("--shots", type=_FILE, help="Write a CSV file with one row per trigger.")
+@options.yes
+@options.as_json
+def command(
+    port: str | None,
+    simulate: str | None,
+    patience: float,
+    plan_file: Path | None,
+    record: Path | None,
+    resume: Path | None,
+    from_file: Path | None,
+    against: Path | None,
+    claim: str | None,
+    claim_only: bool,
+    points: Path | None,
+    shots: Path | None,
+    yes: bool,
+    as_json: bool,
+    **typed: Any,
+) -> None:
+    """Test a removed ignition module: is it good, and is it as good as another?
+
+    The board drives the module's trigger and listens with the clamp on the coil lead. Connect the
+    bench output to the module and to the board's trigger input. Nothing is driven before the
+    cautions are answered.
+
+    \b
+    Exit codes: 0 all measured and, where asked, within the limits or the same
+                1 or 2 bad input, 3 nothing measured
+                4 outside the limits or different
+                5 cut short, 6 measured, but the verdict cannot be told
+
+    A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
+    """
+    if sum(x is not None for x in (from_file, resume)) > 1 or (from_file and (simulate or port)):
+        raise UserError("give one of --from, --resume, and a board to drive")
+    out, beside = show.consoles(as_json)
+    weigh = _claim(claim) if claim else None
+    if claim_only:
+        if weigh is None:
+            raise UserError("--claim-only needs a claim, such as --claim 20@3000")
+        _only_claim(out, weigh, _plan(plan_file, typed, {}, beside, ask=False), as_json)
+        return
+    for path in (points, shots):
+        if path is not None and path.exists():
+            raise UserError(f"{path} is there already; choose another name")
+    good = bench_run.load(against) if against else None
+    job = _Job(out, beside, as_json, patience, yes)
+    if from_file is not None:
+        if record is not None:
+            raise UserError("--record makes no sense with --from: it is a kept run already")
+        stored = bench_run.load(from_file)
+        job.plan, job.parts = _judged_by(stored.plan, plan_file, typed), stored.parts
+    else:
+        _run(job, port, simulate, plan_file, typed, record, resume)
+    result = bench.evaluate(job.plan, job.parts)
+    verdicts = [bench_verdict.against_limits(result)]
+    if good is not None and against is not None:
+        verdicts.append(bench_verdict.against_run(result, good.result, against.name))
+    told = [v for v in verdicts if v is not None]
+    weighed = _weigh(weigh, result) if weigh else None
+    _report(job, result, told, weighed)
+    if points is not None:
+        bench_show.write_points(points, result)
+    if shots is not None:
+        bench_show.write_shots(shots, result)
+    sys.exit(_code(job, result, told))
+
+
+@dataclass
+class _Job:
+    """What the parts of the command share."""
+
+    out: Console
+    beside: Console
+    as_json: bool
+    patience: float
+    yes: bool
+    plan: Plan = field(default_factory=Plan)
+    parts: list[Collector] = field(default_factory=list)
+    why: str = ""
+    hopeless: bool = False
+    kept: Path | None = None
+
+
+def _code(job: _Job, result: bench.Result, told: list[bench_verdict.Verdict]) -> int:
+    if not result.answered:
+        return NOTHING_MEASURED
+    verdicts = {v.overall for v in told}
+    if verdicts & {bench_verdict.OUTSIDE, bench_verdict.DIFFERS}:
+        return BAD
+    if job.why or result.missing:
+        return CUT_SHORT
+    return CANNOT_TELL if bench_verdict.UNKNOWN in verdicts else 0
+
+
+def _run(
+    job: _Job,
+    port: str | None,
+    simulate: str | None,
+    plan_file: Path | None,
+    typed: dict[str, Any],
+    record: Path | None,
+    resume: Path | None,
+) -> None:
+    """Drive what is to be driven, on a live board."""
+    order: list[tuple[int, float]] | None = None
+    if resume is not None:
+        if record is not None:
+            raise UserError("--resume keeps its recording beside the first: leave --record out")
+        stored = bench_run.load(resume)
+        job.plan, job.parts, record = stored.plan, stored.parts, stored.next_path
+        order = stored.remaining
+        if not order:
+            raise UserError(f"{resume} is complete: evaluate it with --from")
+    interactive = sys.stdin.isatty() and not job.as_json
+    defaults = _simulated(simulate)
+    if order is None:
+        ask = interactive and simulate is None and plan_file is None
+        job.plan = _plan(plan_file, typed, defaults, job.beside, ask)
+        order = bench.remaining(job.plan, [])
+    elif any(v is not None and v != () for v in typed.values()):
+        raise UserError("--resume takes the plan from the kept run: leave the other options out")
+    if record is not None and record.exists():
+        raise UserError(f"{record} is there already; choose another name")
+    seconds = sum(s + 2 * bench_plan.SETTLE_S for _, s in order)
+    job.beside.print(bench_show.plan(job.plan, seconds))
+    if simulate is None:
+        safety.show(job.beside, safety.LIVE_MODULE)
+        if not job.yes:
+            if not interactive:
+                raise UserError(
+                    "nothing is driven before the cautions are answered: run this in a terminal, "
+                    "or give --yes"
+                )
+            click.confirm("Read and done? The module is driven next", abort=True)
+    with (
+        sources.board(_full_name(simulate), port) as source,
+        _no_sudden_end(),
+        link.Link(source.port, job.patience) as board,
+    ):
+        recorder = None
+        if record is not None:
+            recorder = Recorder(record, board.hello, bench_run.setup_of(job.plan, order))
+        with _progress(job.beside) as watch:
+            ending = bench_run.run(board, job.plan, order, recorder, watch)
+    job.parts = [*job.parts, ending.collector]
+    job.why, job.hopeless, job.kept = ending.why, ending.hopeless, record
+
+
+@contextmanager
+def _progress(console: Console) -> Iterator[Callable[[bench_run.Progress], None]]:
+    columns = (
+        TextColumn("{task.description}"), BarColumn(bar_width=20), TimeRemainingColumn(),
+        TextColumn("{task.fields[seen]}"),
+    )  # fmt: skip
+    if not console.is_terminal:
+        yield lambda _: None
+        return
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("starting", total=None, seen="")
+
+        def watch(now: bench_run.Progress) -> None:
+            bar.update(
+                task, description=f"{now.name:>18}", completed=now.done_s, total=now.total_s,
+                seen=f"{now.triggers} triggers, {now.sparks} sparks",
+            )  # fmt: skip
+
+        yield watch
+
+
+@contextmanager
+def _no_sudden_end() -> Iterator[None]:
+    """A closed terminal or a plain kill ends the run like Ctrl-C: outputs off, data kept."""
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    names = [n for n in ("SIGTERM", "SIGHUP") if hasattr(signal, n)]
+    try:
+        before = {n: signal.signal(getattr(signal, n), stop) for n in names}
+    except ValueError:  # not in the main thread: nothing to catch here
+        with nullcontext():
+            yield
+        return
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+def _full_name(simulate: str | None) -> str | None:
+    """A simulated module's name may be given without its prefix."""
+    if simulate is None:
+        return None
+    from sparkwitness.simulator import scenario
+
+    return f"bench-{simulate}" if f"bench-{simulate}" in scenario.names() else simulate
+
+
+def _simulated(simulate: str | None) -> dict[str, Any]:
+    """What the person at a simulated bench would type."""
+    if simulate is None:
+        return {}
+    from sparkwitness.simulator import scenario
+
+    loaded = scenario.load(_full_name(simulate) or "")
+    if loaded.kind != "bench":
+        known = ", ".join(n.removeprefix("bench-") for n in scenario.names("bench"))
+        raise UserError(f"{simulate} is an engine, not a module on the bench; choose from {known}")
+    setup = loaded.setup
+    return {
+        "title": loaded.title,
+        "kind": "capacitive" if setup.trigger_edge == "rising" else "inductive",
+        "width_us": setup.width_us,
+        "cylinders": setup.cylinders,
+        "strokes": setup.strokes,
+    }
+
+
+def _plan(
+    path: Path | None, typed: dict[str, Any], defaults: dict[str, Any], beside: Console, ask: bool
+) -> Plan:
+    """Defaults, then the file, then what was typed; what is still open is asked for."""
+    values = {**defaults, **(bench_plan.load(path) if path else {})}
+    values.update(_values(typed, values))
+    if ask:
+        beside.print("What is on the bench? (Enter takes what is in brackets.)")
+        for name, text, kind, default in (
+            ("kind", "Principle", click.Choice(list(bench_plan.KINDS)), "inductive"),
+            ("cylinders", "Firings per working cycle (cylinders)", int, 4),
+            ("width_us", "Dwell or pulse width, µs", options.NUMBER, 3000.0),
+        ):
+            if name not in values:
+                values[name] = click.prompt(text, type=kind, default=default)
+    return Plan.from_dict(values, str(path) if path else "the plan")
+
+
+def _judged_by(plan: Plan, path: Path | None, typed: dict[str, Any]) -> Plan:
+    """A kept run's plan, with limits and margins typed now."""
+    stored = plan.to_dict()
+    given = {**(bench_plan.load(path) if path else {}), **_values(typed, stored)}
+    for name in given:
+        if name not in ("limits", "margins"):
+            raise UserError(
+                f"{name.replace('_', ' ')} is fixed in a kept run: with --from only limits and "
+                "margins can be given"
+            )
+    return Plan.from_dict({**stored, **given})
+
+
+_NAMES = {"width": "width_us", "soak": "soak_minutes", "dead_time": "dead_time_us"}
+
+
+def _values(typed: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:
+    """Plain values of the options that were given."""
+    given = {_NAMES.get(k, k): v for k, v in typed.items() if v is not None and v != ()}
+    if "steps" in given:
+        given["steps"] = _steps(given["steps"])
+    if "ramps" in given:
+        ramps = [r for r in given["ramps"] if r != "none"]
+        given["ramps"] = [_numbers(r, 3, "--ramp", "500:6000:20") for r in ramps]
+    for name, read in (("limits", _limit), ("margins", _margin)):
+        if name in given:
+            given[name] = {**before.get(name, {}), **dict(map(read, given[name]))}
+    return given
+
+
+def _steps(text: str) -> list[float]:
+    if text == "none":
+        return []
+    found: list[float] = []
+    for part in text.split(","):
+        if ":" not in part:
+            found += _numbers(part, 1, "--steps", "500,1000,3000")
+            continue
+        first, last, step = _numbers(part, 3, "--steps", "1000:6000:500")
+        if step <= 0:
+            raise UserError(f"--steps {part}: the step must be above 0")
+        count = int(abs(last - first) / step + 1e-9)
+        if count > 1000:
+            raise UserError(f"--steps {part} gives {count + 1} speeds: take a larger step")
+        sign = 1 if last >= first else -1
+        found += [first + sign * step * k for k in range(count + 1)]
+    return found
+
+
+def _numbers(text: str, count: int, option: str, example: str) -> list[float]:
+    try:
+        numbers = [float(part) for part in text.split(":")]
+    except ValueError:
+        numbers = []
+    if len(numbers) != count:
+        raise UserError(f"{option} {text!r} cannot be read; type it like {example}")
+    return numbers
+
+
+def _named(text: str, option: str, example: str) -> tuple[str, str]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise UserError(f"{option} {text!r} cannot be read; type it like {example}")
+    return name.strip(), value
+
+
+def _limit(text: str) -> tuple[str, dict[str, float]]:
+    example = "delay_us=:60"
+    name, value = _named(text, "--limit", example)
+    ends = value.split(":")
+    if len(ends) != 2:
+        raise UserError(f"--limit {text!r} cannot be read; type it like {example}")
+    found = {}
+    for key, end in zip(("least", "most"), ends, strict=True):
+        if end.strip():
+            found[key] = _numbers(end, 1, "--limit", example)[0]
+    return name, found
+
+
+def _margin(text: str) -> tuple[str, float]:
+    name, value = _named(text, "--margin", "delay_us=5")
+    return name, _numbers(value, 1, "--margin", "delay_us=5")[0]
+
+
+def _claim(text: str) -> tuple[float, float]:
+    sparks, at, rpm = text.partition("@")
+    example = "20@3000"
+    if not at:
+        raise UserError(f"--claim {text!r} cannot be read; type it like {example}")
+    n, speed = _numbers(sparks, 1, "--claim", example)[0], _numbers(rpm, 1, "--claim", example)[0]
+    if not (0 < n <= 1e4 and 0 < speed <= 30000):
+        raise UserError(f"--claim {text!r}: sparks must be from 0 to 10000 at up to 30000 rpm")
+    return n, speed
+
+
+def _weigh(claim: tuple[float, float], result: bench.Result) -> tuple[bench.Claim, bool]:
+    """The claim, weighed with spacing and window as measured where they were."""
+    spacings = [p.spacing_us.value for p in result.points if p.spacing_us]
+    window = result.sweep.window_deg
+    measured = bool(spacings and window)
+    spacing = sum(spacings) / len(spacings) if spacings and window else _SPACING_US
+    degrees = window[1] if spacings and window else _WINDOW_DEG
+    return bench.check_claim(*claim, result.plan.pitch_deg, spacing, degrees), measured
+
+
+def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: bool) -> None:
+    found = bench.check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
+    if as_json:
+        click.echo(json.dumps(found.to_dict(), indent=2))
+    else:
+        out.print(bench_show.claim(found, measured=False))
+
+
+def _report(
+    job: _Job,
+    result: bench.Result,
+    told: list[bench_verdict.Verdict],
+    claim: tuple[bench.Claim, bool] | None,
+) -> None:
+    if job.as_json:
+        report = result.to_dict()
+        report["verdicts"] = [v.to_dict() for v in told]
+        report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
+        report["ended_early"] = job.why or None
+        click.echo(json.dumps(report, indent=2, allow_nan=False))
+    else:
+        job.out.print()
+        job.out.print(bench_show.result(result))
+        for one in told:
+            job.out.print()
+            job.out.print(bench_show.verdict(one))
+        if claim:
+            job.out.print()
+            job.out.print(bench_show.claim(*claim))
+    if job.why and not job.hopeless:
+        job.beside.print(f"! ended early: {job.why}. What is shown was measured before that.")
+    if job.kept is not None:
+        first = job.kept
+        more = result.missing and not job.hopeless
+        hint = f"; go on with --resume {first}" if more else ""
+        job.beside.print(f"kept in {job.kept}{hint}")
