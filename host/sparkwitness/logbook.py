@@ -232,7 +232,7 @@ class Logbook:
             raise ValueError(f"kind must be one of {', '.join(KINDS)}, not {kind}")
         if recording is not None and board is None:
             board = Recording(recording).header.get("board")
-        hashed = _hash(recording) if recording is not None else None
+        hashed = hash_of(recording) if recording is not None else None
         text = canonical(result)
         setup_text = None if setup is None else canonical(setup)
         with self._writing() as db:
@@ -370,7 +370,7 @@ class Logbook:
                 f"the recording of run {run.id} is no longer at {path}: it was moved or deleted; "
                 "name its new place with --recording FILE"
             )
-        digest, size = _hash(path)
+        digest, size = hash_of(path)
         if digest != run.sha256:
             raise UserError(
                 f"{path} is not what run {run.id} was computed from: its SHA-256 is "
@@ -633,7 +633,7 @@ def _write_ahead(db: sqlite3.Connection) -> None:
             time.sleep(0.02)
 
 
-def _hash(path: Path) -> tuple[str, int]:
+def hash_of(path: Path) -> tuple[str, int]:
     """SHA-256 and size of a file."""
     try:
         with open(path, "rb") as file:

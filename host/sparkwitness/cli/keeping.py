@@ -12,6 +12,7 @@ from rich.console import Console
 from sparkwitness.advice import Trial
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook, default_path
+from sparkwitness.recording import Recording
 
 Command = Callable[..., Any]
 
@@ -145,3 +146,19 @@ def options(command: Command) -> Command:
     ):
         with_keeping = option(with_keeping)
     return with_keeping
+
+
+def recording_and_setup(
+    source: str, logbook_file: Path | None, beside: Console
+) -> tuple[Path, dict[str, Any] | None]:
+    """The recording that a person means, a file or a run's number, and what was typed for it.
+
+    Raises:
+        UserError: no such file or run, or the run's recording is gone or changed.
+    """
+    if source.isdecimal() and not Path(source).exists():
+        with open_logbook(logbook_file, beside) as book:
+            run = book.run(int(source))
+            return book.recording_of(run), run.setup
+    path = Path(source)
+    return path, Recording(path).setup

@@ -1,0 +1,71 @@
+"""`sparkwitness export`: a recording for other programs."""
+
+import json
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import Progress
+
+from sparkwitness import exports, measure, show
+from sparkwitness.cli import keeping, options
+from sparkwitness.recording import Recording
+
+
+@click.command()
+@click.argument("source", metavar="RECORDING|RUN")
+@click.option("--to", type=click.Choice(list(exports.WRITERS)), required=True, help="Format.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Name of the files without suffix. Default: the recording's, in this folder.",
+)
+@click.option(
+    "--only",
+    multiple=True,
+    type=click.Choice(list(exports.TABLES)),
+    help="Only this table; may be repeated. Default: all of them.",
+)
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+@keeping.logbook_option
+@options.as_json
+def command(
+    source: str,
+    to: str,
+    out: Path | None,
+    only: tuple[str, ...],
+    force: bool,
+    logbook_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Write a recording's edges, events and supply voltage as CSV, Parquet, VCD or MDF4.
+
+    RECORDING is a file; RUN the number of a run in the logbook. Times are the board's counts, and
+    units are in the columns' metadata. A recording of any length goes through in little memory.
+    """
+    out_console, beside = show.consoles(as_json)
+    path, setup = keeping.recording_and_setup(source, logbook_file, beside)
+    recording = Recording(path)
+    stem = out or Path(recording.path.stem)
+    wanted = only or tuple(exports.TABLES)
+    if setup is None and "events" in wanted:
+        beside.print("! no events: the recording does not say what was typed (crank reference …)")
+    size = 2 * recording.path.stat().st_size
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(f"to {to}", total=size)
+        files, loss = exports.export(
+            recording,
+            to,
+            stem,
+            measure.Setup.from_dict(setup) if setup is not None else None,
+            wanted,
+            force,
+            lambda done: bar.advance(task, done),
+        )
+    if as_json:
+        answer = {"files": [str(f) for f in files], "loss": loss.to_dict()}
+        click.echo(json.dumps(answer, indent=2))
+        return
+    for file in files:
+        out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
+    out_console.print(f"lost: {show.loss(loss)}")

@@ -1,0 +1,66 @@
+"""`sparkwitness report`: a run as a page to keep, print or send."""
+
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from sparkwitness import report
+from sparkwitness.cli import keeping
+from sparkwitness.errors import UserError
+
+
+@click.command()
+@click.argument("source", metavar="RUN|RECORDING")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The page's file. Default: report-RUN.html in this folder.",
+)
+@click.option("--pdf", is_flag=True, help="Write a PDF beside the page, for print.")
+@click.option("--by", help="Who answers for the measurement.")
+@click.option("--force", is_flag=True, help="Replace files that are there.")
+@keeping.logbook_option
+def command(
+    source: str, out: Path | None, pdf: bool, by: str | None, force: bool, logbook_file: Path | None
+) -> None:
+    """Write a report on a run of the logbook, or on a recording, as one self-contained HTML file.
+
+    Result, cautions, plots, uncertainty, set-up, what was lost, and where it all comes from. The
+    plots are drawn from the recording.
+    """
+    beside = Console(stderr=True, highlight=False)
+    trials = []
+    if source.isdecimal() and not Path(source).exists():
+        with keeping.open_logbook(logbook_file, beside) as book:
+            run = book.run(int(source))
+            trials = book.trials(run.id)
+            try:
+                told = report.read(run, book.recording_of(run))
+            except UserError as error:
+                if "not installed" in error.message:
+                    raise
+                told = report.Told([], f"No plots: {error.message}.")
+                if run.kind == "measurement":
+                    beside.print(f"! no plots: {error.message}")
+    else:
+        run = report.transient(Path(source))
+        told = report.read(run, Path(source))
+    out = out or Path(f"report-{run.id or Path(source).stem}.html")
+    html = report.page(run, told, trials, by)
+    _write(out, html.encode(), force)
+    if pdf:
+        _write(out.with_suffix(".pdf"), report.pdf(html), force)
+
+
+def _write(path: Path, data: bytes, force: bool) -> None:
+    try:
+        with open(path, "wb" if force else "xb") as file:
+            file.write(data)
+    except FileExistsError:
+        raise UserError(
+            f"{path} is there already; choose another name with --out, or --force"
+        ) from None
+    except OSError as error:
+        raise UserError(f"cannot write {path}: {error.strerror}") from None
+    click.echo(f"{path}  {len(data) / 1e3:.0f} kB")
