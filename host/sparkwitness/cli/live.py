@@ -14,11 +14,14 @@ from rich.live import Live
 from rich.table import Table
 
 from sparkwitness import link, safety
+from sparkwitness.cli import keeping, options, sources
 from sparkwitness.cli import measure as measuring
-from sparkwitness.cli import options, sources
+from sparkwitness.cli.keeping import Keeping
 from sparkwitness.errors import UserError
 from sparkwitness.live import terminal
-from sparkwitness.live.capture import Capture
+from sparkwitness.live.capture import Capture, Keep
+from sparkwitness.logbook import Logbook, default_path
+from sparkwitness.measure import Measurement, Setup
 
 HTTP_PORT = 8467
 _TYPED = (
@@ -51,6 +54,7 @@ def _as_measure(command: click.Command) -> click.Command:
 )
 @click.option("--browser", is_flag=True, help="Open the page here as well.")
 @options.yes
+@keeping.options
 def command(
     port: str | None,
     simulate: str | None,
@@ -62,6 +66,7 @@ def command(
     browser: bool,
     yes: bool,
     falling: tuple[str, ...],
+    keeping: Keeping,
     **typed: Any,
 ) -> None:
     """True timing, error, speed and sparks per event as they come, until Ctrl-C.
@@ -70,7 +75,7 @@ def command(
     the code. Without --lan only this machine gets it. The token in the address is all that keeps
     others on the network out, and it is not encrypted: use --lan on a network you trust.
 
-    With --record, marked points and trials are kept beside the recording, in NAME.marks.jsonl.
+    Marked points and trials of a setting go into the logbook, each as a run of its own.
     """
     if simulate is not None and port is not None:
         raise UserError("give one of --port and --simulate")
@@ -84,10 +89,11 @@ def command(
         safety.show(out, safety.RUNNING_ENGINE)
         if simulate is None and interactive and not yes:
             click.confirm("Read and done?", abort=True)
+        keep = _keep(keeping, out, "board" if simulate is None else f"simulated: {simulate}")
 
         def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
             return Capture(_where(source, port), setup, publish, record, patience,
-                           frozenset(falling), _entered(source))  # fmt: skip
+                           frozenset(falling), _entered(source), keep)  # fmt: skip
 
         capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
     _farewell(out, capture, record)
@@ -111,6 +117,29 @@ def _entered(source: sources.Source) -> Callable[[float], None]:
             source.simulated.world.controller.setting = setting
 
     return entered
+
+
+def _keep(keeping: Keeping, out: Console, source: str) -> Keep | None:
+    """What keeps marks and trials in the logbook, from any thread; None if nothing is kept."""
+    if keeping.book(out) is None:
+        return None
+    file = keeping.file or default_path()
+    series: list[int] = []
+
+    def keep(what: str, result: Measurement, setup: Setup, board: dict[str, Any]) -> None:
+        # SQLite's connections belong to one thread: this one opens its own.
+        with Logbook(file) as book:
+            names = {"engine": keeping.engine, "module": keeping.module}
+            run = book.keep_measurement(result, setup, source=source, board=board, **names)
+            if what == "mark":
+                book.note(run, "marked during a live run")
+            elif setup.setting is not None and result.error is not None:
+                first = series[0] if series else None
+                u = (result.expanded or 0.0) / 2
+                book.keep_trial(run, setup.setting, result.error, u, first)
+                series.append(run)
+
+    return keep
 
 
 @contextmanager
@@ -150,9 +179,8 @@ def _page(
             out.print("Ctrl-C ends.\n")
             if browser:
                 click.launch(address.url)
-            serving = server.server(
-                address, broadcast, capture.ask, lambda: server.points_csv(capture.marks)
-            )
+            pages = stream.Pages(broadcast, capture.ask)
+            serving = server.server(address, pages, lambda: server.points_csv(capture.marks))
             serving.run(sockets=[listener])
     return capture
 
@@ -189,4 +217,4 @@ def _farewell(out: Console, capture: Capture, record: Path | None) -> None:
     if record is not None:
         out.print(f"The recording: {record}")
     elif capture.marks:
-        out.print("Nothing was recorded; with --record the bytes and the points are kept.")
+        out.print("No bytes were recorded; --record FILE keeps them.")

@@ -5,7 +5,6 @@ reader that is slow gets the newest view later, and the board loses nothing by i
 goes away it is looked for until it is back.
 """
 
-import json
 import queue
 import threading
 import time
@@ -36,6 +35,9 @@ _MOST_ASKED = 32
 _NOTE_LENGTH = 80
 
 
+Keep = Callable[[str, Measurement, Setup, dict[str, Any]], None]
+
+
 @dataclass
 class Request:
     """A command of someone who looks; `answer` gets a sentence or a `UserError`."""
@@ -56,6 +58,8 @@ class Capture:
         patience: factor on all time-outs.
         falling: inputs whose falling edge is stamped.
         entered: called with a setting that a person says to have entered.
+        keep: gets "mark" or "trial", the result, its set-up and the board's hello, in a thread of
+            its own; raises `UserError` where it cannot be kept. None: nothing is kept.
     """
 
     def __init__(
@@ -67,18 +71,20 @@ class Capture:
         patience: float = 1.0,
         falling: frozenset[str] = frozenset(),
         entered: Callable[[float], None] = lambda setting: None,
+        keep: Keep | None = None,
     ) -> None:
         self.setup = setup
         self.marks: list[dict[str, Any]] = []
         self.trials: list[dict[str, Any]] = []
         self._port, self._publish, self._patience = port, publish, patience
-        self._entered = entered
+        self._entered, self._keep = entered, keep
         self._record = record
         self._recorder: Recorder | None = None
         self._falling = sum(1 << wire.INPUTS.index(name) for name in falling)
         self._asked: queue.Queue[Request] = queue.Queue(_MOST_ASKED)
         self._closing = threading.Event()
         self._helper = ThreadPoolExecutor(1, thread_name_prefix="connect")
+        self._keeper = ThreadPoolExecutor(1, thread_name_prefix="keep")
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
 
         self._link: Link | None = None
@@ -86,7 +92,7 @@ class Capture:
         self._state, self._why, self._since = "connecting", "", time.monotonic()
         self._last_bytes = 0.0
         self._try_again = 0.0
-        self._board = ""
+        self._hello: dict[str, Any] = {}
         self._analyzer = Analyzer(setup)
         self._session: int | None = None
         self._fresh_from = 0  # tick of this session before which nothing counts
@@ -122,6 +128,7 @@ class Capture:
         self._closing.set()
         if self._thread.ident is not None:
             self._thread.join(timeout=10)
+        self._keeper.shutdown(wait=True)
         self._helper.shutdown(wait=True, cancel_futures=True)
         if self._connecting is not None and self._connecting.done():
             with suppress(Exception):
@@ -156,7 +163,7 @@ class Capture:
 
     def _joined(self, link: Link) -> None:
         self._link = link
-        self._board = str(link.hello.get("board", ""))
+        self._hello = {k: v.hex() if isinstance(v, bytes) else v for k, v in link.hello.items()}
         self._last_bytes = time.monotonic()
         self._become("streaming", "")
 
@@ -273,7 +280,7 @@ class Capture:
                 "state": self._state,
                 "text": self._why,
                 "for_s": round(time.monotonic() - self._since, 1),
-                "board": self._board,
+                "board": self._hello.get("board", ""),
             },
             "engine": "settling" if settling else state,
             "notes": notes,
@@ -342,7 +349,7 @@ class Capture:
                 "rpm": f"{result.rpm or 0:.0f}",
             }
             self.trials = [*self.trials, row][-20:]
-            self._keep("trial", row)
+            self._kept("trial")
             learned = advice.learn_gain(self._trials, self.setup.stated_gain)
             changed = replace(changed, learned_gain=learned.gain)
             self._learned = learned.note if learned.contradicts else ""
@@ -363,19 +370,22 @@ class Capture:
             "note": " ".join(note.split())[:_NOTE_LENGTH],
         }
         self.marks = [*self.marks, row]
-        self._keep("mark", row)
+        self._kept("mark")
         return f"point {row['number']} marked"
 
-    def _keep(self, what: str, row: dict[str, Any]) -> None:
-        """Write a mark or trial beside the recording at once, so that nothing is lost."""
-        if self._record is None:
+    def _kept(self, what: str) -> None:
+        """Hand the result to who keeps it; a slow disk must not hold up the capture."""
+        if self._keep is None:
             return
-        line = json.dumps({"kind": what, "board_s": self._result.seconds, **row})
-        try:
-            with open(self._record.with_suffix(".marks.jsonl"), "a", encoding="utf-8") as file:
-                file.write(line + "\n")
-        except OSError as error:
-            self._trouble = f"marks cannot be written beside the recording: {error.strerror}"
+        keep, board = self._keep, self._hello
+
+        def work(result: Measurement, setup: Setup) -> None:
+            try:
+                keep(what, result, setup, board)
+            except UserError as error:
+                self._trouble = f"not kept in the logbook: {error.message}"
+
+        self._keeper.submit(work, self._result, self.setup)
 
     def _set_lamp(self, mode: str, values: dict[str, Any]) -> str:
         reference = self.setup.reference

@@ -27,7 +27,7 @@ from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIO
 
 from sparkwitness import safety
 from sparkwitness.errors import UserError
-from sparkwitness.live.stream import Ask, Broadcast, Pages
+from sparkwitness.live.stream import Pages
 
 _KINDS = {"page.js": "text/javascript", "page.css": "text/css", "icon.svg": "image/svg+xml"}
 _MOST_CONNECTIONS = 96
@@ -222,10 +222,10 @@ class _Socket(WebSocketsSansIOProtocol):
             self.transport.resume_reading()
 
 
-def server(address: Address, broadcast: Broadcast, ask: Ask, table: Callable[[], str]) -> Any:
-    """A uvicorn server, to be run with the socket that `listen` has bound."""
+def server(address: Address, pages: Pages, table: Callable[[], str]) -> uvicorn.Server:
+    """A server, to be run with the socket that `listen` has bound; arguments as `application`."""
     config = uvicorn.Config(
-        application(address, Pages(broadcast, ask), table),
+        application(address, pages, table),
         ws=_Socket,
         ws_max_size=_LONGEST_MESSAGE,
         ws_per_message_deflate=False,
