@@ -35,8 +35,8 @@ def plan(what: Plan, seconds: float) -> RenderableType:
     )
     if what.steps:
         rows.add_row("steps", f"{steps} rpm, {what.seconds:g} s each")
-    for rpm_from, rpm_to, length in what.ramps:
-        rows.add_row("ramp", f"{rpm_from:g} to {rpm_to:g} rpm in {length:g} s")
+    for rpm_from, rpm_to, ramp_s in what.ramps:
+        rows.add_row("ramp", f"{rpm_from:g} to {rpm_to:g} rpm in {ramp_s:g} s")
     if what.soak_minutes:
         rows.add_row("soak", f"{what.soak_rpm:g} rpm for {what.soak_minutes:g} min")
     for name, limit in what.limits.items():
@@ -163,7 +163,7 @@ def _count(point: Point) -> str:
     assert count is not None
     if count.s == 0:
         # All alike: what is known is how rare others are.
-        return f"{count.value:.0f} ± {intervals.most_with_none(count.n):.2f}"
+        return show.plus_minus(count.value, intervals.most_with_none(count.n))
     return show.plus_minus(count.value, 2 * count.u)
 
 
@@ -218,7 +218,7 @@ def delay(fit: Delay) -> str:
     """How the delay depends on speed, in words."""
     flat = f"{show.plus_minus(fit.mean_us, 2 * fit.u_mean_us, ' µs')}"
     if fit.model == "constant":
-        return f"{flat} at {fit.points} speed(s); three or more tell whether it depends on rpm"
+        return f"{flat}; three speeds or more would tell whether it depends on rpm"
     unit = " µs per 1000 rpm" if fit.model == "speed" else "° of crank"
     share = show.plus_minus(fit.per_x, 2 * fit.u_per_x, unit)
     if not fit.depends:
@@ -278,13 +278,9 @@ def verdict(what: Verdict) -> RenderableType:
         Text(f"  {note} ({', '.join(places)})", style="dim") for note, places in reasons.items()
     ]
     lines += [Text(f"  {note}", style="dim") for note in what.notes]
-    lines.append(
-        Text(
-            f"All {len(what.checks)} intervals hold together at 95 % (each at "
-            f"{100 * what.each_at:.2f} %).",
-            style="dim",
-        )
-    )
+    if len(what.checks) > 1:
+        together = f"All {len(what.checks)} intervals hold together at 95 %"
+        lines.append(Text(f"{together} (each at {100 * what.each_at:.2f} %).", style="dim"))
     lines.append(Text(f"Verdict: {_OVERALL[what.overall]}", style="bold"))
     return Group(*lines)
 

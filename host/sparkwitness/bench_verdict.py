@@ -124,14 +124,18 @@ def against_run(result: Result, good: Result, name: str) -> Verdict:
     asks: list[tuple[str, str, _Ask]] = []
     notes = _alike(result.plan, good.plan)
     plan = result.plan
+    pairs: list[tuple[Point, Point]] = []
     for point in result.points:
         other = _partner(point, good.points)
         if other is None:
             notes.append(f"{point.segment.name} was not driven in {name}: not compared")
             continue
-        for quantity in ("delay_us", "drop_out_percent", "double_percent", "sparks_per_event"):
-            asks.append((quantity, f"{point.segment.rpm_to:g} rpm",
-                         _bind_difference(quantity, point, other, plan)))  # fmt: skip
+        pairs.append((point, other))
+        for quantity in ("delay_us", "drop_out_percent", "sparks_per_event"):
+            ask = _bind_difference(quantity, point, other, plan)
+            asks.append((quantity, f"{point.segment.rpm_to:g} rpm", ask))
+    if pairs:
+        asks += [(quantity, "all steps", _bind_pooled(quantity, pairs)) for quantity in _SHARES]
     if any(r.sweep.switch_up for r in (result, good)):
         asks.append(("switch_over_rpm", "sweep", lambda c: _switch_difference(result, good, c)))
     each_at = 1 - (1 - CONFIDENCE) / max(1, len(asks))
@@ -285,6 +289,18 @@ def _bind_difference(quantity: str, a: Point, b: Point, plan: Plan) -> _Ask:
     return lambda confidence: _difference(quantity, a, b, plan, confidence)
 
 
+def _bind_pooled(quantity: str, pairs: Sequence[tuple[Point, Point]]) -> _Ask:
+    """Over all speeds together: what is rare at each speed may show in all."""
+
+    def counts(points: Sequence[Point]) -> tuple[int, int]:
+        if quantity == "double_percent":
+            return sum(p.doubles for p in points), sum(p.answered for p in points)
+        return sum(p.drop_outs for p in points), sum(p.triggers for p in points)
+
+    a, b = counts([p for p, _ in pairs]), counts([p for _, p in pairs])
+    return lambda confidence: _share_difference(a, b, confidence)
+
+
 def _difference(quantity: str, a: Point, b: Point, plan: Plan, confidence: float) -> _Measured:
     """This run's point less the other's."""
     if quantity == "drop_out_percent":
@@ -293,8 +309,6 @@ def _difference(quantity: str, a: Point, b: Point, plan: Plan, confidence: float
         if point.answered < FEWEST:
             text = f"in {whose} run only {point.answered} of {point.triggers} triggers answered"
             return None, _NOTHING, text
-    if quantity == "double_percent":
-        return _share_difference((a.doubles, a.answered), (b.doubles, b.answered), confidence)
     if quantity == "sparks_per_event":
         assert a.count is not None and b.count is not None
         half = sqrt(_half_count(a, confidence) ** 2 + _half_count(b, confidence) ** 2)
