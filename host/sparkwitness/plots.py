@@ -150,8 +150,9 @@ def _against_speed(
         if rest.any():
             axes.plot(timed.speed[rest], timed.angles[rest], "x", ms=3.5, color=PALE,
                       label="at another speed", rasterized=many)  # fmt: skip
-        axes.plot(timed.speed[used], timed.angles[used], ".", ms=4, color=BLUE, alpha=0.6,
-                  label="events, first sparks", rasterized=many)  # fmt: skip
+        if used.any():
+            axes.plot(timed.speed[used], timed.angles[used], ".", ms=4, color=BLUE, alpha=0.6,
+                      label="events, first sparks", rasterized=many)  # fmt: skip
         words = f"{len(timed.angles)} events from {np.nanmin(timed.speed):.0f} to " \
                 f"{np.nanmax(timed.speed):.0f} rpm."  # fmt: skip
         if setup.commanded is not None:
@@ -167,7 +168,7 @@ def _against_speed(
             half_width = 500 * (line.high - line.low)
             words += (
                 f" A straight line through all of them changes by "
-                f"{show.plus_minus(per, half_width, '°')} per 1000 rpm."
+                f"{show.plus_minus(per, half_width, '°')} per 1000 rpm (by scatter alone)."
             )
         elif expanded is not None and used.any():
             mean = float(timed.angles[used].mean())
@@ -242,14 +243,15 @@ def _histogram(
 def _raster(tables: measure.Tables, timed: measure.Timed) -> Plot:
     def make(axes: Any) -> str:
         events, sparks = timed.events, tables.sparks
-        begin = np.searchsorted(events.tick, events.tick[-1]) - min(len(events.tick), _RASTER_ROWS)
-        begin = max(0, int(begin))
+        begin = max(0, len(events.tick) - _RASTER_ROWS)
+        # Crank angles rise over the whole recording, times only within a session.
+        placed = sparks.degrees[sparks.segment >= 0]
         rows, angles = [], []
         for row in range(begin, len(events.tick)):
-            first = int(np.searchsorted(sparks.tick, events.tick[row]))
-            last = int(np.searchsorted(sparks.tick, events.last_tick[row], "right"))
+            first = int(np.searchsorted(placed, events.degrees[row]))
+            last = int(np.searchsorted(placed, events.last_degrees[row], "right"))
             rows.append(np.full(last - first, row + 1))
-            angles.append(sparks.degrees[first:last] - events.degrees[row])
+            angles.append(placed[first:last] - events.degrees[row])
         y, x = np.concatenate(rows), np.concatenate(angles)
         first_ones = x == 0
         many = len(x) > _MANY
@@ -261,13 +263,13 @@ def _raster(tables: measure.Tables, timed: measure.Timed) -> Plot:
         axes.set_ylabel("event")
         axes.margins(x=0.05)
         axes.legend(loc="upper right")
-        widest = (
-            f"the last one {np.nanmax(x):.1f}° after the first" if (x > 0).any() else "no repeats"
-        )
-        return (
-            f"One row per event, the {'last ' if begin else ''}{len(rows)} of "
-            f"{len(events.tick)}; {len(x)} sparks, {widest}."
-        )
+        shown = f"the last {len(rows)} of {len(events.tick)}" if begin else f"all {len(rows)}"
+        if (x > 0).any():
+            widest = f"the last one {x.max():.1f}° after the first"
+        else:
+            widest = "no repeats"
+            axes.set_xlim(-1, 20)
+        return f"One row per event, {shown}; {len(x)} sparks, {widest}."
 
     return _drawn(make, "Sparks of each event")
 
@@ -278,7 +280,8 @@ def _counts(timed: measure.Timed) -> Plot:
         counts, speed = timed.events.sparks[seen], timed.speed[seen]
         # A small sideways step for each mark, always the same one, so that equal ones show.
         step = (np.arange(len(counts)) * 0.381966) % 1 - 0.5
-        axes.plot(speed, counts + 0.5 * step, "o", ms=3, mfc="none", mew=0.7, color=BLUE, rasterized=len(counts) > _MANY)  # fmt: skip
+        axes.plot(speed, counts + 0.5 * step, "o", ms=3, mfc="none", mew=0.7, color=BLUE,
+                  rasterized=len(counts) > _MANY)  # fmt: skip
         top = int(counts.max()) if len(counts) else 1
         axes.set_yticks(range(0, top + 2, max(1, (top + 2) // 8)))
         axes.set_ylim(0, top + 1)
