@@ -161,7 +161,8 @@ def tap_delays(recording: Recording, setup: measure.Setup) -> Floats:
         trigger = np.concatenate(parts)
         at = np.searchsorted(trigger, timed.events.tick, side="right") - 1
         known = (at >= 0) & np.isfinite(timed.speed)
-        delay = (timed.events.tick[known] - trigger[at[known]]) * (recording.tick_ps * 1e-6)
+        ticks = timed.events.tick[known] - trigger[at[known]]
+        delay: Floats = np.multiply(ticks, recording.tick_ps * 1e-6)
         half = 0.5 * timed.spacing / (6e-6 * timed.speed[known])
         delays.append(delay[delay < half])
     return np.concatenate(delays)

@@ -28,6 +28,7 @@ Ticks = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
 Progress = Callable[[int], None]
 
+_ROWS = 10_000  # of a table at a time where they become Python values
 _PAUSE_S = 1.0  # between sessions where a format has a single time axis
 
 
@@ -350,7 +351,9 @@ class CsvWriter:
         }  # fmt: skip
 
     def _rows(self, table: str, columns: Columns) -> None:
-        self._csv[table].writerows(zip(*map(_plain, columns.values()), strict=True))
+        for at in range(0, len(columns["tick"]), _ROWS):
+            plain = [_plain(values[at : at + _ROWS]) for values in columns.values()]
+            self._csv[table].writerows(zip(*plain, strict=True))
 
     def edges(self, piece: Piece) -> None:
         self._rows("edges", _edge_columns(piece))
@@ -465,17 +468,25 @@ class VcdWriter:
     def _small_changes(self) -> Iterator[tuple[int, Any, Any]]:
         """(tick on the axis, variable, value) of the small tables, in order of time."""
         for k, shift in enumerate(self._shift):
-            rows = [(shift, self._session, self._about.sessions[k].id)]
+            yield shift, self._session, self._about.sessions[k].id
+            ticks, values, names = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0, np.int64)]
             for parts in self._about.small.values():
-                columns = parts[k]
-                for name, values in columns.items():
-                    if name in self._small:
-                        known = np.flatnonzero(values == values)  # NaN: not known, no change
-                        var = self._small[name]
-                        ticks = (columns["tick"][known] + shift).tolist()
-                        pairs = zip(ticks, values[known].tolist(), strict=True)
-                        rows += [(tick, var, value) for tick, value in pairs]
-            yield from sorted(rows, key=lambda row: row[0])
+                for number, name in enumerate(self._small):
+                    if name in parts[k]:
+                        known = np.flatnonzero(~np.isnan(parts[k][name]))  # NaN: no change
+                        ticks.append(parts[k]["tick"][known] + shift)
+                        values.append(parts[k][name][known].astype(np.float64))
+                        names.append(np.full(len(known), number))
+            tick, value, which = map(np.concatenate, (ticks, values, names))
+            order = np.argsort(tick, kind="stable")
+            variables = list(self._small.values())
+            for at in range(0, len(order), _ROWS):
+                part = order[at : at + _ROWS]
+                for row in zip(tick[part].tolist(), which[part].tolist(), value[part].tolist(),
+                               strict=True):  # fmt: skip
+                    variable = variables[row[1]]
+                    whole = variable.type.value == "integer"
+                    yield row[0], variable, int(row[2]) if whole else row[2]
 
     def _until(self, tick: int) -> None:
         while self._next is not None and self._next[0] <= tick:

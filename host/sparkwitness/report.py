@@ -124,11 +124,10 @@ def _again(run: Run, result: measure.Measurement) -> str:
     if logbook.canonical(result.to_dict()) == run.result_text:
         return start + "the same to the last bit."
     old = run.result.get("timing_deg_btdc")
-    moved = (
-        f"the timing differs by {result.timing - old:.2g}°"
-        if None not in (old, result.timing)
-        else "the timing is there in only one of them"
-    )
+    if result.timing is None or old is None:
+        moved = "the timing is there in only one of them"
+    else:
+        moved = f"the timing differs by {result.timing - old:.2g}°"
     return (
         f"{start}NOT the same to the last bit; {moved}. `sparkwitness logbook recompute` lists "
         "what differs."
