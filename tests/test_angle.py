@@ -26,7 +26,7 @@ def time_of(degrees: np.ndarray, rpm: float, swing: float = 0.0, n: int = 2) -> 
 
 
 def run(reference, crank, marks, breaks=(), chunk=1 << 30):
-    tracker, reader = CrankTracker(reference), AngleReader(reference.step)
+    tracker, reader = CrankTracker(reference), AngleReader(reference)
     breaks = np.asarray(breaks, np.int64)
     placed, periods, tracks = [], [], []
     done = 0

@@ -15,6 +15,7 @@ from .errors import UserError
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
+_STRIDE = 13  # from turn to turn, takes the samples of the residual round the wheel
 # Neighbouring intervals, each divided by its number of tooth steps, may differ by this factor
 # at most; beyond it an edge was missed, a stray one came in, or the crank stopped.
 _EVEN = 1.55
@@ -31,6 +32,10 @@ class Reference:
         angle: crank degrees BTDC at which the index edge passes: the pulse, the first edge
             after the gap, or any edge of an even wheel.
         u_angle: standard uncertainty of `angle` in degrees.
+        errors: crank degrees by which each tooth, from the index one on, stands past its even
+            place, see `wheel`; empty where they are not known.
+        u_errors: standard uncertainty of the learned errors that the wheel itself cannot show,
+            degrees.
     """
 
     teeth: int
@@ -38,6 +43,8 @@ class Reference:
     turns: int = 1
     angle: float = 0.0
     u_angle: float = 0.25
+    errors: tuple[float, ...] = ()
+    u_errors: float = 0.0
 
     def __post_init__(self) -> None:
         if not 1 <= self.teeth <= 720:
@@ -58,6 +65,20 @@ class Reference:
                 "the uncertainty of the reference angle must be from 0 to 90 degrees, "
                 f"not {self.u_angle}"
             )
+
+        if self.errors and len(self.errors) != self.edges:
+            raise UserError(
+                f"{len(self.errors)} tooth errors do not fit a wheel with {self.edges} teeth"
+            )
+        if any(not abs(e) < self.step / 4 for e in self.errors):
+            raise UserError("a tooth error of a quarter of the tooth spacing or more is no error")
+
+    @property
+    def offsets(self) -> Floats:
+        """Tooth errors in tooth steps, float64[steps], zero where nothing is known."""
+        result = np.zeros(self.steps)
+        result[: len(self.errors)] = np.asarray(self.errors) / self.step
+        return result
 
     @property
     def step(self) -> float:
@@ -340,8 +361,9 @@ class Placed:
         segment: int64 stretch of unbroken synchronisation, -1 where there is none.
         to_edge: float64 crank degrees to the nearest reference edge.
         rate: float64 crank degrees per tick around the edge.
-        residual: float64 degrees by which the reference edge before it misses the cubic through
-            its four neighbours: speed changes too quick for the wheel, and its tooth errors.
+        residual: float64 degrees by which one of the last turn's reference edges, another one
+            each time, misses the cubic through its four neighbours: speed changes too quick for
+            the wheel, and its tooth errors.
     """
 
     tick: Ticks
@@ -361,7 +383,7 @@ class Placed:
         return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
 
 
-def place(track: Track, ticks: Ticks, step: float) -> Placed:
+def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     """Crank angle at given times.
 
     The angle within an interval follows the cubic through its two edges and one more on either
@@ -372,7 +394,7 @@ def place(track: Track, ticks: Ticks, step: float) -> Placed:
     Args:
         track: consecutive intervals.
         ticks: int64[n], any order.
-        step: crank degrees per tooth step.
+        reference: the wheel, with its tooth errors where they are known.
 
     Returns:
         n placed edges; those outside the track or in an unsynchronised interval have no angle.
@@ -386,53 +408,71 @@ def place(track: Track, ticks: Ticks, step: float) -> Placed:
     i = np.maximum(i, 0)
     inside &= (ticks - track.start[i] < track.length[i]) & (track.segment[i] >= 0)
     segment = np.where(inside, track.segment[i], -1)
+    offsets = reference.offsets
 
     left, right = np.maximum(i - 1, 0), np.minimum(i + 1, n - 1)
     with_left = (left < i) & (track.segment[left] == segment)
     with_right = (right > i) & (track.segment[right] == segment)
     length = track.length[i].astype(np.float64)
-    w = track.width[i].astype(np.float64)
     x = (ticks - track.start[i]) / length
     a = np.where(with_left, track.length[left] / length, 1.0)  # left node at -a
     b = np.where(with_right, 1.0 + track.length[right] / length, 2.0)  # right node at b
-    wl, wr = track.width[left], track.width[right]
+    # Tooth steps from the interval's start to its end, to the left node and to the right one.
+    w = _steps_between(track, i, i, track.width[i], offsets)
+    wl = -_steps_between(track, i, left, 0, offsets)
+    wr = _steps_between(track, i, right, track.width[right], offsets)
 
     curve = x * (x - 1.0)
     through_left = np.where(with_left, (w - wl / a) / (1.0 + a), 0.0)
-    through_right = (w + wr - w * b) / (b * (b - 1.0))
+    through_right = (wr - w * b) / (b * (b - 1.0))
     second = np.where(with_left, through_left, np.where(with_right, through_right, 0.0))
     third = np.where(
         with_left & with_right,
-        (w + wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a)),
+        (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a)),
         0.0,
     )
     y = w * x + curve * (second + third * (x + a))
-    degrees = np.where(inside, (track.step[i] + y) * step, np.nan)
+    base = track.step[i] + offsets[track.step[i] % len(offsets)]
+    step = reference.step
+    degrees = np.where(inside, (base + y) * step, np.nan)
     to_edge = np.where(inside, np.minimum(y, w - y) * step, np.nan)
     rate = np.where(inside, w * step / length, np.nan)
-    residual = np.where(inside, _leave_one_out(track, i), np.nan) * step
+    present = reference.teeth - reference.missing
+    back = (track.step[i] // reference.teeth * _STRIDE) % present
+    sampled = _leave_one_out(track, i - back, offsets)
+    sampled[track.segment[np.maximum(i - back, 0)] != segment] = np.nan
+    residual = np.where(inside, sampled * step, np.nan)
     return Placed(ticks, degrees, segment, to_edge, rate, residual)
 
 
-def _leave_one_out(track: Track, i: Ticks) -> Floats:
+def _steps_between(track: Track, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
+    """Tooth steps from edge i to the edge `more` places after edge j, tooth errors included."""
+    there, here = track.step[j] + more, track.step[i]
+    m = len(offsets)
+    result: Floats = (there - here) + (offsets[there % m] - offsets[here % m])
+    return result
+
+
+def _leave_one_out(track: Track, i: Ticks, offsets: Floats) -> Floats:
     """Tooth steps by which edge i misses the cubic through edges i-2, i-1, i+1 and i+2.
 
     NaN where one of them is not in the same segment.
     """
     n = len(track.start)
-    inner = np.clip(i, 2, max(n - 2, 2))
-    ok = (i >= 2) & (i <= n - 2)
     if n < 4:
         return np.full(len(i), np.nan)
+    inner = np.clip(i, 2, n - 2)
+    ok = (i >= 2) & (i <= n - 2)
     for k in (-2, -1, 1):
         ok &= track.segment[inner + k] == track.segment[inner]
     scale = track.length[inner].astype(np.float64)
     nodes = []
     for k in (-2, -1, 1, 2):
         j = inner + min(k, 1)
-        time = track.start[j] + (track.length[j] if k == 2 else 0) - track.start[inner]
-        place = track.step[j] + (track.width[j] if k == 2 else 0) - track.step[inner]
-        nodes.append((time / scale, place))
+        past = k == 2  # edge i+2 is the end of the interval that begins at edge i+1
+        time = track.start[j] + (track.length[j] if past else 0) - track.start[inner]
+        at = _steps_between(track, inner, j, track.width[j] if past else 0, offsets)
+        nodes.append((time / scale, at))
     value = np.zeros(len(i))
     for k, (x, y) in enumerate(nodes):  # Lagrange's form at x = 0
         weight = np.ones(len(i))
@@ -446,8 +486,8 @@ def _leave_one_out(track: Track, i: Ticks) -> Floats:
 class AngleReader:
     """Streaming `place`: holds edges back until the intervals they need are decided."""
 
-    def __init__(self, step: float) -> None:
-        self._step = step
+    def __init__(self, reference: Reference) -> None:
+        self._reference = reference
         self._track = Track.join([])
         self._ticks: Ticks = np.empty(0, np.int64)
 
@@ -470,10 +510,10 @@ class AngleReader:
         else:
             # The interval of an edge needs its right neighbour.
             ready = int(np.searchsorted(self._ticks, whole.start[-1], side="left"))
-        placed = place(whole, self._ticks[:ready], self._step)
+        placed = place(whole, self._ticks[:ready], self._reference)
         self._ticks = self._ticks[ready:]
-        # Edges still to come need their interval, two before it and one after.
+        # Edges still to come need their interval, one after it and a turn before it.
         held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
         oldest = int(np.searchsorted(whole.start, held, side="right")) - 1
-        self._track = whole.cut(max(0, min(oldest - 2, n - 4)))
+        self._track = whole.cut(max(0, min(oldest, n - 2) - self._reference.teeth - 3))
         return placed

@@ -135,7 +135,7 @@ class Events:
         sparks: int64 number of sparks; 0 where the end of the burst was not seen.
         last_tick, last_degrees: of the last spark.
         to_edge: float64 degrees from the first spark to the nearest reference edge.
-        residual: float64 degrees by which the wheel's own edges there miss their interpolation.
+        residual: float64 degrees by which one of the wheel's edges misses its interpolation.
     """
 
     tick: Ticks

@@ -11,13 +11,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import advice, timing, wire
+from .advice import Advice
 from .angle import AngleReader, CrankTracker, Periods, Placed, Reference
 from .edges import Batch, EdgeDecoder, Loss
-from .advice import Advice
 from .errors import UserError
 from .events import (
-    DeadTime, Events, Grouping, burst_gap, fold, fold_of, group, missing_between, spacing_of, strays,
-)  # fmt: skip
+    DeadTime,
+    Events,
+    Grouping,
+    burst_gap,
+    fold,
+    fold_of,
+    group,
+    missing_between,
+    spacing_of,
+    strays,
+)
 from .timing import Budget
 
 CLAMPS = {
@@ -29,7 +38,7 @@ CLAMPS = {
 COUNTS = tuple(advice.GAIN)
 CRANK = wire.INPUTS.index("crank")
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
-_STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.05, 50.0, 20
+_STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
@@ -141,7 +150,9 @@ class Setup:
             UserError: an unknown or missing name, or a value out of range.
         """
         try:
-            return cls(**{**values, "reference": Reference(**values["reference"])})
+            reference = {**values["reference"]}
+            reference["errors"] = tuple(reference.get("errors", ()))
+            return cls(**{**values, "reference": Reference(**reference)})
         except (TypeError, KeyError) as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None
 
@@ -200,7 +211,7 @@ class Analyzer:
     def _open(self) -> None:
         """Begin a session: new time base, no angle across the gap."""
         self._dead = DeadTime(max(1, round(self.setup.dead_time_us * 1e6 / self.tick_ps)))
-        self._reader = AngleReader(self.setup.reference.step)
+        self._reader = AngleReader(self.setup.reference)
         self._complete = 0
 
     def feed(self, data: bytes) -> None:
@@ -554,24 +565,25 @@ def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
 
 
 def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
-    """The last stretch of events in which the speed stayed within 5 % or 50 rev/min.
+    """The last stretch of events in which the speed stayed within 10 % or 75 rev/min.
+
+    Idle wanders from cycle to cycle; what must not be mixed is one speed with another.
 
     Args:
         speed: float64[n] rev/min at each event.
         newest: how many of the last events tell the speed now.
     """
-    known = speed[np.isfinite(speed)]
-    if not len(known):
-        return np.zeros(len(speed), np.bool_)
-    now = float(np.median(known[-max(newest, 5) :]))
-    off = np.abs(speed - now) > max(_STEADY_SHARE * now, _STEADY_RPM)
-    # One odd event is scatter, three in a row are another speed.
-    away = off.copy()
-    away[2:] &= off[1:-1] & off[:-2]
-    away[:2] = False
-    last = np.flatnonzero(away)
+    known = np.isfinite(speed)
     keep = np.zeros(len(speed), np.bool_)
-    keep[(last[-1] + 1 if len(last) else 0) :] = True
+    if not known.any():
+        return keep
+    now = float(np.median(speed[known][-max(newest, 5) :]))
+    off = np.where(known, np.abs(speed - now), 0.0) > max(_STEADY_SHARE * now, _STEADY_RPM)
+    # A single odd event is scatter; most of a few turns are another speed.
+    few = max(3, newest // 4)
+    recent = np.convolve(off, np.ones(few), "full")[: len(off)]
+    away = np.flatnonzero(recent > few / 2)
+    keep[(away[-1] + 1 if len(away) else 0) :] = True
     return keep
 
 
