@@ -19,13 +19,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from firmware_board import FIRMWARE, micropython
-
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.board import drive_of, pack_answer
 from sparkwitness.simulator.world import World
 
 RAW = b"raw REPL; CTRL-B to exit\r\n>"
 
+# Follows a line CONFIG = {...}.
 BOOT = """
 import os, sys, vfs
 class Disk:
@@ -39,11 +39,9 @@ class Disk:
         self.file.write(buf)
         self.file.flush()
     def ioctl(self, op, n):
-        if op == 4: return self.blocks
-        if op == 5: return 4096
-        if op == 6: return 0
-extra = [(name, open(path, "rb").read()) for name, path in {extra!r}]
-disk = Disk({disk!r}, {blocks})
+        return {4: self.blocks, 5: 4096, 6: 0}.get(op)
+extra = [(name, open(path, "rb").read()) for name, path in CONFIG["extra"]]
+disk = Disk(CONFIG["disk"], CONFIG["blocks"])
 try:
     fs = vfs.VfsLfs2(disk)
 except OSError:
@@ -56,15 +54,16 @@ sys.path[:] = ["", "/lib"]
 for name, data in extra:
     with open(name, "wb") as f:
         f.write(data)
-if {friendly!r} and "main.py" in os.listdir():
+if CONFIG["friendly"] and "main.py" in os.listdir():
     try:
         exec(compile(open("main.py").read(), "main.py", "exec"))
     except Exception as error:
         sys.print_exception(error)
 class Named:
-    version, _machine, _mpy = {release!r}, {machine!r}, {mpy!r} or sys.implementation._mpy
+    version, _machine = CONFIG["release"], CONFIG["machine"]
+    _mpy = CONFIG["mpy"] or sys.implementation._mpy
 class Sys:
-    platform, implementation = {platform!r}, Named
+    platform, implementation = CONFIG["platform"], Named
     stdin, stdout, print_exception, path = sys.stdin, sys.stdout, sys.print_exception, sys.path
 sys.modules["sys"] = Sys
 del extra
@@ -132,10 +131,8 @@ class PromptBoard:
             path.write_bytes(data)
             extra.append((name, str(path)))
         script = self.folder / "boot.py"
-        text = BOOT
-        for key, value in {**self._values, "extra": extra, "friendly": friendly}.items():
-            text = text.replace("{%s!r}" % key, repr(value)).replace("{%s}" % key, str(value))
-        script.write_text(text)
+        config = {**self._values, "extra": extra, "friendly": friendly}
+        script.write_text(f"CONFIG = {config!r}\n{BOOT}")
         master, slave = pty.openpty()
         tty.setraw(slave)
         board_reads, world_writes = os.pipe()

@@ -189,7 +189,8 @@ def check_compiled(data: bytes, name: str, traits: Traits) -> None:
     """Whether the board's MicroPython will load a compiled file.
 
     The header is 'M', version, flags (sub-version in bits 0 and 1, architecture in bits 2 to 5);
-    the sub-version counts for native code only. MicroPython documentation, "MicroPython .mpy files".
+    the sub-version counts for native code only (MicroPython documentation, "MicroPython .mpy
+    files").
 
     Raises:
         UserError: it will not, and why.

@@ -32,7 +32,8 @@ CYCLES_PER_TICK = 3
 DELAY_TICKS = 2
 TICK_PPM = 300.0
 HOST_CLOCK_PPM = 100.0
-"""Bound of a computer's clock, crystal and steering by a time service: common practice, no source."""
+"""Bound of a computer's clock, crystal and steering by a time service: common practice, no
+source."""
 SUPPLY_SHARE, SUPPLY_OFFSET_V = 0.03, 0.25
 """Bounds of the supply reading: resistors of 1 % and a 3.3 V reference of 2 %; 30 mV offset of the
 board's converter (Raspberry Pi Pico datasheet, "Using the ADC", from memory) times the divider."""
@@ -41,6 +42,9 @@ NOT_MEASURED = 65535
 # Two stamps are each uniform over one tick: their difference has u = 1/sqrt(6) tick, k = 2.
 U_STAMPS = 2 / math.sqrt(6)
 _QUIET_S = 3.0
+_FRAME_S = 1e-3  # full-speed frame (USB 2.0 specification, 8.4.3)
+_PARTS = 12
+_STUDENT = 2.28  # t for 95.45 % and 10 degrees of freedom (JCGM 100:2008, table G.2)
 
 
 @dataclass(frozen=True)
@@ -163,13 +167,15 @@ def jumper_list() -> list[str]:
 def run(
     link: Link,
     seconds: float = STEADY.seconds,
+    longest: float | None = None,
     watch: Callable[[str, float], None] = lambda stage, share: None,
 ) -> list[Stage]:
     """Drive the three stages and collect what comes back.
 
     Args:
         link: to a board whose outputs are connected to nothing but its inputs.
-        seconds: of the first stage; the longer, the better the tick's length is known.
+        seconds: of the first stage at least.
+        longest: so long it may go on until the tick's length is known well; None: seconds.
         watch: called with the stage's name and how much of it is done, 0 to 1.
 
     Raises:
@@ -177,12 +183,22 @@ def run(
     """
     steady = Drive(**{**asdict(STEADY), "seconds": seconds})
     stages = []
-    for name, drive in (("steady", steady), ("delay", DELAY), ("load", LOAD)):
-        stages.append(_stage(link, drive, lambda share, name=name: watch(name, share)))  # type: ignore[misc]
+    for name, drive, most in (
+        ("steady", steady, longest or seconds),
+        ("delay", DELAY, DELAY.seconds),
+        ("load", LOAD, LOAD.seconds),
+    ):
+        stages.append(collect(link, drive, most, lambda share, name=name: watch(name, share)))  # type: ignore[misc]
     return stages
 
 
-def _stage(link: Link, drive: Drive, watch: Callable[[float], None]) -> Stage:
+def collect(
+    link: Link,
+    drive: Drive,
+    longest: float = 0.0,
+    watch: Callable[[float], None] = lambda share: None,
+) -> Stage:
+    """Drive one stage and collect what comes back; arguments as in `run`."""
     falling = sum(1 << wire.INPUTS.index(name) for name in drive.falling)
     link.command("configure", enabled=15, falling=falling)
     while link.receive(0.05):
@@ -217,12 +233,17 @@ def _stage(link: Link, drive: Drive, watch: Callable[[float], None]) -> Stage:
     try:
         link.command("drive", **drive.fields())
         last = time.monotonic()
-        end = drive.seconds * 1e12 / link.hello["tick_ps"]
+        tick = link.hello["tick_ps"]
+        end, last_end = drive.seconds * 1e12 / tick, longest * 1e12 / tick
         while not timed or timed[-1] < end:
             if data := link.receive(0.1):
                 last = time.monotonic()
                 take(data)
                 watch(min(1.0, timed[-1] / end) if timed else 0.0)
+                if timed and timed[-1] >= end < last_end:
+                    fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
+                    if fit is None or fit[1] > TICK_PPM / 3:
+                        end = min(1.25 * end, last_end)
             elif time.monotonic() - last > _QUIET_S * link.patience:
                 raise UserError(
                     f"the board on {link.port} stopped sending; unplug it, plug it in, try again"
@@ -441,30 +462,53 @@ def _period(stage: Stage, good: set[str], tick_ns: float) -> Check:
     )  # fmt: skip
 
 
-def tick_length(stage: Stage, hello: dict[str, Any]) -> Check:
-    """Length of a tick against the host's clock.
-
-    Straight line through arrival time over board time by least squares, its slope's standard
-    uncertainty from the residuals (JCGM 100:2008, H.3), to which the host's own clock comes.
-    """
-    title, limit = "tick length", f"{hello['tick_ps']} ps within {TICK_PPM:g} ppm"
-    board = stage.timed * (hello["tick_ps"] * 1e-12)
-    # The first are late by the start of the outputs.
-    board, host = board[2:], stage.arrived[2:]
-    if len(board) < 10:
-        return _open(title, limit, "not checked: too few heartbeats, give more --seconds")
-    x, y = board - board.mean(), host - host.mean()
+def line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Slope of the least-squares line through y over x, float64[n] with n > 2, and its standard
+    uncertainty from the residuals (JCGM 100:2008, H.3)."""
+    x, y = x - x.mean(), y - y.mean()
     slope = float(x @ y / (x @ x))
-    scatter = math.sqrt(float(np.sum((y - slope * x) ** 2)) / (len(x) - 2))
-    u_fit = 1e6 * scatter / math.sqrt(float(x @ x))
-    ppm = 1e6 * (slope - 1.0)
-    expanded = 2.0 * math.hypot(u_fit, HOST_CLOCK_PPM / math.sqrt(3))
+    variance = float(np.sum((y - slope * x) ** 2)) / (len(x) - 2)
+    return slope, math.sqrt(variance / float(x @ x))
+
+
+def tick_fit(
+    arrived: NDArray[np.float64], timed: Ticks, tick_ps: float
+) -> tuple[float, float] | None:
+    """Deviation of the tick from tick_ps by the host's clock, and its expanded uncertainty
+    (k = 2), both in ppm, without that of the host's clock; None: too few heartbeats.
+
+    The slope of arrival time over board time. Arrivals are late by anything, but never early: of
+    each of 12 parts of the time only the least late one is used. Even these are known to one
+    frame of the USB only, at the beginning and at the end.
+    """
+    # The first are late by the start of the outputs.
+    board, host = timed[2:].astype(np.float64) * (tick_ps * 1e-12), arrived[2:]
+    if len(board) < _PARTS:
+        return None
+    rough, _ = line(board, host)
+    late = host - rough * board
+    parts = np.array_split(np.arange(len(board)), _PARTS)
+    best = np.asarray([part[np.argmin(late[part])] for part in parts])
+    slope, u = line(board[best], host[best])
+    frames = 2.0 * _FRAME_S / math.sqrt(6) / float(board[-1] - board[0])
+    return 1e6 * (slope - 1.0), 1e6 * math.hypot(_STUDENT * u, frames)
+
+
+def tick_length(stage: Stage, hello: dict[str, Any]) -> Check:
+    """Length of a tick against the host's clock."""
+    tick = hello["tick_ps"]
+    title, limit = "tick length", f"{tick} ps within {TICK_PPM:g} ppm"
+    found = tick_fit(stage.arrived, stage.timed, tick)
+    if found is None:
+        return _open(title, limit, "not checked: too few heartbeats, give more --seconds")
+    ppm, fit = found
+    expanded = math.hypot(fit, 2.0 * HOST_CLOCK_PPM / math.sqrt(3))
     measured = (
-        f"{hello['tick_ps'] * slope:.1f} ± {hello['tick_ps'] * expanded * 1e-6:.1f} ps "
+        f"{tick * (1 + ppm * 1e-6):.1f} ± {tick * expanded * 1e-6:.1f} ps "
         f"({ppm:+.0f} ± {expanded:.0f} ppm; the host's clock is taken as ±{HOST_CLOCK_PPM:g} ppm, "
-        f"its reading as ± {2 * u_fit:.0f} ppm)"
+        f"its reading as ±{fit:.0f} ppm)"
     )
-    if 2.0 * u_fit > TICK_PPM:
+    if fit > TICK_PPM:
         return _open(title, limit, f"not decided: {measured}; give more --seconds")
     return Check(title, measured, limit, _judge(abs(ppm) <= TICK_PPM), ppm, expanded, "ppm")
 

@@ -9,8 +9,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
-from sparkwitness import link, safety, selftest, show, wire
 from sparkwitness import install as installer
+from sparkwitness import link, safety, selftest, show, wire
 from sparkwitness.cli import options, sources
 from sparkwitness.errors import UserError
 from sparkwitness.link import Link
@@ -27,6 +27,8 @@ _PATIENCE = click.option(
     show_default=True,
     help="Factor on all time-outs, for a slow (emulated) board.",
 )
+
+_LONGEST_S = 60.0
 
 
 @click.group()
@@ -217,7 +219,8 @@ def leave(port: str | None, patience: float, as_json: bool) -> None:
     type=click.FloatRange(2, 600),
     default=selftest.STEADY.seconds,
     show_default=True,
-    help="Length of the main stage; the tick's length is known the better the longer it is.",
+    help="Least length of the main stage; it goes on for up to a minute until the tick's length "
+    "is known well.",
 )
 @click.option(
     "--supply", type=options.NUMBER, help="Supply voltage by a meter, V, to compare with."
@@ -254,7 +257,10 @@ def selftest_command(
     with sources.board(simulate, port, speed=1.0) as source, Link(source.port, patience) as board:
         with beside.status("self-test") as line:
             stages = selftest.run(
-                board, seconds, lambda name, share: line.update(f"{name} {100 * share:.0f} %")
+                board,
+                seconds,
+                max(seconds, _LONGEST_S),
+                lambda name, share: line.update(f"{name} {100 * share:.0f} %"),
             )
         result = selftest.evaluate(stages, board.hello, supply, simulate is not None)
     if as_json:
