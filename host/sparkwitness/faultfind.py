@@ -150,7 +150,8 @@ def model() -> Mapping[str, Any]:
     for name, row in table["tests"].items():
         if "like" in row:
             base = table["tests"][row.pop("like")]
-            row["bad"] = {**base["bad"], **row.get("bad", {})}
+            bad = {**base["bad"], **row.get("bad", {})}
+            row["bad"] = {link: chances for link, chances in bad.items() if chances}
             table["tests"][name] = {**base, **row}
     return table
 
@@ -495,11 +496,23 @@ def outcome_table(
     Returns:
         Shape (h, product of the numbers of outcomes); rows sum to 1.
     """
-    if len(tests) == 1:
-        kept, mended = standing(events), mended_by(events)
-        seen = {(e.test, m): e.outcome for e, m in kept if isinstance(e, Answer)}
-        if not any(tests[0].id in chain.tests[name].after for name, m in seen if m == mended):
-            return chain.table(tests[0].id, mended, _upstream(chain, tests[0].id, mended, seen))
+    mended = mended_by(events)
+    seen = {
+        (e.test, m): e.outcome for e, m in standing(events) if isinstance(e, Answer) and m == mended
+    }
+    if not any(t.id in chain.tests[name].after for t in tests for name, _ in seen):
+        # Nothing answered lies further down the signal: each depends on those before it only.
+        grown = [(seen, np.ones(len(chain.sets)))]
+        for test in tests:
+            grown = [
+                ({**known, (test.id, mended): k}, column * table[:, k])
+                for known, column in grown
+                for table in [
+                    chain.table(test.id, mended, _upstream(chain, test.id, mended, known))
+                ]
+                for k in range(len(test.outcomes))
+            ]
+        return np.stack([column for _, column in grown], axis=1)
     before = likelihood(chain, events) if before is None else before
     columns = [
         likelihood(
