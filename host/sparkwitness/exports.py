@@ -477,7 +477,8 @@ class VcdWriter:
                         ticks.append(parts[k]["tick"][known] + shift)
                         values.append(parts[k][name][known].astype(np.float64))
                         names.append(np.full(len(known), number))
-            tick, value, which = map(np.concatenate, (ticks, values, names))
+            tick, value = np.concatenate(ticks), np.concatenate(values)
+            which = np.concatenate(names)
             order = np.argsort(tick, kind="stable")
             variables = list(self._small.values())
             for at in range(0, len(order), _ROWS):

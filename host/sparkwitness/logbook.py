@@ -431,7 +431,8 @@ class Logbook:
 
     def _prepare(self, db: sqlite3.Connection) -> None:
         application, version = _pragma(db, "application_id"), _pragma(db, "user_version")
-        if version and application != _APPLICATION:
+        # Tables and version come into being in one transaction, so that no logbook has only one.
+        if (version or _pragma(db, "schema_version")) and application != _APPLICATION:
             raise UserError(
                 f"{self.path} is a database of another program, and it is left as it is: "
                 "choose another file with --logbook"
@@ -455,11 +456,6 @@ class Logbook:
         db.execute("BEGIN IMMEDIATE")
         try:
             version = _pragma(db, "user_version")  # another program may have been quicker
-            if not version and _pragma(db, "schema_version"):
-                raise UserError(
-                    f"{self.path} is a database of another program, and it is left as it is: "
-                    "choose another file with --logbook"
-                )
             for script in MIGRATIONS[version:]:
                 for statement in script.split(";"):
                     if statement.strip():
