@@ -626,11 +626,11 @@ def board() -> Sheet:
     """Microcontroller, power, supply sense, jumpers."""
     s = Sheet(
         "board, supply sense, power",
-        "Power comes from USB only. The one ground lead is J801 pin 2, to battery minus: nothing "
-        "else ties the board to the vehicle. D801 holds the divider's middle: the pin stays "
-        "between -0.11 V and 3 V without feeding the rail.\n"
-        "Readings end at 21 V. Loop-back jumpers J971 to J974 are on only for the self-test, with "
-        "nothing clipped on (bring-up.md).",
+        "Power comes from USB only. The one ground lead is J801 pin 2, to the engine block; "
+        "nothing else ties the board to the vehicle. D801 holds the divider's middle: the pin "
+        "stays between -0.11 V and 3 V without feeding the rail.\n"
+        "Readings end at 21 V. Loop-back jumpers are on only for the self-test (J971 also for the "
+        "bench test), with no sensor clipped on (bring-up.md).",
     )
     left = ["crank", "clamp_a", "clamp_b", "trigger", "bench", "bench_crank", "lamp"]
     right = ["button_a", "button_b", "i2c_sda", "i2c_scl", "supply"]
@@ -669,7 +669,7 @@ def board() -> Sheet:
     y = 7.4
     x = 12.4
     s.head(x - 2.7, y + 1.8, "Supply sense and ground lead")
-    j = _terminals(s, "J801", x, ((0, "1  battery +", y), (1, "2  battery −", y - 1.2)))
+    j = _terminals(s, "J801", x, ((0, "1  supply +", y), (1, "2  engine", y - 1.2)))
     s.wire(j[1], (x, y - 1.5))
     s.ground((x, y - 1.5))
     s.wire(j[0], (x + 0.6, y))
