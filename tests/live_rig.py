@@ -85,23 +85,30 @@ def capturing(
 
 
 @contextmanager
-def serving(scenario: str = "early-eight", lan: bool = False, **more) -> Iterator[Rig]:
-    """The same with its page."""
+def running(rig: Rig, listener: socket.socket) -> Iterator[None]:
+    """The server of a rig, on a socket that is bound."""
+    served = server.server(rig.address, rig.pages, lambda: server.points_csv(rig.capture.marks))
+    thread = threading.Thread(target=lambda: served.run(sockets=[listener]), daemon=True)
+    thread.start()
+    wait_until(lambda: served.started)
+    try:
+        yield
+    finally:
+        served.should_exit = True
+        thread.join(10)
+        assert not thread.is_alive()
+
+
+@contextmanager
+def serving(scenario: str = "early-eight", lan: bool = False, **more: Any) -> Iterator[Rig]:
+    """A capture with its page."""
     listener, address = server.listen(0, lan)
     broadcast = stream.Broadcast()
     with listener, capturing(scenario, publish=broadcast.publish, **more) as rig:
         rig.address = address
         rig.pages = stream.Pages(broadcast, rig.capture.ask)
-        running = server.server(address, rig.pages, lambda: server.points_csv(rig.capture.marks))
-        thread = threading.Thread(target=lambda: running.run(sockets=[listener]), daemon=True)
-        thread.start()
-        wait_until(lambda: running.started)
-        try:
+        with running(rig, listener):
             yield rig
-        finally:
-            running.should_exit = True
-            thread.join(10)
-            assert not thread.is_alive()
 
 
 def wait_until(reached: Callable[[], Any], seconds: float = 10.0) -> None:

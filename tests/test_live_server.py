@@ -214,8 +214,8 @@ def test_a_flood_of_pings_by_one_who_does_not_read_is_bounded(live):
                 sent += raw.send(ping * 500)
         except (TimeoutError, OSError):
             pass
-        assert sent < 100 << 20, "the server went on reading"
-        assert memory_kb() - before < 30_000
+        assert sent < 30 << 20, "the server went on reading"
+        assert memory_kb() - before < 15_000
         take(bystander, lambda m: m["kind"] == "view")
 
 

@@ -111,6 +111,7 @@ function show(message) {
   put("error-within", error ? error.within : "");
   $("error-value").className = `value ${error ? (error.agrees ? "good" : "off") : ""}`;
   put("error-word", error ? `${error.word}${error.agrees ? "" : ` against ${commanded.text}`}`
+    : view.engine === "settling" ? "measuring afresh"
     : commanded ? `commanded ${commanded.text}` : "enter the commanded value to see the error");
   interval(error);
   put("rpm", rpm ? rpm.text : "—");
@@ -163,7 +164,7 @@ function rows(id, list, make) {
 }
 
 // What a screen reader says: seldom, coarse, and only when it differs.
-let spoken = 0;
+let spoken = -SPEAK_MS;
 function speak() {
   const now = performance.now();
   if (now - spoken < SPEAK_MS) return;
