@@ -22,6 +22,7 @@ BLOCK_AGE_MS = const(20)
 STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
 SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
+SILENT = "no word from the host for 1 s: outputs are off"
 COUNTS_WORD = (BODY + wire.EDGES_FIRST) // 4
 
 
@@ -98,10 +99,12 @@ class App:
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
 
     def _watch(self):
-        """Outputs off when the host is silent."""
+        """Outputs off when the host is silent; what else the hardware has to say."""
         if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.heard) > SILENCE_MS:
             self.hw.outputs_off()
-            self.log(wire.LEVEL_WARNING, "no word from the host for 1 s: outputs are off")
+            self.log(wire.LEVEL_WARNING, SILENT)
+        if self.hw.notes:
+            self._tell_notes()
 
     # Frames to the host
 

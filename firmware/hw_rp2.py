@@ -202,6 +202,8 @@ class Hardware:
     def _arm(self, i):
         program = programs.capture_falling if self.falling >> i & 1 else programs.capture_rising
         captor = rp2.StateMachine(i)
+        while captor.rx_fifo():  # nothing of the last session
+            captor.get()
         captor.init(program, jmp_pin=Pin(self.input_pins[i]))
         captor.exec("mov(x, invert(null))")
         dma = self._dma[i]

@@ -76,11 +76,20 @@ def _place(machine: int) -> int:
     return ptr32(0x503000D4 + machine * 24)[0] & 31
 
 
+def _machine(number):
+    """A machine of block 1, at rest and with an empty send queue."""
+    machine = rp2.StateMachine(4 + number)
+    _disable(1 << number)
+    while machine.tx_fifo():
+        machine.exec("pull(noblock)")
+    return machine
+
+
 class Player:
     """Feeds one train of pulses to its state machine."""
 
-    def __init__(self, machine, train):
-        self._machine = machine
+    def __init__(self, number, train):
+        self._machine = number
         self.train = train
         self.cycles_ahead = 0
         self.fed = 0
@@ -118,7 +127,6 @@ class Outputs:
         self._hw = hw
         self.on = 0
         self.driven = array("I", [0])
-        self.cut = False  # the timer has switched off
         self._mhz = hw.clock_hz // 1000000
         self._speed = Speed(hw.clock_hz)
         shortest = RECORD_MS * 1000 * self._mhz
@@ -130,7 +138,7 @@ class Outputs:
         self.pauses = 0  # times that both trains had to be started again
         self._crank = Crank(hw.rings, 0)
         self._lamp_program = None
-        self._lamp_machine = rp2.StateMachine(4 + LAMP)
+        self._lamp_machine = None
         self._ticks_per_ms = self._mhz * 1000 // 3
         self._mode = 0
         self._machines = 0
@@ -160,8 +168,8 @@ class Outputs:
 
     def _check(self, _timer):
         if self.on and ticks_diff(ticks_ms(), self._hw.heard) > SILENCE_MS:
-            self.cut = True
             self.off()
+            self._hw.notes.append("the board could not hear the host for 1 s: outputs are off")
 
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash."""
@@ -213,13 +221,11 @@ class Outputs:
         self._machines = 0
         if firings:
             program = programs.pulses_low if active_low else programs.pulses_high
-            rp2.StateMachine(4 + BENCH).init(program, sideset_base=Pin(pins.BENCH))
+            _machine(BENCH).init(program, sideset_base=Pin(pins.BENCH))
             self._bench.train.restart(firings, firings, turns)
             self._machines |= 1 << BENCH
         if teeth:
-            rp2.StateMachine(4 + CRANK).init(
-                programs.pulses_high, sideset_base=Pin(pins.BENCH_CRANK)
-            )
+            _machine(CRANK).init(programs.pulses_high, sideset_base=Pin(pins.BENCH_CRANK))
             self._wheel.train.restart(teeth, teeth - missing, 1)
             self._machines |= 1 << CRANK
         self._bench.restart()
@@ -270,6 +276,7 @@ class Outputs:
             if self._lamp_program:
                 rp2.PIO(1).remove_program(self._lamp_program)
             self._lamp_program = program
+        self._lamp_machine = _machine(LAMP)
         self._lamp_machine.init(
             program, in_base=Pin(self._hw.input_pins[source]), sideset_base=Pin(pins.LAMP)
         )

@@ -1,9 +1,9 @@
 """The firmware's RP2 modules on the peripherals of an emulated RP2040, without its processor.
 
 `rp2040py` gives PIO, DMA, GPIO and memory. The firmware's files run unchanged under CPython: every
-register access of viper code goes to the emulated bus and lets some clock cycles pass. MicroPython's
-classes around the registers (StateMachine, DMA, Pin, Timer) are written here after the datasheet;
-they stand in for the C code of the port, so they are not themselves under test.
+register access of viper code goes to the emulated bus and lets some clock cycles pass.
+MicroPython's classes around the registers (StateMachine, DMA, Pin, Timer) are written here after
+the datasheet; they stand in for the C code of the port, so they are not themselves under test.
 """
 
 from __future__ import annotations
@@ -17,10 +17,11 @@ import types
 from collections.abc import Callable
 from typing import Any
 
+from rp2040py.rp2040 import RP2040
+
 import pio_assembler
 from firmware_board import FIRMWARE, Frame, body_of
 from pio_assembler import Program
-from rp2040py.rp2040 import RP2040
 
 PIO_BASES = (0x50200000, 0x50300000)
 DMA_BASE = 0x50000000
@@ -44,7 +45,7 @@ class Chip:
         self.timers: list[Timer] = []
         self.watched: dict[int, list[tuple[int, bool]]] = {}
         self.wires: dict[int, list[int]] = {}  # output pin -> input pins
-        self.quick = False
+        self._levels: dict[int, bool] = {}
         self._next = 0
         self._heap = SRAM + 0x8130
 
@@ -76,7 +77,8 @@ class Chip:
         """Let the peripherals work. DMA gets its turn every fourth cycle."""
         first, second = self.blocks[0].advance, self.blocks[1].advance
         clock, future = self.clock, self.future
-        levels = [(pin, self.level(pin)) for pin in {*self.watched, *self.wires}]
+        outputs, driving = self.blocks[1], self.blocks[1].pin_values
+        self._look()
         end = self.cycle + cycles
         while self.cycle < end:
             while self._next < len(future) and future[self._next][0] <= self.cycle:
@@ -84,25 +86,63 @@ class Chip:
                 self.rp2040.gpio[pin].set_input_value(level)
                 self._next += 1
             stop = min(end, future[self._next][0]) if self._next < len(future) else end
-            if levels:
-                stop = self.cycle + 1
-            for cycle in range(self.cycle, stop):
-                if cycle & 3 == 0:
-                    clock.tick(4 * NS_PER_CYCLE)
-                first(1)
-                second(1)
-            self.cycle = stop
-            if levels:
-                self._look(levels)
+            while self.cycle < stop:
+                if stop - self.cycle > 60:
+                    self._skip(stop - self.cycle - 10)
+                for cycle in range(self.cycle, min(stop, self.cycle + 30)):
+                    if cycle & 3 == 0:
+                        clock.tick(4 * NS_PER_CYCLE)
+                    first(1)
+                    second(1)
+                    self.cycle = cycle + 1
+                    if outputs.pin_values != driving:
+                        driving = outputs.pin_values
+                        self._look()
         for timer in list(self.timers):
             timer.tell(self.cycle)
 
-    def _look(self, levels: list[tuple[int, bool]]) -> None:
-        """Note and pass on what the outputs did in the last cycle."""
-        for place, (pin, was) in enumerate(levels):
+    def _skip(self, most: int) -> None:
+        """Pass over up to this many cycles in which every machine does the same over and over.
+
+        Nothing is skipped unless three cycles have changed no more than the X of each machine:
+        by 1 in a loop that counts, by 3 in one that waits for X to be 0 and must not be passed.
+        """
+        machines = [one for block in self.blocks for one in block.machines if one.enabled]
+
+        def state() -> list[tuple[int, ...]]:
+            return [
+                (one.pc, one.y, one.rx_fifo.item_count, one.tx_fifo.item_count, one.waiting)
+                for one in machines
+            ]
+
+        before, xs = state(), [one.x for one in machines]
+        if any(not one.rx_fifo.empty for one in self.blocks[0].machines):
+            return
+        pins = self.blocks[1].pin_values
+        for _ in range(3):
+            self.blocks[0].advance(1)
+            self.blocks[1].advance(1)
+        self.cycle += 3
+        if state() != before or self.blocks[1].pin_values != pins:
+            self._look()
+            return
+        times = most // 3 - 1
+        steps = [x - one.x & MASK for one, x in zip(machines, xs, strict=True)]
+        for one, step in zip(machines, steps, strict=True):
+            assert step in (0, 1, 3)
+            if step == 3:
+                times = min(times, one.x // 3 - 4)
+        if times > 0:
+            for one, step in zip(machines, steps, strict=True):
+                one.x = one.x - times * step & MASK
+            self.cycle += 3 * times
+
+    def _look(self) -> None:
+        """Note and pass on what the outputs have done."""
+        for pin in {*self.watched, *self.wires}:
             now = self.level(pin)
-            if now != was:
-                levels[place] = (pin, now)
+            if now != self._levels.get(pin, False):
+                self._levels[pin] = now
                 if pin in self.watched:
                     self.watched[pin].append((self.cycle, now))
                 for target in self.wires.get(pin, ()):
@@ -205,11 +245,7 @@ class StateMachine:
         control = program.execctrl + (place << 12) + (place << 7)
         write(self._registers + 4, control | (jmp_pin.number << 24 if jmp_pin else 0))
         write(self._registers + 8, program.shiftctrl)
-        machine = CHIP.blocks[self._block].machines[self._index]
-        while not machine.rx_fifo.empty:
-            machine.read_fifo()
-        while not machine.tx_fifo.empty:
-            self.exec("pull(noblock)")
+        # The emulator does not empty the queues when they are joined and parted, as the chip does.
         self.restart()
         pins = in_base.number << 15 if in_base else 0
         if sideset_base:
@@ -231,9 +267,10 @@ class StateMachine:
     def restart(self) -> None:
         enabled = CHIP.rp2040.read_uint32(self._base) & 15
         CHIP.rp2040.write_uint32(self._base, enabled | 16 << self._index)
-        machine = CHIP.blocks[self._block].machines[self._index]
-        machine.waiting = False
         self.exec(self._place)
+
+    def tx_fifo(self) -> int:
+        return CHIP.blocks[self._block].machines[self._index].tx_fifo.item_count
 
     def rx_fifo(self) -> int:
         return CHIP.blocks[self._block].machines[self._index].rx_fifo.item_count
