@@ -397,10 +397,10 @@ def degrees(
     if arc is not None and diameter is not None:
         deg = _said(el.degrees_from_arc, arc, diameter)
         given[1] = True
-    if diameter is None and sum(given) != 2:
-        raise UserError("give two of --ms, --deg and --rpm, or --diameter with --deg or --arc")
     if sum(given) == 3:
         raise UserError("--ms, --deg and --rpm fix each other; give two of them")
+    if diameter is None and sum(given) != 2:
+        raise UserError("give two of --ms, --deg and --rpm, or --diameter with --deg or --arc")
     if ms is not None and rpm is not None:
         deg = _said(el.degrees_from_time, ms / 1000, rpm)
     elif deg is not None and rpm is not None:

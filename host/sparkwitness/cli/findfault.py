@@ -364,6 +364,15 @@ def _engine(session: Session, source: sources.Source) -> cranking.Engine:
         if not sys.stdin.isatty():
             raise UserError("live tests need the number of cylinders: give --cylinders")
         known["cylinders"] = click.prompt("Cylinders", type=click.IntRange(1, 16), default=4)
+        wheel = "What marks the crank (pulse, 36-1, cam …; Enter: not known)"
+        while kind := click.prompt(wheel, default="", show_default=False).strip():
+            try:
+                Reference.parse(kind, 0.0, 0.0)
+            except UserError as error:
+                session.out.print(error.message)
+                continue
+            known["reference"] = kind
+            break
         session.run = replace(session.run, engine=known)
     reference: Reference | None = None
     if "reference" in known:
@@ -549,7 +558,7 @@ def _talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
             if len(choice.tests) == 1 and choice.tests[0].id in prepared and not choice.again:
                 session.add(prepared.pop(choice.tests[0].id))
                 continue
-            _show_choice(session, choice, len(run.events) + 1, shown, yes)
+            _show_choice(session, choice, len(_asks(run)) + 1, shown, yes)
             if choice.tests[0].by == "board" and not choice.again:
                 picked = _ask_board(session, choice)
             else:
@@ -576,7 +585,8 @@ def _show_choice(
     again = "once more, to be sure  ·  " if choice.again else ""
     out.print()
     work = session.chain.work(tests, ff.paid_setups(session.chain, session.run.events))
-    out.rule(f"{number}  ·  {again}{hazard}  ·  about {work:.0f} min", align="left")
+    takes = f"about {work:.0f} min" if work >= 1 else "a moment"
+    out.rule(f"{number}  ·  {again}{hazard}  ·  {takes}", align="left")
     keys = sorted({c for t in tests for c in t.cautions})
     fresh = [c for c in keys if c not in shown]
     if fresh and not yes:
@@ -586,8 +596,9 @@ def _show_choice(
         words = ", ".join(k.lower().replace("_", " ") for k in keys)
         out.print(f"Cautions as shown before: {words}.", style="dim")
     paid = ff.paid_setups(session.chain, session.run.events)
-    for name in dict.fromkeys(s for t in tests for s in t.setups if s not in paid):
-        out.print(f"First: {ff.model()['setups'][name]['do']}.")
+    todo = dict.fromkeys(s for t in tests for s in t.setups if s not in paid)
+    for i, name in enumerate(todo):
+        out.print(f"{'Then' if i else 'First'}: {ff.model()['setups'][name]['do']}.")
 
 
 def _ask(session: Session, choice: ff.Choice) -> ff.Choice | None:
@@ -665,8 +676,8 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
 
 
 def _commanded(
-    session: Session, choice: ff.Choice, text: str
-) -> tuple[bool, ff.Choice | None]:  # fmt: skip
+    session: Session, choice: ff.Choice | None, text: str
+) -> tuple[bool, ff.Choice | None]:
     """Handle w, o, u, q.
 
     Returns:
@@ -676,18 +687,18 @@ def _commanded(
     word = text.lower()
     if word in ("q", "quit"):
         raise _Quit
-    if word in ("w", "why", "?"):
+    if word in ("w", "why", "?") and choice is not None:
         _why(session, choice)
         return False, choice
     if word in ("u", "undo"):
         if not session.run.events:
             session.out.print("There is nothing to undo.")
             return False, choice
-        last = session.run.events[-1]
-        session.run = replace(session.run, events=session.run.events[:-1])
+        last = _asks(session.run)[-1]
+        session.run = replace(session.run, events=session.run.events[: -len(last)])
         session.save()
-        name = last.test if isinstance(last, ff.Answer) else f"mended {last.link}"
-        session.out.print(f"Taken back: {name}.")
+        names = [e.test if isinstance(e, ff.Answer) else f"mended {e.link}" for e in last]
+        session.out.print(f"Taken back: {', '.join(names)}.")
         return True, None
     if word in ("o", "other"):
         other = _other(session)
@@ -752,11 +763,14 @@ def _after_finding(session: Session) -> ff.Choice | bool | None:
             starts = click.confirm("Does the engine start now?")
             session.add(_repair(session, name, starts))
             return True
-        dummy = ff.Choice((next(iter(session.chain.tests.values())),), 0.0, 0.0)
-        done, other = _commanded(session, dummy, word)
-        if done:
-            return other if other is not None else True
-        if other is None:
+        if word in ("o", "other"):
+            other = _other(session)
+            if other is not None:
+                return other
+        elif word in ("u", "undo", "q", "quit") and session.run.events:
+            _commanded(session, None, word)
+            return True
+        else:
             session.out.print("Type one of the letters.")
 
 
@@ -858,6 +872,22 @@ def _outcome(session: Session, event: ff.Event) -> str:
 def _chances(session: Session) -> Any:
     run, chain = session.run, session.chain
     return ff.link_chances(chain, ff.belief(chain, run.events), ff.mended_by(run.events))
+
+
+def _asks(run: ff.Run) -> list[list[ff.Event]]:
+    """The events, those of one crank of the starter together."""
+    asks: list[list[ff.Event]] = []
+    for event in run.events:
+        last = asks[-1][-1] if asks else None
+        same = (
+            isinstance(event, ff.Answer) and isinstance(last, ff.Answer)
+            and event.how == last.how == "board" and event.time == last.time
+        )  # fmt: skip
+        if same:
+            asks[-1].append(event)
+        else:
+            asks.append([event])
+    return asks
 
 
 def _left_bits(session: Session) -> float:
