@@ -26,7 +26,7 @@ def placed(degrees, segment=0) -> Placed:
     n = len(degrees)
     segments = np.broadcast_to(np.asarray(segment, np.int64), n).copy()
     zero = np.zeros(n)
-    return Placed(np.arange(n), degrees, segments, zero, zero, zero)
+    return Placed(np.arange(n), degrees, segments, zero, zero, zero, zero)
 
 
 def revolutions(n: int, segment: int = 0, first: int = 0) -> Periods:

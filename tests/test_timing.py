@@ -99,7 +99,7 @@ def test_budget_combines_as_the_guide_says():
     n = 400
     angles = np.random.default_rng(2).normal(20, 0.5, n)
     zero = np.zeros(n)
-    made = timing.budget(angles, 1e-4, zero, zero + 5, reference, 2, 1000, 50e-6)
+    made = timing.budget(angles, 1e-4, zero, zero, zero + 5, reference, 2, 1000, 50e-6)
     by_name = {c.name: c.u for c in made.components}
     assert by_name["reference angle"] == 0.3
     assert by_name["clamp and conditioner delay"] == pytest.approx(0.3)

@@ -364,6 +364,7 @@ class Placed:
         residual: float64 degrees by which one of the last turn's reference edges, another one
             each time, misses the cubic through its four neighbours: speed changes too quick for
             the wheel, and its tooth errors.
+        wide: the same with neighbours twice as far away, by which the two can be told apart.
     """
 
     tick: Ticks
@@ -372,14 +373,15 @@ class Placed:
     to_edge: Floats
     rate: Floats
     residual: Floats
+    wide: Floats
 
     @classmethod
     def join(cls, parts: "list[Placed]") -> "Placed":
         """One table of several."""
         if not parts:
             none, nothing = np.empty(0, np.int64), np.empty(0)
-            return cls(none, nothing, none, nothing, nothing, nothing)
-        names = ("tick", "degrees", "segment", "to_edge", "rate", "residual")
+            return cls(none, nothing, none, nothing, nothing, nothing, nothing)
+        names = cls.__dataclass_fields__
         return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
 
 
@@ -402,7 +404,7 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     n = len(track.start)
     if not n:
         nan = np.full(len(ticks), np.nan)
-        return Placed(ticks, nan, np.full(len(ticks), -1), nan, nan, nan)
+        return Placed(ticks, nan, np.full(len(ticks), -1), nan, nan, nan, nan)
     i = np.searchsorted(track.start, ticks, side="right") - 1
     inside = i >= 0
     i = np.maximum(i, 0)
@@ -438,11 +440,15 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     to_edge = np.where(inside, np.minimum(y, w - y) * step, np.nan)
     rate = np.where(inside, w * step / length, np.nan)
     present = reference.teeth - reference.missing
-    back = (track.step[i] // reference.teeth * _STRIDE) % present
-    sampled = _leave_one_out(track, i - back, offsets)
-    sampled[track.segment[np.maximum(i - back, 0)] != segment] = np.nan
-    residual = np.where(inside, sampled * step, np.nan)
-    return Placed(ticks, degrees, segment, to_edge, rate, residual)
+    # At least two back, so that the edges after it are there whatever the chunks.
+    back = 3 + (track.step[i] // reference.teeth * _STRIDE) % present
+    there = np.maximum(i - back, 0)
+    sampled = inside & (track.segment[there] == segment)
+    residual, wide = (
+        np.where(sampled, _leave_one_out(track, there, offsets, reach) * step, np.nan)
+        for reach in (1, 2)
+    )
+    return Placed(ticks, degrees, segment, to_edge, rate, residual, wide)
 
 
 def _steps_between(track: Track, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
@@ -453,23 +459,25 @@ def _steps_between(track: Track, i: Ticks, j: Ticks, more: Ticks | int, offsets:
     return result
 
 
-def _leave_one_out(track: Track, i: Ticks, offsets: Floats) -> Floats:
-    """Tooth steps by which edge i misses the cubic through edges i-2, i-1, i+1 and i+2.
+def _leave_one_out(track: Track, i: Ticks, offsets: Floats, reach: int) -> Floats:
+    """Tooth steps by which edge i misses the cubic through two edges on either side.
 
-    NaN where one of them is not in the same segment.
+    These are the edges `reach` and twice `reach` away; NaN where one of them is not in the same
+    segment.
     """
     n = len(track.start)
-    if n < 4:
+    ends = 2 * reach
+    if n < 2 * ends:
         return np.full(len(i), np.nan)
-    inner = np.clip(i, 2, n - 2)
-    ok = (i >= 2) & (i <= n - 2)
-    for k in (-2, -1, 1):
+    inner = np.clip(i, ends, n - ends)
+    ok = inner == i
+    for k in (-ends, -reach, reach, ends - 1):
         ok &= track.segment[inner + k] == track.segment[inner]
     scale = track.length[inner].astype(np.float64)
     nodes = []
-    for k in (-2, -1, 1, 2):
-        j = inner + min(k, 1)
-        past = k == 2  # edge i+2 is the end of the interval that begins at edge i+1
+    for k in (-ends, -reach, reach, ends):
+        past = k == ends  # the last edge is the end of the interval before it
+        j = inner + k - past
         time = track.start[j] + (track.length[j] if past else 0) - track.start[inner]
         at = _steps_between(track, inner, j, track.width[j] if past else 0, offsets)
         nodes.append((time / scale, at))
@@ -515,5 +523,5 @@ class AngleReader:
         # Edges still to come need their interval, one after it and a turn before it.
         held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
         oldest = int(np.searchsorted(whole.start, held, side="right")) - 1
-        self._track = whole.cut(max(0, min(oldest, n - 2) - self._reference.teeth - 3))
+        self._track = whole.cut(max(0, min(oldest, n - 2) - self._reference.teeth - 5))
         return placed

@@ -135,7 +135,8 @@ class Events:
         sparks: int64 number of sparks; 0 where the end of the burst was not seen.
         last_tick, last_degrees: of the last spark.
         to_edge: float64 degrees from the first spark to the nearest reference edge.
-        residual: float64 degrees by which one of the wheel's edges misses its interpolation.
+        residual, wide: float64 degrees by which one of the wheel's edges misses its
+            interpolation, see `angle.Placed`.
     """
 
     tick: Ticks
@@ -146,6 +147,7 @@ class Events:
     last_degrees: Floats
     to_edge: Floats
     residual: Floats
+    wide: Floats
 
     def pick(self, mask: NDArray[np.bool_] | Ticks) -> "Events":
         """The events selected by a mask or indices."""
@@ -189,7 +191,7 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
     unplaced = len(sparks.tick) - n
     if not n or not np.isfinite(gap):
         none, nan = np.empty(0, np.int64), np.empty(0)
-        return Grouping(Events(none, nan, none, none, none, nan, nan, nan), gap, unplaced, 0)
+        return Grouping(Events(none, nan, none, none, none, nan, nan, nan, nan), gap, unplaced, 0)
     tick, degrees, segment = sparks.tick[at], sparks.degrees[at], sparks.segment[at]
     lost = broken[at]
     first = np.ones(n, np.bool_)
@@ -218,6 +220,7 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         degrees[end],
         sparks.to_edge[at][begin],
         sparks.residual[at][begin],
+        sparks.wide[at][begin],
     )
     return Grouping(events.pick(seen), gap, unplaced, int(np.count_nonzero(~seen)))
 

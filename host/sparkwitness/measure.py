@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import advice, timing, wire
+from . import advice, conditioner, timing, wire
 from .advice import Advice
 from .angle import AngleReader, CrankTracker, Periods, Placed, Reference
 from .edges import Batch, EdgeDecoder, Loss
@@ -62,7 +62,9 @@ class Setup:
         dead_time_us: an edge sooner than this after the one before is ringing.
         learned_gain: crank degrees per unit of the setting as trials have shown, else None.
         delay_us, u_delay_us: clamp path's delay less the crank path's, and its standard
-            uncertainty.
+            uncertainty; None: as the conditioners' simulation says for `sensor` and `clamp_kind`.
+        sensor, clamp_kind: see `conditioner`.
+        falling: inputs whose falling edge is stamped.
     """
 
     reference: Reference
@@ -81,8 +83,11 @@ class Setup:
     target: float = 0.25
     swing: float | None = None
     dead_time_us: float = 150.0
-    delay_us: float = 0.0
-    u_delay_us: float = 2.0
+    delay_us: float | None = None
+    u_delay_us: float = 0.5
+    sensor: str = "hall_optical"
+    clamp_kind: str = "clamp"
+    falling: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -98,15 +103,26 @@ class Setup:
                 raise UserError(
                     f"{label} must be from {low:g} to {high:g} {unit}".rstrip() + f", not {value:g}"
                 )
+        unknown = set(self.falling) - set(wire.INPUTS)
+        if unknown:
+            raise UserError(f"there is no input {', '.join(sorted(unknown))}")
         for name, allowed in (
             ("strokes", (2, 4)), ("clamp", tuple(CLAMPS)), ("counts", COUNTS),
-            ("clamp_input", wire.INPUTS[1:3]),
+            ("clamp_input", wire.INPUTS[1:3]), ("sensor", conditioner.CRANK_KINDS),
+            ("clamp_kind", conditioner.CLAMP_KINDS),
         ):  # fmt: skip
             if getattr(self, name) not in allowed:
                 known = ", ".join(map(str, allowed))
                 raise UserError(f"{name.replace('_', ' ')} must be one of {known}")
         if self.least is not None and self.most is not None and self.least >= self.most:
             raise UserError("the least setting must be below the most")
+
+    def delay(self, rpm: float) -> conditioner.Delay:
+        """Clamp path's delay less the crank path's at a speed in rev/min."""
+        if self.delay_us is not None:
+            return conditioner.Delay(self.delay_us, self.u_delay_us)
+        falling = "crank" in self.falling
+        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm)
 
     @property
     def firings_per_rev(self) -> float:
@@ -152,7 +168,8 @@ class Setup:
         try:
             reference = {**values["reference"]}
             reference["errors"] = tuple(reference.get("errors", ()))
-            return cls(**{**values, "reference": Reference(**reference)})
+            falling = tuple(values.get("falling", ()))
+            return cls(**{**values, "reference": Reference(**reference), "falling": falling})
         except (TypeError, KeyError) as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None
 
@@ -452,8 +469,10 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     is_stray = strays(events.degrees, modulo)
     good = events.pick(~is_stray)
     speed = _speed(good, tables.tick_s)
-    late = 6.0 * np.where(np.isfinite(speed), speed, _mean_speed(setup, tables))
-    raw = setup.reference.btdc(good.degrees) + late * (setup.delay_us * 1e-6)
+    mean_speed = _mean_speed(setup, tables)
+    delay = setup.delay(mean_speed).us * 1e-6
+    late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
+    raw = setup.reference.btdc(good.degrees) + late
     around = timing.circular_mean(raw, modulo)
     if setup.commanded is not None:
         around = float(fold(np.array([around]), modulo, setup.commanded)[0])
@@ -621,11 +640,12 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tick_s: float) -> 
         angles,
         6.0 * rpm * tick_s,
         events.residual,
+        events.wide,
         events.to_edge,
         setup.reference,
         setup.firings_per_rev,
         rpm,
-        setup.u_delay_us * 1e-6,
+        setup.delay(rpm).u_us * 1e-6,
         setup.swing,
     )
     result.expanded = result.budget.expanded

@@ -23,7 +23,6 @@ def run(
     setup: Setup,
     recorder: Recorder | None,
     watch: Callable[[Measurement], None],
-    falling: frozenset[str] = frozenset(),
     longest_s: float = 90.0,
 ) -> Measurement:
     """Measure until the target is met, or waiting cannot help.
@@ -33,7 +32,6 @@ def run(
         setup: what was typed.
         recorder: gets every byte, or None.
         watch: called with the result so far, some four times a second.
-        falling: inputs whose falling edge is stamped.
         longest_s: board seconds after which the run ends in any case.
 
     Returns:
@@ -42,7 +40,7 @@ def run(
     Raises:
         UserError: the board went away or fell silent; what was recorded stays.
     """
-    mask = sum(1 << wire.INPUTS.index(name) for name in falling)
+    mask = sum(1 << wire.INPUTS.index(name) for name in setup.falling)
     link.command("configure", enabled=15, falling=mask)
     link.receive(0)
     analyzer = Analyzer(setup, link.hello["tick_ps"])

@@ -146,7 +146,7 @@ def one(row: Row, seed: int) -> tuple[float, float, float, float, bool, bool]:
     """One run: own error, error against the typed angle, u, 95 % interval, flagged, measured."""
     rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
     built, true = world(row, rng)
-    seconds = 2.5 if row.ramp else max(1.0, 44 * 120 / row.rpm)
+    seconds = 2.5 if row.ramp else max(1.0, 50 * 120 / row.rpm)
     edges, _ = edges_for(built, seconds, seed)
     if row.learn:
         true = learned(built, true, seed)
@@ -158,6 +158,7 @@ def one(row: Row, seed: int) -> tuple[float, float, float, float, bool, bool]:
         cylinders=CYLINDERS,
         clamp="plug",
         swing=row.swing,
+        delay_us=0.0,
         u_delay_us=U_DELAY_US,
         target=0.02,
     )

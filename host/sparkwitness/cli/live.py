@@ -15,7 +15,7 @@ from rich.table import Table
 
 from sparkwitness import link, safety
 from sparkwitness.cli import keeping, options, sources
-from sparkwitness.cli import measure as measuring
+from sparkwitness.cli import typed as typing
 from sparkwitness.cli.keeping import Keeping
 from sparkwitness.errors import UserError
 from sparkwitness.live import terminal
@@ -24,24 +24,12 @@ from sparkwitness.logbook import Logbook, default_path
 from sparkwitness.measure import Measurement, Setup
 
 HTTP_PORT = 8467
-_TYPED = (
-    "commanded", "reference", "reference_angle", "reference_within", "cylinders", "strokes",
-    "clamp", "clamp_input", "setting", "counts", "retards", "step", "least", "most", "target",
-    "swing", "dead_time", "falling",
-)  # fmt: skip
 _REFRESH_S = 0.25
 
 
-def _as_measure(command: click.Command) -> click.Command:
-    """The options of `measure` that say what is measured."""
-    shared = [one for one in measuring.command.params if one.name in _TYPED]
-    command.params = [*command.params[:3], *shared, *command.params[3:]]
-    return command
-
-
-@_as_measure
 @click.command()
 @options.source
+@typing.setup_options
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
 @click.option("--terminal", "in_terminal", is_flag=True, help="No page: the numbers here.")
 @click.option("--lan", is_flag=True, help="Open the page to the local network, by token.")
@@ -65,7 +53,6 @@ def command(
     http_port: int,
     browser: bool,
     yes: bool,
-    falling: tuple[str, ...],
     keeping: Keeping,
     **typed: Any,
 ) -> None:
@@ -84,8 +71,7 @@ def command(
     out = Console(highlight=False)
     interactive = sys.stdin.isatty()
     with sources.board(simulate, port, speed=1.0) as source:
-        typed = {name: value for name, value in typed.items() if value is not None}
-        setup = measuring._setup(typed, source.setup, ask=interactive and simulate is None)
+        setup = typing.setup_from(typed, source.setup, ask=interactive and simulate is None)
         safety.show(out, safety.RUNNING_ENGINE)
         if simulate is None and interactive and not yes:
             click.confirm("Read and done?", abort=True)
@@ -93,7 +79,7 @@ def command(
 
         def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
             return Capture(_where(source, port), setup, publish, record, patience,
-                           frozenset(falling), _entered(source), keep)  # fmt: skip
+                           frozenset(setup.falling), _entered(source), keep)  # fmt: skip
 
         capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
     _farewell(out, capture, record)

@@ -10,10 +10,10 @@ from typing import Any
 import click
 from rich.console import Console
 
-from sparkwitness import advice, link, measure, safety, session, show, wire
-from sparkwitness.angle import Reference
+from sparkwitness import advice, link, measure, safety, session, show
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
+from sparkwitness.cli import typed as typing
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
@@ -25,39 +25,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @options.source
 @click.option("--from", "from_file", type=click.Path(path_type=Path), help="Replay a recording.")
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
-@click.option("--commanded", type=options.NUMBER, help="Angle the controller is locked at, ° BTDC.")
-@click.option(
-    "--reference", help="What marks the crank: pulse, cam, 36-1, 60-2, a number of even teeth, …"
-)
-@click.option(
-    "--reference-angle",
-    type=options.NUMBER,
-    help="Crank degrees BTDC of the pulse, or of the first edge after the gap.",
-)
-@click.option(
-    "--reference-within",
-    type=options.NUMBER,
-    help="How well that angle is known, ± degrees (k = 2). Default: ±0.5.",
-)
-@click.option("--cylinders", type=int, help="Number of cylinders.")
-@click.option("--strokes", type=int, help="4 or 2.")
-@click.option("--clamp", type=click.Choice(list(measure.CLAMPS)), help="Where the clamp sits.")
-@click.option("--clamp-input", type=click.Choice(wire.INPUTS[1:3]), help="Which clamp to use.")
-@click.option("--setting", type=options.NUMBER, help="Controller's reference offset now.")
-@click.option("--counts", type=click.Choice(measure.COUNTS), help="Degrees the setting counts.")
-@click.option("--retards", is_flag=True, default=None, help="A larger setting retards the spark.")
-@click.option("--step", type=options.NUMBER, help="Smallest change of the setting.")
-@click.option("--least", type=options.NUMBER, help="Least setting the controller takes.")
-@click.option("--most", type=options.NUMBER, help="Greatest setting the controller takes.")
-@click.option("--target", type=options.NUMBER, help="Stop at this uncertainty, ± degrees.")
-@click.option("--swing", type=options.NUMBER, help="Speed swing in a revolution; 0.02 is ±2 %.")
-@click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
-@click.option(
-    "--falling",
-    multiple=True,
-    type=click.Choice(wire.INPUTS),
-    help="Stamp this input's falling edge. May be repeated.",
-)
+@typing.setup_options
 @click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
               help="Give up after so many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
@@ -71,7 +39,6 @@ def command(
     patience: float,
     from_file: Path | None,
     record: Path | None,
-    falling: tuple[str, ...],
     longest: float,
     budget: bool,
     once: bool,
@@ -103,7 +70,7 @@ def command(
 
     interactive = sys.stdin.isatty() and not as_json
     with sources.board(simulate, port) as source:
-        setup = _setup(typed, source.setup, ask=interactive and simulate is None)
+        setup = typing.setup_from(typed, source.setup, ask=interactive and simulate is None)
         if simulate is None:
             safety.show(beside, safety.RUNNING_ENGINE)
             if interactive and not yes:
@@ -112,8 +79,7 @@ def command(
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            result = _live(source.port, patience, setup, recorded,
-                           beside, frozenset(falling), longest)  # fmt: skip
+            result = _live(source.port, patience, setup, recorded, beside, longest)
             run = keeping.keep(
                 beside, Logbook.keep_measurement, result, setup, recording=recorded,
                 source=f"simulated: {simulate}" if simulate else "board",
@@ -134,7 +100,7 @@ def command(
 
 def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, measure.Setup]:
     recording = Recording(path)
-    setup = _setup(typed, recording.setup, ask=False)
+    setup = typing.setup_from(typed, recording.setup, ask=False)
     analyzer = measure.Analyzer(setup, recording.tick_ps)
     for chunk in recording.chunks():
         analyzer.feed(chunk)
@@ -147,55 +113,12 @@ def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, mea
     return measure.evaluate(setup, tables), setup
 
 
-def _setup(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) -> measure.Setup:
-    """What was typed over the defaults; what is then missing is asked for or said."""
-    values = dict(defaults or {})
-    reference = dict(values.pop("reference", None) or {})
-    given = {k: v for k, v in typed.items() if v is not None}
-    kind = given.pop("reference", None)
-    angle = given.pop("reference_angle", reference.get("angle"))
-    within = given.pop("reference_within", None)
-    if "dead_time" in given:
-        given["dead_time_us"] = given.pop("dead_time")
-    if kind is None and not reference:
-        kind = _asked(ask, "What marks the crank (pulse, cam, 36-1, 60-2, …)", str, "--reference")
-    if angle is None:
-        text = "Crank degrees BTDC of the pulse or of the first edge after the gap"
-        angle = _asked(ask, text, options.NUMBER, "--reference-angle")
-    if within is None and ask:
-        within = click.prompt("How well is that known, ± degrees", type=options.NUMBER, default=0.5)
-    u_angle = within / 2 if within is not None else reference.get("u_angle", 0.25)
-    if kind is not None:
-        values["reference"] = Reference.parse(kind, angle, u_angle)
-    else:
-        values["reference"] = Reference(**{**reference, "angle": angle, "u_angle": u_angle})
-    values.update(given)
-    if ask:
-        for name, text, kind_of, default in (
-            ("commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None),
-            ("cylinders", "Cylinders", int, 4),
-            ("strokes", "Strokes", int, 4),
-            ("setting", "Controller's reference offset now", options.NUMBER, None),
-            ("counts", "It counts degrees of", click.Choice(measure.COUNTS), "crank"),
-        ):
-            if name not in values:
-                values[name] = click.prompt(text, type=kind_of, default=default)
-    return measure.Setup(**values)
-
-
-def _asked(ask: bool, text: str, kind: Any, option: str) -> Any:
-    if not ask:
-        raise UserError(f"{text.split(' (')[0].lower()} is not known: give {option}")
-    return click.prompt(text, type=kind)
-
-
 def _live(
     port: str,
     patience: float,
     setup: measure.Setup,
     record: Path | None,
     beside: Console,
-    falling: frozenset[str],
     longest: float,
 ) -> measure.Measurement:
     with link.Link(port, patience) as board:
@@ -210,7 +133,7 @@ def _live(
                     if line is not None:
                         line.update(show.status(result, setup.target))
 
-                return session.run(board, setup, recorder, watch, falling, longest)
+                return session.run(board, setup, recorder, watch, longest_s=longest)
         except KeyboardInterrupt:
             kept = f"; the recording up to here is {record}" if record else ""
             raise UserError(f"stopped{kept}") from None

@@ -8,7 +8,9 @@ import click
 Command = Callable[..., Any]
 
 
-def _stack(options: list[Callable[[Command], Command]]) -> Callable[[Command], Command]:
+def stack(options: list[Callable[[Command], Command]]) -> Callable[[Command], Command]:
+    """One decorator of several options, in the order in which help shows them."""
+
     def decorate(command: Command) -> Command:
         for option in reversed(options):
             command = option(command)
@@ -36,7 +38,7 @@ class Number(click.ParamType[float]):
 
 NUMBER = Number()
 
-source = _stack(
+source = stack(
     [
         click.option(
             "--port",

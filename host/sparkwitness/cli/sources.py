@@ -77,5 +77,5 @@ def typed_by_user(typed: Any) -> dict[str, Any]:
         "clamp": "wasted" if (typed.clamp, typed.layout) == ("plug", "wasted") else typed.clamp, 
         "setting": typed.setting, "counts": typed.counts,
         "retards": typed.sign < 0, "step": typed.step,
-        "least": typed.setting_min, "most": typed.setting_max,
+        "delay_us": 0.0, "least": typed.setting_min, "most": typed.setting_max,
     }  # fmt: skip
