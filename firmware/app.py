@@ -22,6 +22,10 @@ BLOCK_AGE_MS = const(20)
 STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
 SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
+PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
+DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
+CTRL_C = const(3)
+RETURN = const(13)
 SILENT = "no word from the host for 1 s: outputs are off"
 COUNTS_WORD = (BODY + wire.EDGES_FIRST) // 4
 
@@ -43,7 +47,9 @@ class App:
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
         self._received = 0
-        self.hw.heard = ticks_ms()
+        self._byte_ms = ticks_ms()
+        hw.heard = ticks_ms()
+        self._alone = False  # capturing for the meter, without a host
         self._now = hw.now
         self._beat = array("I", [0, 0])  # wide time of the last heartbeat or of the one due
         self._marks = array("I", [0] * INPUTS)  # edges that go out before the heartbeat due
@@ -60,6 +66,7 @@ class App:
     def run(self):
         """Work until the host says leave. Outputs are off whenever this is left."""
         try:
+            self.hw.enter()
             self._clear_line()
             self._hello()
             self._tell_notes()
@@ -73,16 +80,23 @@ class App:
         finally:
             self.hw.outputs_off()
             self.hw.stop()
+            self.hw.leave()
 
     def turn(self):
         """One turn of the loop: time and edges from the hardware, commands, frames."""
         streaming = self.state == wire.STATE_STREAMING
-        self.hw.poll(streaming)
+        meter = self.hw.meter
+        if meter and not streaming and not self._alone:
+            self._capture()
+            self._alone = True
+        self.hw.poll(streaming or self._alone)
         start = ticks_us()
         worked = self._listen()
         self._watch()
         if streaming and self.state == wire.STATE_STREAMING:
             worked = self._stream() or worked
+        if meter:
+            meter.turn(streaming)
         if worked:
             took = ticks_diff(ticks_us(), start)
             self._busy_us += took
@@ -94,6 +108,7 @@ class App:
         self.hw.outputs_off()
         self.hw.stop()
         self.state = wire.STATE_IDLE
+        self._alone = False
         self._received = 0
         text = "the board stopped after a fault of its own: "
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
@@ -304,7 +319,14 @@ class App:
         byte = self.link.receive()
         if byte < 0:
             return False
+        now = ticks_ms()
+        if ticks_diff(now, self._byte_ms) > PIECE_MS:
+            self._received = 0
+        self._byte_ms = now
         while byte >= 0:
+            if byte == CTRL_C and self._knock():
+                self.running = False
+                return True
             if byte:
                 # A piece that is too long stays too long, so that it is refused as a whole.
                 if self._received < 256:
@@ -321,6 +343,16 @@ class App:
             byte = self.link.receive()
         return True
 
+    def _knock(self):
+        """Whether Ctrl-C at this place means: give me the prompt.
+
+        No frame of a host begins like this: the first byte of a frame is 2, since the flags are 0.
+        """
+        if self._received > 1 or (self._received and self._command[0] != RETURN):
+            return False
+        silent = ticks_diff(ticks_ms(), self.hw.heard)
+        return self.state == wire.STATE_IDLE or silent > DESERTED_MS
+
     def _obey(self, size):
         number = self._command[1]
         if number == wire.ALIVE:
@@ -335,6 +367,7 @@ class App:
         elif number == wire.CONFIGURE:
             self.enabled = self._command[1 + wire.CONFIGURE_ENABLED]
             self.falling = self._command[1 + wire.CONFIGURE_FALLING]
+            self._rest()
             self.hw.configure(self.enabled, self.falling)
             self._ack(wire.RESULT_OK)
         elif number == wire.START:
@@ -384,21 +417,35 @@ class App:
         size = {"B": 1, "H": 2, "I": 4}[kind]
         return int.from_bytes(self._command[1 + at : 1 + at + size], "little")
 
-    def _start(self):
-        self.hw.outputs_off()
-        self.hw.stop()
+    def _capture(self):
+        """Everything to 0, and begin."""
+        hw = self.hw
+        hw.outputs_off()
+        hw.stop()
         self.rings.clear()
-        for words in (self._beat, self.hw.stalls, self.hw.now):
+        for words in (self._beat, hw.stalls, hw.now, hw.driven):
             for k in range(len(words)):
                 words[k] = 0
-        self.hw.driven[0] = 0
+        if hw.meter:
+            hw.meter.restart()
+        gc.collect()  # now, rather than in the middle of the stream
+        hw.start()
+
+    def _rest(self):
+        """End a capture for the meter."""
+        if self._alone:
+            self.hw.stop()
+            self._alone = False
+
+    def _start(self):
+        self._rest()
         self.unsent = self.link.cut = 0
         self._worst_us = self._busy_us = 0
         self._since_us = ticks_us()
         self._new_session()
         self.state = wire.STATE_STREAMING
-        gc.collect()  # now, rather than in the middle of the stream
-        self.hw.start()
+        self._beating = False
+        self._capture()
         self._hello()
         self._mark()
         if self._await_line():

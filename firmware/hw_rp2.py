@@ -15,9 +15,11 @@ import uctypes
 from machine import ADC, Pin
 from micropython import const
 
+import panel
 import pins
 import programs
 from link import Link
+from meter import Meter
 from outputs import Outputs
 from ring import INPUTS, Rings, widen
 
@@ -89,7 +91,7 @@ def _written(machines: int, channels, bases, written, stalls) -> int:
     renew = 0
     for i in range(4):
         if machines & (1 << i):
-            left = ptr32(0x50000000 + (c[i] << 6))[2]
+            left = ptr32(int(0x50000000) + (c[i] << 6))[2]
             w[i] = b[i] - left
             if left & 0x0FF00000 == 0:
                 renew |= 1 << i
@@ -99,7 +101,7 @@ def _written(machines: int, channels, bases, written, stalls) -> int:
 @micropython.viper
 def _renew(channel: int, abort: int, i: int, bases, ring: int, order: int):
     """Give a DMA channel a new order of words; the queue holds the edges of these microseconds."""
-    ch = ptr32(0x50000000 + (channel << 6))
+    ch = ptr32(int(0x50000000) + (channel << 6))
     control = ch[4]
     ch[4] = control & -2  # not enabled, without a trigger
     tries = 0
@@ -109,10 +111,9 @@ def _renew(channel: int, abort: int, i: int, bases, ring: int, order: int):
         tries += 1
     b = ptr32(bases)
     done = b[i] - left
-    a = ptr32(abort)
-    a[0] = 1 << channel
+    ptr32(abort)[0] = 1 << channel
     tries = 0
-    while a[0] & (1 << channel) and tries < 100:
+    while ch[4] & 0x1000000 and tries < 100:  # busy
         tries += 1
     b[i] = done + order
     ch[1] = ring + ((done & 2047) << 2)
@@ -170,6 +171,12 @@ class Hardware:
         except (OSError, ValueError):
             self._adc = None
             self.notes.append("the supply voltage cannot be measured on this board")
+        self.meter = None
+        display = panel.find()
+        if display:
+            self.meter = Meter(self, display)
+        else:
+            self.notes.append("no display found: going on without one")
 
     @property
     def outputs(self):
@@ -295,3 +302,15 @@ class Hardware:
 
     def rest(self):
         sleep_ms(1)
+
+    def enter(self):
+        micropython.kbd_intr(-1)  # a byte 3 in a frame is no Ctrl-C
+
+    def leave(self):
+        micropython.kbd_intr(3)
+
+    @staticmethod
+    def wants_prompt():
+        """Button A held down, and B not: where both read low there are no buttons at all."""
+        held = not Pin(pins.BUTTON_A, Pin.IN, Pin.PULL_UP).value()
+        return held and Pin(pins.BUTTON_B, Pin.IN, Pin.PULL_UP).value() == 1

@@ -12,6 +12,7 @@ Attributes:
     stalls: array('I') per input; driven: array('I') of one word
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
     notes: list of str to be said to the host, once each
+    meter: meter.Meter when there is a display, else None
     heard: the loop puts ticks_ms() of the last good frame here
 Methods:
     configure(enabled, falling): inputs to capture, bit masks; only while stopped
@@ -26,6 +27,8 @@ Methods:
     outputs_off(): always works, allowed at any time
     supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
     rest(): pass a short time, about a millisecond
+    enter(), leave(): the loop begins, the loop has ended for good
+    wants_prompt(): a static method; whether the user holds the board back from starting
 
 The pipes, by file descriptors in the environment: SPARKWITNESS_WORLD="read,write".
 To the world: 32 bytes: byte 0 is the operation, from byte 4 on the payload of the command.
@@ -93,6 +96,7 @@ class Hardware:
         self.driven = array("I", [0])
         self.outputs = 0
         self.notes = []
+        self.meter = None
         self.heard = 0
         self._supply = NOT_MEASURED
         self._waits = False
@@ -205,3 +209,13 @@ class Hardware:
 
     def rest(self):
         sleep_ms(1)
+
+    def enter(self):
+        pass
+
+    def leave(self):
+        pass
+
+    @staticmethod
+    def wants_prompt():
+        return False

@@ -5,8 +5,11 @@ USB serial on a board, whatever the process was started with on the unix port.
 
 import select
 import sys
+from time import ticks_diff, ticks_ms
 
 PIECE = 64  # one USB full-speed packet
+GIVEN_UP_MS = 400  # MicroPython drops bytes when USB has not taken them for 500 ms
+DELIMITER = b"\0"
 
 
 class Link:
@@ -26,6 +29,7 @@ class Link:
         self._frame = None
         self._at = 0
         self._left = 0
+        self._torn = False
         self.cut = 0
 
     def receive(self, wait_ms=0):
@@ -60,6 +64,9 @@ class Link:
 
         The frame must stay as it is until ready() is true again.
         """
+        if self._torn:  # end what is left of the frame that was cut
+            self._torn = False
+            self._out.write(DELIMITER)
         self._frame = frame
         self._at = at
         self._left = size
@@ -67,13 +74,21 @@ class Link:
 
     def _push(self):
         while self._left:
+            start = ticks_ms()
             try:
                 done = self._out.write(self._frame, self._at, min(self._left, PIECE))
             except OSError:
-                self._left = 0
-                self.cut += 1
+                self._tear()
+                return
+            if ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
+                self._tear()
                 return
             if not done:
                 return
             self._at += done
             self._left -= done
+
+    def _tear(self):
+        self._left = 0
+        self._torn = True
+        self.cut += 1

@@ -1,13 +1,18 @@
 """Boots by itself: the one place where board and unix port part."""
 
+import gc
 import sys
-
-from app import App
 
 if sys.platform == "rp2":
     from hw_rp2 import Hardware
 else:
     from hw_unix import Hardware
 
-if __name__ == "__main__":
-    App(Hardware()).run()
+gc.collect()
+
+if __name__ == "__main__" and not Hardware.wants_prompt():
+    hardware = Hardware()  # before the rest is loaded: it needs the largest pieces of memory
+    from app import App
+
+    gc.collect()
+    App(hardware).run()

@@ -73,7 +73,7 @@ def _empty(machines: int) -> int:
 @micropython.viper
 def _place(machine: int) -> int:
     """Program counter of a machine of block 1."""
-    return ptr32(0x503000D4 + machine * 24)[0] & 31
+    return ptr32(int(0x503000D4) + machine * 24)[0] & 31
 
 
 def _machine(number):

@@ -208,6 +208,7 @@ class ADC:
         return ADC.value
 
 
+INTERRUPT_CHARACTERS: list[int] = []
 LOADED: list[list[Program | None]] = [[None] * 32, [None] * 32]
 
 
@@ -425,8 +426,10 @@ def _modules() -> dict[str, types.ModuleType]:
         "os": module("os", uname=lambda: types.SimpleNamespace(machine="emulated RP2040"),
                      urandom=os.urandom),
         "micropython": module("micropython", const=_same, viper=_same, native=_same,
-                              kbd_intr=lambda _: None),
-        "machine": module("machine", Pin=Pin, ADC=ADC, Timer=Timer, freq=lambda *_: CLOCK_HZ,
+                              kbd_intr=INTERRUPT_CHARACTERS.append),
+        "framebuf": module("framebuf"),
+        "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer,
+                          freq=lambda *_: CLOCK_HZ,
                           unique_id=lambda: b"emulated"),
         "rp2": module("rp2", asm_pio=pio_assembler.asm_pio, PIO=PIO, StateMachine=StateMachine,
                       DMA=DMA),

@@ -19,6 +19,7 @@ from firmware_board import (
     HEARTBEAT,
     HELLO,
     LAMP,
+    LEAVE,
     LOG,
     START,
     STOP,
@@ -229,6 +230,60 @@ def test_configured_inputs_and_polarity_and_a_second_session() -> None:
         falls = [cycle for cycle, pin, level in edges if pin == 3 and not level]
         check_stamps(counts[1], falls, range(board.chip.cycle))
         check_stamps(counts[2], rises(edges, 4), range(board.chip.cycle))
+
+
+def test_what_is_missing_is_said_once() -> None:
+    board = Board()
+    board.run(MS // 10)
+    board.run(MS // 10)
+    assert [log.text for log in board.of(LOG)] == ["no display found: going on without one"]
+
+
+def run_until_left(board: Board, data: bytes) -> None:
+    pio_chip.INTERRUPT_CHARACTERS.clear()
+    board.line.coming += data
+    board.app.run()
+    # Ctrl-C is data for as long as the loop runs, and an interrupt again at the prompt.
+    assert pio_chip.INTERRUPT_CHARACTERS == [-1, 3]
+    assert not board.app.running
+
+
+def test_leave_and_the_knock_of_other_tools_lead_to_the_prompt() -> None:
+    run_until_left(Board(), command(LEAVE))
+    board = Board()
+    run_until_left(board, b"\r\x03\r\x01")
+    assert board.line.coming == b"\r\x01"  # left for the prompt to read
+    assert board.of(ACK) == []
+    # A piece of a frame that nobody finished does not get in the way.
+    board = Board()
+    board.line.coming += b"\x02\x11\x03\x0d\x03"
+    board.turn()
+    assert board.app.running
+    board.chip.run(200 * MS)
+    run_until_left(board, b"\x03")
+
+
+def test_ctrl_c_is_data_while_a_host_streams() -> None:
+    board = Board()
+    board.send(START)
+    board.line.coming += b"\x03"
+    board.turn()
+    assert board.app.running
+    board.chip.cycle += 4_000 * MS  # the host has gone
+    board.line.coming += b"\0\x03"
+    board.turn()
+    assert not board.app.running
+
+
+def test_button_a_alone_holds_the_board_back() -> None:
+    board = Board()
+    wants = board.modules[0].Hardware.wants_prompt
+    gpio = board.chip.rp2040.gpio
+    assert not wants()
+    gpio[14].set_input_value(False)
+    assert wants()
+    gpio[15].set_input_value(False)  # both low: no buttons, or an emulator without pull-ups
+    assert not wants()
 
 
 # Outputs
