@@ -51,7 +51,8 @@ def test_dwell_against_a_root_finder_and_the_speed_where_it_stops_fitting() -> N
 def test_points_charge_less_as_the_engine_turns_faster() -> None:
     # Eight cylinders, points closed for 30 of 45 distributor degrees (trade textbook figure).
     found = call("coil", "--supply", "12", "--inductance", "8mH", "--resistance", "3",
-                 "--cylinders", "8", "--dwell-share", "66.7", "--rpm", "600", "--rpm", "6000")  # fmt: skip
+                 "--cylinders", "8", "--dwell-share", "66.7", "--rpm", "600",
+                 "--rpm", "6000")  # fmt: skip
     rows = found["charge"]["rows"]
     assert rows[0]["peak"] == pytest.approx(4.0, rel=0.02) and rows[1]["peak"] < 1.9
     assert rows[1]["dwell"] == pytest.approx(30 / (6 * 3000), rel=1e-3)

@@ -188,6 +188,28 @@ def test_without_a_reference_the_trigger_gives_the_rhythm(tmp_path: Path) -> Non
     assert crank is not None and crank.outcome == 2
 
 
+def test_noise_on_a_clamp_is_no_spark_and_stray_pulses_are_no_cranking() -> None:
+    rng = np.random.default_rng(3)
+    crank = 1.0 + np.arange(12) / 3.0  # a pulse per turn at 180 rpm
+    heard = cranking.Cranking(
+        {"crank": crank, "clamp_a": np.sort(rng.uniform(1, 5, 400))},
+        seconds=6.0, revolutions=11.0, rpm=180.0,
+    )  # fmt: skip
+    found = cranking.judge_firings(heard, cranking.Engine(4), "clamp_a", "plug")
+    assert found is not None and found.outcome is None and "noise" in found.sentence
+    quiet = cranking.Cranking({"crank": np.array([0.5, 0.7, 3.0])}, seconds=6.0)
+    assert cranking.turning(quiet) is None
+    assert cranking.judge_crank(quiet, cranking.Engine(4)) is None
+
+
+def test_an_engine_that_runs_is_no_no_start(tmp_path: Path) -> None:
+    result = CliRunner().invoke(
+        main, ["findfault", *KINDS, "--simulate", "idle-four", "--store",
+               str(tmp_path / "s.json"), "--say", "air_fuel=a"],
+    )  # fmt: skip
+    assert result.exit_code == 1 and "the engine runs" in result.output
+
+
 def test_check_supply_on_the_simulated_board(tmp_path: Path) -> None:
     file = write(tmp_path, supply="cranking_mv = 8300\nrest_mv = 12500\ninrush_mv = 2000")
     result = CliRunner().invoke(

@@ -27,8 +27,11 @@ SLOWEST_RPM, FASTEST_RPM = 60.0, 400.0
 """Cranking speeds that are believed where no crank pulse tells it; common practice, no source."""
 
 _ENGAGE_S = 0.5
+_FEWEST_PULSES = 4
+_SHORTEST_S = 0.8
+_TOO_MANY = 1.3
 _SETTLE_REVS = 2.0  # a controller finds its place in these, and fires nothing
-_BURST_SHARE = 0.2  # sparks nearer than this share of the firing interval are one event
+_BURST_SHARE = 0.4  # of the firing interval: edges within it belong to one event
 
 
 @dataclass
@@ -139,9 +142,12 @@ class Engine:
 
 
 def turning(heard: Cranking) -> tuple[float, float] | None:
-    """Begin and end of the cranking, seconds: from crank pulses, else from the supply's dip."""
+    """Begin and end of the cranking, seconds: from crank pulses, else from the supply's dip.
+
+    None where neither shows it; a few stray pulses are no cranking.
+    """
     crank = heard.edges.get("crank", np.empty(0))
-    if len(crank) >= 2:
+    if len(crank) >= _FEWEST_PULSES and crank[-1] - crank[0] >= _SHORTEST_S:
         return float(crank[0]), float(crank[-1])
     if len(heard.supply) >= 3:
         low = np.flatnonzero(heard.supply < heard.supply.max() - DIP_V)
@@ -152,25 +158,30 @@ def turning(heard: Cranking) -> tuple[float, float] | None:
 
 
 def events(times: Floats, apart: float) -> Floats:
-    """Times of the first edge of each event; edges nearer than a share of `apart` s are one."""
-    if not len(times):
-        return times
-    return np.asarray(times[np.diff(times, prepend=-np.inf) > _BURST_SHARE * apart])
+    """First edge of each event: one that comes later than a share of `apart` s after the last
+    event began. Bursts fit into that (some 20° of crank); dense noise makes too many events.
+    """
+    first: list[float] = []
+    for time in times.tolist():
+        if not first or time - first[-1] > _BURST_SHARE * apart:
+            first.append(time)
+    return np.array(first)
 
 
 @dataclass(frozen=True)
 class Heard:
-    """One input's verdict: events seen of those expected. `about`: expected is only a guess."""
+    """One input's verdict: events seen of those expected. `about`: expected is only a guess;
+    `outcome` as the caller says, None when the edges cannot be what they should."""
 
     seen: int
     expected: float
     about: bool
-    outcome: int
+    outcome: int | None
     sentence: str
 
 
 def judge_firings(heard: Cranking, engine: Engine, name: str, lead: str) -> Heard | None:
-    """Whether an input showed every firing (0), some (1) or none (2).
+    """Whether an input showed every firing (0), some (1) or none (2); None: it saw noise.
 
     Args:
         name: input, such as "clamp_a".
@@ -284,6 +295,9 @@ def to_dict(heard: Cranking) -> dict[str, Any]:
 
 def _verdict(seen: int, expected: float, about: bool) -> Heard:
     share = seen / max(expected, 1e-9)
+    if not about and seen > _TOO_MANY * expected + 2:
+        words = f"{seen} events where {expected:.0f} firings can be: noise or another lead's spark"
+        return Heard(seen, expected, about, None, f"{words}; move it and crank again")
     outcome = 2 if seen == 0 or share < 0.05 else 0 if share >= 0.85 else 1
     kind = "about " if about else ""
     return Heard(seen, expected, about, outcome, f"{seen} events of {kind}{expected:.0f} firings")

@@ -820,6 +820,8 @@ def run_from_dict(data: Any) -> Run:
             {str(k): float(v) for k, v in data["minutes"].items()},
             float(data["sure"]), float(data["second"]), str(data["started"]), dict(data["engine"]),
         )  # fmt: skip
+        if not 0.5 <= run.sure < 1:
+            raise ValueError(f"it wants to be sure at {run.sure:g}, which must be 0.5 to 0.999")
         chain = run.chain()
         for row in data["events"]:
             run = run.with_event(_event_from(chain, row))

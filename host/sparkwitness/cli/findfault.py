@@ -235,7 +235,7 @@ def _prepared(path: Path | None, chain: ff.Chain) -> dict[str, ff.Answer]:
         table = json.loads(path.read_text("utf-8"))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         raise UserError(f"{path} is not JSON; write {{'test': 'answer'}}") from None
     if not isinstance(table, dict):
         raise UserError(f"{path} holds no object; write {{'test': 'answer'}}")
@@ -331,8 +331,9 @@ def load(path: Path) -> ff.Run:
         return ff.run_from_dict(json.loads(path.read_text("utf-8")))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
-    except ValueError as error:
-        why = "it is not JSON" if isinstance(error, json.JSONDecodeError) else str(error)
+    except (ValueError, RecursionError) as error:
+        broken = isinstance(error, (json.JSONDecodeError, RecursionError))
+        why = "it is not JSON" if broken else str(error)
         if isinstance(error, UnicodeDecodeError):
             why = "it is not text"
         raise UserError(f"{path} cannot be resumed: {why}") from None
@@ -395,11 +396,16 @@ def _measure(session: Session, tests: Sequence[ff.Test]) -> list[tuple[ff.Answer
         )
     if cranking.turning(heard) is None:
         return None
+    if heard.rpm is not None and heard.rpm > cranking.FASTEST_RPM:
+        raise UserError(
+            f"the crank turned at {heard.rpm:.0f} rpm: the engine runs, so there is nothing to "
+            "find here; use sparkwitness measure"
+        )
     found: list[tuple[ff.Answer, str]] = []
     one_coil = session.run.variant.distribution == "distributor"
     for test in tests:
         judged: cranking.Heard | None = None
-        name, reading, why = test.id, None, "not connected"
+        name, reading, why, leads_input = test.id, None, "not connected", ""
         if test.input == "supply":
             fall = cranking.supply_fall(heard)
             if fall is not None:
@@ -420,7 +426,13 @@ def _measure(session: Session, tests: Sequence[ff.Test]) -> list[tuple[ff.Answer
             lead = "coil" if name == "clamp_coil_lead" else "plug"
             inputs = [i for i, on in leads.items() if on == lead]
             if inputs:
+                leads_input, why = inputs[0], "it did not turn for long enough"
                 judged = cranking.judge_firings(heard, engine, inputs[0], lead)
+        channel = leads_input or test.input
+        if judged is not None and channel in wire.INPUTS:
+            i = wire.INPUTS.index(channel)
+            if heard.loss.edges_lost[i] or heard.loss.board_stalls[i]:
+                judged, why = None, "edges were lost on the way: crank again"
         if judged is None:
             found.append((ff.Answer(name, None, None, "board", now), why))
         else:
