@@ -153,7 +153,7 @@ class Hardware:
         self._order = ORDER
         self._abort = DMA_ABORT_RP2350 if "RP2350" in self.board else DMA_ABORT
         self._dma = [rp2.DMA() for _ in range(INPUTS)]
-        self._channels = array("I", [dma.channel for dma in self._dma])
+        self._channels = array("I", [dma.channel for dma in self._dma])  # type: ignore[attr-defined]
         self._bases = array("I", [0] * INPUTS)
         self._machines = 0
         self._clock = rp2.StateMachine(CLOCK_MACHINE, programs.clock)
@@ -165,11 +165,12 @@ class Hardware:
         self._supply = self._lowest = NOT_MEASURED
         self._samples = 0
         self._sum = 0
+        self._adc = ADC(Pin(pins.SUPPLY))
+        self._measures = True
         try:
-            self._adc = ADC(Pin(pins.SUPPLY))
             self._adc.read_u16()
         except (OSError, ValueError):
-            self._adc = None
+            self._measures = False
             self.notes.append("the supply voltage cannot be measured on this board")
         self.meter = None
         display = panel.find()
@@ -240,7 +241,7 @@ class Hardware:
         widen(self.now, self._count, 0)
         self._update()
         self._outputs.feed()
-        if self._adc:
+        if self._measures:
             self._sample()
 
     def _update(self):
@@ -251,7 +252,7 @@ class Hardware:
             for i in range(INPUTS):
                 if renew >> i & 1:
                     ring = self._base + i * RING_BYTES
-                    _renew(self._dma[i].channel, self._abort, i, self._bases, ring, self._order)
+                    _renew(self._channels[i], self._abort, i, self._bases, ring, self._order)
 
     def refresh(self, i):
         self._update()

@@ -26,7 +26,7 @@ class Link:
         self._writable = select.poll()
         self._writable.register(sys.stdout, select.POLLOUT)
         self._byte = bytearray(1)
-        self._frame = None
+        self._frame = bytearray()
         self._at = 0
         self._left = 0
         self._torn = False

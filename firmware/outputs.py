@@ -27,6 +27,8 @@ AHEAD_MS = const(30)  # and this much may wait in the queue
 SILENCE_MS = const(900)
 EVENT_GAP_US = const(1800)  # sparks of one event come closer together than this
 GUARD_MS = const(50)
+PAUSED = "the bench pulses had to pause: the board was held up"
+NOTHING = [0, 1, 0, 0, 0]
 BOTH = const(6)  # bits of bench and crank
 DELAY_CYCLES = const(3)
 FLASH_CYCLES = const(2)
@@ -133,12 +135,12 @@ class Outputs:
         self._bench = Player(BENCH, Train(self._speed, shortest))
         self._wheel = Player(CRANK, Train(self._speed, shortest))
         self._ahead = AHEAD_MS * 1000 * self._mhz
-        self._shape = None
+        self._shape = NOTHING
         self._carried = self._before = 0
         self.pauses = 0  # times that both trains had to be started again
         self._crank = Crank(hw.rings, 0)
         self._lamp_program = None
-        self._lamp_machine = None
+        self._lamp_machine = rp2.StateMachine(4 + LAMP)
         self._ticks_per_ms = self._mhz * 1000 // 3
         self._mode = 0
         self._machines = 0
@@ -155,7 +157,7 @@ class Outputs:
         self.on = 0
         self._machines = 0
         self._mode = 0
-        self._shape = None
+        self._shape = NOTHING
         if self._timer:
             self._timer.deinit()
             self._timer = None
@@ -164,7 +166,7 @@ class Outputs:
         """Watch host and loop from a timer for as long as an output is on."""
         self._hw.heard = ticks_ms()
         if not self._timer:
-            self._timer = Timer(period=GUARD_MS, mode=Timer.PERIODIC, callback=self._check)
+            self._timer = Timer(-1, period=GUARD_MS, mode=Timer.PERIODIC, callback=self._check)
 
     def _check(self, _timer):
         if self.on and ticks_diff(ticks_ms(), self._hw.heard) > SILENCE_MS:
@@ -181,6 +183,8 @@ class Outputs:
                 _disable(BOTH)
                 self._begin()
                 self.pauses += 1
+                if self.pauses == 1:
+                    self._hw.notes.append(PAUSED)
             self._feed_bench()
             self.driven[0] = (self._carried + self._bench.begun() - self._before) & 0x3FFFFFFF
         if self._mode:
@@ -210,6 +214,7 @@ class Outputs:
             self._begin()
             self._before = 0
         self._carried = 0
+        self.pauses = 0
         self.driven[0] = 0
         self._guard()
         return None
@@ -250,7 +255,7 @@ class Outputs:
         Pin(pins.BENCH, Pin.OUT, value=0)
         Pin(pins.BENCH_CRANK, Pin.OUT, value=0)
         self._machines = 0
-        self._shape = None
+        self._shape = NOTHING
         self.on &= wire.OUTPUT_BITS_LAMP
 
     # Lamp

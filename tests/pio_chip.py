@@ -159,7 +159,9 @@ class Timer:
 
     PERIODIC = 1
 
-    def __init__(self, *, period: int, mode: int, callback: Callable[[Any], None]) -> None:
+    def __init__(
+        self, number: int, *, period: int, mode: int, callback: Callable[[Any], None]
+    ) -> None:
         self._period = period * CLOCK_HZ // 1000
         self._due = CHIP.cycle + self._period
         self._callback = callback

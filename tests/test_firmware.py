@@ -9,6 +9,7 @@ import struct
 import time
 
 import pytest
+
 from firmware_board import (
     ACK,
     ALIVE,

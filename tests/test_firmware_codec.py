@@ -9,9 +9,10 @@ import sys
 import zlib
 
 from cobs import cobs
-from firmware_board import FIRMWARE, ROOT, command, run_script
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from firmware_board import FIRMWARE, ROOT, command, run_script
 
 SEAL = """
 import sys, struct
