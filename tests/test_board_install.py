@@ -110,17 +110,17 @@ def test_module_that_is_no_longer_part_is_removed(tmp_path):
 
 
 class Cable:
-    """Passes bytes on until it is cut."""
+    """Passes bytes on until one of these comes along."""
 
-    def __init__(self) -> None:
-        self.left = 1 << 40
-        self.passed = 0
+    cut_at: bytes | None = None
+    is_cut = False
 
     def __call__(self, data: bytes) -> bytes:
-        passed = data[: max(0, self.left)]
-        self.left -= len(data)
-        self.passed += len(passed)
-        return passed
+        at = data.find(self.cut_at) if self.cut_at and not self.is_cut else -1
+        if at >= 0:
+            self.is_cut = True
+            return data[:at]
+        return b"" if self.is_cut else data
 
 
 # Appends to every file of the installation.
@@ -133,26 +133,29 @@ for n in os.listdir():
 """
 
 
-@pytest.mark.parametrize("share", [0.02, 0.5, 0.97])
-def test_cable_pulled_then_installed_again(tmp_path, share):
-    """At any place: no main.py is left that would start half an installation."""
+@pytest.mark.parametrize(
+    ("cut_at", "has_main"),
+    [
+        (b"os.statvfs", True),
+        (b"open('app.py', 'wb')", False),
+        (b"f.write(a(b'", False),
+        (b"open('main.py', 'wb')", False),
+    ],
+)
+def test_cable_pulled_then_installed_again(tmp_path, cut_at, has_main):
+    """Once anything has been changed, no main.py is left to start half an installation."""
     cable = Cable()
     with PromptBoard(tmp_path, to_board=cable) as board:
         install.install(board.port, "py")
-        whole = cable.passed
         install.to_prompt(board.port)
         mpremote(board.port, "exec", TOUCH)
-        cable.left = round(share * whole)
+        cable.cut_at = cut_at
         with pytest.raises(UserError) as caught:
             install.install(board.port, "py", patience=0.15)
-        assert "again" in caught.value.message
-        cable.left = 1 << 40
+        assert "again" in caught.value.message and cable.is_cut
+        cable.cut_at, cable.is_cut = None, False
         install.to_prompt(board.port)
-        if share < 0.1:
-            # Nothing has been changed yet, and the board boots what it had.
-            assert "main.py" in names_on(board)
-        else:
-            assert "main.py" not in names_on(board)
+        assert ("main.py" in names_on(board)) == has_main
         done = install.install(board.port, "py")
         assert done.written[-1] == "main.py"
         assert done.hello["protocol"] == wire.PROTOCOL
@@ -244,6 +247,14 @@ def test_another_program_is_not_overwritten(tmp_path):
         assert "main.py" in done.written
         install.to_prompt(board.port)
         assert "data.txt" in names_on(board)
+
+
+def test_firmware_copied_by_hand_is_known_as_ours(tmp_path):
+    """An older version of it, that is: other bytes, and no list of files."""
+    older = (FIRMWARE / "main.py").read_bytes() + b"\n# older\n"
+    with PromptBoard(tmp_path, files={"main.py": older, "app.py": b"raise OSError\n"}) as board:
+        done = install.install(board.port, "py")
+    assert "app.py" in done.written
 
 
 def test_firmware_that_does_not_start(tmp_path):

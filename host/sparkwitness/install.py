@@ -30,6 +30,7 @@ OLDEST = (1, 24)
 MAIN = "main.py"
 MANIFEST = "sparkwitness.json"
 FORMS = ("mpy", "py")
+_OUR_MARK = b"from hw_rp2 import Hardware"
 _NOT_FOR_A_BOARD = {"hw_unix.py"}
 _CHUNK = 768  # bytes per line sent to the prompt: a multiple of 3, so that base64 needs no padding
 _SETTLE_S = 0.4
@@ -519,8 +520,8 @@ def install(
         twins = [Path(name).stem + other for name in files for other in (".py", ".mpy")]
         names = sorted({*files, *twins, *(before or {})})
         there = board.hashes([*names, MANIFEST])
-        # Known by its voice, its list of files, or its main.py.
-        ours = ours or before is not None or there.get(MAIN) == listing[MAIN]
+        # Known by its voice, its list of files, or by what its main.py starts.
+        ours = ours or before is not None or (MAIN in there and _OUR_MARK in board.read(MAIN))
         if not ours and not replace:
             _refuse_foreign(there, listing)
         leftovers = [n for n in names if n in there and n not in files]

@@ -8,7 +8,8 @@ import math
 import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -163,33 +164,37 @@ def jumper_list() -> list[str]:
 
 # Driving and collecting
 
+Planned = tuple[str, Drive, float]
+"""A stage's name, what it drives, and the longest that it may go on, seconds."""
+
+
+def plan(seconds: float = STEADY.seconds, longest: float | None = None) -> list[Planned]:
+    """The three stages: steady, delay, load.
+
+    Args:
+        seconds: of the first stage at least.
+        longest: so long it may go on until the tick's length is known well; None: seconds.
+    """
+    steady = replace(STEADY, seconds=seconds)
+    return [("steady", steady, longest or seconds), ("delay", DELAY, 0.0), ("load", LOAD, 0.0)]
+
 
 def run(
     link: Link,
-    seconds: float = STEADY.seconds,
-    longest: float | None = None,
+    stages: list[Planned],
     watch: Callable[[str, float], None] = lambda stage, share: None,
 ) -> list[Stage]:
-    """Drive the three stages and collect what comes back.
+    """Drive stages and collect what comes back.
 
     Args:
         link: to a board whose outputs are connected to nothing but its inputs.
-        seconds: of the first stage at least.
-        longest: so long it may go on until the tick's length is known well; None: seconds.
+        stages: from `plan`.
         watch: called with the stage's name and how much of it is done, 0 to 1.
 
     Raises:
         UserError: the board refuses, went away or fell silent.
     """
-    steady = Drive(**{**asdict(STEADY), "seconds": seconds})
-    stages = []
-    for name, drive, most in (
-        ("steady", steady, longest or seconds),
-        ("delay", DELAY, DELAY.seconds),
-        ("load", LOAD, LOAD.seconds),
-    ):
-        stages.append(collect(link, drive, most, lambda share, name=name: watch(name, share)))  # type: ignore[misc]
-    return stages
+    return [collect(link, drive, most, partial(watch, name)) for name, drive, most in stages]
 
 
 def collect(
@@ -198,7 +203,11 @@ def collect(
     longest: float = 0.0,
     watch: Callable[[float], None] = lambda share: None,
 ) -> Stage:
-    """Drive one stage and collect what comes back; arguments as in `run`."""
+    """Drive one stage and collect what comes back; see `run`.
+
+    Args:
+        longest: so long it may go on until the tick's length is known well.
+    """
     falling = sum(1 << wire.INPUTS.index(name) for name in drive.falling)
     link.command("configure", enabled=15, falling=falling)
     while link.receive(0.05):
