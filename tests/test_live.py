@@ -39,7 +39,7 @@ def turning(rpm: float, seconds: float, tick_s: float = 24e-9, step: float = 0.1
     return made.data
 
 
-SETUP = measure.Setup(Reference(1, angle=40.0), commanded=10.0, clamp="wasted", dead_time_us=100)
+SETUP = measure.Setup(Reference(1, angle=40.0), commanded=10.0, clamp="wasted", delay_us=0.0)
 
 
 def test_forgetting_keeps_the_newest_as_it_was():
@@ -85,28 +85,36 @@ def test_the_crank_that_stands_and_the_spark_that_stays_away_are_said():
     tables = analyzer.tables()
     result = measure.evaluate(SETUP, tables)
     _, now = analyzer.clock
-    assert view.stillness(tables, now, result) == ("turning", "")
-    code, text = view.stillness(tables, now + round(3 / 24e-9), result)
+    assert view.stillness(tables, now, result, 0.0) == ("turning", "")
+    code, text = view.stillness(tables, now + round(3 / 24e-9), result, 3.0)
     assert code == "standing" and "no crank reference for 3 s" in text
     sparks = tables.sparks
     early = sparks.tick < now - round(4 / 24e-9)
     tables.sparks = type(sparks)(*(getattr(sparks, name)[early] for name in vars(sparks)))
-    code, text = view.stillness(tables, now, result)
+    code, text = view.stillness(tables, now, result, 0.0)
     assert code == "no_spark" and "no spark for 4 s" in text
+    # Long afterwards the window is empty, and what was seen once is forgotten.
+    analyzer.forget(now + 1)
+    tables = analyzer.tables()
+    result = measure.evaluate(SETUP, tables)
+    assert result.findings[0].code == "no_sync"
+    code, text = view.stillness(tables, now, result, 60.0)
+    assert code == "standing" and "for 60 s" in text
+    assert view.stillness(tables, now, result, 0.1) == ("waiting", "")
 
 
 def test_trend_is_by_the_second_and_bounded():
     trend = view.Trend()
     ticks = np.rint(np.arange(0.1, 400, 0.25) / 24e-9)
     for k in range(0, len(ticks), 3):  # overlapping looks: nothing is counted twice
-        trend.take(ticks[max(0, k - 10) : k + 3].astype(np.int64),
-                   np.full(len(ticks[max(0, k - 10) : k + 3]), 12.0), 900.0, 24e-9)  # fmt: skip
+        some = ticks[max(0, k - 10) : k + 3].astype(np.int64)
+        trend.take(some, np.full(len(some), 12.0), np.full(len(some), 900.0), 24e-9)
     rows = trend.rows()
     assert [row[0] for row in rows] == list(range(-view.TREND_S, 1))
     assert all(row[1:] == [12.0, 12.0, 12.0, 900] for row in rows)
     assert {n for n, *_ in trend.seconds.values()} == {4}
     trend.rebase()
-    trend.take(np.array([5]), np.array([14.0]), 900.0, 24e-9)
+    trend.take(np.array([5]), np.array([14.0]), np.array([900.0]), 24e-9)
     assert [row[0] for row in trend.rows()][-2:] == [-1, 0] and trend.rows()[-1][1] == 14.0
 
 

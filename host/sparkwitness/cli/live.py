@@ -78,8 +78,8 @@ def command(
         keep = _keep(keeping, out, "board" if simulate is None else f"simulated: {simulate}")
 
         def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
-            return Capture(_where(source, port), setup, publish, record, patience,
-                           frozenset(setup.falling), _entered(source), keep)  # fmt: skip
+            where, entered = _where(source, port), _entered(source)
+            return Capture(where, setup, publish, record, patience, entered, keep)
 
         capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
     _farewell(out, capture, record)

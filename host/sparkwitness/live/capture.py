@@ -16,11 +16,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from sparkwitness import advice, wire
 from sparkwitness.errors import UserError
 from sparkwitness.link import Link
 from sparkwitness.live import view
-from sparkwitness.measure import Analyzer, Measurement, Setup, evaluate
+from sparkwitness.measure import Analyzer, Measurement, Setup, Timed, evaluate, timed
 from sparkwitness.recording import Recorder
 
 LOOK_S = 0.25
@@ -31,6 +33,11 @@ _AGAIN_S = 0.5
 _SETTLE_S = 1.0  # a new setting counts from here on: a finger and a controller take a moment
 _FLASH_US = 60
 _MOST_MARKS = 500
+# Findings that are about the whole window, where it is known since when it is so.
+_TOLD_BETTER = {
+    "standing": ("no_reference", "no_sync", "no_spark", "few_events", "unsteady"),
+    "no_spark": ("no_spark", "few_events"),
+}
 _MOST_ASKED = 32
 _NOTE_LENGTH = 80
 
@@ -56,7 +63,6 @@ class Capture:
         publish: gets each view; called in the capture's thread, must not block.
         record: file that gets every byte, or None.
         patience: factor on all time-outs.
-        falling: inputs whose falling edge is stamped.
         entered: called with a setting that a person says to have entered.
         keep: gets "mark" or "trial", the result, its set-up and the board's hello, in a thread of
             its own; raises `UserError` where it cannot be kept. None: nothing is kept.
@@ -69,7 +75,6 @@ class Capture:
         publish: Callable[[dict[str, Any]], None],
         record: Path | None = None,
         patience: float = 1.0,
-        falling: frozenset[str] = frozenset(),
         entered: Callable[[float], None] = lambda setting: None,
         keep: Keep | None = None,
     ) -> None:
@@ -80,7 +85,6 @@ class Capture:
         self._entered, self._keep = entered, keep
         self._record = record
         self._recorder: Recorder | None = None
-        self._falling = sum(1 << wire.INPUTS.index(name) for name in falling)
         self._asked: queue.Queue[Request] = queue.Queue(_MOST_ASKED)
         self._closing = threading.Event()
         self._helper = ThreadPoolExecutor(1, thread_name_prefix="connect")
@@ -105,6 +109,7 @@ class Capture:
         self._learned = ""
         self._lamp: dict[str, Any] = {"mode": "off", "text": "off"}
         self._trouble = ""
+        self._crank_edges, self._crank_at = 0, time.monotonic()
         self._looks = 0
 
     def start(self) -> None:
@@ -153,7 +158,8 @@ class Capture:
             # It may stream still, for a host that has gone.
             with suppress(UserError):
                 link.command("stop")
-            link.command("configure", enabled=15, falling=self._falling)
+            falling = sum(1 << wire.INPUTS.index(name) for name in self.setup.falling)
+            link.command("configure", enabled=15, falling=falling)
             link.receive(0)
             link.command("start")
         except BaseException:
@@ -261,15 +267,19 @@ class Capture:
         result = evaluate(self.setup, tables)
         # The one event that forgetting has cut is no loss.
         result.cut = max(0, result.cut - 1)
-        events = view.events_of(self.setup, tables, result)
-        if events is not None and result.rpm and len(events.tick):
-            angles = view.angles(self.setup, result, events)
-            self._trend.take(events.tick, angles, result.rpm, tick_s)
+        found = timed(self.setup, tables)
+        if isinstance(found, Timed):
+            known = found.pick(np.isfinite(found.speed))
+            self._trend.take(known.events.tick, known.angles, known.speed, tick_s)
         self._result = result
         self._window_s = view.window(result)
         self._shown = view.numbers(self.setup, result)
-        state, still = view.stillness(tables, now, result)
-        notes = [] if settling else [finding.text for finding in result.findings]
+        if tables.crank_edges != self._crank_edges:
+            self._crank_edges, self._crank_at = tables.crank_edges, time.monotonic()
+        quiet_s = time.monotonic() - self._crank_at
+        state, still = view.stillness(tables, now, result, quiet_s)
+        told = _TOLD_BETTER.get(state, ())
+        notes = [f.text for f in result.findings if not settling and f.code not in told]
         notes = [text for text in (self._why, still) if text] + notes
         notes += [text for text in (self._learned, self._trouble) if text]
         self._looks += 1
@@ -291,7 +301,7 @@ class Capture:
             "seconds": round(result.seconds, 1),
         }
         if self._looks % FULL_EVERY == 1:
-            shown["raster"] = view.raster(tables, events) if events is not None else []
+            shown["raster"] = view.raster(tables, found.events) if isinstance(found, Timed) else []
             shown["trend"] = self._trend.rows()
         self._publish(view.finite(shown))
 

@@ -31,7 +31,7 @@ def render(shown: dict[str, Any]) -> RenderableType:
     rows.add_column(no_wrap=False)
     rows.add_row("link", _link(shown["link"]))
     timing, error, rpm, sparks = (shown[name] for name in ("timing", "error", "rpm", "sparks"))
-    rows.add_row("speed", Text(f"{rpm['text']} {rpm['within']} rpm" if rpm else "—", style=big))
+    rows.add_row("speed", Text(f"{rpm['text']} rpm  {rpm['within']}" if rpm else "—", style=big))
     if timing:
         text = f"{timing['text']} {timing['side']}  {timing['within']}"
         rows.add_row("true timing", Text(text, style=big))

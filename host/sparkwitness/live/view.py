@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness import show, timing
-from sparkwitness.events import Events, burst_gap, fold, fold_of, group
+from sparkwitness import show
+from sparkwitness.events import Events
 from sparkwitness.measure import Measurement, Setup, Tables
 
 RASTER_EVENTS = 40
@@ -25,7 +25,12 @@ _MOST_SPARKS = 32  # of one event in the raster
 
 @dataclass
 class Trend:
-    """Timing and speed second by second, for the newest `TREND_S` seconds with events."""
+    """Timing and speed second by second, for the newest `TREND_S` seconds.
+
+    Attributes:
+        seconds: by whole second of the session, the number of events, the sum of their angles, the
+            least and greatest of these (degrees BTDC), and the sum of their speeds (rev/min).
+    """
 
     seconds: dict[int, tuple[int, float, float, float, float]] = field(default_factory=dict)
     _taken: int = -1
@@ -41,14 +46,19 @@ class Trend:
         self.seconds = {second - newest - 1: one for second, one in self.seconds.items()}
         self._taken = -1
 
-    def take(self, ticks: NDArray[np.int64], degrees: NDArray[np.float64], rpm: float,
-             tick_s: float) -> None:  # fmt: skip
+    def take(
+        self,
+        ticks: NDArray[np.int64],
+        degrees: NDArray[np.float64],
+        rpm: NDArray[np.float64],
+        tick_s: float,
+    ) -> None:
         """Add events that are newer than those taken before.
 
         Args:
             ticks: int64[n] rising times of first sparks.
             degrees: float64[n] their angles in degrees BTDC.
-            rpm: speed now, rev/min.
+            rpm: float64[n] speed around each, rev/min; none of the three holds a NaN.
             tick_s: seconds per tick.
         """
         new = ticks > self._taken
@@ -57,11 +67,12 @@ class Trend:
         self._taken = int(ticks[-1])
         second = np.floor(ticks[new] * tick_s).astype(np.int64)
         for one in np.unique(second).tolist():
-            mine = degrees[new][second == one]
-            n, total, low, high, _ = self.seconds.get(one, (0, 0.0, np.inf, -np.inf, 0.0))
+            mine, speed = degrees[new][second == one], rpm[new][second == one]
+            n, total, low, high, speeds = self.seconds.get(one, (0, 0.0, np.inf, -np.inf, 0.0))
             self.seconds[one] = (
                 n + len(mine), total + float(mine.sum()),
-                min(low, float(mine.min())), max(high, float(mine.max())), rpm,
+                min(low, float(mine.min())), max(high, float(mine.max())),
+                speeds + float(speed.sum()),
             )  # fmt: skip
         oldest = max(self.seconds) - TREND_S
         for one in [key for key in self.seconds if key < oldest]:
@@ -71,8 +82,8 @@ class Trend:
         """[seconds before the newest, mean, least, greatest (degrees BTDC), rpm], oldest first."""
         newest = max(self.seconds, default=0)
         return [
-            [second - newest, round(total / n, 3), round(low, 3), round(high, 3), round(rpm)]
-            for second, (n, total, low, high, rpm) in sorted(self.seconds.items())
+            [second - newest, round(total / n, 3), round(low, 3), round(high, 3), round(rpms / n)]
+            for second, (n, total, low, high, rpms) in sorted(self.seconds.items())
         ]
 
 
@@ -82,26 +93,6 @@ def window(result: Measurement) -> float:
         return _LONGEST_S
     wanted = _WINDOW_EVENTS * result.event_spacing / (6.0 * result.rpm)
     return min(max(wanted, _SHORTEST_S), _LONGEST_S)
-
-
-def events_of(setup: Setup, tables: Tables, result: Measurement) -> Events | None:
-    """The events that `evaluate` saw, or None while their spacing is not known."""
-    if result.event_spacing is None or not len(tables.periods.start):
-        return None
-    steps = np.diff(tables.sparks.degrees)
-    steps[np.diff(tables.sparks.segment) != 0] = np.nan
-    gap = burst_gap(steps, result.event_spacing)
-    period = setup.reference.period
-    return group(tables.sparks, tables.lost_before, tables.periods, period, gap).events
-
-
-def angles(setup: Setup, result: Measurement, events: Events) -> NDArray[np.float64]:
-    """Degrees BTDC of first sparks, folded to the side of the result."""
-    assert result.event_spacing is not None
-    delay = timing.degrees_of(setup.delay_us * 1e-6, result.rpm or 0.0)
-    around = next(x for x in (result.timing, setup.commanded, 10.0) if x is not None)
-    modulo = fold_of(setup.reference, result.event_spacing)
-    return fold(setup.reference.btdc(events.degrees) + delay, modulo, around)
 
 
 def raster(tables: Tables, events: Events) -> list[list[float]]:
@@ -116,26 +107,31 @@ def raster(tables: Tables, events: Events) -> list[list[float]]:
     return rows
 
 
-def stillness(tables: Tables, now: int, result: Measurement) -> tuple[str, str]:
+def stillness(tables: Tables, now: int, result: Measurement, quiet_s: float) -> tuple[str, str]:
     """Whether crank and clamp are alive at the newest moment.
 
     Args:
         now: tick before which everything has arrived.
+        quiet_s: seconds since the last edge of the crank, fitting the wheel or not.
 
     Returns:
         A code ("turning", "standing", "no_spark", "waiting") and a sentence, empty if turning.
     """
     periods, sparks = tables.periods, tables.sparks
-    if not len(periods.start):
+    since = quiet_s
+    if len(periods.start):
+        length = int(periods.length[-1]) * tables.tick_s
+        last = int(periods.start[-1] + periods.length[-1])
+        # The newest period is known only one edge later.
+        since = (now - last) * tables.tick_s if quiet_s > 4 * length else 0.0
+    elif not tables.crank_edges:
         return "waiting", ""
-    last, length = int(periods.start[-1] + periods.length[-1]), int(periods.length[-1])
-    # The newest period is known only one edge later.
-    since = (now - last) * tables.tick_s
-    if since > max(_STILL_S, 4 * length * tables.tick_s):
+    if since > _STILL_S:
         return "standing", f"no crank reference for {since:.0f} s: the crank stands or turns unseen"
-    if not len(sparks.tick):
+    if not len(periods.start) or not tables.clamp_edges:
         return "waiting", ""
-    since = (now - int(sparks.tick[-1])) * tables.tick_s
+    newest = int(sparks.tick[-1]) if len(sparks.tick) else int(periods.start[0])
+    since = (now - newest) * tables.tick_s
     between = (result.event_spacing or 720.0) / (6.0 * (result.rpm or 200.0))
     if since > max(_STILL_S, 6 * between):
         return "no_spark", f"no spark for {since:.0f} s while the crank turns"
