@@ -1,7 +1,6 @@
 """A driven bench without an interpreter: the simulated world's edges as the bytes of a board."""
 
 import numpy as np
-from streams import HELLO, Stream
 
 from sparkwitness import wire
 from sparkwitness.bench_plan import Plan
@@ -9,6 +8,7 @@ from sparkwitness.bench_shots import Collector
 from sparkwitness.simulator import scenario as scenarios
 from sparkwitness.simulator.board import drive_of
 from sparkwitness.simulator.world import TICK_PS, Truth, World
+from streams import HELLO, Stream
 
 BEAT = round(0.1e12 / TICK_PS)
 MODULES = ("inductive", "capacitive", "slow", "dying", "dead", "limiter", "ringing")
@@ -22,7 +22,9 @@ def plan_for(loaded: scenarios.Scenario, **values) -> Plan:
     return Plan.from_dict({**typed, **values})
 
 
-def stream(loaded: scenarios.Scenario, plan: Plan, order=None, seed: int = 1) -> tuple[bytes, Truth]:
+def stream(
+    loaded: scenarios.Scenario, plan: Plan, order=None, seed: int = 1
+) -> tuple[bytes, Truth]:
     """Bytes of a run as a board would send them, and the truth behind them."""
     world = World(loaded, seed, live=False)
     world.configure(0b1010, 0b1000 if plan.edge == "falling" else 0)
@@ -36,12 +38,15 @@ def stream(loaded: scenarios.Scenario, plan: Plan, order=None, seed: int = 1) ->
         payload = wire.framing.unseal(command[:-1])[wire.HEADER.sizeof() :]
         world.drive(drive_of(payload))
         made.add("ack", command=wire.NUMBER["drive"], result=0, command_seq=number, text="")
-        for _ in range(round((seconds + 0.4) * 10)):
-            step = world.advance(BEAT)
-            for which, ticks in enumerate(step.edges):
-                if len(ticks):
-                    made.edges(which, ticks)
-            made.heartbeat(step.time_end, driven=step.driven, outputs=1, supply_mv=13100)
+        begin = world.now
+        beats = round((seconds + 0.4) * 10)
+        edges = world.advance(beats * BEAT).edges
+        for until in begin + BEAT * np.arange(1, beats + 1):
+            for which, found in enumerate(edges):
+                first, last = np.searchsorted(found, (until - BEAT, until))
+                made.edges(which, found[first:last])
+            driven = int(np.searchsorted(edges[3], until))
+            made.heartbeat(int(until), driven=driven, outputs=1, supply_mv=13100)
     return made.data, world.truth()
 
 

@@ -166,9 +166,11 @@ class _Live:
             data = self.link.receive(0.05)
             now = time.monotonic()
             if data:
-                self.heard = now
+                before = collector.seconds
                 self.take(data)
-            elif now - self.heard > _QUIET_S * self.link.patience:
+                # Acks alone, as of a board that has restarted, are no measurement.
+                self.heard = now if collector.seconds != before else self.heard
+            if now - self.heard > _QUIET_S * self.link.patience:
                 raise _Ended(
                     f"the board on {self.link.port} stopped sending; unplug it and plug it in again"
                 )
@@ -182,7 +184,7 @@ class _Live:
 
     def _check(self, number: int) -> None:
         collector = self.collector
-        if collector.decoder.loss.sessions > 1:
+        if collector.restarted:
             raise _Ended(
                 "the board restarted in the middle, as ignition noise or a weak supply can make "
                 "it do; outputs are off"

@@ -234,7 +234,6 @@ class Collector:
         self.decoder = EdgeDecoder()
         self.log: list[str] = []
         self.trigger_edges = self.spark_edges = self.ringing = self.trigger_noise = 0
-        self.sessions = 0
         self._clamp = wire.INPUTS.index(plan.clamp_input)
         self._id: int | None = None
         self._session = _Session()
@@ -264,6 +263,11 @@ class Collector:
         return self._driven_before + len(self._session.drives)
 
     @property
+    def restarted(self) -> bool:
+        """Whether another session began after something had been driven."""
+        return self._driven_before > 0
+
+    @property
     def driving_since(self) -> float:
         """Board time at which the last drive command surely stood; inf before any."""
         session = self._session
@@ -283,7 +287,6 @@ class Collector:
             if batch.session != self._id:
                 self._close()
                 self._id = batch.session
-                self.sessions += 1
             for message in batch.messages:
                 if message.name == "hello" and message.fields["tick_ps"] != self.tick_ps:
                     self.tick_ps = message.fields["tick_ps"]
