@@ -67,7 +67,7 @@ def command() -> None:
 # --- coil ------------------------------------------------------------------------------------
 
 
-@command.command()
+@command.command(short_help="Windings against limits; current, dwell, energy.")
 @click.option("--primary", type=OHM, help="Meter reading, or 'open'. Leads off the coil!")
 @click.option("--primary-limits", type=OHM, nargs=2, metavar="LOW HIGH",
               help="From the service manual, at 20 °C.")  # fmt: skip
@@ -266,7 +266,7 @@ def _show_coil(
 # --- supply ----------------------------------------------------------------------------------
 
 
-@command.command()
+@command.command(short_help="Supply at rest, while cranking, at each trigger.")
 @options.source
 @click.option("--from", "from_file", type=click.Path(path_type=Path), help="Replay a recording.")
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
@@ -373,7 +373,7 @@ def supply(
 # --- degrees ---------------------------------------------------------------------------------
 
 
-@command.command()
+@command.command(short_help="Milliseconds, degrees, speed, damper marks.")
 @click.option("--ms", type=options.NUMBER, help="Milliseconds.")
 @click.option("--deg", type=options.NUMBER, help="Crank degrees.")
 @click.option("--rpm", type=options.NUMBER, help="Crank speed, rev/min.")

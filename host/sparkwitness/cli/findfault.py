@@ -534,13 +534,14 @@ def _print_state(session: Session, as_json: bool) -> None:
     else:
         _doubt(session)
         _so_far(session)
-        session.out.print("\nNext:", style="bold")
+        session.out.print(f"\nNext ({HAZARDS[choice.hazard]}):", style="bold")
+        keys = sorted({c for t in choice.tests for c in t.cautions})
+        if keys:
+            safety.show(session.out, *(getattr(safety, key) for key in keys))
         for test in choice.tests:
             session.out.print(f"  {test.id}: {test.ask}")
             for letter, outcome in zip(_LETTERS, test.outcomes, strict=False):
                 session.out.print(f"    {letter}  {outcome}")
-        for key in sorted({c for t in choice.tests for c in t.cautions}):
-            session.out.print(f"  {getattr(safety, key)}", style="dim")
         name = choice.tests[0].id
         session.out.print(
             f"Go on with: sparkwitness findfault --resume {session.path} --say {name}=a",
