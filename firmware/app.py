@@ -12,13 +12,14 @@ from time import ticks_diff, ticks_ms, ticks_us
 from micropython import const
 
 import wire
-from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_seq, put_words, seal
+from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
 from ring import INPUTS, copy_words, since
 
 VERSION = bytes((0, 1, 0))
 
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
+BLOCKS_PER_TURN = const(8)  # of one input, so that a dense one does not hold up the others
 STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
 SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
@@ -146,11 +147,7 @@ class App:
             self.link.send(self._frame, 0, 1)
 
     def _begin(self, number):
-        frame = self._frame
-        frame[BODY] = number
-        frame[BODY + wire.HEADER_FLAGS] = 0
-        put16(frame, wire.HEADER_SESSION, self.session)
-        put_seq(frame, self._seq)
+        put_header(self._frame, number, self.session, self._seq)
 
     def _send(self, size):
         self.link.send(self._frame, FRAME, seal(self._frame, size))
@@ -214,8 +211,7 @@ class App:
     def _stream(self):
         """Send what is due. Returns whether anything was done."""
         rings = self.rings
-        for i in range(INPUTS):
-            rings.settle(i)
+        rings.settle_all()
         age = since(self._now, self._beat)
         if not self.link.ready():
             if age >= STALE_TICKS:
@@ -226,14 +222,20 @@ class App:
         worked = False
         waiting = False
         for i in range(INPUTS):
-            n = self._due(i)
-            if n:
+            left = self._due(i)
+            blocks = 0
+            while left > 0:
                 if not self.link.ready():
                     return worked
-                self._send_block(i, n if n < wire.EDGES_MAX_N else wire.EDGES_MAX_N)
+                n = left if left < wire.EDGES_MAX_N else wire.EDGES_MAX_N
+                self._send_block(i, n)
                 worked = True
-                if self._beating and n > wire.EDGES_MAX_N:
-                    waiting = True
+                left -= n
+                blocks += 1
+                if blocks == BLOCKS_PER_TURN or (left < wire.EDGES_MAX_N and not self._beating):
+                    break
+            if left > 0:
+                waiting = True
         if self._beating and not waiting and self.link.ready():
             self._heartbeat()
             worked = True
@@ -242,8 +244,7 @@ class App:
     def _due(self, i):
         """How many edges of input i are to go out now."""
         if self._beating:
-            n = self.rings.waiting_until(i, self._marks)
-            return n
+            return self.rings.waiting_until(i, self._marks)
         n = self.rings.waiting(i)
         if n >= wire.EDGES_MAX_N:
             return n
@@ -254,9 +255,7 @@ class App:
     def _send_block(self, i, n):
         frame, rings = self._frame, self.rings
         self._begin(wire.EDGES)
-        frame[BODY + wire.EDGES_INPUT] = i
-        frame[BODY + wire.EDGES_N] = n
-        put16(frame, wire.EDGES_RESERVED, 0)
+        put32(frame, wire.EDGES_INPUT, i | n << 8)  # input, n, reserved
         while True:
             rings.copy(i, n, frame, COUNTS_WORD)
             # The ring may have been written over while it was copied: then copy what is left.

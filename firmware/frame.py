@@ -135,9 +135,10 @@ def put_words(buffer, at: int, words, n: int):
 
 
 @micropython.viper
-def put_seq(buffer, counter):
-    """Store the sequence number counter[0] in the header and count it on."""
+def put_header(buffer, number: int, session: int, counter):
+    """Start a body: type, session, and the sequence number counter[0], which is counted on."""
     b = ptr32(buffer)
     c = ptr32(counter)
+    b[1] = number | (session << 16)
     b[2] = c[0]
     c[0] = c[0] + 1

@@ -69,7 +69,7 @@ def _follow(ring, written, size: int, state, crank, gap: int):
                     while period >= 0x40000:
                         period >>= 1
                         after >>= 1
-                    angle = after * 3600 // period
+                    angle = (after * 3600 + (period >> 1)) // period
                     if s[5] == 0:
                         s[6] = angle
                     from_base = angle - s[6] + 1800

@@ -84,6 +84,19 @@ def _settle(written, taken, lost, i: int, keep: int) -> int:
 
 
 @micropython.viper
+def _settle_all(written, taken, lost, size: int):
+    w = ptr32(written)
+    t = ptr32(taken)
+    n = ptr32(lost)
+    for i in range(4):
+        d = w[i] - t[i]
+        if (d >> 30) & 3 or (d & 0x3FFFFFFF) > size:
+            new = w[i] - size
+            n[i] = n[i] + new - t[i]
+            t[i] = new
+
+
+@micropython.viper
 def _oldest_age(ring, taken, now, i: int, mask: int) -> int:
     d = ptr32(now)[0] - ptr32(ring)[ptr32(taken)[i] & mask]
     if (d >> 30) & 3:
@@ -153,6 +166,10 @@ class Rings:
         if _waiting(self.written, self.taken, i) > self.size:
             return _settle(self.written, self.taken, self.lost, i, self.size)
         return 0
+
+    def settle_all(self):
+        """settle() of all inputs."""
+        _settle_all(self.written, self.taken, self.lost, self.size)
 
     def discard(self, i):
         """Give up all that waits on input i and count it as lost."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from collections import deque
 
-from firmware_board import run_script
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from firmware_board import run_script
 
 SIZE = 64
 BLOCK = 20
@@ -41,7 +42,10 @@ for start, operations in json.loads(sys.stdin.read()):
         elif operation == "discard":
             rings.discard(1)
         else:
-            rings.settle(1)
+            if n & 1:
+                rings.settle(1)
+            else:
+                rings.settle_all()
             now[0] = (index * 7 + 5) & 0xFFFFFFFF
             waiting = rings.waiting(1)
             age = rings.oldest_age(1, now) if waiting else -1
