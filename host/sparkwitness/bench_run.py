@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from .recording import Recorder, Recording
 _QUIET_S = 3.0
 _LOOK_S = 0.1
 _DEAD_S, _DEAD_TRIGGERS = 2.0, 20
+_SURE_S = 0.3
 _EXTRA_S = 0.15  # a heartbeat more, so that the end of a segment is told
 
 
@@ -147,6 +149,7 @@ class _Live:
         self.link, self.collector, self.recorder, self.watch = link, collector, recorder, watch
         self.total = sum(seconds + 2 * SETTLE_S for _, seconds in order)
         self.before = 0.0
+        self.first = inf  # board time at which the first drive command surely stood
         self.heard = self.looked = time.monotonic()
 
     def take(self, data: bytes) -> None:
@@ -189,11 +192,13 @@ class _Live:
                 "the board restarted in the middle, as ignition noise or a weak supply can make "
                 "it do; outputs are off"
             )
-        since = collector.seconds - collector.driving_since
-        if collector.drives <= number or since < _DEAD_S:
+        if collector.drives <= number or collector.seconds < collector.driving_since + _SURE_S:
             return
         if not collector.outputs_on:
             raise _Ended("the board switched its outputs off: the host was silent for too long")
+        self.first = min(self.first, collector.driving_since)
+        if collector.seconds < self.first + _DEAD_S:
+            return
         if not collector.trigger_edges:
             raise _Ended("the trigger input saw none of the pulses driven", hopeless=True)
         if collector.trigger_edges >= _DEAD_TRIGGERS and not collector.spark_edges:
