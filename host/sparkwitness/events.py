@@ -16,6 +16,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _MIN_RATIO = 3.0  # centres of "within a burst" and "between bursts" lie at least this far apart
+_NEIGHBOURS = 15  # events on either side that tell where the next should be
 _WIDEST_BURST = 0.4  # of the spacing of events: two bursts never run into each other
 
 
@@ -239,21 +240,30 @@ def circular_median(degrees: Floats, period: float) -> float:
 
 
 def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
-    """Which angles stand too far from the rest to be the same firing (crossfire, noise).
+    """Which angles stand too far from their neighbours' to be the same firing.
+
+    Crossfire and noise come anywhere; the timing itself may move with the speed, so each angle is
+    compared with the median of the events around it.
 
     Args:
-        degrees: float64[n] first-spark angles, folded or not.
+        degrees: float64[n] first-spark angles in order of time, folded or not.
         period: degrees of a full turn.
         floor: degrees that are never called stray.
 
     Returns:
         bool[n]; limit: six robust standard deviations (1.4826 times the median absolute
-        deviation) from the circular median, at least `floor`.
+        deviation), at least `floor`.
     """
     if not len(degrees):
         return np.zeros(0, np.bool_)
     centre = circular_median(degrees, period)
-    away = np.abs((degrees - centre + period / 2) % period - period / 2)
+    off = (degrees - centre + period / 2) % period - period / 2
+    reach = min(_NEIGHBOURS, (len(off) - 1) // 2)
+    windows = np.lib.stride_tricks.sliding_window_view(off, 2 * reach + 1)
+    middle = np.median(windows, axis=1)
+    local = np.concatenate((np.repeat(middle[:1], reach), middle, np.repeat(middle[-1:], reach)))
+    local = local[: len(off)] if len(local) >= len(off) else np.append(local, local[-1])
+    away = np.abs((off - local + period / 2) % period - period / 2)
     return away > max(floor, 6 * 1.4826 * float(np.median(away)))
 
 

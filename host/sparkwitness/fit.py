@@ -16,6 +16,7 @@ from .intervals import least_squares, student_quantile
 Floats = NDArray[np.float64]
 
 _COVERAGE = 0.95
+_CROOKED = 5.0  # scatter against stated uncertainty beyond which a line is no description
 
 
 @dataclass(frozen=True)
@@ -88,24 +89,32 @@ def fit_delay(
     if fitted.freedom == 0:
         k = 2.0  # two points: nothing but their own stated uncertainties is known
     u_a, u_slope = k * np.sqrt(np.diag(covariance))
-    told_apart = bool(u_a <= 3 * target)
-    note = (
-        ""
-        if told_apart
-        else (
+    spread = float(np.sqrt(fitted.chi2 / fitted.freedom)) if fitted.freedom else 1.0
+    straight = spread <= _CROOKED or u_a <= target
+    told_apart = bool(straight and u_a <= 3 * target)
+    note = ""
+    if not straight:
+        note = (
+            "the errors do not follow a straight line in speed, so they are neither a fixed angle "
+            "nor a delay: lock the timing, or give the controller's map with --against"
+        )
+    elif not told_apart:
+        note = (
             f"the speeds ({rpm.min():.0f} to {rpm.max():.0f} rpm) are too close to tell a fixed "
             f"angle from a delay better than ±{u_a:.1f}°: measure at speeds further apart"
         )
-    )
     return DelayFit(
         fixed=float(a),
         u_fixed=float(np.hypot(u_a, systematic)),
         delay_us=float(-slope / 6e-6),
         u_delay_us=float(u_slope / 6e-6),
         correlation=float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])),
-        covariance=tuple(map(tuple, covariance.tolist())),
+        covariance=(
+            (float(covariance[0, 0]), float(covariance[0, 1])),
+            (float(covariance[1, 0]), float(covariance[1, 1])),
+        ),
         systematic=systematic,
-        spread=float(np.sqrt(fitted.chi2 / fitted.freedom)) if fitted.freedom else 1.0,
+        spread=spread,
         freedom=fitted.freedom,
         told_apart=told_apart,
         note=note,

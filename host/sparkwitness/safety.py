@@ -31,6 +31,11 @@ RESISTANCE = (
     "discharged and measured.\nTake the leads off the part first: otherwise the meter reads "
     "through the battery or the rest of the loom."
 )
+STANDING_ENGINE = (
+    "Turning the engine by hand: ignition off, key out, battery's negative lead off, plugs out, "
+    "transmission in neutral. Turn slowly, with a wrench on the crank bolt, never with the "
+    "starter: a piston driven against a stop breaks."
+)
 DEFER = "The service manual, local codes and licensed practice come before anything said here."
 
 

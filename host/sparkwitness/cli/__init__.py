@@ -9,6 +9,9 @@ from sparkwitness import __version__
 COMMANDS = {
     "measure": "True timing at steady speed, its error, and the next setting.",
     "live": "The numbers as they come, on a page for a phone or in the terminal.",
+    "curve": "Timing against speed while you sweep; fixed angle or delay.",
+    "tdc": "True top dead centre from two piston stops; check with the marker lamp.",
+    "wheel": "Learn a reference wheel's tooth errors from a steady run.",
     "demo": "The main job on a simulated engine, without hardware.",
     "check": "Electrical checks: coil, supply, degrees.",
     "logbook": "What was found before, and whether it still computes to the same.",

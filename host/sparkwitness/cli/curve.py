@@ -1,0 +1,149 @@
+"""`sparkwitness curve`: timing against speed while the user sweeps."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from sparkwitness import curve as curves
+from sparkwitness import link, measure, safety, session, show
+from sparkwitness.cli import options, sources
+from sparkwitness.cli import typed as typing
+from sparkwitness.errors import UserError
+from sparkwitness.fit import recommend
+from sparkwitness.recording import Recorder, Recording
+
+NOTHING_MEASURED = 3
+
+
+@click.command()
+@options.source
+@click.option("--from", "from_file", type=click.Path(path_type=Path), help="Replay a recording.")
+@click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
+@click.option(
+    "--against", type=click.Path(path_type=Path), help="Reference curve: CSV rpm,degrees."
+)
+@click.option("--width", type=click.FloatRange(10, 5000), default=250.0, show_default=True,
+              help="Width of a bin, rpm.")  # fmt: skip
+@click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
+@typing.setup_options
+@options.yes
+@options.as_json
+def command(
+    port: str | None,
+    simulate: str | None,
+    patience: float,
+    from_file: Path | None,
+    record: Path | None,
+    against: Path | None,
+    width: float,
+    seconds: float | None,
+    yes: bool,
+    as_json: bool,
+    **typed: Any,
+) -> None:
+    """Timing against speed, in bins, while you sweep the speed up and down.
+
+    With the timing locked at a commanded angle, the errors at several speeds tell a fixed angle
+    (for the reference offset) from a time delay (for the delay compensation). With the
+    controller's own map running, give it as --against and see where the engine differs.
+    """
+    if sum(x is not None for x in (from_file, simulate, port)) > 1:
+        raise UserError("give one of --port, --simulate and --from")
+    wanted = curves.read_curve(against) if against is not None else None
+    out, beside = show.consoles(as_json)
+    if from_file is not None:
+        recording = Recording(from_file)
+        setup = typing.setup_from(typed, recording.setup, ask=False)
+        analyzer = measure.Analyzer(setup, recording.tick_ps)
+        for chunk in recording.chunks():
+            analyzer.feed(chunk)
+        tables = analyzer.finish()
+    else:
+        interactive = sys.stdin.isatty() and not as_json
+        with sources.board(simulate, port) as source:
+            setup = typing.setup_from(typed, source.setup, interactive and simulate is None)
+            if simulate is None:
+                safety.show(beside, safety.RUNNING_ENGINE)
+                if interactive and not yes:
+                    click.confirm("Read and done?", abort=True)
+            longest = seconds or (60.0 if simulate else None)
+            tables = _sweep(source.port, patience, setup, record, beside, longest)
+    result = curves.curve(setup, tables, width, wanted)
+    if as_json:
+        values = {"code": result.code, "text": result.text} if isinstance(
+            result, measure.Finding) else None  # fmt: skip
+        body = {"findings": [values]} if values else result.to_dict()  # type: ignore[union-attr]
+        click.echo(json.dumps({"setup": setup.to_dict(), **body, "loss": tables.loss.to_dict()}))
+    elif isinstance(result, measure.Finding):
+        out.print(f"! {result.text}")
+    else:
+        _print(out, result, tables)
+    sys.exit(NOTHING_MEASURED if isinstance(result, measure.Finding) else 0)
+
+
+def _sweep(
+    port: str,
+    patience: float,
+    setup: measure.Setup,
+    record: Path | None,
+    beside: Console,
+    longest: float | None,
+) -> measure.Tables:
+    beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
+    with link.Link(port, patience) as board:
+        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+        with beside.status("waiting for the crank") as line:
+
+            def done(tables: measure.Tables) -> bool:
+                found = measure.timed(setup, tables)
+                if isinstance(found, measure.Finding):
+                    line.update(found.text)
+                else:
+                    known = found.speed[np.isfinite(found.speed)]
+                    line.update(
+                        f"{known[-1]:.0f} rpm now, {known.min():.0f} to {known.max():.0f} so far, "
+                        f"{len(known)} events"
+                        if len(known)
+                        else "waiting for sparks"
+                    )
+                return longest is not None and tables.seconds > longest
+
+            return session.stream(board, setup, recorder, done, interrupt_ends=True)
+
+
+def _print(out: Console, result: curves.Curve, tables: measure.Tables) -> None:
+    table = Table(
+        title="First spark against speed, degrees BTDC (± k = 2; the same for the error)",
+        title_justify="left",
+    )
+    for heading in ("rpm", "timing", "scatter", "events", "sparks", "up - down", "error"):
+        table.add_column(heading, justify="right")
+    for b in result.bins:
+        table.add_row(
+            f"{b.rpm:.0f}",
+            f"{b.timing:.2f} ± {b.expanded:.2f}",
+            f"{b.scatter:.2f}",
+            f"{b.events}",
+            "-" if np.isnan(b.sparks) else f"{b.sparks:.2f}",
+            "-" if np.isnan(b.hysteresis) else f"{b.hysteresis:+.2f} ± {b.u_hysteresis:.2f}",
+            "-" if np.isnan(b.error) else f"{b.error:+.2f}",
+        )
+    out.print(table)
+    if result.fit is not None:
+        fit = result.fit
+        out.print(
+            f"fixed angle {fit.fixed:+.2f}° ± {fit.u_fixed:.2f}°, delay "
+            f"{show.plus_minus(fit.delay_us, fit.u_delay_us, ' µs')}  (95 %; error = fixed - "
+            f"6 N t; points scatter {fit.spread:.1f} times what their uncertainties say)"
+        )
+        out.print(f"→ {recommend(fit)}")
+    out.print(f"left out: {result.stray} stray events, {result.sparse} in bins with too few")
+    out.print(f"lost: {show.loss(tables.loss)}")
+    for finding in result.findings:
+        out.print(f"! {finding.text}")
