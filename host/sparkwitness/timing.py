@@ -188,8 +188,8 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
 # What interpolation errs by, as a share of what a left-out edge misses by. Tooth errors: the edge
 # misses by 1.39 of them (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic by 0.8
 # (midway) to 1, over a gap by more. Curvature: the edge spans twice the distance, so by the
-# error term of the cubic it misses by 4 / 0.56 as much as the middle of an interval. Own derivation.
-_TEETH_SHARE, _CURVATURE_SHARE = 0.72, 0.14
+# error term of the cubic it misses by 4 / 0.45 as much as an interval in the mean. Own derivation.
+_TEETH_SHARE, _CURVATURE_SHARE = 0.72, 0.11
 
 
 def split_residual(residual: Floats, wide: Floats) -> tuple[float, float]:
