@@ -823,8 +823,8 @@ def outputs() -> Sheet:
     """Bench outputs and lamp."""
     s = Sheet(
         "outputs: bench drivers, lamp",
-        "Both kinds of output are off while the microcontroller starts. Open collectors sink 30 mA "
-        "at most, whatever they are wired to; push-pull gives 12 V through 120 ohm.\n"
+        "Both kinds of output are off while the microcontroller starts. Open collectors sink about "
+        "30 mA, whatever they are wired to; push-pull gives 12 V through 120 ohm.\n"
         "Never wire them to a coil primary, a capacitive module's output or a plug lead. The "
         "lamp's charge sits in C951; R951 holds the mean current below 80 mA even if Q951 fails.",
     )

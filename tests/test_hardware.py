@@ -80,7 +80,8 @@ def test_bom_and_netlist_name_the_same_parts() -> None:
 
 def test_every_part_says_what_it_is_and_must_withstand() -> None:
     for row in rows():
-        assert row["value"] and row["package"] and row["part"], row["reference"]
+        for column in ("value", "package", "part", "withstands"):
+            assert row[column], f"{row['reference']}: {column} is empty"
         assert row["rated_v"], f"{row['reference']} has no rated voltage"
         if row["reference"][0] in "RC":
             parts.number(row["value"])

@@ -19,7 +19,7 @@ from sparkwitness.angle import Reference
 from sparkwitness.errors import UserError
 from sparkwitness.events import DeadTime
 from sparkwitness.measure import Analyzer, Setup, evaluate
-from streams import TICK_PS, Stream
+from streams import HELLO, TICK_PS, Stream
 
 HARDWARE = Path(__file__).resolve().parent.parent / "hardware"
 sys.path.insert(0, str(HARDWARE))
@@ -177,6 +177,30 @@ def test_every_rated_part_of_the_board_was_judged(worst) -> None:
                 assert reference in judged or block in ("crank_select", "trigger_select"), reference
 
 
+def test_outputs_give_what_the_drawing_states() -> None:
+    """Open collector about 30 mA from 16 V; lamp's mean current below 80 mA with Q951 shorted."""
+    waves = simulate.run([simulate.deck("outputs", {"vext": 16, "rext": 10})])[0]
+    for terminal in ("bench_oc", "crank_oc"):
+        sunk = (16 - waves[f"v({terminal})"]) / 10
+        assert 20e-3 < sunk.max() < 35e-3
+    lamp = simulate.deck("outputs", {"v5": 5.25})
+    lamp = lamp.replace("XQ951", "Rfail lp_d 0 10m\nXQ951")
+    waves = simulate.run([lamp])[0]
+    assert 0.04 < waves["@d951[id]"][-1] < 0.09
+
+
+def test_outputs_are_off_while_the_pins_float() -> None:
+    text = simulate.deck("outputs", {"vext": 16, "rext": 1000})
+    text = re.sub(r"(?m)^(R[bkl] p[bkl] \w+) 50$", r"\1 1G", text)
+    assert text.count(" 1G\n") == 3
+    waves = simulate.run([text])[0]
+    for transistor in ("@q901[ic]", "@q911[ic]"):
+        assert np.abs(waves[transistor]).max() < 10e-6
+    for driver in ("v(dr_ao)", "v(dr_bo)"):
+        assert waves[driver].max() < 0.2
+    assert waves["@d951[id]"].max() < 10e-6
+
+
 def test_core_stays_far_from_saturation() -> None:
     """0.3 T is the limit; the worst breakdown and the longest arc stay below a tenth of it."""
     cases = [c for c in simulate.worst_cases() if c.deck == "clamp"]
@@ -221,6 +245,32 @@ def test_clamp_weighs_charge_as_the_bring_up_guide_says() -> None:
             waves = simulate.run([text])[0]
             rises = simulate.edges(waves["time"], waves["v(clamp_a)"])
             assert len(rises) == (1 if says == "one pulse" else 0)
+
+
+@pytest.mark.parametrize(
+    ("blocks", "terminal", "pin", "top", "up", "down", "select"),
+    [
+        (("crank_logic", "logic_threshold"), "cl_in", "cl_out", 5, 2.2, 1.6, "crank_logic"),
+        (("points", "logic_threshold"), "pt_in", "pt_out", 8, 4.6, 3.0, "points"),
+        (("crank_vr",), "vr_in", "vr_out", 0.3, 0.12, 0.0, "crank_vr"),
+    ],
+)
+def test_thresholds_are_those_the_drawings_state(
+    blocks, terminal, pin, top, up, down, select
+) -> None:
+    """A slow ramp up and down; within 0.1 V (VR: 25 mV) of the sheets' notes."""
+    sections = parts.library()
+    waves = waves_of(
+        "\n".join(sections[block] for block in blocks) + f"\nV5 v5 0 5\nV33 v33 0 3.3\n"
+        f"Vin in 0 PWL(0 {-top / 3} 10m {top} 20m {-top / 3})\nRin in {terminal} 800\n"
+        ".tran 10u 20m 0 10u\n.save all"
+    )
+    time, volt = waves["time"], waves[f"v({pin})"]
+    close = 0.025 if select == "crank_vr" else 0.1
+    for falling, level in ((False, up), (True, down)):
+        at = simulate.edges(time, volt, falling)
+        assert len(at) == 1
+        assert np.interp(at[0], time, waves["v(in)"]) == pytest.approx(level, abs=close)
 
 
 # --- delays: the file against a fresh Monte Carlo
@@ -278,7 +328,10 @@ def test_dead_time_lies_between_one_sparks_pulse_and_the_next_spark(trains) -> N
     for (period, _), shots in trains.items():
         for train in shots:
             n = min(len(train.rises), len(train.falls))
-            assert (train.falls[:n] - train.rises[:n]).max() * 1.5 < dead
+            width = train.falls[:n] - train.rises[:n]
+            # far longer than the shortest pulse that the capture surely sees
+            assert width.min() > 20 * HELLO["min_pulse_ns"] * 1e-9
+            assert width.max() * 1.5 < dead
             assert np.diff(train.rises).min() > period - 20e-6 > 1.5 * dead
 
 
