@@ -18,6 +18,7 @@ from click.testing import CliRunner
 
 from sparkwitness import cli, exports, measure, plots, report, safety
 from sparkwitness.errors import UserError
+from sparkwitness.fit import fit_delay
 from sparkwitness.logbook import KeptTrial, Logbook
 from sparkwitness.recording import Recording
 
@@ -129,6 +130,55 @@ def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_pa
         assert " ".join(line.split()) in text
     if kind != "measurement":
         assert "what was found" in text and "drop outs 3" in text and "deep, x us 1.5" in text
+
+
+def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
+    """Degrees = -6 N t: 0.4 ms is 2.4° per 1000 rev/min; a fixed angle of 2° on top."""
+    rpm = np.array([900.0, 1600.0, 2500.0, 4000.0])
+    error = 2 - 6 * rpm * 0.4e-3
+    points = [
+        {"rpm": n, "rpm_expanded": 4.0, "timing_deg_btdc": 18 + e, "timing_expanded_deg": 0.3,
+         "error_deg": e, "events": 200}
+        for n, e in zip(rpm.tolist(), error.tolist(), strict=True)
+    ]  # fmt: skip
+    fit = fit_delay(rpm, error, np.full(4, 0.03), 0.25)
+    with Logbook(tmp_path / "b.db") as book:
+        number = book.keep("curve", "x", {"points": points, "fit": fit.to_dict()})
+        kept = book.run(number)
+    told = report.without_recording(kept, "")
+    (plot,) = told.plots
+    assert "4 speeds from 900 to 4000 rpm" in plot.words and "400" in plot.words
+    text = Page(report.page(kept, told)).text
+    for said in ("400.0 ± ", "+2.00° ± ", "delay compensation", "4000.0 ± 4.0 10.40 ± 0.30"):
+        assert said in text, said
+    bare = {"points": [{k: v for k, v in p.items() if k != "error_deg"} for p in points]}
+    with Logbook(tmp_path / "b.db") as book:
+        kept = book.run(book.keep("curve", "x", bare))
+    assert report.without_recording(kept, "").plots[0].title == "Timing against speed"
+
+
+def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path):
+    answer = run(
+        "bench", "--simulate", "bench-capacitive", "--steps", "1000,4000", "--seconds", "1",
+        "--ramp", "none", "--yes", "--json",
+    )  # fmt: skip
+    result = json.loads(answer.stdout)
+    with Logbook(tmp_path / "b.db") as book:
+        kept = book.run(book.keep("bench", "as it should", result))
+    told = report.without_recording(kept, "")
+    assert [p.title for p in told.plots][:2] == [
+        "Delay against speed", "Sparks per event against speed",
+    ]  # fmt: skip
+    # Common practice, no source: about one spark per ms for 20° of crank, one above 3300 rpm.
+    assert "4.0" in told.plots[1].words and "1.0" in told.plots[1].words
+    page = Page(report.page(kept, told))
+    assert "Speed by speed" in page.text and "± 0 " not in page.text
+    flawed = json.loads(json.dumps(result))
+    flawed["points"][0]["drop_outs"] = 5
+    with Logbook(tmp_path / "b.db") as book:
+        kept = book.run(book.keep("bench", "flawed", flawed))
+    plots_3 = report.without_recording(kept, "").plots
+    assert len(plots_3) == 3 and "most drop-outs: " in plots_3[2].words.lower()
 
 
 def images(html: str) -> list[tuple[bytes, str]]:

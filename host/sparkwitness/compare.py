@@ -183,8 +183,8 @@ def side_of_recording(path: Path, name: str, setup: measure.Setup) -> Side:
 
 
 def _same_setup(a: measure.Setup, b: measure.Setup) -> bool:
-    names = ("reference", "clamp_input", "clamp", "delay_us", "u_delay_us", "swing", "cylinders",
-             "strokes")  # fmt: skip
+    names = ("reference", "sensor", "clamp", "clamp_input", "clamp_kind", "falling", "delay_us",
+             "u_delay_us", "swing", "cylinders", "strokes")  # fmt: skip
     return all(getattr(a, n) == getattr(b, n) for n in names)
 
 
@@ -349,8 +349,9 @@ def _delay(before: Side, after: Side, same: bool) -> Change:
         if len(side.delays) < 3:
             return _unknown(name, unit, f"{side.name} has no edges of the trigger tap")
         assert side.setup is not None
-        mean = float(side.delays.mean()) - side.setup.delay_us
-        parts.append((mean, timing.standard_error(side.delays), side.setup.u_delay_us))
+        u_clamp = side.setup.delay(float(side.result.get("rpm") or 0)).u_us
+        scatter = timing.standard_error(side.delays)
+        parts.append((float(side.delays.mean()), scatter, u_clamp))
     (a, u_a, clamp_a), (b, u_b, clamp_b) = parts
     u = hypot(u_a, u_b) if same else hypot(u_a, u_b, clamp_a, clamp_b)
     moved, half = b - a, timing.COVERAGE * u
@@ -358,7 +359,7 @@ def _delay(before: Side, after: Side, same: bool) -> Change:
         name, unit,
         (a, timing.COVERAGE * hypot(u_a, clamp_a)), (b, timing.COVERAGE * hypot(u_b, clamp_b)),
         moved, moved - half, moved + half, _judged(moved - half, moved + half),
-        "from the edge stamped on the trigger tap to the first spark",
+        "from the edge stamped on the trigger tap to the first spark, conditioners' delays in it",
     )  # fmt: skip
 
 
@@ -411,14 +412,18 @@ def _other_runs(before: Side, after: Side) -> Comparison:
 def quantities(result: dict[str, Any]) -> dict[str, tuple[float, float, str]]:
     """Name: (value, expanded uncertainty, unit) of what a run of any kind says it measured.
 
-    Taken from result["quantities"] = {name: {"value", "expanded", "unit"}}, and from
-    result["points"] = [{"rpm_set": N, name_unit: {"mean", "expanded"}}].
+    Taken from result["quantities"] = {name: {"value", "expanded", "unit"}}, from a curve's
+    result["fit"], and from result["points"] = [{"rpm_set": N, name_unit: {"mean", "expanded"}}].
     """
     found = {
         name: (q["value"], q["expanded"], q.get("unit", ""))
         for name, q in result.get("quantities", {}).items()
         if q.get("value") is not None and q.get("expanded") is not None
     }
+    fit = result.get("fit") or {}
+    for name, key, unit in (("fixed angle", "fixed", "°"), ("delay", "delay_us", "µs")):
+        if key in fit:
+            found[name] = (fit[key], fit[f"u_{key}"], unit)
     units = {"us": "µs", "deg": "°", "ms": "ms"}
     for point in result.get("points", []):
         if point.get("kind", "step") != "step":

@@ -578,25 +578,31 @@ def differences(old: Any, new: Any, name: str = "") -> list[str]:
 
 
 def flat(values: dict[str, Any], before: str = "") -> list[tuple[str, str]]:
-    """Nested plain values as (name, text) lines for people; what is None or empty is left out."""
-    lines = []
+    """Nested plain values as (name, text) lines for people.
+
+    What is None or empty is left out, and so are matrices.
+    """
+    lines: list[tuple[str, str]] = []
     for key, value in values.items():
         name = f"{before}{key}".replace("_", " ")
         if isinstance(value, dict):
             lines += flat(value, f"{name}, ")
-        elif isinstance(value, list) and any(isinstance(v, dict) for v in value):
+        elif not isinstance(value, list):
+            lines.append((name, _word(value)))
+        elif value and isinstance(value[0], dict):
             for k, one in enumerate(value, 1):
-                lines += flat(one, f"{name} {k}, ") if isinstance(one, dict) else []
-        elif value is None or value == [] or value == "":
-            continue
-        elif isinstance(value, float):
-            lines.append((name, f"{value:.6g}"))
-        elif isinstance(value, list):
-            lines.append((name, ", ".join(map(str, value))))
-        else:
-            lines.append((name, {True: "yes", False: "no"}.get(value, str(value))
-                          if isinstance(value, bool) else str(value)))  # fmt: skip
-    return lines
+                lines += flat(one, f"{name} {k}, ")
+        elif not value or not isinstance(value[0], list):
+            lines.append((name, ", ".join(map(_word, value))))
+    return [line for line in lines if line[1]]
+
+
+def _word(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _now() -> str:

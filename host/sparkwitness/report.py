@@ -18,6 +18,7 @@ from . import __version__, advice, exports, logbook, measure, plots, safety, sho
 from .angle import Reference
 from .edges import Loss
 from .errors import UserError
+from .fit import DelayFit, recommend
 from .logbook import KeptTrial, Run
 from .recording import Recording
 
@@ -75,9 +76,17 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         parts.append(_setup(run))
         parts.append(_left_out(run.result))
     else:
+        findings = [f["text"] for f in run.result.get("findings", []) if "text" in f]
+        parts.append(_list("What to know", findings))
         parts.append(_plots(told))
-        parts.append(_pairs("Result", logbook.flat(run.result)))
+        parts.append(_points(run))
+        parts.append(_fit(run))
+        shown = ("points", "findings", "plan", "loss", "fit")
+        rest = {k: v for k, v in run.result.items() if k not in shown}
+        parts.append(_pairs("Details", logbook.flat(rest)))
+        parts.append(_pairs("Plan", logbook.flat(run.result.get("plan") or {})))
         parts.append(_pairs("Typed before the run", logbook.flat(run.setup or {})))
+        parts.append(_left_out(run.result) if "loss" in run.result else "")
     parts.append(_list("Notes", [f"{made[:10]}: {text}" for made, text in run.notes]))
     parts.append(_origin(run, told))
     parts.append(_signature(by))
@@ -95,7 +104,7 @@ def read(run: Run, path: Path) -> Told:
         UserError: matplotlib is not installed, or the recording cannot be read.
     """
     if run.kind != "measurement" or run.setup is None:
-        return Told([])
+        return without_recording(run, "")
     setup = measure.Setup.from_dict(run.setup)
     recording = Recording(path)
     analyzer = measure.Analyzer(setup, recording.tick_ps)
@@ -116,6 +125,31 @@ def read(run: Run, path: Path) -> Told:
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
     return Told(plots.all_of(setup, tables, timed, steady, result.expanded, supply), "", again)
+
+
+def without_recording(run: Run, why: str) -> Told:
+    """What can be drawn from the kept result alone.
+
+    Args:
+        why: the recording cannot be read; "" where none is needed.
+
+    Raises:
+        UserError: matplotlib is not installed.
+    """
+    points = run.result.get("points") or []
+    if run.kind == "curve":
+        return Told(plots.of_curve(points, fit_of(run)))
+    if run.kind == "bench":
+        return Told(plots.of_bench(points))
+    return Told([], f"No plots: {why}." if why else "")
+
+
+def fit_of(run: Run) -> DelayFit | None:
+    """The fit that a curve was kept with, or None."""
+    try:
+        return DelayFit(**run.result["fit"]) if run.result.get("fit") else None
+    except TypeError:
+        return None  # kept by another version
 
 
 def _again(run: Run, result: measure.Measurement) -> str:
@@ -291,13 +325,70 @@ def _plots(told: Told) -> str:
     figures = []
     for plot in told.plots:
         data = base64.b64encode(plot.svg.encode()).decode()
+        kind = " class=wide" if plot.wide else ""
         figures.append(
-            f'<figure{" class=wide" if plot.wide else ""}><img src="data:image/svg+xml;base64,{data}" '
+            f'<figure{kind}><img src="data:image/svg+xml;base64,{data}" '
             f'alt="{escape(f"{plot.title}. {plot.words}")}">'
             f"<figcaption><strong>{escape(plot.title)}</strong>{escape(plot.words)}</figcaption>"
             "</figure>"
         )
     return _section("Plots", f'<div class="plots">{"".join(figures)}</div>')
+
+
+_POINT_COLUMNS = (
+    ("delay_us", "delay, µs"),
+    ("sparks_per_event_mean", "sparks per event"),
+    ("spark_spacing_us", "between sparks, µs"),
+    ("burst_duration_us", "burst, µs"),
+)
+
+
+def _points(run: Run) -> str:
+    """The speeds of a curve or a bench test, a row each."""
+    points = run.result.get("points") or []
+    rows: list[list[str]] = []
+    if run.kind == "curve":
+        heads = ["speed, rpm", "timing, ° BTDC", "error, °", "events"]
+        for p in points:
+            half = p.get("timing_expanded_deg")
+            values = [(p.get("rpm"), p.get("rpm_expanded")), (p.get("timing_deg_btdc"), half),
+                      (p.get("error_deg"), half)]  # fmt: skip
+            cells = ["" if v is None else show.plus_minus(v, u) for v, u in values]
+            rows.append([*cells, str(p.get("events", ""))])
+    elif run.kind == "bench":
+        heads = ["speed set, rpm", "triggers", "drop-outs", "doubles"]
+        heads += [head for _, head in _POINT_COLUMNS]
+        for p in points:
+            cells = [f"{p['rpm_set']:g}", str(p["triggers"]), str(p["drop_outs"]),
+                     str(p["double_events"])]  # fmt: skip
+            for key, _ in _POINT_COLUMNS:
+                q = p.get(key)
+                cells.append(show.plus_minus(q["mean"], plots.half_of(q, key)) if q else "")
+            rows.append(cells)
+    if not rows:
+        return ""
+    top = "".join(f'<th class="number">{escape(h)}</th>' for h in heads)
+    body = "".join(
+        "<tr>" + "".join(f'<td class="number">{escape(c)}</td>' for c in row) + "</tr>"
+        for row in rows
+    )
+    table = f'<table class="points"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
+    return _section("Speed by speed", f'<div class="scroll">{table}</div>')
+
+
+def _fit(run: Run) -> str:
+    """What a curve's errors say: fixed angle, delay, and what to do."""
+    found = fit_of(run)
+    if found is None:
+        return ""
+    rows = [
+        ("Fixed angle", f"{found.fixed:+.2f}° ± {found.u_fixed:.2f}° (95 %)"),
+        ("Delay", show.plus_minus(found.delay_us, found.u_delay_us, " µs") + " (95 %)"),
+        ("Correlation of the two", f"{found.correlation:.2f}"),
+        ("Scatter about the line", f"{found.spread:.1f} times what the points' own U lets expect"),
+        ("What to do", recommend(found)),
+    ]
+    return _pairs("Fixed angle and delay", rows)
 
 
 def _budget(budget: dict[str, Any] | None) -> str:
@@ -350,6 +441,7 @@ def _setup(run: Run) -> str:
         return ""
     s = measure.Setup.from_dict(run.setup)
     reference: Reference = s.reference
+    delay = s.delay(float(run.result.get("rpm") or 0))
     rows = [
         (
             "Crank reference",
@@ -368,7 +460,11 @@ def _setup(run: Run) -> str:
         ("Its steps", f"{s.step:g}" if s.step else "any value"),
         ("Wanted uncertainty", f"± {s.target:g}°"),
         ("Edges refused as ringing", f"sooner than {s.dead_time_us:g} µs after the one before"),
-        ("Clamp's delay", f"{s.delay_us:g} ± {2 * s.u_delay_us:g} µs (k = 2)"),
+        (
+            "Clamp's delay less the crank's",
+            f"{delay.us:.2f} ± {2 * delay.u_us:.2f} µs, taken off (k = 2"
+            f"{', simulated conditioners' if s.delay_us is None else ', as typed'})",
+        ),
     ]
     return _pairs("Set-up, as typed", rows)
 

@@ -8,6 +8,7 @@ from rich.console import Console
 from sparkwitness import report
 from sparkwitness.cli import keeping
 from sparkwitness.errors import UserError
+from sparkwitness.logbook import Logbook, Run
 
 
 @click.command()
@@ -35,14 +36,7 @@ def command(
         with keeping.open_logbook(logbook_file, beside) as book:
             run = book.run(int(source))
             trials = book.trials(run.id)
-            try:
-                told = report.read(run, book.recording_of(run))
-            except UserError as error:
-                if "not installed" in error.message:
-                    raise
-                told = report.Told([], f"No plots: {error.message}.")
-                if run.kind == "measurement":
-                    beside.print(f"! no plots: {error.message}")
+            told = _told(run, book, beside)
     else:
         run = report.transient(Path(source))
         told = report.read(run, Path(source))
@@ -51,6 +45,18 @@ def command(
     _write(out, html.encode(), force)
     if pdf:
         _write(out.with_suffix(".pdf"), report.pdf(html), force)
+
+
+def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
+    """Plots from the recording where it is there, else what the kept result gives."""
+    if run.kind != "measurement":
+        return report.without_recording(run, "")
+    try:
+        path = book.recording_of(run)
+    except UserError as error:
+        beside.print(f"! no plots: {error.message}")
+        return report.without_recording(run, error.message)
+    return report.read(run, path)
 
 
 def _write(path: Path, data: bytes, force: bool) -> None:
