@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import pty
 import re
+import select
+import socket
 import subprocess
 import sys
+import threading
 import tty
 from dataclasses import replace
 from pathlib import Path
@@ -371,6 +375,38 @@ def test_commands_on_one_board(tmp_path):
         assert "mpremote connect" in run("leave")
         assert json.loads(run("leave", "--json"))["prompt"]
         assert mpremote(board.port, "eval", "6*7").strip() == "42"
+
+
+def bridge(server: socket.socket, port: str) -> None:
+    """Bytes between one TCP connection after the other and a port, until the server closes."""
+    line = os.open(port, os.O_RDWR | os.O_NOCTTY)
+    with contextlib.suppress(OSError):
+        while True:
+            client, _ = server.accept()
+            with client:
+                while True:
+                    ready, _, _ = select.select([client, line], [], [])
+                    if client in ready:
+                        if not (data := client.recv(4096)):
+                            break
+                        os.write(line, data)
+                    if line in ready:
+                        client.sendall(os.read(line, 4096))
+    os.close(line)
+
+
+def test_over_a_url(tmp_path):
+    """pyserial's socket:// knows neither what waits nor control lines."""
+    with PromptBoard(tmp_path) as board, socket.create_server(("127.0.0.1", 0)) as server:
+        thread = threading.Thread(target=bridge, args=(server, board.port), daemon=True)
+        thread.start()
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        install.install(board.port, "py")
+        install.to_prompt(url)
+        mpremote(board.port, "rm", ":ring.py")
+        assert install.install(url, "py").written == ["ring.py", "main.py"]
+        server.shutdown(socket.SHUT_RDWR)
+        thread.join(5)
 
 
 def test_list(tmp_path, monkeypatch):
