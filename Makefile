@@ -3,21 +3,34 @@
 PYTHON ?= $(shell command -v python3.11 || command -v python3)
 VENV := .venv
 BIN := $(VENV)/bin
-APT := ngspice
+# Debian packages that tests need, each with a command or library that shows it is there.
+DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
+          libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test lint check bench accuracy hardware clean
+.PHONY: demo test lint debian bench accuracy hardware fuzz clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
 
-test: $(VENV)/test apt
-	$(MAKE) lint
+test: $(VENV)/test debian
+	$(MAKE) --no-print-directory lint
 	$(BIN)/pytest
 
 lint: $(VENV)/test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
+	$(BIN)/python tests/firmware_types.py
+
+bench: $(VENV)/test
+	$(BIN)/python tests/bench/speed.py
+
+accuracy: $(VENV)/test
+	$(BIN)/python tests/bench/accuracy.py
+
+hardware: $(VENV)/test
+	$(BIN)/python hardware/parts.py
+	$(BIN)/python hardware/schematic.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
@@ -32,14 +45,15 @@ $(VENV)/test: $(VENV)/python pyproject.toml
 	$(BIN)/pip install --quiet --editable '.[test]'
 	touch $@ $(VENV)/demo
 
-# Debian packages that tests need; left alone where they are there already.
-.PHONY: apt
-apt:
-	@missing=""; for p in $(APT); do command -v $$p >/dev/null || missing="$$missing $$p"; done; \
+debian:
+	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \
+	  command -v $$have >/dev/null || /sbin/ldconfig -p | grep -q $$have || missing="$$missing $${pair##*:}"; \
+	done; \
 	if [ -n "$$missing" ]; then \
 	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	    echo "installing$$missing"; \
 	    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -qq -y $$missing >/dev/null; \
-	  else echo "not installed:$$missing (tests that need them will say so)"; fi; fi
+	  else echo "not installed:$$missing (tests that need them say so and skip)"; fi; fi
 
 clean:
 	rm -rf $(VENV) build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis
