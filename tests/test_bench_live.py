@@ -104,6 +104,7 @@ def test_unplugged_in_the_middle_keeps_what_was_measured_and_goes_on_later(tmp_p
     whole = bench_run.load(path)
     assert [p.name for p in whole.paths] == ["run.spark", "run-2.spark"]
     assert not whole.remaining and not whole.result.missing
+    assert not whole.result.loss.any()
     assert whole.result.points[0].triggers == result.points[0].triggers
     assert len(whole.result.points) == 3
 
@@ -192,11 +193,15 @@ def test_command_json_record_against_and_plots(tmp_path):
     assert len(shots) == report["triggers"]
     assert np.nanmean(shots["delay_us"]) == pytest.approx(22, abs=1)
 
+    kept = CliRunner().invoke(main, ["logbook", "show", str(report["run"])])
+    assert kept.exit_code == 0 and "delay at 1000 rpm" in kept.output
+
     slow = invoke("--simulate", "slow", *plan, "--against", str(good), "--claim", "20@3000")
     assert slow.exit_code == 4, slow.output
     assert "DIFFERS from the known good module" in slow.output
     assert "Claim: " in slow.output
-    assert max(map(len, slow.output.splitlines())) <= 80
+    paths = [line for line in slow.output.splitlines() if line.startswith("bytes in ")]
+    assert max(len(line) for line in slow.output.splitlines() if line not in paths) <= 80
 
     again = invoke("--from", str(good), "--limit", "delay_us=:60", "--json")
     assert again.exit_code == 0

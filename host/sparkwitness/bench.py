@@ -125,6 +125,14 @@ class Point:
         """Triggers without a spark."""
         return self.triggers - self.answered
 
+    def half_count(self, confidence: float) -> float:
+        """Half the interval of the mean count; events all alike say only that others are rare."""
+        if self.count is None:
+            return inf
+        if self.count.s == 0:
+            return intervals.most_with_none(self.count.n, confidence)
+        return self.count.u * intervals.student_quantile((1 + confidence) / 2, self.count.n - 1.0)
+
     @property
     def to_degrees(self) -> float:
         """Crank degrees per µs at this speed."""
@@ -261,6 +269,34 @@ class Result:
     loss: Loss = field(default_factory=Loss)
     stretches: list[Stretch] = field(default_factory=list, repr=False)
 
+    def quantities(self) -> dict[str, dict[str, Any]]:
+        """What two runs can be compared by: value, expanded uncertainty (k = 2) and unit of each.
+
+        Of the clamp only what clipping it on anew adds is in there: the rest is the same in both.
+        """
+        found: dict[str, tuple[float, float, str]] = {}
+        for p in self.points:
+            at = f"at {p.segment.name}"
+            if p.triggers:
+                share = p.drop_outs / p.triggers
+                wide = max(share - p.drop_out[0], p.drop_out[1] - share)
+                found[f"drop-outs {at}"] = (100 * share, 100 * wide, "%")
+            if p.delay_us and p.count:
+                u = sqrt(p.delay_us.u**2 + self.plan.u_clip_us**2)
+                found[f"delay {at}"] = (p.delay_us.value, 2 * u, "µs")
+                found[f"sparks per event {at}"] = (p.count.value, p.half_count(0.95), "")
+        for name, one in (
+            ("switch-over going up", self.sweep.switch_up),
+            ("switch-over going down", self.sweep.switch_down),
+            ("rev limit", self.sweep.rev_limit),
+        ):
+            if one:
+                wide = max(one.value - one.low, one.high - one.value)
+                found[name] = (one.value, wide, "rpm")
+        return {
+            k: dict(zip(("value", "expanded", "unit"), v, strict=True)) for k, v in found.items()
+        }
+
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""
         plain: dict[str, Any] = _finite({
@@ -273,6 +309,7 @@ class Result:
             "edges_ringing": self.ringing,
             "trigger_edges_refused": self.trigger_noise,
             "seconds": self.measured_s,
+            "quantities": self.quantities(),
             "not_measured": self.missing,
             "findings": [asdict(f) for f in self.findings],
             "loss": self.loss.to_dict(),
@@ -305,6 +342,8 @@ def evaluate(plan: Plan, collectors: Sequence[Collector]) -> Result:
         result.ringing += c.ringing
         result.trigger_noise += c.trigger_noise
         _add(result.loss, c.decoder.loss)
+    # A part that was begun on purpose is no restart of the board.
+    result.loss.sessions = 1 + sum(max(0, c.decoder.loss.sessions - 1) for c in collectors)
     result.measured_s = sum(max(0.0, s.end - s.begin) for s in stretches)
     for index, segment in enumerate(plan.segments):
         mine = [s for s in stretches if s.index == index]
@@ -386,7 +425,7 @@ def _sweep(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep:
     if not len(shots.time):
         return sweep
     sweep.most_rpm = float(np.max(shots.rpm))
-    sweep.delay = _delay(plan, [p for p in points if p.segment.kind == "step"])
+    sweep.delay = _delay(plan, [p for p in points if p.segment.kind == "step"] or points)
     rising, falling = (
         Shots.join([s.shots for s in steady if going_up(plan, s.index) is up])
         for up in (True, False)

@@ -1,6 +1,7 @@
 """Bench results as text for a terminal of 80 columns, and as rows for plots."""
 
 import csv
+from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
@@ -159,12 +160,26 @@ def _bursts(points: list[Point]) -> Table:
 
 
 def _count(point: Point) -> str:
-    count = point.count
-    assert count is not None
-    if count.s == 0:
-        # All alike: what is known is how rare others are.
-        return show.plus_minus(count.value, intervals.most_with_none(count.n))
-    return show.plus_minus(count.value, 2 * count.u)
+    assert point.count is not None
+    return show.plus_minus(point.count.value, point.half_count(0.95))
+
+
+def headline(what: Result, verdicts: Sequence[Verdict]) -> str:
+    """The finding in one line."""
+    said = []
+    sweep = what.sweep
+    if sweep.delay:
+        said.append(
+            "delay " + show.plus_minus(sweep.delay.mean_us, 2 * sweep.delay.u_mean_us, " µs")
+        )
+    if what.triggers:
+        out = what.triggers - what.answered
+        said.append(f"{_percent(out, what.triggers)} % of {what.triggers} triggers unanswered")
+    if sweep.switch_up:
+        one = sweep.switch_up
+        said.append(f"switch-over at {one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f})")
+    said += [f"{_OVERALL[v.overall]}" for v in verdicts]
+    return "; ".join(said) or "nothing measured"
 
 
 def _distribution(counts: dict[int, int]) -> str:

@@ -211,18 +211,9 @@ def _share(hits: int, n: int, confidence: float) -> _Measured:
     return 100 * hits / n, (100 * low, 100 * high), ""
 
 
-def _half_count(point: Point, confidence: float) -> float:
-    """Half interval of the mean count; all events alike says no more than that others are rare."""
-    count = point.count
-    assert count is not None
-    if count.s == 0:
-        return intervals.most_with_none(count.n, confidence)
-    return count.u * intervals.student_quantile((1 + confidence) / 2, count.n - 1.0)
-
-
 def _count(point: Point, confidence: float) -> _Measured:
     assert point.count is not None
-    half = _half_count(point, confidence)
+    half = point.half_count(confidence)
     return point.count.value, (point.count.value - half, point.count.value + half), ""
 
 
@@ -311,7 +302,7 @@ def _difference(quantity: str, a: Point, b: Point, plan: Plan, confidence: float
             return None, _NOTHING, text
     if quantity == "sparks_per_event":
         assert a.count is not None and b.count is not None
-        half = sqrt(_half_count(a, confidence) ** 2 + _half_count(b, confidence) ** 2)
+        half = sqrt(a.half_count(confidence) ** 2 + b.half_count(confidence) ** 2)
         value = a.count.value - b.count.value
         return value, (value - half, value + half), ""
     one, two = a.delay_us, b.delay_us

@@ -16,8 +16,10 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from sparkwitness import bench, bench_plan, bench_run, bench_show, bench_verdict, link, safety, show
 from sparkwitness.bench_plan import Plan
 from sparkwitness.bench_shots import Collector
+from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.errors import UserError
+from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder
 
 NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
@@ -71,6 +73,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--shots", type=_FILE, help="Write a CSV file with one row per trigger.")
 @options.yes
 @options.as_json
+@keep.options
 def command(
     port: str | None,
     simulate: str | None,
@@ -86,6 +89,7 @@ def command(
     shots: Path | None,
     yes: bool,
     as_json: bool,
+    keeping: keep.Keeping,
     **typed: Any,
 ) -> None:
     """Test a removed ignition module: is it good, and is it as good as another?
@@ -115,21 +119,32 @@ def command(
         if path is not None and path.exists():
             raise UserError(f"{path} is there already; choose another name")
     good = bench_run.load(against) if against else None
+    keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a kept run already")
         stored = bench_run.load(from_file)
         job.plan, job.parts = _judged_by(stored.plan, plan_file, typed), stored.parts
+        job.kept = stored.paths[-1]
     else:
-        _run(job, port, simulate, plan_file, typed, record, resume)
+        where = None if resume else keeping.recording(record, beside)
+        _run(job, port, simulate, plan_file, typed, record, where, resume)
     result = bench.evaluate(job.plan, job.parts)
     verdicts = [bench_verdict.against_limits(result)]
     if good is not None and against is not None:
         verdicts.append(bench_verdict.against_run(result, good.result, against.name))
     told = [v for v in verdicts if v is not None]
     weighed = _weigh(weigh, result) if weigh else None
-    _report(job, result, told, weighed)
+    source = (
+        "replay" if from_file else f"simulated: {_full_name(simulate)}" if simulate else "board"
+    )
+    job.run = keeping.keep(
+        beside, Logbook.keep, "bench", bench_show.headline(result, told),
+        {**result.to_dict(), "verdicts": [v.to_dict() for v in told]}, job.plan.to_dict(),
+        recording=job.kept, source=source,
+    )  # fmt: skip
+    _report(job, result, told, weighed, live=from_file is None)
     if points is not None:
         bench_show.write_points(points, result)
     if shots is not None:
@@ -151,6 +166,8 @@ class _Job:
     why: str = ""
     hopeless: bool = False
     kept: Path | None = None
+    first: Path | None = None
+    run: int | None = None
 
 
 def _code(job: _Job, result: bench.Result, told: list[bench_verdict.Verdict]) -> int:
@@ -170,17 +187,18 @@ def _run(
     simulate: str | None,
     plan_file: Path | None,
     typed: dict[str, Any],
+    typed_record: Path | None,
     record: Path | None,
     resume: Path | None,
 ) -> None:
-    """Drive what is to be driven, on a live board."""
+    """Drive what is to be driven, on a live board; keep the bytes in `record`."""
     order: list[tuple[int, float]] | None = None
     if resume is not None:
-        if record is not None:
+        if typed_record is not None:
             raise UserError("--resume keeps its recording beside the first: leave --record out")
         stored = bench_run.load(resume)
         job.plan, job.parts, record = stored.plan, stored.parts, stored.next_path
-        order = stored.remaining
+        order, job.first = stored.remaining, stored.paths[0]
         if not order:
             raise UserError(f"{resume} is complete: evaluate it with --from")
     interactive = sys.stdin.isatty() and not job.as_json
@@ -425,12 +443,14 @@ def _report(
     result: bench.Result,
     told: list[bench_verdict.Verdict],
     claim: tuple[bench.Claim, bool] | None,
+    live: bool,
 ) -> None:
     if job.as_json:
         report = result.to_dict()
         report["verdicts"] = [v.to_dict() for v in told]
         report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
         report["ended_early"] = job.why or None
+        report["run"] = job.run
         click.echo(json.dumps(report, indent=2, allow_nan=False))
     else:
         job.out.print()
@@ -443,8 +463,9 @@ def _report(
             job.out.print(bench_show.claim(*claim))
     if job.why and not job.hopeless:
         job.beside.print(f"! ended early: {job.why}. What is shown was measured before that.")
-    if job.kept is not None:
-        first = job.kept
+    if live and job.kept is not None:
         more = result.missing and not job.hopeless
-        hint = f"; go on with --resume {first}" if more else ""
-        job.beside.print(f"kept in {job.kept}{hint}")
+        hint = f"; go on with --resume {job.first or job.kept}" if more else ""
+        job.beside.print(f"bytes in {job.kept}{hint}", style="dim", soft_wrap=True)
+    if job.run is not None and not job.as_json:
+        job.out.print(keep.kept(job.run), style="dim")
