@@ -99,26 +99,35 @@ def _written(machines: int, channels, bases, written, stalls) -> int:
 
 
 @micropython.viper
-def _renew(channel: int, abort: int, i: int, bases, ring: int, order: int):
-    """Give a DMA channel a new order of words; the queue holds the edges of these microseconds."""
+def _halt(channel: int, abort: int) -> int:
+    """Stop a DMA channel where it is. Returns the words left of its order, below 2^28.
+
+    They are read before the abort, after which the count need not hold.
+    """
     ch = ptr32(int(0x50000000) + (channel << 6))
-    control = ch[4]
-    ch[4] = control & -2  # not enabled, without a trigger
+    ch[4] = ch[4] & -2  # not enabled; without a trigger
     tries = 0
-    left = ch[2]
-    while tries < 8:
+    left = 0
+    while tries < 8:  # let a transfer that is under way get home
         left = ch[2]
         tries += 1
-    b = ptr32(bases)
-    done = b[i] - left
     ptr32(abort)[0] = 1 << channel
     tries = 0
     while ch[4] & 0x1000000 and tries < 100:  # busy
         tries += 1
+    return left & 0xFFFFFFF
+
+
+@micropython.viper
+def _renew(channel: int, left: int, i: int, bases, ring: int, order: int):
+    """Give a halted DMA channel a new order of words, to go on where it was."""
+    ch = ptr32(int(0x50000000) + (channel << 6))
+    b = ptr32(bases)
+    done = b[i] - left
     b[i] = done + order
     ch[1] = ring + ((done & 2047) << 2)
     ch[2] = order
-    ch[3] = control | 1
+    ch[3] = ch[4] | 1
 
 
 def _aligned_rings():
@@ -195,7 +204,7 @@ class Hardware:
     def start(self):
         _stop()
         for i in range(INPUTS):
-            self._dma[i].active(0)
+            _halt(self._channels[i], self._abort)
             if self.enabled >> i & 1:
                 self._arm(i)
         self._clock.init(programs.clock)
@@ -251,8 +260,10 @@ class Hardware:
         if renew:
             for i in range(INPUTS):
                 if renew >> i & 1:
+                    # The queue holds the edges of these microseconds.
+                    left = _halt(self._channels[i], self._abort)
                     ring = self._base + i * RING_BYTES
-                    _renew(self._channels[i], self._abort, i, self._bases, ring, self._order)
+                    _renew(self._channels[i], left, i, self._bases, ring, self._order)
 
     def refresh(self, i):
         self._update()
@@ -266,8 +277,8 @@ class Hardware:
     def stop(self):
         _stop()
         self._machines = 0
-        for dma in self._dma:
-            dma.active(0)
+        for channel in self._channels:
+            _halt(channel, self._abort)
 
     # Supply
 

@@ -16,7 +16,7 @@ RECORD_CYCLES = const(4)
 ACTIVE_CYCLES = const(2)
 INACTIVE_CYCLES = const(3)
 
-SLOWEST_MRPM = const(10000)
+SLOWEST_MRPM = const(20000)
 TABLE = const(16)
 LONGEST_ACTIVE = const(0xFFFFFF)
 
@@ -33,7 +33,7 @@ def drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing):
     """What makes such pulses impossible, in words; None when nothing does."""
     fastest = max(mrpm_from, mrpm_to)
     if fastest < SLOWEST_MRPM:
-        return "the slowest bench speed is 10 rev/min"
+        return "the slowest bench speed is 20 rev/min"
     if missing and missing >= teeth:
         return f"missing is {missing}, must be less than teeth, {teeth}"
     if firings:

@@ -372,7 +372,7 @@ def test_steps_and_ramps_are_made_without_a_glitch() -> None:
 @pytest.mark.parametrize(
     ("payload", "reason"),
     [
-        (drive(9_000, 9_000), "the slowest bench speed is 10 rev/min"),
+        (drive(19_000, 19_000), "the slowest bench speed is 20 rev/min"),
         (drive(width_us=0), "width_us is 0"),
         (drive(6_000_000, 6_000_000, width_us=4_501), "at most 90 % of the 5000 us"),
         (drive(teeth=3, missing=3), "missing is 3, must be less than teeth, 3"),
