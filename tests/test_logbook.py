@@ -316,6 +316,34 @@ def test_measure_keeps_with_its_recording_unless_told_not_to(tmp_path: Path, ear
         assert len(book.runs()) == 2
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+def test_trials_at_a_terminal_are_kept_as_one_series(tmp_path: Path):
+    import pty
+
+    path = tmp_path / "book.db"
+    child, terminal = pty.fork()
+    if child == 0:
+        command = [sys.executable, "-c", "from sparkwitness.cli import main; main()"]
+        command += ["measure", "--simulate", "early-eight", "--logbook", str(path)]
+        os.execv(sys.executable, command)
+    said, answers, asked = b"", [b"0\n", b"q\n"], b"Setting now in the controller"
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        try:
+            more = os.read(terminal, 4096)
+        except OSError:  # how Linux says that the other end has closed
+            break
+        said += more
+        if answers and said.count(asked) > 2 - len(answers):
+            os.write(terminal, answers.pop(0))
+    os.close(terminal)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0, said.decode(errors="replace")
+    with Logbook(path) as book:
+        first, second = book.trials(2)
+    assert (first.run, first.setting, second.run, second.setting) == (1, 7.0, 2, 0.0)
+    assert first.error > 13 and abs(second.error) < 2 * second.u_error
+
+
 def test_a_logbook_that_cannot_be_used_never_costs_the_finding(tmp_path: Path, early, monkeypatch):
     blocker = tmp_path / "file"
     blocker.write_text("")

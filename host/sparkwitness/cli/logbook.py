@@ -83,7 +83,7 @@ def show_run(run_number: int, logbook_file: Path | None, as_json: bool) -> None:
         return
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
-    rows.add_column()
+    rows.add_column(overflow="fold")
     rows.add_row("run", f"{run.id}, {logbook.KINDS[run.kind]}, {run.made} ({run.source})")
     rows.add_row("finding", run.headline)
     for name, value in (("engine", run.engine), ("module", run.module)):

@@ -70,6 +70,8 @@ def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: boo
     """
     if out.exists() and not force:
         raise UserError(f"{out} is there already; choose another name with --out, or --force")
+    if not out.absolute().parent.is_dir():
+        raise UserError(f"cannot write {out}: there is no folder {out.parent}")
     arrow, parquet = needed("pyarrow", "parquet"), needed("pyarrow.parquet", "parquet")
     files, others = find(folder)
     if not files:
