@@ -194,7 +194,7 @@ def test_command_json_record_against_and_plots(tmp_path):
     assert np.nanmean(shots["delay_us"]) == pytest.approx(22, abs=1)
 
     kept = CliRunner().invoke(main, ["logbook", "show", str(report["run"])])
-    assert kept.exit_code == 0 and "delay at 1000 rpm" in kept.output
+    assert kept.exit_code == 0 and "drop-outs at 1000 rpm" in kept.output
 
     slow = invoke("--simulate", "slow", *plan, "--against", str(good), "--claim", "20@3000")
     assert slow.exit_code == 4, slow.output

@@ -270,32 +270,23 @@ class Result:
     stretches: list[Stretch] = field(default_factory=list, repr=False)
 
     def quantities(self) -> dict[str, dict[str, Any]]:
-        """What two runs can be compared by: value, expanded uncertainty (k = 2) and unit of each.
-
-        Of the clamp only what clipping it on anew adds is in there: the rest is the same in both.
-        """
+        """What is not a mean and two runs can yet be compared by: value, half its 95 % interval."""
         found: dict[str, tuple[float, float, str]] = {}
         for p in self.points:
-            at = f"at {p.segment.name}"
             if p.triggers:
                 share = p.drop_outs / p.triggers
-                wide = max(share - p.drop_out[0], p.drop_out[1] - share)
-                found[f"drop-outs {at}"] = (100 * share, 100 * wide, "%")
-            if p.delay_us and p.count:
-                u = sqrt(p.delay_us.u**2 + self.plan.u_clip_us**2)
-                found[f"delay {at}"] = (p.delay_us.value, 2 * u, "µs")
-                found[f"sparks per event {at}"] = (p.count.value, p.half_count(0.95), "")
+                half = max(share - p.drop_out[0], p.drop_out[1] - share)
+                found[f"drop-outs at {p.segment.name}"] = (100 * share, 100 * half, "%")
         for name, one in (
             ("switch-over going up", self.sweep.switch_up),
             ("switch-over going down", self.sweep.switch_down),
             ("rev limit", self.sweep.rev_limit),
         ):
             if one:
-                wide = max(one.value - one.low, one.high - one.value)
-                found[name] = (one.value, wide, "rpm")
-        return {
-            k: dict(zip(("value", "expanded", "unit"), v, strict=True)) for k, v in found.items()
-        }
+                half = max(one.value - one.low, one.high - one.value)
+                found[name] = (one.value, half, "rpm")
+        names = ("value", "expanded", "unit")
+        return {what: dict(zip(names, one, strict=True)) for what, one in found.items()}
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""

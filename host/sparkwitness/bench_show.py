@@ -118,22 +118,22 @@ def _pm(mean: Mean | None, u: float | None = None) -> str:
 
 def _delays(points: list[Point], plan: Plan) -> RenderableType:
     table = _table(
-        "Trigger to first spark",
-        "rpm", "µs", "degrees", "spread, µs", "least", "worst",
-    )  # fmt: skip
+        "Trigger to first spark", "rpm", "µs", "degrees", "spread, µs", "worst", "supply, V"
+    )
     for p in points:
         d = p.delay_us
+        supply = "-" if p.supply_mv is None else f"{p.supply_mv / 1000:.1f}"
         if d is None:
-            table.add_row(_rpm(p), f"{p.answered} answered: too few", "-", "-", "-", "-")
+            table.add_row(_rpm(p), f"{p.answered} answered", "too few", "-", "-", supply)
             continue
         degrees = d.scaled(p.to_degrees)
         table.add_row(
             _rpm(p), _pm(d, _seen(d)), _pm(degrees, _seen(d) * p.to_degrees),
-            show.plus_minus(d.s, 2 * d.u_s), f"{d.least:.2f}", f"{d.most:.2f}",
+            show.plus_minus(d.s, 2 * d.u_s), f"{d.most:.2f}", supply,
         )  # fmt: skip
     note = (
         f"± from scatter, k = 2; the clamp's path adds ± {2 * plan.u_clamp_delay_us:g} µs to all "
-        "alike. Least and worst: single stamps, ± 0.03 µs."
+        "alike. Worst: a single stamp, ± 0.03 µs. Supply: lowest seen, ± 3 %."
     )
     return Group(table, Text(note, style="dim"))
 

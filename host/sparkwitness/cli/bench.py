@@ -315,14 +315,25 @@ def _plan(
     values.update(_values(typed, values))
     if ask:
         beside.print("What is on the bench? (Enter takes what is in brackets.)")
-        for name, text, kind, default in (
-            ("kind", "Principle", click.Choice(list(bench_plan.KINDS)), "inductive"),
-            ("cylinders", "Firings per working cycle (cylinders)", int, 4),
-            ("width_us", "Dwell or pulse width, µs", options.NUMBER, 3000.0),
-        ):
-            if name not in values:
-                values[name] = click.prompt(text, type=kind, default=default)
+        _ask(values)
     return Plan.from_dict(values, str(path) if path else "the plan")
+
+
+def _ask(values: dict[str, Any]) -> None:
+    """What the plan cannot do without, asked for where it is not there yet."""
+
+    def ask(name: str, text: str, kind: Any, default: Any) -> None:
+        if name not in values:
+            values[name] = click.prompt(text, type=kind, default=default)
+
+    ask("kind", "Principle", click.Choice(list(bench_plan.KINDS)), "inductive")
+    inductive = values["kind"] == "inductive"
+    ask("active", "Active level of the trigger pulse", click.Choice(["high", "low"]), "high")
+    if not inductive:
+        ask("fires_at", "It fires at the pulse's", click.Choice(["start", "end"]), "start")
+    text = "Dwell, µs" if inductive else "Pulse width, µs"
+    ask("width_us", text, options.NUMBER, 3000.0 if inductive else 1000.0)
+    ask("cylinders", "Firings per working cycle (cylinders)", int, 4)
 
 
 def _judged_by(plan: Plan, path: Path | None, typed: dict[str, Any]) -> Plan:
