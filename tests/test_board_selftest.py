@@ -329,6 +329,14 @@ def test_outputs_are_not_driven_without_consent():
         assert board.world.now == 0
 
 
+def test_nothing_is_driven_while_something_is_connected():
+    """A running engine at the inputs."""
+    result = CliRunner().invoke(main, ["board", "selftest", "--simulate", "early-eight"])
+    assert result.exit_code == 1
+    said = " ".join(result.output.split())
+    assert "crank (GP2) sees" in said and "take off everything but the jumpers" in said
+
+
 def test_outputs_are_off_after_an_interruption():
     def interrupt(_name: str, share: float) -> None:
         if share > 0.3:

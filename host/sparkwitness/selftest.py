@@ -78,6 +78,8 @@ class Drive:
 # Periods and widths are whole numbers of ticks at 125 MHz and at 150 MHz.
 STEADY = Drive(rpm=1250, width_us=1200, firings=4, turns=1, teeth=5, missing=0, seconds=12.0)
 DELAY = Drive(1250, 1200, 4, 1, 5, 0, 1.5, falling=("clamp_b",))
+# Nothing is driven: an input with edges has something else on it.
+QUIET = Drive(0, 0, 0, 1, 0, 0, 0.3)
 LOAD = Drive(rpm=12000, width_us=48, firings=32, turns=2, teeth=60, missing=2, seconds=2.0)
 
 
@@ -192,8 +194,16 @@ def run(
         watch: called with the stage's name and how much of it is done, 0 to 1.
 
     Raises:
-        UserError: the board refuses, went away or fell silent.
+        UserError: the board refuses, went away or fell silent; or the inputs are not quiet before
+            anything is driven.
     """
+    heard = collect(link, QUIET).ticks
+    loud = [f"{pin(n)} sees {len(t)}" for n, t in zip(wire.INPUTS, heard, strict=True) if len(t)]
+    if loud:
+        raise UserError(
+            f"something is connected to the inputs: {', '.join(loud)} edges in "
+            f"{QUIET.seconds:g} s while nothing is driven; take off everything but the jumpers"
+        )
     return [collect(link, drive, most, partial(watch, name)) for name, drive, most in stages]
 
 
