@@ -299,7 +299,10 @@ def test_pdf_is_a4_with_the_same_numbers(html: str, early):
     for page in document.pages:  # ISO 216: A4 is 210 mm by 297 mm
         size = float(page.mediabox.width), float(page.mediabox.height)
         assert size == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.5)
-    text = " ".join(" ".join(p.extract_text() for p in document.pages).split())
+    raw = "\n".join(p.extract_text() for p in document.pages)
+    for line in ("Lowest supply voltage in each tenth of a second", "One row per event, all"):
+        assert line in raw, raw  # a column as wide as it should be
+    text = " ".join(raw.split())
     assert f"{early.result.timing:.2f}°" in text and "Before anyone goes near it" in text
     assert "1 / " in text
 
@@ -350,6 +353,7 @@ def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, early, righ
     assert 15 < repeats < 21
 
 
+AXE = Path(__file__).parent / "axe/node_modules/axe-core/axe.min.js"  # `npm ci` in tests/axe
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 
 
@@ -385,5 +389,12 @@ def test_a_browser_lays_it_out_without_sideways_scrolling(width: int, html: str,
         )
         assert size >= 28
         assert browser.get_log("browser") == []
+        if AXE.exists():
+            browser.execute_script(AXE.read_text(encoding="utf-8"))
+            faults = browser.execute_async_script(
+                "axe.run({resultTypes: ['violations']}).then(r => arguments[0](r.violations.map("
+                "v => [v.impact, v.id, v.nodes.map(n => n.html)])))"
+            )
+            assert [f for f in faults if f[0] in ("serious", "critical")] == []
     finally:
         browser.quit()

@@ -322,17 +322,19 @@ def _pairs(title: str, rows: list[tuple[str, str]]) -> str:
 def _plots(told: Told) -> str:
     if not told.plots:
         return _section("Plots", f"<p>{escape(told.without)}</p>" if told.without else "")
-    figures = []
+    drawn: dict[bool, str] = {False: "", True: ""}
     for plot in told.plots:
         data = base64.b64encode(plot.svg.encode()).decode()
-        kind = " class=wide" if plot.wide else ""
-        figures.append(
-            f'<figure{kind}><img src="data:image/svg+xml;base64,{data}" '
+        focus = ' tabindex="0"' if plot.wide else ""  # it scrolls sideways on a narrow screen
+        drawn[plot.wide] += (
+            f'<figure{focus}><img src="data:image/svg+xml;base64,{data}" '
             f'alt="{escape(f"{plot.title}. {plot.words}")}">'
             f"<figcaption><strong>{escape(plot.title)}</strong>{escape(plot.words)}</figcaption>"
             "</figure>"
         )
-    return _section("Plots", f'<div class="plots">{"".join(figures)}</div>')
+    kinds = (("plots", drawn[False]), ("plots wide", drawn[True]))
+    inside = "".join(f'<div class="{kind}">{figures}</div>' for kind, figures in kinds if figures)
+    return _section("Plots", inside)
 
 
 _POINT_COLUMNS = (
@@ -373,7 +375,7 @@ def _points(run: Run) -> str:
         for row in rows
     )
     table = f'<table class="points"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
-    return _section("Speed by speed", f'<div class="scroll">{table}</div>')
+    return _section("Speed by speed", f'<div class="scroll" tabindex="0">{table}</div>')
 
 
 def _fit(run: Run) -> str:
