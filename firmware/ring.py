@@ -15,14 +15,6 @@ MANY = const(0x3FFFFFFF)  # stands for every larger number
 
 
 @micropython.viper
-def _difference(a: int, b: int) -> int:
-    d = a - b
-    if (d >> 30) & 3:
-        return 0x3FFFFFFF
-    return d & 0x3FFFFFFF
-
-
-@micropython.viper
 def since(now, then) -> int:
     """Ticks from wide time `then` to the later `now` (arrays of low, high word), at most MANY."""
     n = ptr32(now)
