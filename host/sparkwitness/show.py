@@ -48,6 +48,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         )
     if result.error is not None and result.commanded is not None:
         side = "advanced" if result.error > 0 else "retarded"
+        if abs(result.error) <= (result.expanded or 0.0):
+            side = "no difference that can be told"
         rows.add_row(
             "error",
             Text(f"{result.error:+.2f}° ± {result.expanded:.2f}°", style="bold")
