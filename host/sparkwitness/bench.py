@@ -621,14 +621,20 @@ def _findings(result: Result, collectors: Sequence[Collector]) -> list[Finding]:
             f"pulse that is active {plan.active} for {plan.width_us:g} µs); {where} closed round "
             "the coil lead. If all of these are good, the module is dead",
         ))  # fmt: skip
-    doubles = sum(p.doubles for p in result.points)
-    if doubles:
-        median = np.median([p.false_us for p in result.points if p.doubles and p.false_us])
-        found.append(Finding(
-            "double_events",
+    falses = [p for p in result.points if p.doubles and p.false_us is not None and p.rpm]
+    if falses:
+        doubles = sum(p.doubles for p in falses)
+        median = np.median([p.false_us for p in falses])
+        text = (
             f"{doubles} events were followed by a false one, typically {median:.0f} µs after the "
-            "trigger",
-        ))  # fmt: skip
+            "trigger"
+        )
+        if plan.kind == "inductive" and all(_at_dwell(plan, p) for p in falses):
+            text += (
+                ", as the dwell begins: the clamp gives an edge when the coil is switched on; turn "
+                "the clamp round or move it"
+            )
+        found.append(Finding("double_events", text))
     if any(s.outputs_off for s in result.stretches):
         found.append(Finding(
             "outputs_off", "the board switched its outputs off by itself: the host was silent"
@@ -645,6 +651,13 @@ def _findings(result: Result, collectors: Sequence[Collector]) -> list[Finding]:
             f"the supply fell to {min(supplies) / 1000:.1f} V: the module may fail for that alone",
         ))  # fmt: skip
     return found
+
+
+def _at_dwell(plan: Plan, point: Point) -> bool:
+    """Whether the false events of a speed come as the dwell begins."""
+    assert point.false_us is not None and point.rpm is not None
+    period = plan.pitch_deg / timing.degrees_of(1e-6, point.rpm.value)
+    return 0 <= point.false_us - (period - plan.width_us) < 0.3 * plan.width_us
 
 
 @dataclass(frozen=True)

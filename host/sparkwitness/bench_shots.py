@@ -84,6 +84,7 @@ def pair(
     complete: int,
     pitch_deg: float,
     tick_s: float,
+    dwell_s: float = 0.0,
 ) -> tuple[Shots, Bools]:
     """Sparks to the trigger before them.
 
@@ -95,6 +96,8 @@ def pair(
         complete: every edge older than this is here or counted as lost.
         pitch_deg: crank degrees between two triggers.
         tick_s: seconds per tick.
+        dwell_s: an answer comes before the next dwell begins: what the clamp gives then is the
+            coil being switched on. 0: no dwell.
 
     Returns:
         The shots float64[n], and bool[n]: True where nothing of the shot can be missing.
@@ -121,7 +124,7 @@ def pair(
     begins = np.ones(m, np.bool_)  # first spark after its trigger
     begins[1:] = np.diff(owner) > 0
     step = np.where(begins, spark - trigger[owner], np.diff(spark, prepend=0)).astype(np.float64)
-    reach = _ANSWER_SHARE * period[owner]
+    reach = np.minimum(_ANSWER_SHARE * period, period - dwell_s / tick_s)[owner]
     within = step <= reach
     inside = within & ~begins
     if inside.any():
@@ -349,6 +352,7 @@ class Collector:
             session.complete,
             self.plan.pitch_deg,
             tick_s,
+            self.plan.width_us * 1e-6 if self.plan.kind == "inductive" else 0.0,
         )
         ends = [*session.drives[1:], len(session.beats)]
         made = []
