@@ -4,6 +4,7 @@ import csv
 import json
 import sys
 import tracemalloc
+from dataclasses import replace
 from pathlib import Path
 
 import asammdf
@@ -15,6 +16,7 @@ from click.testing import CliRunner
 from vcd import reader
 
 from sparkwitness import cli, exports, measure, wire
+from sparkwitness.angle import Reference
 from sparkwitness.edges import EdgeDecoder
 from sparkwitness.recording import Recording
 from streams import TICK_PS, Stream, random_stream
@@ -291,6 +293,25 @@ def test_a_long_recording_streams_in_bounded_memory(tmp_path: Path, monkeypatch)
         tracemalloc.stop()
         assert count == seconds * 1390
     assert peaks[1] < 1.1 * peaks[0]
+
+
+def test_events_of_a_long_recording_are_those_of_the_whole(tmp_path: Path, early, monkeypatch):
+    """Judged in overlapping stretches, none is told twice and none is missing."""
+    setup = early.setup
+    whole = list(exports.events(Recording(early.path), setup))
+    monkeypatch.setattr(exports, "_WINDOW", 120)
+    monkeypatch.setattr(exports, "_OVERLAP", 8)
+    original = Recording.chunks
+    monkeypatch.setattr(Recording, "chunks", lambda self, size=700: original(self, size))
+    pieces = list(exports.events(Recording(early.path), setup))
+    assert len(whole) == 1 and len(pieces) > 3
+    for name, values in whole[0][1].items():
+        joined = np.concatenate([columns[name] for _, columns in pieces])
+        assert np.array_equal(joined, values, equal_nan=name != "tick"), name
+    # Where nothing fits what was typed, nothing is told and nothing piles up.
+    wrong = replace(setup, reference=Reference(60, 2, 1, 55.0, 0.1))
+    pieces = list(exports.events(Recording(early.path), wrong))
+    assert sum(len(columns["tick"]) for _, columns in pieces) == 0
 
 
 def test_nothing_is_written_over_and_nothing_half_written_stays(tmp_path: Path, early, monkeypatch):

@@ -343,7 +343,7 @@ def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, early, righ
     second = righted.path.read_bytes()
     path = tmp_path / "both.rec"
     path.write_bytes(whole + second[second.index(b"\n") + 1 :])
-    found, _ = exports.sessions(Recording(path), early.setup)
+    found, _ = exports.sessions(Recording(path))
     assert len(found) == 2
     run_0 = report.transient(path)
     told = report.read(run_0, path)

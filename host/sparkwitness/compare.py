@@ -18,6 +18,7 @@ from .recording import Recording
 
 Floats = NDArray[np.float64]
 
+_NONE = np.empty(0, np.int64)
 _TRIGGER = wire.INPUTS.index("trigger")
 _SPEED_SHARE = 0.02  # speeds further apart than this are said to differ
 
@@ -147,24 +148,21 @@ def compare(before: Side, after: Side, untouched: bool = True) -> Comparison:
 def tap_delays(recording: Recording, setup: measure.Setup) -> Floats:
     """µs from each last edge of the trigger tap to the first spark after it, in order of time.
 
-    An event without an edge in the half spacing before it has none.
+    An event without an edge in the half time between events before it has none.
     """
-    found, _ = exports.sessions(recording, setup)
-    edges: list[list[NDArray[np.int64]]] = [[] for _ in found]
+    trigger: dict[int, list[NDArray[np.int64]]] = {}
     for piece in exports.pieces(recording):
-        edges[piece.number].append(piece.tick[piece.which == _TRIGGER])
+        edges = piece.tick[piece.which == _TRIGGER]
+        trigger.setdefault(piece.number, [_NONE]).append(edges)
     delays: list[Floats] = [np.empty(0)]
-    for session, parts in zip(found, edges, strict=True):
-        timed = None if session.tables is None else measure.timed(setup, session.tables)
-        if timed is None or isinstance(timed, measure.Finding) or not parts:
+    for number, columns in exports.events(recording, setup):
+        first, edges = columns["tick"], np.concatenate(trigger.get(number, [_NONE]))
+        if len(first) < 2 or not len(edges):
             continue
-        trigger = np.concatenate(parts)
-        at = np.searchsorted(trigger, timed.events.tick, side="right") - 1
-        known = (at >= 0) & np.isfinite(timed.speed)
-        ticks = timed.events.tick[known] - trigger[at[known]]
-        delay: Floats = np.multiply(ticks, recording.tick_ps * 1e-6)
-        half = 0.5 * timed.spacing / (6e-6 * timed.speed[known])
-        delays.append(delay[delay < half])
+        at = np.searchsorted(edges, first, side="right") - 1
+        ticks = (first - edges[at])[at >= 0]
+        near = ticks[ticks < 0.5 * np.median(np.diff(first))]
+        delays.append(np.multiply(near, recording.tick_ps * 1e-6))
     return np.concatenate(delays)
 
 

@@ -1,11 +1,11 @@
 """A recording's edges, events and supply voltage for other programs.
 
-Edges stream through in pieces, however long the recording is; events and supply are small (one
-row per firing, ten a second) and are found in a first pass. Every format holds the board's counts
-themselves, so what is read back is equal to the tick.
+All of them stream through in pieces, however long the recording is. Every format holds the board's
+counts themselves, so what is read back is equal to the tick.
 """
 
 import csv
+import heapq
 import json
 import os
 from collections.abc import Callable, Iterator
@@ -28,7 +28,9 @@ Ticks = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
 Progress = Callable[[int], None]
 
+_WINDOW, _OVERLAP = 50_000, 100  # clamp edges and events, see `events`
 _ROWS = 10_000  # of a table at a time where they become Python values
+PASSES = 3  # through the bytes: sessions, events, edges
 _PAUSE_S = 1.0  # between sessions where a format has a single time axis
 
 
@@ -87,68 +89,53 @@ class Piece:
 
 @dataclass
 class Session:
-    """What one session of a recording held, its edges apart.
+    """One session of a recording.
 
     Attributes:
-        id: the session's number.
-        end: tick up to which everything has arrived.
+        id: the board's number for it.
         last: tick of the last edge or heartbeat.
-        tables: the session's tables, None where there is no set-up to find events with.
         supply: tick int64[n] and lowest supply voltage in mV int64[n] of the heartbeats.
     """
 
     id: int
-    end: int = 0
     last: int = 0
-    tables: measure.Tables | None = None
     supply: tuple[Ticks, Ticks] = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 
 def sessions(
-    recording: Recording, setup: measure.Setup | None, progress: Progress = lambda _: None
+    recording: Recording, progress: Progress = lambda _: None
 ) -> tuple[list[Session], Loss]:
-    """First pass: all but the edges, session by session.
+    """The sessions of a recording in order, and what was lost of it.
 
     Args:
         recording: the bytes.
-        setup: what was typed; None: no events are looked for.
         progress: called with the number of bytes just read.
+
+    Raises:
+        UserError: there is not one good frame in it.
     """
     decoder = EdgeDecoder()
     found: list[Session] = []
-    analyzer: measure.Analyzer | None = None
-    beats: list[tuple[int, int]] = []
-
-    def close() -> None:
-        if analyzer is not None:
-            found[-1].tables = analyzer.finish()
-        if found:
-            pairs = np.array(beats, np.int64).reshape(-1, 2)
-            found[-1].supply = pairs[:, 0], pairs[:, 1]
-            beats.clear()
-
+    beats: list[list[tuple[int, int]]] = []
     for batch in _batches(recording, decoder, progress):
         if not found or batch.session != found[-1].id:
-            close()
             found.append(Session(batch.session))
-            if setup is not None:
-                analyzer = measure.Analyzer(setup, recording.tick_ps)
-        if analyzer is not None:
-            analyzer.take(batch)
+            beats.append([])
+        times = [int(t[-1]) for t in batch.ticks if len(t)]
         for message in batch.messages:
             if message.name == "heartbeat":
-                found[-1].last = max(found[-1].last, message.fields["time"])
+                times.append(message.fields["time"])
                 if message.fields["supply_mv"] != 65535:
-                    beats.append((message.fields["time"], message.fields["supply_mv"]))
-        found[-1].end = batch.complete
-        lasts = [int(t[-1]) for t in batch.ticks if len(t)]
-        found[-1].last = max(found[-1].last, *lasts, 0)
-    close()
+                    beats[-1].append((message.fields["time"], message.fields["supply_mv"]))
+        found[-1].last = max(found[-1].last, *times, 0)
     if not decoder.loss.frames_good:
         raise UserError(
             f"{recording.path} holds {decoder.loss.bytes_total} bytes but not one good frame: "
             "it is damaged, or what was recorded was no board"
         )
+    for session, pairs in zip(found, beats, strict=True):
+        table = np.array(pairs, np.int64).reshape(-1, 2)
+        session.supply = table[:, 0], table[:, 1]
     return found, decoder.loss
 
 
@@ -209,15 +196,53 @@ def _merge(held: list[Piece]) -> Piece:
     return replace(held[0], tick=tick[order], which=which[order], lost_before=lost[order])
 
 
-def events(setup: measure.Setup, session: Session) -> Columns:
-    """A session's event table: columns as in `TABLES["events"]`; empty if there are none."""
-    timed = None if session.tables is None else measure.timed(setup, session.tables)
-    if timed is None or isinstance(timed, measure.Finding):
+def events(
+    recording: Recording, setup: measure.Setup, progress: Progress = lambda _: None
+) -> Iterator[tuple[int, Columns]]:
+    """Events in order: (number of the session from 0, columns as in `TABLES["events"]`).
+
+    A recording of up to `_WINDOW` clamp edges is judged as a whole, as `measure` does it; a longer
+    one in stretches of that length that overlap.
+    """
+    which = wire.INPUTS.index(setup.clamp_input)
+    number, session, told, new = -1, -1, -1, 0
+    analyzer: measure.Analyzer | None = None
+    for batch in _batches(recording, EdgeDecoder(), progress):
+        if batch.session != session:
+            if analyzer is not None:
+                yield number, _told(measure.timed(setup, analyzer.finish()), session, told)
+            analyzer = measure.Analyzer(setup, recording.tick_ps)
+            number, session, told, new = number + 1, batch.session, -1, 0
+        assert analyzer is not None
+        analyzer.take(batch)
+        new += len(batch.ticks[which])
+        if new < _WINDOW:
+            continue
+        new = 0
+        timed = measure.timed(setup, analyzer.tables())
+        if isinstance(timed, measure.Finding):
+            analyzer.forget(batch.complete)
+        elif len(timed.events.tick) > 2 * _OVERLAP:
+            ticks = timed.events.tick
+            cut = int(ticks[-_OVERLAP])
+            yield number, _told(timed, session, told, cut)
+            told = cut - 1
+            analyzer.forget(int(ticks[-2 * _OVERLAP]))
+    if analyzer is not None:
+        yield number, _told(measure.timed(setup, analyzer.finish()), session, told)
+
+
+def _told(
+    timed: measure.Timed | measure.Finding, session: int, after: int, before: int = 1 << 62
+) -> Columns:
+    """Columns of the events between two ticks, both excluded."""
+    if isinstance(timed, measure.Finding):
         return {n: np.empty(0, c.kind) for n, c in TABLES["events"].items()}
-    found = timed.events
+    part = timed.pick((timed.events.tick > after) & (timed.events.tick < before))
+    found = part.events
     return {
-        "session": np.full(len(found.tick), session.id, np.uint16), "tick": found.tick,
-        "timing": timed.angles, "speed": timed.speed, "sparks": found.sparks,
+        "session": np.full(len(found.tick), session, np.uint16), "tick": found.tick,
+        "timing": part.angles, "speed": part.speed, "sparks": found.sparks,
         "last_tick": found.last_tick, "to_edge": found.to_edge,
     }  # fmt: skip
 
@@ -278,14 +303,23 @@ def _part(path: Path) -> Path:
 
 @dataclass
 class About:
-    """What every format says of itself: `meta` has plain values, `tables` the tables wanted."""
+    """What a format gets beside the edges.
+
+    Attributes:
+        stem: path of the files without suffix.
+        meta: plain values for a person.
+        tables: the tables wanted.
+        sessions: of the recording.
+        small: events and supply in pieces, (number of the session, columns), in order of time;
+            they can be gone through once.
+    """
 
     stem: Path
     tick_ps: int
     meta: dict[str, str]
     tables: tuple[str, ...]
     sessions: list[Session]
-    small: dict[str, list[Columns]]  # events and supply, one per session
+    small: dict[str, Iterator[tuple[int, Columns]]]
 
     def path(self, table: str, suffix: str) -> Path:
         """File of one table."""
@@ -293,7 +327,7 @@ class About:
 
 
 class Writer(Protocol):
-    """A format: gets the edges piece by piece, the small tables at once from `About`."""
+    """A format: gets the edges piece by piece, the small tables from `About`."""
 
     def __init__(self, about: About, files: Files) -> None: ...
 
@@ -329,7 +363,7 @@ class CsvWriter:
             beside = files.new(path.with_name(f"{path.name}-metadata.json"))
             beside.write_text(json.dumps(self._metadata(table, path.name), indent=2))
         for table, parts in about.small.items():
-            for columns in parts:
+            for _, columns in parts:
                 self._rows(table, columns)
 
     def _metadata(self, table: str, name: str) -> dict[str, Any]:
@@ -379,7 +413,7 @@ class ParquetWriter:
             for t, schema in self._schema.items()
         }
         for table, parts in about.small.items():
-            for columns in parts:
+            for _, columns in parts:
                 self._rows(table, columns)
 
     def _schema_of(self, table: str, about: About) -> Any:
@@ -454,7 +488,9 @@ class VcdWriter:
         }  # fmt: skip
         self._session = register("sparkwitness", "session", "integer", size=64)
         self._shift = self._place_sessions()
-        self._changes = self._small_changes()
+        begins = ((at, self._session, about.sessions[k].id) for k, at in enumerate(self._shift))
+        small = (self._changes_of(parts) for parts in about.small.values())
+        self._changes = heapq.merge(begins, *small, key=lambda change: change[0])
         self._next = next(self._changes, None)
 
     def _place_sessions(self) -> list[int]:
@@ -465,29 +501,20 @@ class VcdWriter:
             at += session.last + pause
         return shifts
 
-    def _small_changes(self) -> Iterator[tuple[int, Any, Any]]:
-        """(tick on the axis, variable, value) of the small tables, in order of time."""
-        for k, shift in enumerate(self._shift):
-            yield shift, self._session, self._about.sessions[k].id
-            ticks, values, names = [np.empty(0, np.int64)], [np.empty(0)], [np.empty(0, np.int64)]
-            for parts in self._about.small.values():
-                for number, name in enumerate(self._small):
-                    if name in parts[k]:
-                        known = np.flatnonzero(~np.isnan(parts[k][name]))  # NaN: no change
-                        ticks.append(parts[k]["tick"][known] + shift)
-                        values.append(parts[k][name][known].astype(np.float64))
-                        names.append(np.full(len(known), number))
-            tick, value = np.concatenate(ticks), np.concatenate(values)
-            which = np.concatenate(names)
-            order = np.argsort(tick, kind="stable")
-            variables = list(self._small.values())
-            for at in range(0, len(order), _ROWS):
-                part = order[at : at + _ROWS]
-                for row in zip(tick[part].tolist(), which[part].tolist(), value[part].tolist(),
-                               strict=True):  # fmt: skip
-                    variable = variables[row[1]]
-                    whole = variable.type.value == "integer"
-                    yield row[0], variable, int(row[2]) if whole else row[2]
+    def _changes_of(
+        self, parts: Iterator[tuple[int, Columns]]
+    ) -> Iterator[tuple[int, Any, float | int]]:
+        """(tick on the axis, variable, value) of a small table, in order of time."""
+        for number, columns in parts:
+            names = [name for name in columns if name in self._small]
+            for at in range(0, len(columns["tick"]), _ROWS):
+                piece = slice(at, at + _ROWS)
+                ticks = (columns["tick"][piece] + self._shift[number]).tolist()
+                values = zip(*(columns[name][piece].tolist() for name in names), strict=True)
+                for tick, row in zip(ticks, values, strict=True):
+                    for name, value in zip(names, row, strict=True):
+                        if value == value:  # NaN: not known, no change
+                            yield tick, self._small[name], value
 
     def _until(self, tick: int) -> None:
         while self._next is not None and self._next[0] <= tick:
@@ -527,12 +554,12 @@ class Mdf4Writer:
         self._mdf = self._asammdf.MDF(version="4.10")
         self._mdf.header.start_time = datetime.fromisoformat(about.meta["recorded"])
         self._mdf.header.comment = "; ".join(f"{k}: {v}" for k, v in about.meta.items())
-        self._groups: dict[tuple[int, int], int] = {}
-        self._count = 0
+        self._groups: dict[tuple[int, str], int] = {}
         for table, parts in about.small.items():
-            for columns in parts:
+            for number, columns in parts:
                 if len(columns["tick"]):
-                    self._append(f"{table}, session {columns['session'][0]}", table, columns)
+                    session = about.sessions[number].id
+                    self._add((number, table), f"{table}, session {session}", table, columns)
 
     def _signal(self, name: str, column: Column, values: NDArray[Any], time: Any) -> Any:
         if values.dtype == np.bool_:
@@ -542,32 +569,28 @@ class Mdf4Writer:
             unit=_unit(column, self._about.tick_ps),
         )  # fmt: skip
 
-    def _append(self, title: str, table: str, columns: Columns, prefix: str = "") -> int:
+    def _add(self, key: tuple[int, str], title: str, table: str, columns: Columns) -> None:
+        """Rows to a channel group, made when its first rows come."""
         time = columns["tick"] * (self._about.tick_ps * 1e-12)
+        prefix = f"{key[1]}_" if table == "edges" else ""
         signals = [
             self._signal(prefix + name, TABLES[table][name], values, time)
             for name, values in columns.items()
             if name != "session"
         ]
-        self._mdf.append(signals, acq_name=title, comment=title, common_timebase=True)
-        self._count += 1
-        return self._count - 1
+        if key in self._groups:
+            more = [(time, None), *((signal.samples, None) for signal in signals)]
+            self._mdf.extend(self._groups[key], more)
+        else:
+            self._groups[key] = len(self._groups)
+            self._mdf.append(signals, acq_name=title, comment=title, common_timebase=True)
 
     def edges(self, piece: Piece) -> None:
         for which in np.unique(piece.which).tolist():
             mine = piece.which == which
             columns = {"tick": piece.tick[mine], "lost_before": piece.lost_before[mine]}
-            group = self._groups.get((piece.number, which))
-            if group is None:
-                name = wire.INPUTS[which]
-                title = f"{name}, session {piece.session}"
-                group = self._append(title, "edges", columns, f"{name}_")
-                self._groups[piece.number, which] = group
-            else:
-                time = columns["tick"] * (self._about.tick_ps * 1e-12)
-                more = [(time, None), (columns["tick"], None),
-                        (columns["lost_before"].astype(np.uint8), None)]  # fmt: skip
-                self._mdf.extend(group, more)
+            name = wire.INPUTS[which]
+            self._add((piece.number, name), f"{name}, session {piece.session}", "edges", columns)
 
     def close(self) -> None:
         # asammdf gives the file the suffix it wants, so write beside and rename.
@@ -617,7 +640,8 @@ def export(
         setup: what was typed; without it there are no events.
         wanted: of `TABLES`.
         may_replace: files of these names may be replaced.
-        progress: called with the number of bytes just read; every byte is read twice.
+        progress: called with the number of bytes just read; every byte is read up to
+            `PASSES` times.
 
     Returns:
         The files, and what was lost of the stream.
@@ -626,14 +650,12 @@ def export(
         UserError: a library is missing, a file is there or cannot be written.
     """
     wanted = tuple(t for t in wanted if t != "events" or setup is not None)
-    found, loss = sessions(recording, setup if "events" in wanted else None, progress)
-    small: dict[str, list[Columns]] = {}
+    found, loss = sessions(recording, progress)
+    small: dict[str, Iterator[tuple[int, Columns]]] = {}
     if "events" in wanted and setup is not None:
-        small["events"] = [events(setup, s) for s in found]
+        small["events"] = events(recording, setup, progress)
     if "supply" in wanted:
-        small["supply"] = [supply(s) for s in found]
-    for session in found:
-        session.tables = None
+        small["supply"] = ((k, supply(session)) for k, session in enumerate(found))
     meta = {
         "source": str(recording.path.name),
         "recorded": str(recording.header.get("utc_start", "")),

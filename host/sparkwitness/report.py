@@ -120,7 +120,7 @@ def read(run: Run, path: Path) -> Told:
     steady = np.zeros(len(seconds), np.bool_)
     if result.from_s is not None and result.to_s is not None:
         steady = (seconds >= result.from_s) & (seconds <= result.to_s)
-    found, _ = exports.sessions(recording, None)
+    found, _ = exports.sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)

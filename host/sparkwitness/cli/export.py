@@ -50,7 +50,7 @@ def command(
     wanted = only or tuple(exports.TABLES)
     if setup is None and "events" in wanted:
         beside.print("! no events: the recording does not say what was typed (crank reference …)")
-    size = 2 * recording.path.stat().st_size
+    size = exports.PASSES * recording.path.stat().st_size
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(f"to {to}", total=size)
         files, loss = exports.export(
