@@ -59,7 +59,8 @@ class Setup:
         step, least, most: of the setting.
         target: expanded uncertainty in degrees at which to stop.
         swing: relative peak speed swing inside a revolution where known, else None.
-        dead_time_us: an edge sooner than this after the one before is ringing.
+        dead_time_us: an edge sooner than this after the one before is ringing; as the clamp's
+            simulation says where nothing is typed.
         learned_gain: crank degrees per unit of the setting as trials have shown, else None.
         delay_us, u_delay_us: clamp path's delay less the crank path's, and its standard
             uncertainty; None: as the conditioners' simulation says for `sensor` and `clamp_kind`.
@@ -82,7 +83,7 @@ class Setup:
     learned_gain: float | None = None
     target: float = 0.25
     swing: float | None = None
-    dead_time_us: float = 150.0
+    dead_time_us: float = field(default_factory=conditioner.dead_time_us)
     delay_us: float | None = None
     u_delay_us: float = 0.5
     sensor: str = "hall_optical"
@@ -93,7 +94,7 @@ class Setup:
         for name, low, high, unit in (
             ("commanded", -60, 80, "degrees BTDC"), ("cylinders", 1, 16, ""),
             ("setting", -1e6, 1e6, ""), ("step", 0, 1e3, ""), ("target", 0.01, 20, "degrees"),
-            ("swing", 0, 0.5, "(0.08 is 8 %)"), ("dead_time_us", 1, 400, "µs"),
+            ("swing", 0, 0.5, "(0.08 is 8 %)"), ("dead_time_us", 1, 5000, "µs"),
             ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
             ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""),
         ):  # fmt: skip

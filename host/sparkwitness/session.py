@@ -1,13 +1,15 @@
-"""One measurement run on a live board: configure, start, feed, decide when to stop."""
+"""Runs on a live board: configure, start, feed, decide when to stop."""
 
+import signal
+import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 from . import wire
 from .errors import UserError
 from .link import Link
-from .measure import Analyzer, Measurement, Setup, evaluate
+from .measure import Analyzer, Measurement, Setup, Tables, evaluate
 from .recording import Recorder
 
 # Board seconds after which a finding that waiting does not mend ends the run.
@@ -16,6 +18,80 @@ _GIVE_UP = {
 }  # fmt: skip
 _LOOK_S = 0.25
 _QUIET_S = 3.0
+
+
+def stream(
+    link: Link,
+    setup: Setup,
+    recorder: Recorder | None,
+    done: Callable[[Tables], bool],
+    interrupt_ends: bool = False,
+) -> Tables:
+    """Stream until `done` says so.
+
+    Args:
+        link: to an idle board.
+        setup: what was typed.
+        recorder: gets every byte, or None; closed at the end in any case.
+        done: called with what there is so far, some four times a second.
+        interrupt_ends: Ctrl-C is the way to end this run, not to break it off.
+
+    Returns:
+        The final tables, which a recording of the run gives again, bit for bit.
+
+    Raises:
+        UserError: the board went away or fell silent; what was recorded stays.
+    """
+    mask = sum(1 << wire.INPUTS.index(name) for name in setup.falling)
+    link.command("configure", enabled=15, falling=mask)
+    link.receive(0)
+    analyzer = Analyzer(setup, link.hello["tick_ps"])
+    link.command("start")
+    last_bytes = last_look = time.monotonic()
+    try:
+        with _interrupts(interrupt_ends) as interrupted:
+            while not interrupted.is_set():
+                data = link.receive(0.1)
+                now = time.monotonic()
+                if data:
+                    last_bytes = now
+                    _take(data, recorder, analyzer)
+                elif now - last_bytes > _QUIET_S * link.patience:
+                    raise UserError(
+                        f"the board on {link.port} stopped sending; unplug it, plug it in, "
+                        "try again"
+                    )
+                if now - last_look < _LOOK_S:
+                    continue
+                over = done(analyzer.tables())
+                last_look = time.monotonic()
+                if over:
+                    break
+        link.command("stop")
+        while data := link.receive(0.1):
+            _take(data, recorder, analyzer)
+    except BaseException:
+        with suppress(Exception):
+            link.command("stop")
+        raise
+    finally:
+        if recorder is not None:
+            recorder.close()
+    return analyzer.finish()
+
+
+@contextmanager
+def _interrupts(wanted: bool) -> Iterator[threading.Event]:
+    """An event that Ctrl-C sets, so that no piece of work is broken off in its middle."""
+    event = threading.Event()
+    if not wanted or threading.current_thread() is not threading.main_thread():
+        yield event
+        return
+    before = signal.signal(signal.SIGINT, lambda *_: event.set())
+    try:
+        yield event
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def run(
@@ -28,53 +104,20 @@ def run(
     """Measure until the target is met, or waiting cannot help.
 
     Args:
-        link: to an idle board.
-        setup: what was typed.
-        recorder: gets every byte, or None.
+        link, setup, recorder: see `stream`.
         watch: called with the result so far, some four times a second.
         longest_s: board seconds after which the run ends in any case.
 
-    Returns:
-        The final result, which a recording of the run gives again, bit for bit.
-
     Raises:
-        UserError: the board went away or fell silent; what was recorded stays.
+        UserError: see `stream`.
     """
-    mask = sum(1 << wire.INPUTS.index(name) for name in setup.falling)
-    link.command("configure", enabled=15, falling=mask)
-    link.receive(0)
-    analyzer = Analyzer(setup, link.hello["tick_ps"])
-    link.command("start")
-    last_bytes = last_look = time.monotonic()
-    try:
-        while True:
-            data = link.receive(0.1)
-            now = time.monotonic()
-            if data:
-                last_bytes = now
-                _take(data, recorder, analyzer)
-            elif now - last_bytes > _QUIET_S * link.patience:
-                raise UserError(
-                    f"the board on {link.port} stopped sending; unplug it, plug it in, try again"
-                )
-            if now - last_look < _LOOK_S:
-                continue
-            result = evaluate(setup, analyzer.tables())
-            last_look = time.monotonic()
-            watch(result)
-            if result.ready or _hopeless(result) or result.seconds > longest_s:
-                break
-        link.command("stop")
-        while data := link.receive(0.1):
-            _take(data, recorder, analyzer)
-    except BaseException:
-        with suppress(Exception):
-            link.command("stop")
-        raise
-    finally:
-        if recorder is not None:
-            recorder.close()
-    return evaluate(setup, analyzer.finish())
+
+    def done(tables: Tables) -> bool:
+        result = evaluate(setup, tables)
+        watch(result)
+        return result.ready or _hopeless(result) or result.seconds > longest_s
+
+    return evaluate(setup, stream(link, setup, recorder, done))
 
 
 def _take(data: bytes, recorder: Recorder | None, analyzer: Analyzer) -> None:
