@@ -4,10 +4,12 @@
 """
 
 import json
+import struct
 from dataclasses import dataclass, field
 from typing import Any
 
 import construct as c  # type: ignore[import-untyped]
+import numpy as np
 
 from . import framing, shipped
 
@@ -53,6 +55,52 @@ PAYLOAD: dict[str, Any] = {
 }
 
 
+def _layout(definition: dict[str, Any]) -> np.dtype[np.void] | None:
+    """The payload of a message as a packed record; None where its length is not fixed."""
+    columns = []
+    for one in definition["fields"]:
+        kind, _, length = one["type"].partition("[")
+        length = length.rstrip("]")
+        if kind not in _INTEGERS or (length and not length.isdigit()):
+            return None
+        code = f"<{kind[0]}{int(kind[1:]) // 8}"
+        columns.append((one["name"], code, (int(length),) if length else ()))
+    return np.dtype(columns)
+
+
+# Messages of fixed length need no construct: the same fields, a hundred times as fast.
+LAYOUT: dict[str, np.dtype[np.void]] = {
+    name: layout
+    for name, m in DEFINITION["messages"].items()
+    if (layout := _layout(m)) is not None and layout.itemsize
+}
+# Reserved fields are sent as 0 and ignored.
+RANGES: dict[str, tuple[tuple[str, int, int], ...]] = {
+    name: tuple(
+        (d["name"], *d["range"]) for d in m["fields"] if "range" in d and d["name"] != "reserved"
+    )
+    for name, m in DEFINITION["messages"].items()
+}
+_HEAD = struct.Struct("<BBHI")
+assert _HEAD.size == HEADER.sizeof()
+_CODES = {"u8": "B", "u16": "H", "u32": "I", "u64": "Q", "i8": "b", "i16": "h", "i32": "i"}
+
+
+def _fixed(name: str) -> tuple[struct.Struct, tuple[tuple[str, int], ...]]:
+    """The same payload for `struct`; and per field its name and length, 0 for a single value."""
+    code, columns = "<", []
+    for one in DEFINITION["messages"][name]["fields"]:
+        kind, _, length = one["type"].partition("[")
+        code += length.rstrip("]") + _CODES[kind]
+        columns.append((one["name"], int(length.rstrip("]") or 0)))
+    layout = struct.Struct(code)
+    assert layout.size == LAYOUT[name].itemsize
+    return layout, tuple(columns)
+
+
+_FIXED = {name: _fixed(name) for name in LAYOUT}
+
+
 @dataclass(frozen=True)
 class Message:
     """One decoded message: `name` is None and `fields` empty when its type is unknown."""
@@ -65,16 +113,11 @@ class Message:
 
 
 def _check_ranges(name: str, values: dict[str, Any]) -> None:
-    for definition in DEFINITION["messages"][name]["fields"]:
-        span = definition.get("range")
-        if not span or definition["name"] == "reserved":  # reserved: sent as 0, ignored
-            continue
-        value = values[definition["name"]]
+    for key, low, high in RANGES[name]:
+        value = values[key]
         for one in value if isinstance(value, list | tuple) else (value,):
-            if not span[0] <= one <= span[1]:
-                raise ValueError(
-                    f"{name}.{definition['name']} must be from {span[0]} to {span[1]}, not {one}"
-                )
+            if not low <= one <= high:
+                raise ValueError(f"{name}.{key} must be from {low} to {high}, not {one}")
 
 
 def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
@@ -110,6 +153,18 @@ def protocol_of(hello: bytes) -> int | None:
     return int.from_bytes(hello[at : at + 2], "little") if len(hello) >= at + 2 else None
 
 
+def _parse(name: str, payload: bytes) -> dict[str, Any]:
+    """Fields of a payload as construct reads it."""
+    try:
+        parsed = PAYLOAD[name].parse(payload)
+    except (c.ConstructError, UnicodeDecodeError) as error:
+        reason = str(error).splitlines()[0]
+        raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None
+    fields = {key: (list(v) if isinstance(v, c.ListContainer) else v) for key, v in parsed.items()}
+    fields.pop("_io", None)
+    return fields
+
+
 def decode_body(body: bytes) -> Message:
     """The message in a frame's body (header and payload, CRC checked and taken off).
 
@@ -120,22 +175,25 @@ def decode_body(body: bytes) -> Message:
     """
     if len(body) < HEADER.sizeof():
         raise framing.FrameError("shorter than its header")
-    header = HEADER.parse(body)
-    name = NAME.get(header.type)
+    number, _, session, seq = _HEAD.unpack_from(body)
+    name = NAME.get(number)
     if name is None:
-        return Message(None, header.type, header.session, header.seq)
-    try:
-        parsed = PAYLOAD[name].parse(body[HEADER.sizeof() :])
-    except (c.ConstructError, UnicodeDecodeError) as error:
-        reason = str(error).splitlines()[0]
-        raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None
-    fields = {key: (list(v) if isinstance(v, c.ListContainer) else v) for key, v in parsed.items()}
-    fields.pop("_io", None)
+        return Message(None, number, session, seq)
+    layout, columns = _FIXED.get(name, (None, ()))
+    fields: dict[str, Any]
+    if layout is not None and len(body) == _HEAD.size + layout.size:
+        flat = layout.unpack_from(body, _HEAD.size)
+        fields, at = {}, 0
+        for key, count in columns:
+            fields[key] = list(flat[at : at + count]) if count else flat[at]
+            at += count or 1
+    else:
+        fields = _parse(name, body[_HEAD.size :])
     try:
         _check_ranges(name, fields)
     except ValueError as error:
         raise framing.FrameError(str(error)) from None
-    return Message(name, header.type, header.session, header.seq, fields)
+    return Message(name, number, session, seq, fields)
 
 
 def decode(stuffed: bytes) -> Message:
