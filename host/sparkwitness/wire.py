@@ -173,7 +173,7 @@ def decode_body(body: bytes) -> Message:
     Raises:
         framing.FrameError: shorter than the header, or the payload does not fit its type.
     """
-    if len(body) < HEADER.sizeof():
+    if len(body) < _HEAD.size:
         raise framing.FrameError("shorter than its header")
     number, _, session, seq = _HEAD.unpack_from(body)
     name = NAME.get(number)
