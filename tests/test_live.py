@@ -318,3 +318,19 @@ def test_refusals_are_one_sentence(tmp_path):
         taken.listen()
         port = str(taken.getsockname()[1])
         assert "choose another one" in said("--simulate", "early-eight", "--http-port", port)
+
+
+def test_a_fault_in_the_numbers_ends_neither_capture_nor_recording(tmp_path, monkeypatch):
+    from sparkwitness.live import capture
+
+    with capturing(record=tmp_path / "run.swrec") as rig:
+        rig.newest.wait(lambda v: v["timing"])
+
+        def fails(*_):
+            raise ZeroDivisionError("broken on purpose")
+
+        with monkeypatch.context() as patch:
+            patch.setattr(capture, "evaluate", fails)
+            shown = rig.newest.wait(lambda v: any("cannot be computed" in n for n in v["notes"]))
+            assert shown["link"]["state"] == "streaming" and shown["recording"]
+        rig.newest.wait(lambda v: v["timing"] and "cannot be computed" not in str(v["notes"]))

@@ -32,7 +32,7 @@ _GIVE_UP_S = 2.5
 _AGAIN_S = 0.5
 _SETTLE_S = 1.0  # a new setting counts from here on: a finger and a controller take a moment
 _FLASH_US = 60
-_MOST_MARKS = 500
+_MOST_MARKS, _MARKS_SHOWN = 500, 20
 # Findings that are about the whole window, where it is known since when it is so.
 _TOLD_BETTER = {
     "standing": ("no_reference", "no_sync", "no_spark", "few_events", "unsteady"),
@@ -98,6 +98,7 @@ class Capture:
         self._try_again = 0.0
         self._hello: dict[str, Any] = {}
         self._analyzer = Analyzer(setup)
+        self._pending: list[bytes] = []
         self._session: int | None = None
         self._fresh_from = 0  # tick of this session before which nothing counts
         self._settling = 0.0  # to be added to it once the board's time is known
@@ -110,6 +111,9 @@ class Capture:
         self._lamp: dict[str, Any] = {"mode": "off", "text": "off"}
         self._trouble = ""
         self._crank_edges, self._crank_at = 0, time.monotonic()
+        self._engine = "waiting"
+        self._notes: list[str] = []
+        self._pictures: dict[str, Any] = {}
         self._looks = 0
 
     def start(self) -> None:
@@ -248,10 +252,43 @@ class Capture:
                 with suppress(UserError):
                     self._recorder.close()
                 self._recorder = None
-        self._analyzer.feed(data)
+        self._pending.append(data)
 
     def _look(self) -> None:
         """Evaluate the newest stretch and publish the view."""
+        # Decoding a few large pieces costs a third of what many small ones do.
+        data = b"".join(self._pending)
+        self._pending.clear()
+        self._looks += 1
+        try:
+            self._analyzer.feed(data)
+            self._evaluate(pictures=self._looks % FULL_EVERY == 1)
+        except Exception as error:  # whatever it is, it must end neither capture nor recording
+            why = error.message if isinstance(error, UserError) else repr(error)
+            self._notes = [f"the numbers cannot be computed: {why}"]
+        shown = {
+            "kind": "view",
+            **self._shown,
+            **self._pictures,
+            "link": {
+                "state": self._state,
+                "text": self._why,
+                "for_s": round(time.monotonic() - self._since, 1),
+                "board": self._hello.get("board", ""),
+            },
+            "engine": self._engine,
+            "notes": [t for t in (self._why, *self._notes, self._learned, self._trouble) if t],
+            "lamp": self._lamp,
+            "trials": self.trials,
+            "marks": self.marks[-_MARKS_SHOWN:],
+            "recording": str(self._record) if self._recorder is not None else None,
+            "seconds": round(self._result.seconds, 1),
+        }
+        self._pictures = {}
+        self._publish(view.finite(shown))
+
+    def _evaluate(self, pictures: bool) -> None:
+        """Numbers, state of the engine and, now and then, the pictures of the newest stretch."""
         session, now = self._analyzer.clock
         tick_s = self._analyzer.tick_ps * 1e-12
         if session != self._session:
@@ -279,31 +316,15 @@ class Capture:
         quiet_s = time.monotonic() - self._crank_at
         state, still = view.stillness(tables, now, result, quiet_s)
         told = _TOLD_BETTER.get(state, ())
-        notes = [f.text for f in result.findings if not settling and f.code not in told]
-        notes = [text for text in (self._why, still) if text] + notes
-        notes += [text for text in (self._learned, self._trouble) if text]
-        self._looks += 1
-        shown = {
-            "kind": "view",
-            **self._shown,
-            "link": {
-                "state": self._state,
-                "text": self._why,
-                "for_s": round(time.monotonic() - self._since, 1),
-                "board": self._hello.get("board", ""),
-            },
-            "engine": "settling" if settling else state,
-            "notes": notes,
-            "lamp": self._lamp,
-            "trials": self.trials,
-            "marks": self.marks[-20:],
-            "recording": str(self._record) if self._recorder is not None else None,
-            "seconds": round(result.seconds, 1),
-        }
-        if self._looks % FULL_EVERY == 1:
-            shown["raster"] = view.raster(tables, found.events) if isinstance(found, Timed) else []
-            shown["trend"] = self._trend.rows()
-        self._publish(view.finite(shown))
+        self._engine = "settling" if settling else state
+        self._notes = [still] if still else []
+        self._notes += [f.text for f in result.findings if not settling and f.code not in told]
+        if pictures:
+            events = found.events if isinstance(found, Timed) else None
+            self._pictures = {
+                "raster": view.raster(tables, events) if events is not None else [],
+                "trend": self._trend.rows(),
+            }
 
     # Commands.
 
@@ -358,7 +379,7 @@ class Capture:
                 "within": error["within"],
                 "rpm": f"{result.rpm or 0:.0f}",
             }
-            self.trials = [*self.trials, row][-20:]
+            self.trials = [*self.trials, row][-_MARKS_SHOWN:]
             self._kept("trial")
             learned = advice.learn_gain(self._trials, self.setup.stated_gain)
             changed = replace(changed, learned_gain=learned.gain)
