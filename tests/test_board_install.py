@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 import serial
 from click.testing import CliRunner
+from mpremote.transport_serial import SerialTransport
 
 from board_at_prompt import PromptBoard
 from firmware_board import FIRMWARE, micropython
@@ -146,8 +147,15 @@ for n in os.listdir():
         (b"open('main.py', 'wb')", False),
     ],
 )
-def test_cable_pulled_then_installed_again(tmp_path, cut_at, has_main):
+def test_cable_pulled_then_installed_again(tmp_path, monkeypatch, cut_at, has_main):
     """Once anything has been changed, no main.py is left to start half an installation."""
+    # mpremote waits 10 s for an answer that will not come; 1 s tells as much.
+    read = SerialTransport.read_until
+
+    def impatient(self, least, ending, timeout=1, **more):
+        return read(self, least, ending, min(timeout, 1), **more)
+
+    monkeypatch.setattr(SerialTransport, "read_until", impatient)
     cable = Cable()
     with PromptBoard(tmp_path, to_board=cable) as board:
         install.install(board.port, "py")
