@@ -18,47 +18,70 @@ FRAME = const(3)  # where the frame starts in its buffer: the COBS code byte
 BUFFER_SIZE = const(260)
 
 
-def _crc_table():
-    table = array("I", [0] * 256)
+def _crc_tables():
+    """Four tables, for four bytes at a time: table k takes a byte with k bytes after it."""
+    tables = [array("I", [0] * 256) for _ in range(4)]
     for byte in range(256):
         crc = byte
         for _ in range(8):
             crc = (crc >> 1) ^ 0xEDB88320 if crc & 1 else crc >> 1
-        table[byte] = crc
-    return table
+        tables[0][byte] = crc
+    for k in range(1, 4):
+        for byte in range(256):
+            crc = tables[k - 1][byte]
+            tables[k][byte] = (crc >> 8) ^ tables[0][crc & 255]
+    return tables
 
 
-CRC_TABLE = _crc_table()
+CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3 = _crc_tables()
 
 
 @micropython.viper
-def _seal(buffer, table, size: int) -> int:
+def _seal(crc: int, x: int, k: int, buffer, table, table1, table2, table3, size: int) -> int:
+    # To be called with -1, 0, 1: parameters, since the first three are kept in registers.
     b = ptr8(buffer)
+    w = ptr32(buffer)
     t = ptr32(table)
-    crc = -1
+    t1 = ptr32(table1)
+    t2 = ptr32(table2)
+    t3 = ptr32(table3)
+    ones = 0x01010101
+    highs = ones << 7
     code = 3
-    end = 4 + size
-    i = 4
-    while i < end:
-        byte = b[i]
-        crc = ((crc >> 8) & 0xFFFFFF) ^ t[(crc ^ byte) & 0xFF]
-        if byte == 0:
-            b[code] = i - code
-            code = i
-        i += 1
+    last = 1 + (size >> 2)
+    while k < last:
+        x = w[k]
+        crc ^= x
+        crc = t3[crc & 255] ^ t2[(crc >> 8) & 255] ^ t1[(crc >> 16) & 255] ^ t[(crc >> 24) & 255]
+        if (x - ones) & (x ^ -1) & highs:  # one of the four bytes is zero
+            x = k << 2
+            while x >> 2 == k:
+                if b[x] == 0:
+                    b[code] = x - code
+                    code = x
+                x += 1
+        k += 1
+    k <<= 2
+    last = 4 + size
+    while k < last:
+        x = b[k]
+        crc = ((crc >> 8) & 0xFFFFFF) ^ t[(crc ^ x) & 255]
+        if x == 0:
+            b[code] = k - code
+            code = k
+        k += 1
     crc ^= -1
-    end += 4
-    while i < end:
-        byte = crc & 0xFF
-        crc = (crc >> 8) & 0xFFFFFF
-        b[i] = byte
-        if byte == 0:
-            b[code] = i - code
-            code = i
-        i += 1
-    b[code] = end - code
-    b[end] = 0
-    return end + 1 - 3
+    last += 4
+    while k < last:
+        b[k] = crc & 255
+        if crc & 255 == 0:
+            b[code] = k - code
+            code = k
+        crc >>= 8
+        k += 1
+    b[code] = last - code
+    b[last] = 0
+    return last - 2
 
 
 def seal(buffer, size):
@@ -66,7 +89,7 @@ def seal(buffer, size):
 
     Returns the length of the frame, which starts at FRAME. `size` is at most 250.
     """
-    return _seal(buffer, CRC_TABLE, size)
+    return _seal(-1, 0, 1, buffer, CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3, size)
 
 
 @micropython.viper

@@ -97,15 +97,19 @@ def _oldest_age(ring, taken, now, i: int, mask: int) -> int:
 
 
 @micropython.viper
-def _copy(ring, taken, i: int, mask: int, n: int, frame, place: int):
+def _copy(place: int, at: int, end: int, ring, taken, i: int, mask: int, n: int, frame):
+    # `at` and `end` are parameters since the first three are kept in registers; call with 0, 0.
     r = ptr32(ring)
     f = ptr32(frame)
-    t = ptr32(taken)
-    at = t[i]
+    at = ptr32(taken)[i]
     f[place] = at
     place += 1
-    for k in range(n):
-        f[place + k] = r[(at + k) & mask]
+    at &= mask
+    end = place + n
+    while place < end:
+        f[place] = r[at]
+        place += 1
+        at = (at + 1) & mask
 
 
 @micropython.viper
@@ -173,7 +177,7 @@ class Rings:
 
     def copy(self, i, n, frame, place):
         """Put `taken` and the next n counts of input i into words place, place + 1 ... of frame."""
-        _copy(self.buffers[i], self.taken, i, self.size - 1, n, frame, place)
+        _copy(place, 0, 0, self.buffers[i], self.taken, i, self.size - 1, n, frame)
 
     def advance(self, i, n):
         """The n edges copied last have been taken."""
