@@ -283,7 +283,7 @@ def run_command(*arguments, seconds, tmp_path):
 
 
 def test_command_in_the_terminal(tmp_path):
-    output, code = run_command("--terminal", seconds=6, tmp_path=tmp_path)
+    output, code = run_command("--terminal", seconds=5, tmp_path=tmp_path)
     assert code == 0, output
     assert "Traceback" not in output
     assert "true timing" in output and "BTDC" in output and "Before you go near it" in output
@@ -318,6 +318,17 @@ def test_refusals_are_one_sentence(tmp_path):
         taken.listen()
         port = str(taken.getsockname()[1])
         assert "choose another one" in said("--simulate", "early-eight", "--http-port", port)
+
+
+def test_what_the_page_needs_is_said_when_it_is_missing(monkeypatch):
+    from click.testing import CliRunner
+
+    from sparkwitness import cli
+
+    monkeypatch.setitem(sys.modules, "segno", None)
+    result = CliRunner().invoke(cli.main, ["live", "--no-log", "--simulate", "early-eight"])
+    assert result.exit_code == 1
+    assert "pip install 'sparkwitness[live]'" in result.output.splitlines()[-1]
 
 
 def test_a_fault_in_the_numbers_ends_neither_capture_nor_recording(tmp_path, monkeypatch):
