@@ -248,7 +248,7 @@ def to_prompt(port: str, patience: float = 1.0) -> bool:
     Raises:
         UserError: nothing there gives a prompt, or the port cannot be opened.
     """
-    line = link._open(port)
+    line = link.open_port(port)
     heard = b""
     try:
         for _ in range(4):

@@ -69,7 +69,7 @@ class Link:
         self._protocol: int | None = None
         self._partial = b""
         self._heard = b""
-        self._serial = _open(port)
+        self._serial = open_port(port)
         self._thread = threading.Thread(target=self._read, name="link", daemon=True)
         self._thread.start()
         try:
@@ -138,7 +138,8 @@ class Link:
     def _shake_hands(self) -> None:
         deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
         while not self.hello and self._protocol in (None, wire.PROTOCOL):
-            if time.monotonic() > deadline:
+            # At a MicroPython prompt every byte is typed text: say no more.
+            if time.monotonic() > deadline or self._at_prompt:
                 break
             self._send("identify")
             again = time.monotonic() + 0.5 * self.patience
@@ -157,6 +158,10 @@ class Link:
             )
         if not self.hello:
             raise UserError(self._silence())
+
+    @property
+    def _at_prompt(self) -> bool:
+        return self._heard.endswith(_PROMPT)
 
     def _silence(self) -> str:
         if _PROMPT in self._heard or b"MicroPython" in self._heard:
@@ -224,7 +229,12 @@ class Link:
         return b"".join(parts)
 
 
-def _open(port: str) -> Any:
+def open_port(port: str) -> Any:
+    """An open pyserial port, locked against other programs.
+
+    Raises:
+        UserError: no such port, busy, or not allowed.
+    """
     try:
         opened = serial.serial_for_url(port, baudrate=115200, timeout=0.05, write_timeout=2)
     except serial.SerialException as error:

@@ -13,7 +13,17 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from sparkwitness import bench, bench_plan, bench_run, bench_show, bench_verdict, link, safety, show
+from sparkwitness import (
+    bench,
+    bench_plan,
+    bench_run,
+    bench_show,
+    bench_verdict,
+    conditioner,
+    link,
+    safety,
+    show,
+)
 from sparkwitness.bench_plan import Plan
 from sparkwitness.bench_shots import Collector
 from sparkwitness.cli import keeping as keep
@@ -316,6 +326,11 @@ def _plan(
     if ask:
         beside.print("What is on the bench? (Enter takes what is in brackets.)")
         _ask(values)
+    if "u_clamp_delay_us" not in values and "kind" in values and not defaults:
+        # A real clamp: its path's delay as the conditioner's simulation has it.
+        late = conditioner.delay(f"clamp_{values['kind']}")
+        values.setdefault("clamp_delay_us", late.us)
+        values["u_clamp_delay_us"] = late.u_us
     return Plan.from_dict(values, str(path) if path else "the plan")
 
 
