@@ -4,6 +4,7 @@ import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -173,7 +174,14 @@ def _ask_setting(out: Console, setup: measure.Setup, trials: list[advice.Trial])
     """The setting that the user has entered now, or None to stop."""
     learned = advice.learn_gain(trials, setup.stated_gain)
     if learned.contradicts:
+        last = trials[-1]
+        tip = advice.next_setting(
+            last.setting, last.error, 2 * last.u_error, learned.gain, setup.step,
+            -inf if setup.least is None else setup.least,
+            inf if setup.most is None else setup.most,
+        )  # fmt: skip
         out.print(f"! {learned.note}")
+        out.print(f"→ by what the trials say the next setting is {tip.setting:g}", style="bold")
     out.print(
         "Enter the next setting in the controller, switch the ignition off and on so that it "
         "keeps it, then measure again."
