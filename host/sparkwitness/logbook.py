@@ -231,7 +231,8 @@ class Logbook:
         if kind not in KINDS:
             raise ValueError(f"kind must be one of {', '.join(KINDS)}, not {kind}")
         if recording is not None and board is None:
-            board = Recording(recording).header.get("board")
+            with suppress(UserError):  # an empty recording is no reason to lose the finding
+                board = Recording(recording).header.get("board")
         hashed = hash_of(recording) if recording is not None else None
         text = canonical(result)
         setup_text = None if setup is None else canonical(setup)
