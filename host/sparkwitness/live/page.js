@@ -219,6 +219,12 @@ function line(pen, colour, x1, y1, x2, y2, dash = []) {
   pen.setLineDash([]);
 }
 
+function empty(pen, colour, width, height, text) {
+  pen.fillStyle = colour("quiet");
+  pen.textAlign = "center";
+  pen.fillText(text, width / 2, height / 2);
+}
+
 // The error's interval on a ruled line, with zero marked.
 function interval(error) {
   const { canvas, pen, width, height, colour } = surface("interval");
@@ -255,6 +261,7 @@ function raster(events) {
     pen.textAlign = value ? "center" : "left";
     pen.fillText(value ? `${+value.toFixed(2)}°` : "first", at(value) - (value ? 0 : left), height - 4);
   }
+  if (!events.length) empty(pen, colour, width, bottom, "no events yet");
   const high = bottom / 40;
   pen.fillStyle = colour("ink");
   events.forEach((sparks, row) => {
@@ -271,7 +278,11 @@ function raster(events) {
 function trend(seconds, commanded) {
   const { canvas, pen, width, height, colour } = surface("trend");
   canvas.dataset.drawn = seconds.length;
-  if (!seconds.length) { canvas.setAttribute("aria-label", "No trend yet"); return; }
+  if (!seconds.length) {
+    canvas.setAttribute("aria-label", "No trend yet");
+    empty(pen, colour, width, height, "no timing yet");
+    return;
+  }
   const right = width - 46, split = height - 96, bottom = height - 24;
   const span = [30, 60, 120, 180].find((one) => one >= -seconds[0][0]) || 180;
   const at = (second) => right + (second / span) * right;
@@ -316,7 +327,7 @@ function scale(low, high, least, top, bottom) {
   const middle = (low + high) / 2, half = Math.max(high - low, least) / 2;
   low = middle - half;
   high = middle + half;
-  const step = nice(high - low, bottom - top > 90 ? 4 : 2);
+  const step = nice(high - low, bottom - top > 90 ? 4 : 3);
   return {
     step, first: Math.ceil(low / step - 1e-9) * step, last: Math.floor(high / step + 1e-9) * step,
     at: (value) => bottom - ((value - low) / (high - low)) * (bottom - top),
