@@ -59,7 +59,7 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         rows.add_row("next setting", _advice(result, setup))
     if result.supply_least_mv is not None:
         rows.add_row("supply", f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)")
-    rows.add_row("not counted", _left_out(result))
+    rows.add_row("not counted", left_out(result))
     rows.add_row("lost", loss(result.loss))
     findings = [Text(f"! {f.text}") for f in result.findings]
     return Group(rows, *findings)
@@ -92,7 +92,7 @@ def setting_text(setup: Setup) -> str:
     return "unknown" if setup.setting is None else f"{setup.setting:g}"
 
 
-def _left_out(result: Measurement) -> str:
+def left_out(result: Measurement) -> str:
     parts = [
         (result.missing, f"missing sparks of {result.expected} firings"),
         (result.stray, "stray events"),

@@ -152,7 +152,7 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
         "events": result.events,
         "lost": show.loss(result.loss),
         "anything_lost": result.loss.any(),
-        "left_out": show._left_out(result),
+        "left_out": show.left_out(result),
         "target": {"degrees": setup.target, "met": u is not None and u <= setup.target},
     }  # fmt: skip
     if result.timing is not None and u is not None:
