@@ -4,7 +4,6 @@ import json
 
 import numpy as np
 import pytest
-from test_measure import invoke, sentence
 
 from sparkwitness import curve, measure, wheel, wire
 from sparkwitness.angle import CrankTracker, Reference
@@ -12,6 +11,7 @@ from sparkwitness.cli import sources
 from sparkwitness.edges import Batch
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
+from test_measure import invoke, sentence
 
 NONE = np.empty(0, np.int64)
 TICK_S = TICK_PS * 1e-12

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from streams import TICK_PS, Stream, random_stream
 
 from sparkwitness import framing, shipped, wire
 from sparkwitness.edges import EdgeDecoder
+from streams import TICK_PS, Stream, random_stream
 
 VECTORS = json.loads((shipped.folder("protocol") / "vectors.json").read_text())
 NONE = np.empty(0, np.int64)

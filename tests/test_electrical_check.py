@@ -83,15 +83,19 @@ def test_degrees_both_ways() -> None:
 
 
 def test_cautions_stand_before_the_readings() -> None:
-    text = CliRunner().invoke(
-        main, ["check", "coil", "--primary", "0.55", "--primary-limits", "0.45", "0.65"]
-    ).output
+    text = (
+        CliRunner()
+        .invoke(main, ["check", "coil", "--primary", "0.55", "--primary-limits", "0.45", "0.65"])
+        .output
+    )
     first = safety.RESISTANCE.split()[0]
     assert "Take the leads off" in text and text.index(first) < text.index("primary")
     assert "service manual" in text
-    text = CliRunner().invoke(
-        main, ["check", "coil", "--capacitor", "1uF", "--capacitor-volts", "450"]
-    ).output
+    text = (
+        CliRunner()
+        .invoke(main, ["check", "coil", "--capacitor", "1uF", "--capacitor-volts", "450"])
+        .output
+    )
     assert "500 V" in text
 
 

@@ -1,5 +1,7 @@
 """Sparks to events: bursts, strays, missing ones, and nothing where the beginning was not seen."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -69,7 +71,7 @@ def test_dead_time_does_not_depend_on_chunks(steps, breaks, chunk):
     # A loss before a refused edge is a loss before the next one kept.
     expected = [
         bool(((cuts > np.searchsorted(ticks, a)) & (cuts <= np.searchsorted(ticks, b))).any())
-        for a, b in zip(whole[:-1], whole[1:], strict=True)
+        for a, b in pairwise(whole)
     ]
     assert lost[1:].tolist() == expected
 

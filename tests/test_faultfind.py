@@ -106,9 +106,7 @@ def _enumerated(chain: ff.Chain, test: ff.Test, bad: list[str]) -> list[float]:
     causes = [test.good, *(test.bad[x] for x in bad if x in test.bad)]
     chances = [0.0] * len(test.outcomes)
     for shown in product(range(len(test.outcomes)), repeat=len(causes)):
-        chances[max(shown)] += float(
-            np.prod([c[k] for c, k in zip(causes, shown, strict=True)])
-        )
+        chances[max(shown)] += float(np.prod([c[k] for c, k in zip(causes, shown, strict=True)]))
     return chances
 
 
@@ -448,9 +446,7 @@ def test_a_script_can_walk_through_a_search(tmp_path: Path) -> None:
 
 
 def test_answers_from_a_file_end_the_search_in_one_call(tmp_path: Path) -> None:
-    chain = ff.chain_of(
-        ff.variant_of(switch="points", distribution="distributor"), board=False
-    )
+    chain = ff.chain_of(ff.variant_of(switch="points", distribution="distributor"), board=False)
     table = {name: test.outcomes[0] for name, test in chain.tests.items()}
     table["points_look"] = "burnt"
     file = tmp_path / "answers.json"

@@ -11,12 +11,12 @@ import tty
 from types import SimpleNamespace
 
 import pytest
-from streams import HELLO
-from test_measure import invoke, replay, sentence
 
 from sparkwitness import framing, link, measure, wire
 from sparkwitness.cli import sources
 from sparkwitness.recording import Recording
+from streams import HELLO
+from test_measure import invoke, replay, sentence
 
 
 class Peer:

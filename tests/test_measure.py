@@ -9,7 +9,6 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_edges import damage
 
 from sparkwitness import cli, measure, session
 from sparkwitness.angle import Reference
@@ -17,6 +16,7 @@ from sparkwitness.cli import sources
 from sparkwitness.errors import UserError
 from sparkwitness.link import Link
 from sparkwitness.recording import Recorder, Recording
+from test_edges import damage
 
 
 def simulate(scenario, tmp_path=None, seed=1, **changes):
@@ -84,7 +84,7 @@ def test_setting_corrects_the_controller():
 @pytest.mark.parametrize("scenario", ["idle-four", "noisy-four", "wasted-twin", "cam-pulse",
                                       "pulse-near", "pulse-far", "fast-six"])  # fmt: skip
 def test_every_healthy_scenario_is_within_its_interval(scenario):
-    result, setup, truth, _ = simulate(scenario, u_delay_us=5.0)
+    result, _, truth, _ = simulate(scenario, u_delay_us=5.0)
     assert result.timing is not None, result.findings
     mine = truth.on_a & (truth.sparks > 0)
     true = float(np.mean(truth.btdc_deg[mine]))

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy import integrate, interpolate, optimize, stats
+
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import engine, ignition, rig, scenario
 from sparkwitness.simulator.world import INPUTS, TICK_PS, World, edges_for, stream_edges

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 import serial
 from cobs import cobs
+
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import board as board_module
 from sparkwitness.simulator import scenario

@@ -5,11 +5,11 @@ import json
 import numpy as np
 import pytest
 from scipy import optimize
-from test_measure import invoke, sentence
 
 from sparkwitness import tdc
 from sparkwitness.errors import UserError
 from sparkwitness.simulator.world import World
+from test_measure import invoke, sentence
 
 
 @pytest.mark.parametrize("ratio", [3.0, 3.5, 4.0])

@@ -57,26 +57,26 @@ def rows() -> list[Row]:
         "truth.pickup.ring_share": 0.3, "truth.pickup.stray_share": 0.05,
         "truth.module.misfire_share": 0.05,
     }  # fmt: skip
-    for wheel in ("36-1", "36-2", "60-2", "24"):
-        fine = 0.05 if wheel != "24" else None
+    for kind in ("36-1", "36-2", "60-2", "24"):
+        fine = 0.05 if kind != "24" else None
         made += [
-            Row(f"{wheel} cranking 180", wheel, 180, 0.08),
-            Row(f"{wheel} idle 800 ±8 %", wheel, 800, 0.08, rms_goal=fine),
-            Row(f"{wheel} 3000", wheel, 3000, 0.01, rms_goal=fine),
-            Row(f"{wheel} 9000", wheel, 9000, 0.002, rms_goal=fine),
-            Row(f"{wheel} ramp 3000 rpm/s", wheel, 1000, 0.02, ramp=True, rms_goal=fine),
-            Row(f"{wheel} dirty, wheel as it is", wheel, 800, 0.02, changes=noisy),
+            Row(f"{kind} cranking 180", kind, 180, 0.08),
+            Row(f"{kind} idle 800 ±8 %", kind, 800, 0.08, rms_goal=fine),
+            Row(f"{kind} 3000", kind, 3000, 0.01, rms_goal=fine),
+            Row(f"{kind} 9000", kind, 9000, 0.002, rms_goal=fine),
+            Row(f"{kind} ramp 3000 rpm/s", kind, 1000, 0.02, ramp=True, rms_goal=fine),
+            Row(f"{kind} dirty, wheel as it is", kind, 800, 0.02, changes=noisy),
         ]
-        if wheel != "24":
-            name = f"{wheel} dirty, wheel learned"
-            made.append(Row(name, wheel, 800, 0.02, changes=noisy, learn=True, rms_goal=fine))
-    for wheel in ("pulse", "cam"):
+        if kind != "24":
+            name = f"{kind} dirty, wheel learned"
+            made.append(Row(name, kind, 800, 0.02, changes=noisy, learn=True, rms_goal=fine))
+    for kind in ("pulse", "cam"):
         made += [
-            Row(f"{wheel} within 5° idle ±8 %", wheel, 800, 0.08, within=5, rms_goal=0.3),
-            Row(f"{wheel} 60° away ±0.5 %", wheel, 3000, 0.005, near=60, rms_goal=0.3),
-            Row(f"{wheel} 60° away ±8 %", wheel, 800, 0.08, near=60),
-            Row(f"{wheel} within 5° ramp", wheel, 1000, 0.02, within=5, ramp=True),
-            Row(f"{wheel} within 5° dirty", wheel, 800, 0.02, within=5, changes=noisy),
+            Row(f"{kind} within 5° idle ±8 %", kind, 800, 0.08, within=5, rms_goal=0.3),
+            Row(f"{kind} 60° away ±0.5 %", kind, 3000, 0.005, near=60, rms_goal=0.3),
+            Row(f"{kind} 60° away ±8 %", kind, 800, 0.08, near=60),
+            Row(f"{kind} within 5° ramp", kind, 1000, 0.02, within=5, ramp=True),
+            Row(f"{kind} within 5° dirty", kind, 800, 0.02, within=5, changes=noisy),
         ]
     return made
 
@@ -209,7 +209,7 @@ def main() -> int:
                 f"{row.name:28}{r['bias']:>+9.4f}{r['rms']:>8.4f}{goal:>7}{r['expanded']:>7.3f}"
                 f"{100 * r['coverage']:>8.1f}%{r['unflagged']:>11}"
                 + ("" if ok else "  RMS") + ("" if covered else "  coverage")
-                + (f"  {r['runs'] - r['measured']} not measured" if r["measured"] < r["runs"] else ""),
+                + (f"  {lost} not measured" if (lost := r["runs"] - r["measured"]) else ""),
                 flush=True,
             )  # fmt: skip
     return int(missed > 0)

@@ -421,5 +421,3 @@ def degrees(
         ", ".join(words[k].format(v) for k, v in values.items() if v is not None)
         + "  (exact for the values typed in)"
     )
-
-

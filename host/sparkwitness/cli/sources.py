@@ -74,7 +74,7 @@ def typed_by_user(typed: Any) -> dict[str, Any]:
             "angle": reference.angle, "u_angle": reference.u_angle,
         },
         "commanded": typed.commanded, "cylinders": typed.cylinders, "strokes": typed.strokes,
-        "clamp": "wasted" if (typed.clamp, typed.layout) == ("plug", "wasted") else typed.clamp, 
+        "clamp": "wasted" if (typed.clamp, typed.layout) == ("plug", "wasted") else typed.clamp,
         "setting": typed.setting, "counts": typed.counts,
         "retards": typed.sign < 0, "step": typed.step,
         "delay_us": 0.0, "least": typed.setting_min, "most": typed.setting_max,

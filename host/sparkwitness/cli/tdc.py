@@ -30,7 +30,7 @@ def command() -> None:
               help="Pin offset, same unit, positive to the side the crank pin moves to after the "
               "top.")  # fmt: skip
 @click.option("--pulse", type=options.NUMBER,
-              help="Wheel's reading where the reference pulse comes: gives its angle BTDC.")  # fmt: skip
+              help="Wheel's reading where the reference pulse comes: gives its angle.")  # fmt: skip
 @options.as_json
 def stops(
     before: float,

@@ -93,7 +93,9 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
     """
     values = dict(defaults or {})
     if "bench" in values:
-        raise UserError("this is a bench run, not one of an engine: use `sparkwitness bench --from`")
+        raise UserError(
+            "this is a bench run, not one of an engine: use `sparkwitness bench --from`"
+        )
     reference = dict(values.pop("reference", None) or {})
     given = {k: v for k, v in typed.items() if v is not None and v != ()}
     kind = given.pop("reference", None)

@@ -43,8 +43,8 @@ def command(
     errors = np.array(learned.reference.errors)
     click.echo(
         f"{learned.periods} turns at {learned.rpm:.0f} rpm: teeth are off by "
-        f"{errors.std():.3f}° (standard deviation), {np.abs(errors).max():.3f}° at most; each known "
-        f"to ±{2 * learned.reference.u_errors:.3f}° (k = 2)"
+        f"{errors.std():.3f}° (standard deviation), {np.abs(errors).max():.3f}° at most; each "
+        f"known to ±{2 * learned.reference.u_errors:.3f}° (k = 2)"
     )
     click.echo(f"lost: {show.loss(decoder.loss)}")
     if 2 * learned.reference.u_errors > max(np.abs(errors).max(), _WORTH):
