@@ -196,6 +196,28 @@ def test_a_damaged_file_is_set_aside_not_written_over(tmp_path: Path, named: boo
         assert [r.headline for r in book.runs()] == ["new"] and not book.set_aside
 
 
+def test_a_damaged_row_does_not_hide_the_others(tmp_path: Path, early):
+    path = tmp_path / "book.db"
+    with Logbook(path) as book:
+        first, second = keep(book, early), book.keep("bench", "whole", {"a": 1})
+        other = book.keep("bench", "odd", {"a": 2})
+    raw = sqlite3.connect(path)
+    raw.execute("UPDATE runs SET result = substr(result, 5) WHERE id = ?", (first,))
+    odd = (b"{\xff\xfe", other)
+    raw.execute("UPDATE runs SET result = CAST(? AS TEXT), headline = 'odd' WHERE id = ?", odd)
+    raw.commit()
+    raw.close()
+    answer = run("logbook", "list", "--logbook", path, "--json")
+    lines = [r["headline"] for r in json.loads(answer.stdout)]
+    assert lines[1] == "whole" and all("damaged in the logbook" in lines[k] for k in (0, 2))
+    for number in (first, other):
+        for command in (("logbook", "show", number), ("logbook", "recompute", number),
+                        ("report", number, "--out", tmp_path / f"{number}.html"),
+                        ("compare", number, second)):  # fmt: skip
+            answer = run(*command, "--logbook", path)
+            assert answer.exception is None or isinstance(answer.exception, SystemExit), command
+
+
 def test_a_damaged_file_is_said_by_the_commands(tmp_path: Path):
     path = tmp_path / "book.db"
     damaged(path)

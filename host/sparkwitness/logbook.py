@@ -391,11 +391,17 @@ class Logbook:
         ).fetchall()
         (number, kind, made, source, line, engine, module, path, digest, setup, result, software,
          protocol, board) = row  # fmt: skip
+        try:
+            typed, hello = (None if t is None else json.loads(t) for t in (setup, board))
+            found = json.loads(result)
+        except (ValueError, RecursionError):
+            # One damaged row must not hide the others.
+            typed, found, hello = None, {}, None
+            line = f"damaged in the logbook; it was: {line}"
         return Run(
             number, kind, made, source, line, engine, module,
             None if path is None else Path(path), digest,
-            None if setup is None else json.loads(setup), json.loads(result), result, software,
-            protocol, None if board is None else json.loads(board), tuple(notes),
+            typed, found, result, software, protocol, hello, tuple(notes),
         )  # fmt: skip
 
     def _no_run(self, number: int) -> UserError:
@@ -423,6 +429,7 @@ class Logbook:
                         )
                     raise sqlite3.DatabaseError("it does not begin as a database")
         db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+        db.text_factory = lambda text: text.decode(errors="replace")
         try:
             self._prepare(db)
         except BaseException:
@@ -444,7 +451,10 @@ class Logbook:
                 f"{VERSION}: install a newer sparkwitness, or choose another file with --logbook"
             )
         if version:
-            found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+            try:
+                found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+            except UnicodeDecodeError:  # names in its findings are as damaged as the file
+                found = "its tables are damaged"
             if found != "ok":
                 raise sqlite3.DatabaseError(found)
         _write_ahead(db)
