@@ -18,7 +18,6 @@ from click.testing import CliRunner
 
 from sparkwitness import cli, exports, measure, plots, report, safety
 from sparkwitness.errors import UserError
-from sparkwitness.fit import fit_delay
 from sparkwitness.logbook import KeptTrial, Logbook
 from sparkwitness.recording import Recording
 
@@ -133,28 +132,33 @@ def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_pa
 
 
 def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
-    """Degrees = -6 N t: 0.4 ms is 2.4° per 1000 rev/min; a fixed angle of 2° on top."""
-    rpm = np.array([900.0, 1600.0, 2500.0, 4000.0])
-    error = 2 - 6 * rpm * 0.4e-3
-    points = [
-        {"rpm": n, "rpm_expanded": 4.0, "timing_deg_btdc": 18 + e, "timing_expanded_deg": 0.3,
-         "error_deg": e, "events": 200}
-        for n, e in zip(rpm.tolist(), error.tolist(), strict=True)
-    ]  # fmt: skip
-    fit = fit_delay(rpm, error, np.full(4, 0.03), 0.25)
+    """Degrees = -6 N t: the scenario's 0.4 ms is 2.4° per 1000 rev/min; 2° fixed on top."""
+    answer = run("curve", "--simulate", "late-by-time", "--seconds", "45", "--yes", "--json")
+    assert answer.exit_code == 0, answer.output
+    found = json.loads(answer.stdout)
+    setup = found.pop("setup")
     with Logbook(tmp_path / "b.db") as book:
-        number = book.keep("curve", "x", {"points": points, "fit": fit.to_dict()})
-        kept = book.run(number)
+        kept = book.run(book.keep("curve", "x", found, setup))
     told = report.without_recording(kept, "")
-    (plot,) = told.plots
-    assert "4 speeds from 900 to 4000 rpm" in plot.words and "400" in plot.words
+    assert [p.title for p in told.plots] == ["Timing against speed", "Error against speed"]
+    line = re.search(
+        r"The line: (\S+)° ± (\S+)° and a delay of (\S+) ± (\S+) µs", told.plots[1].words
+    )
+    assert line is not None
+    fixed, u_fixed, delay, u_delay = map(float, line.groups())
+    assert abs(fixed - 2) < u_fixed + 0.1
+    assert abs(delay - 400) < u_delay + 10  # what coil and clamp add is no part of the scenario's
     text = Page(report.page(kept, told)).text
-    for said in ("400.0 ± ", "+2.00° ± ", "delay compensation", "4000.0 ± 4.0 10.40 ± 0.30"):
+    for said in ("Fixed angle and delay", "delay compensation", "Speed by speed", "36-1 at 84°"):
         assert said in text, said
-    bare = {"points": [{k: v for k, v in p.items() if k != "error_deg"} for p in points]}
+    assert len(kept.result["bins"]) > 3
+    for b in kept.result["bins"]:
+        assert f"{b['rpm']:.0f} {b['timing']:.2f} ± {b['expanded']:.2f}" in text
+    free = {"bins": [{**b, "error": None, "wanted": None} for b in found["bins"]], "fit": None}
     with Logbook(tmp_path / "b.db") as book:
-        kept = book.run(book.keep("curve", "x", bare))
-    assert report.without_recording(kept, "").plots[0].title == "Timing against speed"
+        kept = book.run(book.keep("curve", "x", free))
+    assert [p.title for p in report.without_recording(kept, "").plots] == ["Timing against speed"]
+    assert "Fixed angle" not in Page(report.page(kept, told)).text
 
 
 def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path):

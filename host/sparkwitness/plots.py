@@ -118,28 +118,60 @@ def all_of(
     return plots
 
 
-def of_curve(points: list[dict[str, Any]], fit: DelayFit | None) -> list[Plot]:
-    """The plot of a curve.
-
-    Args:
-        points: plain values as `Measurement.to_dict` gives them, one per speed.
-        fit: what was fitted to their errors.
-    """
-    key = "error_deg" if all(p.get("error_deg") is not None for p in points) else "timing_deg_btdc"
-    known = [p for p in points if p.get(key) is not None and p.get("rpm") is not None]
-    if not known:
+def of_curve(bins: list[dict[str, Any]], fit: DelayFit | None) -> list[Plot]:
+    """The plots of a curve, from its bins as `curve.Curve.to_dict` gives them, and its fit."""
+    if not bins:
         return []
-    rpm = np.array([p["rpm"] for p in known])
-    value = np.array([p[key] for p in known])
-    half = np.array([p["timing_expanded_deg"] for p in known])
+    plots = [_timing_of(bins)]
+    known = [b for b in bins if b.get("error") is not None]
+    if len(known) > 1:
+        plots.append(_error_of(known, fit))
+    return plots
+
+
+def _bin_arrays(bins: list[dict[str, Any]], key: str) -> tuple[Floats, Floats, Floats]:
+    """Speed, value and half width of the interval of each bin."""
+    rpm, value, half = (np.array([b[k] for b in bins]) for k in ("rpm", key, "expanded"))
+    return rpm, value, half
+
+
+def _timing_of(bins: list[dict[str, Any]]) -> Plot:
+    rpm, value, half = _bin_arrays(bins, "timing")
 
     def make(axes: Any) -> str:
-        axes.errorbar(rpm, value, half, fmt="o", ms=5, color=BLUE, capsize=4,
+        axes.errorbar(rpm, value, half, fmt="o-", ms=4, lw=1, color=BLUE, capsize=3,
+                      label="measured ± U (k = 2)")  # fmt: skip
+        for key, mark, colour in (("rising", "^", GREEN), ("falling", "v", INK)):
+            part = [b for b in bins if b.get(key) is not None]
+            if part:
+                axes.plot([b["rpm"] for b in part], [b[key] for b in part], mark, ms=5,
+                          mfc="none", color=colour, label=f"speed {key}")  # fmt: skip
+        wanted = [b for b in bins if b.get("wanted") is not None]
+        if wanted:
+            axes.plot([b["rpm"] for b in wanted], [b["wanted"] for b in wanted], "--", lw=1.5,
+                      color=VERMILLION, label="wanted")  # fmt: skip
+        axes.set_xlabel("crank speed, rpm")
+        axes.set_ylabel("first spark, ° BTDC")
+        axes.legend(loc="best")
+        return (
+            f"{len(bins)} spans of speed from {rpm.min():.0f} to {rpm.max():.0f} rpm; timing from "
+            f"{value.min():.1f}° to {value.max():.1f}° BTDC."
+        )
+
+    return _drawn(make, "Timing against speed", wide=True)
+
+
+def _error_of(bins: list[dict[str, Any]], fit: DelayFit | None) -> Plot:
+    rpm, value, half = _bin_arrays(bins, "error")
+
+    def make(axes: Any) -> str:
+        axes.errorbar(rpm, value, half, fmt="o", ms=4, color=BLUE, capsize=3,
                       label="measured ± U (k = 2)", zorder=3)  # fmt: skip
-        words = f"{len(known)} speeds from {rpm.min():.0f} to {rpm.max():.0f} rpm."
-        if key == "error_deg":
-            axes.axhline(0, color=VERMILLION, ls="--", lw=1.5, label="as commanded")
-        if fit is not None and key == "error_deg":
+        axes.axhline(0, color=VERMILLION, ls="--", lw=1.5, label="as wanted")
+        words = (
+            f"{len(bins)} spans of speed; errors from {value.min():+.2f}° to {value.max():+.2f}°."
+        )
+        if fit is not None:
             x = np.linspace(rpm.min(), rpm.max(), 60)
             y, band = np.array([fit.predict(float(one)) for one in x]).T
             axes.fill_between(x, y - band, y + band, color=INK, alpha=0.18, lw=0)
@@ -149,12 +181,11 @@ def of_curve(points: list[dict[str, Any]], fit: DelayFit | None) -> list[Plot]:
                 f"{show.plus_minus(fit.delay_us, fit.u_delay_us, ' µs')}."
             )
         axes.set_xlabel("crank speed, rpm")
-        axes.set_ylabel("error, °" if key == "error_deg" else "first spark, ° BTDC")
+        axes.set_ylabel("error, °")
         axes.legend(loc="best")
         return words
 
-    what = "Error" if key == "error_deg" else "Timing"
-    return [_drawn(make, f"{what} against speed", wide=True)]
+    return _drawn(make, "Error against speed", wide=True)
 
 
 def of_bench(points: list[dict[str, Any]]) -> list[Plot]:

@@ -81,11 +81,14 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         parts.append(_plots(told))
         parts.append(_points(run))
         parts.append(_fit(run))
-        shown = ("points", "findings", "plan", "loss", "fit")
+        shown = ("points", "bins", "findings", "plan", "loss", "fit")
         rest = {k: v for k, v in run.result.items() if k not in shown}
         parts.append(_pairs("Details", logbook.flat(rest)))
         parts.append(_pairs("Plan", logbook.flat(run.result.get("plan") or {})))
-        parts.append(_pairs("Typed before the run", logbook.flat(run.setup or {})))
+        if run.kind == "curve":
+            parts.append(_setup(run))
+        elif run.setup != run.result.get("plan"):
+            parts.append(_pairs("Typed before the run", logbook.flat(run.setup or {})))
         parts.append(_left_out(run.result) if "loss" in run.result else "")
     parts.append(_list("Notes", [f"{made[:10]}: {text}" for made, text in run.notes]))
     parts.append(_origin(run, told))
@@ -138,7 +141,7 @@ def without_recording(run: Run, why: str) -> Told:
     """
     points = run.result.get("points") or []
     if run.kind == "curve":
-        return Told(plots.of_curve(points, fit_of(run)))
+        return Told(plots.of_curve(run.result.get("bins") or [], fit_of(run)))
     if run.kind == "bench":
         return Told(plots.of_bench(points))
     return Told([], f"No plots: {why}." if why else "")
@@ -350,13 +353,17 @@ def _points(run: Run) -> str:
     points = run.result.get("points") or []
     rows: list[list[str]] = []
     if run.kind == "curve":
-        heads = ["speed, rpm", "timing, ° BTDC", "error, °", "events"]
-        for p in points:
-            half = p.get("timing_expanded_deg")
-            values = [(p.get("rpm"), p.get("rpm_expanded")), (p.get("timing_deg_btdc"), half),
-                      (p.get("error_deg"), half)]  # fmt: skip
+        heads = ["speed, rpm", "timing, ° BTDC", "error, °", "scatter, °", "events", "sparks",
+                 "rising less falling, °"]  # fmt: skip
+        for b in run.result.get("bins") or []:
+            values = [(b["timing"], b["expanded"]), (b["error"], b["expanded"])]
             cells = ["" if v is None else show.plus_minus(v, u) for v, u in values]
-            rows.append([*cells, str(p.get("events", ""))])
+            gap = b["hysteresis"]
+            rows.append([
+                f"{b['rpm']:.0f}", *cells, f"{b['scatter']:.2f}", str(b["events"]),
+                "" if b["sparks"] is None else f"{b['sparks']:.2f}",
+                "" if gap is None else show.plus_minus(gap, b["u_hysteresis"]),
+            ])  # fmt: skip
     elif run.kind == "bench":
         heads = ["speed set, rpm", "triggers", "drop-outs", "doubles"]
         heads += [head for _, head in _POINT_COLUMNS]
