@@ -6,28 +6,36 @@ are missing is marked, so that no angle is ever interpolated across it.
 """
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
-from . import wire
+from . import kernels, wire
 from .framing import FrameError
 
 Ticks = NDArray[np.int64]
 
 _N_INPUTS = len(wire.INPUTS)
-_EDGES = wire.NUMBER["edges"]
+_EDGES, _HEARTBEAT = wire.NUMBER["edges"], wire.NUMBER["heartbeat"]
+_BEAT = wire.LAYOUT["heartbeat"]
+_BEAT_SIZE = wire.HEADER.sizeof() + _BEAT.itemsize + 4
 _MIN_BODY = wire.HEADER.sizeof() + 4
 _EDGES_HEAD = wire.HEADER.sizeof() + 8
 _MAX_STUFFED = wire.MAX_BODY + 1
 _CRC_RESIDUE = 0x2144DF1C  # crc32 of any data followed by its own crc32, little-endian
+# Four bytes that take the CRC's register from where the end of any good frame leaves it back to
+# its start, so that one call checks frame after frame. (Damage to two frames that makes up for
+# each other passes with a chance of 2^-32, as damage to one does.)
+_CRC_FIXER = 0x4C9DD581
 _ROW = 260  # stuffed frame right-shifted so that its body starts on a 4-byte boundary
 _WORDS = _ROW // 4
 _MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
 _BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
+_COMPILED_BLOCK = 1 << 20
 
 
 @dataclass
@@ -70,6 +78,31 @@ class Loss:
         return asdict(self)
 
 
+class Messages(Sequence[wire.Message]):
+    """Good messages in order; heartbeats, which are many, are unpacked only when asked for."""
+
+    def __init__(
+        self, made: list[wire.Message | None], bodies: NDArray[np.uint8], sizes: list[int]
+    ) -> None:
+        self._made, self._bodies, self._sizes = made, bodies, sizes
+
+    def __len__(self) -> int:
+        return len(self._made)
+
+    @overload
+    def __getitem__(self, at: int) -> wire.Message: ...
+    @overload
+    def __getitem__(self, at: slice) -> list[wire.Message]: ...
+    def __getitem__(self, at: int | slice) -> wire.Message | list[wire.Message]:
+        if isinstance(at, slice):
+            return [self[k] for k in range(*at.indices(len(self)))]
+        made = self._made[at]
+        if made is None:
+            made = wire.decode_body(self._bodies[at, : self._sizes[at]].tobytes())
+            self._made[at] = made
+        return made
+
+
 @dataclass
 class Batch:
     """What one piece of the stream held, for one session.
@@ -80,13 +113,15 @@ class Batch:
         breaks: per input, int64[m] indices k into `ticks`: edges were lost just before ticks[k].
         complete: every edge older than this tick has arrived or is counted as lost.
         messages: all other good messages, in order (hello, heartbeat, log, ack).
+        beats: the heartbeats among them once more as records `wire.LAYOUT["heartbeat"]`.
     """
 
     session: int
     ticks: tuple[Ticks, ...]
     breaks: tuple[Ticks, ...]
     complete: int
-    messages: list[wire.Message]
+    messages: Sequence[wire.Message]
+    beats: NDArray[np.void] = field(default_factory=lambda: np.empty(0, _BEAT))
 
 
 class _Session:
@@ -102,9 +137,16 @@ class _Session:
         self.last_tick = [-1] * _N_INPUTS
         self.total = [0] * _N_INPUTS
         self.lost_tail = [0] * _N_INPUTS
-        self.board_counts: dict[str, Any] = {
-            "lost": [0] * _N_INPUTS, "stalls": [0] * _N_INPUTS, "unsent": 0
-        }  # fmt: skip
+        self.board_counts = np.zeros(1, _BEAT)[0]
+
+
+def _unwrapped(counts: list[int], last: int) -> Ticks:
+    """Each count continued from the highest before it, whatever the pieces they came in."""
+    wide = []
+    for count in counts:
+        wide.append(last + ((count - last + (1 << 31)) & 0xFFFFFFFF) - (1 << 31))
+        last = max(last, wide[-1])
+    return np.asarray(wide, np.int64)
 
 
 class EdgeDecoder:
@@ -116,6 +158,8 @@ class EdgeDecoder:
         self._rest = b""
         self._skipping = False
         self._session: _Session | None = None
+        self._kernels: Any | None = None
+        self._packed, self._places = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
 
     def feed(self, data: bytes) -> list[Batch]:
         """Decode the next bytes of the stream; one batch per session met, often none or one.
@@ -123,17 +167,27 @@ class EdgeDecoder:
         Bytes after the last delimiter wait for the next call.
         """
         self.loss.bytes_total += len(data)
+        self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
         batches: list[Batch] = []
-        data = self._rest + data
+        most = _BLOCK if self._kernels is None else _COMPILED_BLOCK
         at = 0
+        if self._rest:
+            at = data.find(b"\0") + 1
+            if not at:
+                data, at = self._rest + data, 0
+            else:
+                first = self._rest + data[:at]
+                self._block(np.frombuffer(first, np.uint8), 0, len(first), batches)
+            self._rest = b""
+        whole = np.frombuffer(data, np.uint8)
         while True:
             # Cut at a delimiter, so that a block always holds whole frames.
-            end = data.rfind(b"\0", at, at + _BLOCK) + 1
+            end = data.rfind(b"\0", at, at + most) + 1
             if not end:
                 end = data.find(b"\0", at) + 1
             if not end:
                 break
-            self._block(data[at:end], batches)
+            self._block(whole, at, end, batches)
             at = end
         self._rest = data[at:]
         if len(self._rest) > _MAX_STUFFED:
@@ -167,32 +221,64 @@ class EdgeDecoder:
             self.loss.edges_lost[i] += tail - session.lost_tail[i]
             session.lost_tail[i] = tail
 
-    def _block(self, data: bytes, batches: list[Batch]) -> None:
-        stuffed = np.frombuffer(data, np.uint8)
-        ends = np.flatnonzero(stuffed == 0)
-        starts = np.empty_like(ends)
-        starts[0] = 0
-        starts[1:] = ends[:-1] + 1
+    def _block(
+        self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
+    ) -> None:
+        """Whole frames, the last byte before `stop` a delimiter."""
         if self._skipping:
             # The rest of an over-long run of bytes, whose frame is already counted.
-            self.loss.bytes_damaged += int(ends[0])
+            begin = start
+            start += int(np.argmin(stuffed[start:stop])) + 1
+            self.loss.bytes_damaged += start - begin - 1
             self._skipping = False
-            starts, ends = starts[1:], ends[1:]
-        lengths = ends - starts
-        filled = lengths > 0
-        starts, lengths = starts[filled], lengths[filled]
-        fits = (lengths > _MIN_BODY) & (lengths <= _MAX_STUFFED)
-        self.loss.frames_damaged += int(np.count_nonzero(~fits))
-        self.loss.bytes_damaged += int(lengths[~fits].sum())
-        starts, lengths = starts[fits], lengths[fits]
-        if not len(starts):
+        if self._plain(stuffed, start, stop, batches):
             return
-        rows, good = _unstuff(stuffed, starts, lengths)
-        self.loss.frames_damaged += int(np.count_nonzero(~good))
-        self.loss.bytes_damaged += int(lengths[~good].sum())
-        rows, sizes = rows[good], lengths[good] - 1
+        rows, sizes, bad, bad_bytes = _unstuff(stuffed[start:stop])
+        self.loss.frames_damaged += bad
+        self.loss.bytes_damaged += bad_bytes
         if len(rows):
             self._frames(rows, sizes, batches)
+
+    def _plain(
+        self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
+    ) -> bool:
+        """A block in which all is as it should be, in one go; False: nothing has been done."""
+        session = self._session
+        if self._kernels is None or session is None or session.beat is None:
+            return False
+        if 3 * len(self._packed) < stop - start + 3 * _WORDS:
+            # A frame of 26 bytes or more takes two bytes more here.
+            self._packed = np.empty((stop - start) // 3 + _WORDS + 1, np.uint32)
+            self._places = np.empty((2, (stop - start) // 14), np.int64)
+        firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
+        counts = np.zeros(_N_INPUTS, np.int64)
+        words, frames, found = self._kernels.gather(
+            stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF, firsts, counts,
+            self._packed, *self._places,
+        )  # fmt: skip
+        if words <= 0 or zlib.crc32(self._packed[:words], _CRC_RESIDUE) != _CRC_RESIDUE:
+            return False
+        places, beats_at = self._places[0, :frames], self._places[1, :found]
+        bodies = self._packed[places[beats_at][:, None] + np.arange(1, _BEAT_SIZE // 4)]
+        is_beat, beats = _beats(bodies.view(np.uint8))
+        if not is_beat.all():
+            return False
+        bounds = np.concatenate(([0], np.cumsum(counts)))
+        ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
+        if not self._kernels.spread(
+            self._packed, places, session.beat, beats_at, beats["time"].astype(np.int64),
+            last, bounds[:-1].copy(), ticks,
+        ):  # fmt: skip
+            return False
+        session.seq += frames
+        session.next_first, session.last_tick = firsts.tolist(), last.tolist()
+        self.loss.frames_good += frames
+        none = np.empty(0, np.int64)
+        split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))
+        size = bodies.shape[1] * 4
+        messages = Messages([None] * found, bodies.view(np.uint8), [size] * found)
+        self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches)
+        return True
 
     def _frames(self, rows: NDArray[np.uint8], sizes: Ticks, batches: list[Batch]) -> None:
         """Frames with a good CRC: rows uint8[n, 260], body from column 4; sizes with CRC."""
@@ -218,58 +304,87 @@ class EdgeDecoder:
             self._count_tail()
             session = self._session = _Session(session_id, int(words[0, 2]))
         seq = words[:, 2].astype(np.int64)
-        seq = session.seq + ((seq - session.seq + (1 << 31)) & 0xFFFFFFFF) - (1 << 31)
+        ahead = ((seq - session.seq + (1 << 31)) & 0xFFFFFFFF) - (1 << 31)
+        if np.abs(ahead).max() < 1 << 30:
+            seq = session.seq + ahead
+        else:
+            seq = _unwrapped(seq.tolist(), session.seq)
         before = np.maximum.accumulate(np.concatenate(([session.seq], seq)))[:-1]
         fresh = seq > before
         self.loss.frames_repeated += int(np.count_nonzero(~fresh))
         self.loss.frames_missing += int((seq - before - 1)[fresh].sum())
         session.seq = max(session.seq, int(seq.max()))
-        rows, words, sizes = rows[fresh], words[fresh], sizes[fresh]
+        if not fresh.all():
+            rows, words, sizes = rows[fresh], words[fresh], sizes[fresh]
         if not len(rows):
             return
         self.loss.frames_good += len(rows)
 
         kind = words[:, 1] & 0xFF
         is_edges = kind == _EDGES
-        messages: list[wire.Message] = []
-        beats_at: list[int] = []
-        beats: list[int] = []
-        for k in np.flatnonzero(~is_edges).tolist():
+        others = np.flatnonzero(~is_edges)
+        is_beat = (rows[others, 4] == _HEARTBEAT) & (sizes[others] == _BEAT_SIZE)
+        is_beat[is_beat], beats = _beats(rows[others[is_beat], 4:])
+        messages = self._messages(rows, sizes, others, is_beat)
+        times = beats["time"].astype(np.int64)
+        ticks, breaks = self._edges(session, words, sizes, is_edges, others[is_beat], times)
+        self._batch(session, ticks, breaks, messages, beats, batches)
+
+    def _batch(
+        self,
+        session: _Session,
+        ticks: tuple[Ticks, ...],
+        breaks: tuple[Ticks, ...],
+        messages: Messages,
+        beats: NDArray[np.void],
+        batches: list[Batch],
+    ) -> None:
+        if len(beats):
+            self._heartbeat(session, beats[-1])
+        complete = session.beat if session.beat is not None else 0
+        batches.append(Batch(session.id, ticks, breaks, complete, messages, beats))
+
+    def _messages(
+        self, rows: NDArray[np.uint8], sizes: Ticks, at: Ticks, is_beat: NDArray[np.bool_]
+    ) -> Messages:
+        """All frames but blocks of edges, which stand in the rows `at`."""
+        made: list[wire.Message | None] = [None] * len(at)
+        kept = np.ones(len(at), np.bool_)
+        for j in np.flatnonzero(~is_beat).tolist():
+            k = int(at[j])
             try:
                 message = wire.decode_body(rows[k, 4 : sizes[k]].tobytes())
             except FrameError:
                 self.loss.frames_damaged += 1
                 self.loss.bytes_damaged += int(sizes[k]) + 1
                 self.loss.frames_good -= 1
+                kept[j] = False
                 continue
             if message.name is None or message.name in wire.FROM_HOST:
                 self.loss.frames_unknown += 1
+                kept[j] = False
                 continue
             if message.name == "hello":
                 self.hello = message.fields
-            elif message.name == "heartbeat":
-                beats_at.append(k)
-                beats.append(message.fields["time"])
-            messages.append(message)
-        ticks, breaks = self._edges(session, words, sizes, is_edges, beats_at, beats)
-        for message in messages:
-            if message.name == "heartbeat":
-                self._heartbeat(session, message.fields)
-        complete = session.beat if session.beat is not None else 0
-        batches.append(Batch(session.id, ticks, breaks, complete, messages))
+            made[j] = message
+        if not kept.all():
+            made = [one for one, keep in zip(made, kept.tolist(), strict=True) if keep]
+            at = at[kept]
+        return Messages(made, rows[at, 4 : 4 + wire.MAX_BODY], (sizes[at] - 4).tolist())
 
-    def _heartbeat(self, session: _Session, beat: dict[str, Any]) -> None:
-        """Take the wide time and the board's own counts of losses."""
+    def _heartbeat(self, session: _Session, beat: np.void) -> None:
+        """Take the newest wide time and the board's own counts of losses."""
         if session.beat is None:
             self.loss.sessions += 1
             self.loss.frames_before += session.joined_at
-        session.beat = beat["time"]
-        session.total = beat["total"]
+        session.beat = int(beat["time"])
+        session.total = beat["total"].tolist()
+        before = session.board_counts
         for i in range(_N_INPUTS):
-            self.loss.board_lost[i] += beat["lost"][i] - session.board_counts["lost"][i]
-            self.loss.board_stalls[i] += beat["stalls"][i] - session.board_counts["stalls"][i]
-        self.loss.board_unsent += beat["unsent"] - session.board_counts["unsent"]
-        session.board_counts = beat
+            self.loss.board_lost[i] += int(beat["lost"][i]) - int(before["lost"][i])
+            self.loss.board_stalls[i] += int(beat["stalls"][i]) - int(before["stalls"][i])
+        self.loss.board_unsent += int(beat["unsent"]) - int(before["unsent"])
+        session.board_counts = beat.copy()
 
     def _edges(
         self,
@@ -277,8 +392,8 @@ class EdgeDecoder:
         words: NDArray[np.uint32],
         sizes: Ticks,
         is_edges: NDArray[np.bool_],
-        beats_at: list[int],
-        beats: list[int],
+        beats_at: Ticks,
+        beats: Ticks,
     ) -> tuple[tuple[Ticks, ...], tuple[Ticks, ...]]:
         """64-bit times of all edge blocks of a run, per input, and where edges are missing."""
         at = np.flatnonzero(is_edges)
@@ -293,9 +408,8 @@ class EdgeDecoder:
             self.loss.bytes_damaged += int((sizes[at][~fits] + 1).sum())
             at, which, n = at[fits], which[fits], n[fits]
         # The heartbeat before each block places its 32-bit counts, through any silence.
-        order = np.searchsorted(np.asarray(beats_at, np.int64), at)
-        have = [session.beat, *beats]
-        placed = np.asarray([-1 if b is None else b for b in have], np.int64)[order]
+        have = np.concatenate(([-1 if session.beat is None else session.beat], beats))
+        placed = have[np.searchsorted(beats_at, at)]
         known = placed >= 0
         if not known.all():
             self.loss.frames_unplaced += int(np.count_nonzero(~known))
@@ -329,16 +443,13 @@ class EdgeDecoder:
         none = np.empty(0, np.int64)
         if not len(at):
             return none, none
-        counts = words[at, 5 : 5 + _MAX_COUNTS].astype(np.int64)
-        wide = counts - placed[:, None]
-        wide += 1 << 31
-        wide &= 0xFFFFFFFF
-        wide += (placed - (1 << 31))[:, None]
-        full = n == _MAX_COUNTS
-        inside = None if full.all() else column < n[:, None]
-        ticks = wide.ravel() if inside is None else wide[inside]
         ends = np.cumsum(n)
         begins = ends - n
+        counts = words[at, 5 : 5 + _MAX_COUNTS]
+        counts -= placed.astype(np.uint32)[:, None]
+        near = counts.ravel() if (n == _MAX_COUNTS).all() else counts[column < n[:, None]]
+        ticks: Ticks = np.add(near.view(np.int32), np.repeat(placed, n), dtype=np.int64)
+        all_rise = ticks[0] > session.last_tick[i] and bool((ticks[1:] > ticks[:-1]).all())
 
         first = words[at, 4].astype(np.int64)
         expected = np.empty_like(first)
@@ -347,10 +458,7 @@ class EdgeDecoder:
         expected[1:] = first[:-1] + n[:-1]
         jump = (first - expected) & 0xFFFFFFFF
 
-        rising = np.empty(len(ticks), np.bool_)
-        rising[0] = ticks[0] > session.last_tick[i]
-        np.greater(ticks[1:], ticks[:-1], out=rising[1:])
-        if not rising.all() or (jump >= 1 << 31).any():
+        if not all_rise or (jump >= 1 << 31).any():
             return self._one_by_one(session, i, ticks, begins, ends, first)
         session.next_first[i] = int(first[-1] + n[-1]) & 0xFFFFFFFF
         session.last_tick[i] = int(ticks[-1])
@@ -391,42 +499,69 @@ class EdgeDecoder:
         return np.concatenate(kept), np.asarray(breaks, np.int64)
 
 
-def _unstuff(
-    stuffed: NDArray[np.uint8], starts: Ticks, lengths: Ticks
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Undo COBS of many short frames side by side and check their CRC.
+def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.void]]:
+    """Which of the heartbeats uint8[n, at least 80] are sound, and those as records."""
+    at = wire.HEADER.sizeof()
+    beats = np.ascontiguousarray(bodies[:, at : at + _BEAT.itemsize]).view(_BEAT).reshape(-1)
+    fine = np.ones(len(beats), np.bool_)
+    for name, low, high in wire.RANGES["heartbeat"]:
+        fine &= (beats[name] >= low) & (beats[name] <= high)
+    return fine, beats if fine.all() else beats[fine]
+
+
+def _unstuff(stuffed: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Ticks, int, int]:
+    """Split a block at its delimiters, undo COBS of all its frames side by side, check their CRC.
 
     Args:
-        stuffed: uint8[m], whole frames with their delimiters.
-        starts, lengths: int64[n], frames without delimiter, each at most 255 bytes long.
+        stuffed: uint8[m], whole frames, the last byte a delimiter.
 
     Returns:
-        rows uint8[n, 260], body and CRC from column 4; and bool[n], True where all is well.
+        rows uint8[n, 260], good bodies with their CRC from column 4; their sizes with CRC;
+        number of damaged frames and of their bytes.
     """
-    padded = np.zeros(len(stuffed) + 3 + _ROW, np.uint8)
+    ends = np.flatnonzero(stuffed == 0)
+    if not len(ends):
+        return np.empty((0, _ROW), np.uint8), ends, 0, 0
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    lengths = ends - starts
+    fits = (lengths > _MIN_BODY) & (lengths <= _MAX_STUFFED)
+    filled = int(np.count_nonzero(lengths))
+    starts, ends, sizes = starts[fits], ends[fits], lengths[fits] - 1
+    every = int(lengths.sum())
+    if not len(starts):
+        return np.empty((0, _ROW), np.uint8), sizes, filled, every
+    padded = np.zeros(3 + len(stuffed) + _ROW, np.uint8)
     padded[3 : 3 + len(stuffed)] = stuffed
+    # A frame this short holds one chain of codes, each telling how far the next zero is.
+    row, place = np.arange(len(starts)), starts
+    rows_at, places = [], []
+    while len(row):
+        rows_at.append(row)
+        places.append(place)
+        place = place + stuffed[place]
+        inside = place < ends[row]
+        if not inside.all():
+            over = row[place > ends[row]]
+            ends[over] = -1
+            row, place = row[inside], place[inside]
+    intact = ends >= 0
+    zeros, whose = np.concatenate(places), np.concatenate(rows_at)
+    padded[3 + (zeros if intact.all() else zeros[intact[whose]])] = 0
     windows = np.lib.stride_tricks.sliding_window_view(padded, _ROW)
     rows: NDArray[np.uint8] = windows[starts]  # the code byte lands in column 3
-    flat = rows.reshape(-1)
-    base = np.arange(len(starts), dtype=np.int64) * _ROW + 3
-    ends = base + lengths
-    good = np.ones(len(starts), np.bool_)
-    position, row = base, np.arange(len(starts))
-    code = flat[position]
-    while len(row):
-        # A frame this short holds one chain of codes, each telling how far the next zero is.
-        position = position + code
-        good[row[position > ends[row]]] = False
-        inside = position < ends[row]
-        position, row = position[inside], row[inside]
-        code = flat[position]
-        flat[position] = 0
+    good = _crc_good(rows, sizes) & intact
+    if not good.all():
+        rows, sizes = rows[good], sizes[good]
+    return rows, sizes, filled - len(rows), every - int(sizes.sum()) - len(rows)
+
+
+def _crc_good(rows: NDArray[np.uint8], sizes: Ticks) -> NDArray[np.bool_]:
+    """Which rows end with the CRC of what is before it."""
     view = memoryview(rows.data).cast("B")
     crc = zlib.crc32
-    first = (base + 1).tolist()
-    last = ends.tolist()
-    checked = np.fromiter(
-        (crc(view[a:b]) for a, b in zip(first, last, strict=True)), np.int64, len(first)
-    )
-    good &= checked == _CRC_RESIDUE
-    return rows, good
+    first = np.arange(4, rows.size, _ROW)
+    last = (first + sizes).tolist()
+    return np.fromiter(
+        (crc(view[a:b]) == _CRC_RESIDUE for a, b in zip(first.tolist(), last, strict=True)),
+        np.bool_, len(rows),
+    )  # fmt: skip
