@@ -36,6 +36,7 @@ _WORDS = _ROW // 4
 _MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
 _BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
 _COMPILED_BLOCK = 1 << 20
+_START = 1 << 12
 
 
 @dataclass
@@ -169,7 +170,6 @@ class EdgeDecoder:
         self.loss.bytes_total += len(data)
         self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
         batches: list[Batch] = []
-        most = _BLOCK if self._kernels is None else _COMPILED_BLOCK
         at = 0
         if self._rest:
             at = data.find(b"\0") + 1
@@ -182,7 +182,7 @@ class EdgeDecoder:
         whole = np.frombuffer(data, np.uint8)
         while True:
             # Cut at a delimiter, so that a block always holds whole frames.
-            end = data.rfind(b"\0", at, at + most) + 1
+            end = data.rfind(b"\0", at, at + self._most()) + 1
             if not end:
                 end = data.find(b"\0", at) + 1
             if not end:
@@ -198,6 +198,12 @@ class EdgeDecoder:
             self._skipping = True
             self._rest = b""
         return batches
+
+    def _most(self) -> int:
+        """Bytes to decode at a time; the start of a session is no matter for the kernels."""
+        if self._kernels is None:
+            return _BLOCK
+        return _COMPILED_BLOCK if self._session and self._session.beat is not None else _START
 
     def finish(self) -> None:
         """Count a cut frame at the end of the stream, and edges announced but never received."""
