@@ -47,6 +47,12 @@ class Reference:
     u_errors: float = 0.0
 
     def __post_init__(self) -> None:
+        whole = (self.teeth, self.missing, self.turns)
+        numbers = (self.angle, self.u_angle, self.u_errors, *self.errors)
+        if not all(isinstance(n, int) for n in whole) or not all(
+            isinstance(n, int | float) for n in numbers
+        ):
+            raise UserError("a reference is made of numbers, with teeth and turns whole ones")
         if not 1 <= self.teeth <= 720:
             raise UserError(f"a reference wheel has from 1 to 720 teeth, not {self.teeth}")
         if not 0 <= self.missing <= 3 or (self.missing and self.teeth - self.missing < 3):
@@ -56,16 +62,15 @@ class Reference:
             )
         if self.turns not in (1, 2):
             raise UserError("the reference turns once per crank revolution (1) or per two (2)")
-        if not np.isfinite(self.angle) or not -360 <= self.angle <= 360:
+        if not -360 <= self.angle <= 360:
             raise UserError(
                 f"the reference angle must be from -360 to 360 degrees BTDC, not {self.angle}"
             )
-        if not np.isfinite(self.u_angle) or not 0 <= self.u_angle <= 90:
+        if not (0 <= self.u_angle <= 90 and 0 <= self.u_errors <= 90):
             raise UserError(
                 "the uncertainty of the reference angle must be from 0 to 90 degrees, "
-                f"not {self.u_angle}"
+                f"not {self.u_angle} with {self.u_errors} for the teeth"
             )
-
         if self.errors and len(self.errors) != self.edges:
             raise UserError(
                 f"{len(self.errors)} tooth errors do not fit a wheel with {self.edges} teeth"

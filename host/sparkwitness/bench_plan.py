@@ -256,12 +256,12 @@ class Plan:
         for name, value in given.items():
             default = known[name].default
             if name in ("limits", "margins") and not isinstance(value, Mapping):
-                raise UserError(f"{where}: {name} must be a table, not {value!r}")
+                raise UserError(f"{where}: {name} must be a table, not {_show(value)}")
             if name in ("steps", "ramps") and not isinstance(value, list | tuple):
-                raise UserError(f"{where}: {name} must be a list, not {value!r}")
+                raise UserError(f"{where}: {name} must be a list, not {_show(value)}")
             if isinstance(default, bool | str) and not isinstance(value, type(default)):
                 kind = "true or false" if isinstance(default, bool) else "text"
-                raise UserError(f"{where}: {name} must be {kind}, not {value!r}")
+                raise UserError(f"{where}: {name} must be {kind}, not {_show(value)}")
             if isinstance(default, int | float) and not isinstance(default, bool):
                 given[name] = _number(value, f"{where}: {name}", isinstance(default, int))
         if "kind" in given and "fires_at" not in given:
@@ -289,7 +289,7 @@ def load(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UserError(f"cannot read the plan {path}: {error.strerror}") from None
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         reason = str(error).splitlines()[0]
         raise UserError(f"the plan {path} is not TOML: {reason}") from None
 
@@ -302,11 +302,20 @@ def _known(name: str, known: Mapping[str, Any], what: str, where: str = "") -> s
     return name
 
 
+def _show(value: Any) -> str:
+    try:
+        return f"{value!r:.60}"
+    except ValueError:  # Python does not print a whole number of more than 4300 digits
+        return "a number of thousands of digits"
+
+
 def _number(value: Any, where: str, whole: bool = False) -> float:
     good = isinstance(value, int if whole else int | float) and not isinstance(value, bool)
     if not good:
         kind = "a whole number" if whole else "a number"
-        raise UserError(f"{where} must be {kind}, not {value!r}")
+        raise UserError(f"{where} must be {kind}, not {_show(value)}")
+    if isinstance(value, int) and abs(value) > 1e300:
+        raise UserError(f"{where} is far too large")
     return int(value) if whole else float(value)
 
 
@@ -318,7 +327,7 @@ def _check(value: float, low: float, high: float, unit: str, what: str) -> None:
 
 def _ramp(ramp: Any, where: str) -> tuple[float, float, float]:
     if not isinstance(ramp, list | tuple) or len(ramp) != 3:
-        raise UserError(f"{where}: a ramp is [from rpm, to rpm, seconds], not {ramp!r}")
+        raise UserError(f"{where}: a ramp is [from rpm, to rpm, seconds], not {_show(ramp)}")
     a, b, c = (_number(v, f"{where}: a ramp") for v in ramp)
     return a, b, c
 
@@ -326,7 +335,8 @@ def _ramp(ramp: Any, where: str) -> tuple[float, float, float]:
 def _limit(name: str, value: Any, where: str) -> Limit:
     if not isinstance(value, Mapping) or set(value) - {"least", "most"}:
         raise UserError(
-            f"{where}: the limit of {name} must be like {{ least = 1, most = 2 }}, not {value!r}"
+            f"{where}: the limit of {name} must be like {{ least = 1, most = 2 }}, "
+            f"not {_show(value)}"
         )
     found = {
         k: _number(v, f"{where}: the limit of {name}") for k, v in value.items() if v is not None

@@ -825,7 +825,7 @@ def run_from_dict(data: Any) -> Run:
         chain = run.chain()
         for row in data["events"]:
             run = run.with_event(_event_from(chain, row))
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, OverflowError) as error:
         raise ValueError(f"part of it is missing or damaged ({error})") from None
     return run
 

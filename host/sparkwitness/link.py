@@ -203,7 +203,12 @@ class Link:
             elif message.fields["command_seq"] == seq:
                 if message.fields["result"] != wire.ENUMS["result"]["ok"]:
                     why = message.fields["text"] or next(
-                        k for k, v in wire.ENUMS["result"].items() if v == message.fields["result"]
+                        (
+                            k
+                            for k, v in wire.ENUMS["result"].items()
+                            if v == message.fields["result"]
+                        ),
+                        f"reason {message.fields['result']}",
                     )
                     raise UserError(f"the board refuses {name}: {why}")
                 return

@@ -38,6 +38,9 @@ CLAMPS = {
 COUNTS = tuple(advice.GAIN)
 CRANK = wire.INPUTS.index("crank")
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
+_MAY_BE_MISSING = (
+    "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain",
+)  # fmt: skip
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
@@ -96,13 +99,19 @@ class Setup:
             ("setting", -1e6, 1e6, ""), ("step", 0, 1e3, ""), ("target", 0.01, 20, "degrees"),
             ("swing", 0, 0.5, "(0.08 is 8 %)"), ("dead_time_us", 1, 5000, "µs"),
             ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
-            ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""),
+            ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""), ("learned_gain", -1e3, 1e3, ""),
         ):  # fmt: skip
             value = getattr(self, name)
-            if value is not None and not (np.isfinite(value) and low <= value <= high):
-                label = name.replace("_", " ").removesuffix(" us")
+            if value is None and name in _MAY_BE_MISSING:
+                continue
+            label = name.replace("_", " ").removesuffix(" us")
+            if not isinstance(value, int if name == "cylinders" else int | float):
+                kind = "a whole number" if name == "cylinders" else "a number"
+                raise UserError(f"{label} must be {kind}, not {value!s:.40}")
+            if not low <= value <= high:
                 raise UserError(
-                    f"{label} must be from {low:g} to {high:g} {unit}".rstrip() + f", not {value:g}"
+                    f"{label} must be from {low:g} to {high:g} {unit}".rstrip()
+                    + f", not {value!s:.40}"
                 )
         unknown = set(self.falling) - set(wire.INPUTS)
         if unknown:

@@ -125,7 +125,7 @@ class Recording:
 def _header(path: Path, line: bytes) -> dict[str, Any]:
     try:
         header = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         header = None
     if not isinstance(header, dict) or header.get("format") != FORMAT:
         raise UserError(f"{path} is not a sparkwitness recording")

@@ -154,7 +154,7 @@ def load(path: Path, reference: Reference) -> Reference:
         values = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
-    except ValueError:
+    except (ValueError, RecursionError):
         values = None
     if not isinstance(values, dict) or values.get("format") != FORMAT:
         raise UserError(f"{path} is not a wheel file; make one with `sparkwitness wheel`")
@@ -163,5 +163,5 @@ def load(path: Path, reference: Reference) -> Reference:
     try:
         errors = tuple(float(e) for e in values["errors_deg"])
         return replace(reference, errors=errors, u_errors=float(values["u_errors_deg"]))
-    except (KeyError, TypeError, ValueError):
+    except (KeyError, TypeError, ValueError, OverflowError):
         raise UserError(f"{path} holds no tooth errors; make it anew") from None

@@ -116,7 +116,7 @@ def _check_ranges(name: str, values: dict[str, Any]) -> None:
     for key, low, high in RANGES[name]:
         value = values[key]
         for one in value if isinstance(value, list | tuple) else (value,):
-            if not low <= one <= high:
+            if not isinstance(one, int) or not low <= one <= high:
                 raise ValueError(f"{name}.{key} must be from {low} to {high}, not {one}")
 
 
@@ -137,7 +137,7 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
     header = {"type": NUMBER[name], "flags": 0, "session": session, "seq": seq & 0xFFFFFFFF}
     try:
         body = HEADER.build(header) + PAYLOAD[name].build(values)
-    except c.ConstructError as error:
+    except (c.ConstructError, TypeError, AttributeError, UnicodeEncodeError) as error:
         raise ValueError(f"{name} cannot be built: {error}") from None
     if len(body) + 4 > MAX_BODY:
         raise ValueError(f"{name} is {len(body) + 4} bytes long, at most {MAX_BODY} fit")

@@ -96,7 +96,10 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
         raise UserError(
             "this is a bench run, not one of an engine: use `sparkwitness bench --from`"
         )
-    reference = dict(values.pop("reference", None) or {})
+    stored = values.pop("reference", None) or {}
+    if not isinstance(stored, dict):
+        raise UserError("the stored set-up cannot be used (its reference is damaged)")
+    reference = dict(stored)
     given = {k: v for k, v in typed.items() if v is not None and v != ()}
     kind = given.pop("reference", None)
     angle = given.pop("reference_angle", reference.get("angle"))
@@ -115,11 +118,15 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
     if kind is not None:
         made = Reference.parse(kind, angle, u_angle)
     else:
-        errors = tuple(reference.pop("errors", ()))
-        made = Reference(**{**reference, "angle": angle, "u_angle": u_angle, "errors": errors})
+        try:
+            errors = tuple(reference.pop("errors", ()))
+            made = Reference(**{**reference, "angle": angle, "u_angle": u_angle, "errors": errors})
+        except TypeError as error:
+            raise UserError(f"the stored set-up cannot be used ({error})") from None
     values["reference"] = made if wheel_file is None else wheel.load(wheel_file, made)
     values.update(given)
-    values["falling"] = tuple(values.get("falling", ()))
+    falling = values.get("falling", ())
+    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
     if ask:
         for name, text, kind_of, default in (
             ("commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None),

@@ -7,7 +7,6 @@ may read it. `[truth.*]` holds what the world really is; nothing that measures m
 import dataclasses
 import difflib
 import itertools
-import math
 import re
 import tomllib
 from collections.abc import Mapping
@@ -119,7 +118,7 @@ class ReferenceSpec:
     """Reference wheel and its sensor. Tooth 0 is the first after the gap, or the only pulse."""
 
     shaft: str = _choice("crank", ("crank", "cam"), "shaft the wheel sits on")
-    teeth: int = _whole(1, 1, 360, "teeth counted without the gap")
+    teeth: int = _whole(1, 1, 360, "tooth places, those in the gap counted")
     missing: int = _whole(0, 0, 9, "teeth left out")
     angle_btdc: float = _number(60.0, -720.0, 720.0, "degrees BTDC at the edge of tooth 0")
     tooth_error_deg: float = _number(
@@ -271,7 +270,7 @@ def load(name_or_path: str | Path) -> Scenario:
             raise UserError(f"There is no scenario called {text!r}; {hint}")
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error).splitlines()[0]
         raise UserError(f"The scenario file {path} cannot be read as TOML: {reason}.") from None
     return from_dict(table, path.stem)
@@ -331,12 +330,16 @@ def _build(cls: type[_T], table: Any, name: str, where: str) -> _T:
 
 
 def _show(value: Any) -> str:
-    text = " ".join(repr(value).split())
+    try:
+        text = " ".join(repr(value).split())
+    except ValueError:  # Python does not print a whole number of more than 4300 digits
+        text = "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    # Not math.isfinite, which fails on a whole number that no float can hold.
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
 
 
 def _checked(one: "dataclasses.Field[Any]", value: Any, where: str) -> Any:
