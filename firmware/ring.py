@@ -76,14 +76,14 @@ def _settle(written, taken, lost, i: int, keep: int) -> int:
 
 
 @micropython.viper
-def _settle_all(written, taken, lost, size: int):
+def _settle_all(written, taken, lost, size: int, keep: int):
     w = ptr32(written)
     t = ptr32(taken)
     n = ptr32(lost)
     for i in range(4):
         d = w[i] - t[i]
         if (d >> 30) & 3 or (d & 0x3FFFFFFF) > size:
-            new = w[i] - size
+            new = w[i] - keep
             n[i] = n[i] + new - t[i]
             t[i] = new
 
@@ -137,6 +137,7 @@ class Rings:
 
     def __init__(self, size, buffers):
         self.size = size
+        self._keep = size - (size >> 4)
         self.buffers = buffers
         self.written = array("I", [0] * INPUTS)
         self.taken = array("I", [0] * INPUTS)
@@ -158,14 +159,18 @@ class Rings:
         return 0 if n > self.size else n
 
     def settle(self, i):
-        """Count what was overwritten as lost. Returns how many edges that were."""
+        """Count what was overwritten as lost. Returns how many edges that were.
+
+        A sixteenth of the ring goes with them: else the next edge would overwrite what is being
+        copied, and so on for ever.
+        """
         if _waiting(self.written, self.taken, i) > self.size:
-            return _settle(self.written, self.taken, self.lost, i, self.size)
+            return _settle(self.written, self.taken, self.lost, i, self._keep)
         return 0
 
     def settle_all(self):
         """settle() of all inputs."""
-        _settle_all(self.written, self.taken, self.lost, self.size)
+        _settle_all(self.written, self.taken, self.lost, self.size, self._keep)
 
     def discard(self, i):
         """Give up all that waits on input i and count it as lost."""

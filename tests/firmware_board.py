@@ -159,6 +159,11 @@ class Board:
         self.damaged = 0
         self._seq = 0
 
+    @property
+    def asked(self) -> int:
+        """Commands sent so far."""
+        return self._seq
+
     def send(self, number: int, payload: bytes = b"") -> int:
         """Send a command; returns its seq."""
         self._seq += 1

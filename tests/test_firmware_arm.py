@@ -148,7 +148,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("ring", "copy_words"): lambda r: [words(r, 4), words(r, 4), r.randint(0, 4)],
     ("ring", "_waiting"): lambda r: [*counters(r)[:2], r.randrange(4)],
     ("ring", "_settle"): settle_case,
-    ("ring", "_settle_all"): lambda r: [*counters(r), 128],
+    ("ring", "_settle_all"): lambda r: [*counters(r), 128, 120],
     ("ring", "_oldest_age"): lambda r: [words(r, 64), words(r, 4), words(r, 2), r.randrange(4), 63],
     ("ring", "_copy"): ring_case,
     ("ring", "_advance"): lambda r: [words(r, 4), r.randrange(4), r.randint(0, 58)],
