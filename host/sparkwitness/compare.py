@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import exports, intervals, measure, show, timing, wire
+from . import exports, intervals, measure, session, show, timing, wire
 from .recording import Recording
 
 Floats = NDArray[np.float64]
@@ -173,10 +173,7 @@ def side_of_recording(path: Path, name: str, setup: measure.Setup) -> Side:
         UserError: it cannot be read.
     """
     recording = Recording(path)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
-    for chunk in recording.chunks():
-        analyzer.feed(chunk)
-    result = measure.evaluate(setup, analyzer.finish())
+    result = measure.evaluate(setup, session.replay(recording, setup))
     return Side(name, result.to_dict(), setup, tap_delays(recording, setup))
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import platformdirs
 
-from . import __version__, measure, show, wire
+from . import __version__, measure, session, show, wire
 from .errors import UserError
 from .recording import Recording
 
@@ -218,7 +218,7 @@ class Logbook:
                 "quantities": {name: {"value": x, "expanded": U, "unit": "ms"}}.
             recording: file with the bytes, or None.
             engine, module: names typed by the user, made on first use.
-            source: "board", "replay", or "simulated: " and the scenario.
+            source: "board", "replay", "by hand", or "simulated: " and the scenario.
             board: the board's hello; taken from the recording where None.
 
         Returns:
@@ -564,11 +564,7 @@ def replay(path: Path, setup: measure.Setup) -> measure.Measurement:
     Raises:
         UserError: the recording cannot be read.
     """
-    recording = Recording(path)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
-    for chunk in recording.chunks():
-        analyzer.feed(chunk)
-    return measure.evaluate(setup, analyzer.finish())
+    return measure.evaluate(setup, session.replay(Recording(path), setup))
 
 
 def differences(old: Any, new: Any, name: str = "") -> list[str]:

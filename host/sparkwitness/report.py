@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from . import __version__, advice, exports, logbook, measure, plots, safety, show, wire
+from . import __version__, advice, exports, logbook, measure, plots, safety, session, show, wire
 from .angle import Reference
 from .edges import Loss
 from .errors import UserError
@@ -110,10 +110,7 @@ def read(run: Run, path: Path) -> Told:
         return without_recording(run, "")
     setup = measure.Setup.from_dict(run.setup)
     recording = Recording(path)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
-    for chunk in recording.chunks():
-        analyzer.feed(chunk)
-    tables = analyzer.finish()
+    tables = session.replay(recording, setup)
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
     timed = measure.timed(setup, tables)

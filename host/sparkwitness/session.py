@@ -1,4 +1,4 @@
-"""Runs on a live board: configure, start, feed, decide when to stop."""
+"""Runs: on a live board (configure, start, feed, decide when to stop), or from a recording."""
 
 import signal
 import threading
@@ -10,7 +10,7 @@ from . import wire
 from .errors import UserError
 from .link import Link
 from .measure import Analyzer, Measurement, Setup, Tables, evaluate
-from .recording import Recorder
+from .recording import Recorder, Recording
 
 # Board seconds after which a finding that waiting does not mend ends the run.
 _GIVE_UP = {
@@ -118,6 +118,24 @@ def run(
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
     return evaluate(setup, stream(link, setup, recorder, done))
+
+
+def replay(recording: Recording, setup: Setup) -> Tables:
+    """The tables of a recorded run: to the last bit those that the live run had at its end.
+
+    Raises:
+        UserError: the recording cannot be read, or holds no good frame.
+    """
+    analyzer = Analyzer(setup, recording.tick_ps)
+    for chunk in recording.chunks():
+        analyzer.feed(chunk)
+    tables = analyzer.finish()
+    if not tables.loss.frames_good:
+        raise UserError(
+            f"{recording.path} holds {tables.loss.bytes_total} bytes but not one good frame: "
+            "it is damaged, or what was recorded was no board"
+        )
+    return tables
 
 
 def _take(data: bytes, recorder: Recorder | None, analyzer: Analyzer) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,12 @@ from rich.table import Table
 
 from sparkwitness import curve as curves
 from sparkwitness import link, measure, safety, session, show
+from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.errors import UserError
 from sparkwitness.fit import recommend
+from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
 
 NOTHING_MEASURED = 3
@@ -32,6 +35,7 @@ NOTHING_MEASURED = 3
               help="Width of a bin, rpm.")  # fmt: skip
 @click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
 @typing.setup_options
+@keep.options
 @options.yes
 @options.as_json
 def command(
@@ -45,6 +49,7 @@ def command(
     seconds: float | None,
     yes: bool,
     as_json: bool,
+    keeping: keep.Keeping,
     **typed: Any,
 ) -> None:
     """Timing against speed, in bins, while you sweep the speed up and down.
@@ -57,13 +62,12 @@ def command(
         raise UserError("give one of --port, --simulate and --from")
     wanted = curves.read_curve(against) if against is not None else None
     out, beside = show.consoles(as_json)
+    keeping.book(beside)
     if from_file is not None:
         recording = Recording(from_file)
         setup = typing.setup_from(typed, recording.setup, ask=False)
-        analyzer = measure.Analyzer(setup, recording.tick_ps)
-        for chunk in recording.chunks():
-            analyzer.feed(chunk)
-        tables = analyzer.finish()
+        tables = session.replay(recording, setup)
+        recorded: Path | None = from_file
     else:
         interactive = sys.stdin.isatty() and not as_json
         with sources.board(simulate, port) as source:
@@ -73,18 +77,40 @@ def command(
                 if interactive and not yes:
                     click.confirm("Read and done?", abort=True)
             longest = seconds or (60.0 if simulate else None)
-            tables = _sweep(source.port, patience, setup, record, beside, longest)
+            recorded = keeping.recording(record, beside)
+            tables = _sweep(source.port, patience, setup, recorded, beside, longest)
     result = curves.curve(setup, tables, width, wanted)
+    run = None
+    if not isinstance(result, measure.Finding):
+        origin = "replay" if from_file else f"simulated: {simulate}" if simulate else "board"
+        values = {**result.to_dict(), "loss": tables.loss.to_dict()}
+        run = keeping.keep(
+            beside, Logbook.keep, "curve", _headline(result), values, setup.to_dict(),
+            recording=recorded, source=origin,
+        )  # fmt: skip
     if as_json:
-        values = {"code": result.code, "text": result.text} if isinstance(
-            result, measure.Finding) else None  # fmt: skip
-        body = {"findings": [values]} if values else result.to_dict()  # type: ignore[union-attr]
-        click.echo(json.dumps({"setup": setup.to_dict(), **body, "loss": tables.loss.to_dict()}))
+        body = (
+            {"findings": [asdict(result)]}
+            if isinstance(result, measure.Finding)
+            else result.to_dict()
+        )
+        loss = tables.loss.to_dict()
+        click.echo(json.dumps({"setup": setup.to_dict(), **body, "loss": loss, "run": run}))
     elif isinstance(result, measure.Finding):
         out.print(f"! {result.text}")
     else:
         _print(out, result, tables)
+        if run is not None:
+            out.print(keep.kept(run), style="dim")
     sys.exit(NOTHING_MEASURED if isinstance(result, measure.Finding) else 0)
+
+
+def _headline(result: curves.Curve) -> str:
+    low, high = result.bins[0].rpm, result.bins[-1].rpm
+    text = f"{low:.0f} to {high:.0f} rpm, {sum(b.events for b in result.bins)} events"
+    if result.fit is not None and result.fit.told_apart:
+        text += f", fixed {result.fit.fixed:+.2f}°, delay {result.fit.delay_us:.0f} µs"
+    return text
 
 
 def _sweep(

@@ -20,8 +20,10 @@ from rich.text import Text
 from sparkwitness import cranking, link, safety, show, wire
 from sparkwitness import faultfind as ff
 from sparkwitness.angle import Reference
+from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources, starter
 from sparkwitness.errors import UserError
+from sparkwitness.logbook import Logbook
 
 NOT_OVER = 3
 """Exit code: the search still has a test to ask, or ended without being sure."""
@@ -96,13 +98,14 @@ class Session:
 @click.option("--store", "store_at", type=click.Path(path_type=Path),
               help="File for the run. Default: a new one in your data folder.")  # fmt: skip
 @click.option("--list", "listing", is_flag=True, help="Show links and tests, and stop.")
+@keep.options
 @options.yes
 @options.as_json
 def command(
     port: str | None, simulate: str | None, patience: float, by_hand: bool, listing: bool,
     say: tuple[str, ...], answers: Path | None, mended: str | None, starts: bool,
     resume: Path | None, store_at: Path | None, yes: bool, as_json: bool, seconds: float,
-    **typed: Any,
+    keeping: keep.Keeping, **typed: Any,
 ) -> None:  # fmt: skip
     """Engine cranks and does not start: find the link that lost the spark.
 
@@ -114,6 +117,7 @@ def command(
     --json. Exit code 3: the search is not over, or it ended without being sure.
     """
     out, beside = show.consoles(as_json)
+    keeping.book(beside)
     if sum(x is not None for x in (port, simulate)) + by_hand > 1:
         raise UserError("give one of --port, --simulate and --by-hand")
     if starts and mended is None:
@@ -145,8 +149,23 @@ def command(
         _print_state(session, as_json)
     over = ff.next_test(session.chain, session.run.events, session.run.sure) is None
     chances = _chances(session)
+    if over or _started(session.run):
+        _keep(session, keeping, simulate)
     if not (_started(session.run) or (over and chances.max() >= session.run.sure)):
         sys.exit(NOT_OVER)
+
+
+def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None:
+    """A search that has ended goes into the logbook."""
+    told = state(session)
+    found = told["finding"]
+    headline = f"{found['name']}, probability {found['probability']:.0%}"
+    if told["starts"]:
+        headline = f"starts again; last found: {headline}"
+    source = f"simulated: {simulate}" if simulate else "board" if session.live else "by hand"
+    run = keeping.keep(session.beside, Logbook.keep, "faultfind", headline, told, source=source)
+    if run is not None:
+        session.beside.print(keep.kept(run), style="dim")
 
 
 # --- beginning -------------------------------------------------------------------------------

@@ -102,16 +102,7 @@ def command(
 def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, measure.Setup]:
     recording = Recording(path)
     setup = typing.setup_from(typed, recording.setup, ask=False)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
-    for chunk in recording.chunks():
-        analyzer.feed(chunk)
-    tables = analyzer.finish()
-    if not tables.loss.frames_good:
-        raise UserError(
-            f"{path} holds {tables.loss.bytes_total} bytes but not one good frame: "
-            "it is damaged, or what was recorded was no board"
-        )
-    return measure.evaluate(setup, tables), setup
+    return measure.evaluate(setup, session.replay(recording, setup)), setup
 
 
 def _live(
