@@ -6,10 +6,12 @@ the wheel's period. `Reference.btdc` turns them into degrees before top dead cen
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from . import kernels
 from .errors import UserError
 
 Ticks = NDArray[np.int64]
@@ -248,8 +250,8 @@ class CrankTracker:
         n = len(self._ticks)
         if n < 3 and not (last and n == 2):
             return Track.join([]), Periods.join([])
-        length = np.diff(self._ticks)
-        index, width = self._index_edges(length)
+        compiled = kernels.kernels()
+        index = self._index_edges(compiled)
         bounds = np.concatenate(([self._origin], index))
         at_index = self._at_index
         unfinished = n - 1 if last else n - 2
@@ -262,9 +264,9 @@ class CrankTracker:
         whole = np.ones(len(starts), np.bool_)
         whole[0] = at_index
         whole[len(index) :] = False
-        good = whole & self._fits(length, width, starts, ends)
+        good = self._fits(starts, ends, whole, index, compiled)
         judged = len(starts) - 1 if last and len(starts) > len(index) else len(starts)
-        result = self._emit(length, width, starts, ends, good, judged)
+        result = self._emit(starts, ends, good, judged, index, compiled)
         # What follows needs one decided interval before it as its left neighbour.
         end = int(bounds[-1])
         self._at_index = end == (index[-1] if len(index) else self._origin) and (
@@ -282,47 +284,68 @@ class CrankTracker:
         new._segment, new._number = self._segment, self._number
         return new
 
-    def _index_edges(self, length: Ticks) -> tuple[Ticks, Ticks]:
-        """Positions after the origin of the index edges, and tooth steps of each interval."""
+    def _index_edges(self, compiled: Any | None) -> Ticks:
+        """Positions after the origin of the index edges."""
         missing = self.reference.missing
-        width = np.ones(len(length), np.int64)
         if not missing:
-            return np.arange(self._origin + 1, len(length)), width
+            return np.arange(self._origin + 1, len(self._ticks) - 1)
         # A gap is longer than both its neighbours by about missing + 1; halfway in ratio.
-        longer = np.sqrt(missing + 1.0) * 1.05
+        longer = float(np.sqrt(missing + 1.0) * 1.05)
+        if compiled is not None:
+            found = np.empty(len(self._ticks), np.int64)
+            n = compiled.find_gaps(self._ticks, self._cut, self._origin, longer, found)
+            return found[:n].copy()
+        length = np.diff(self._ticks)
         middle = length[1:-1]
         gap = (middle > longer * length[:-2]) & (middle > longer * length[2:])
         cut = self._cut[1:]
         gap &= ~(cut[:-2] | cut[1:-1] | cut[2:])
         index = np.flatnonzero(gap) + 2
-        index = index[index > self._origin]
-        width[index - 1] = missing + 1
-        if self._at_index and self._origin:
-            width[self._origin - 1] = missing + 1
-        return index, width
+        return index[index > self._origin]
 
-    def _fits(self, length: Ticks, width: Ticks, starts: Ticks, ends: Ticks) -> NDArray[np.bool_]:
+    def _fits(
+        self,
+        starts: Ticks,
+        ends: Ticks,
+        whole: NDArray[np.bool_],
+        index: Ticks,
+        compiled: Any | None,
+    ) -> NDArray[np.bool_]:
         """Stretches with the right number of edges, evenly spaced, none lost in between."""
-        pace = length / width
+        edges, gap_width = self.reference.edges, self.reference.missing + 1
+        after_gap = self._at_index and self._origin > 0
+        if compiled is not None:
+            good = whole.copy()
+            compiled.follow(
+                self._ticks, self._cut, starts, ends, len(index), after_gap, edges, gap_width,
+                _EVEN, good,
+            )  # fmt: skip
+            return good
+        length = np.diff(self._ticks)
+        pace = length.astype(np.float64)
+        if gap_width > 1:
+            pace[index - 1] /= gap_width
+            if after_gap:
+                pace[self._origin - 1] /= gap_width
         ratio = pace[1:] / pace[:-1]
         unlike = np.ones(len(length) + 1, np.bool_)  # [k]: interval k differs from k - 1
         unlike[1:-1] = (ratio > _EVEN) | (ratio < 1 / _EVEN)
         cut = self._cut[1:]
         unlike[1:-1] |= cut[1:] | cut[:-1]
         before = np.concatenate(([0], np.cumsum(unlike)))
-        result: NDArray[np.bool_] = (ends - starts == self.reference.edges) & (
-            before[ends + 1] == before[starts]
+        result: NDArray[np.bool_] = (
+            whole & (ends - starts == edges) & (before[ends + 1] == before[starts])
         )
         return result
 
     def _emit(
         self,
-        length: Ticks,
-        width: Ticks,
         starts: Ticks,
         ends: Ticks,
         good: NDArray[np.bool_],
         judged: int,
+        index: Ticks,
+        compiled: Any | None,
     ) -> tuple[Track, Periods]:
         joined = good & np.concatenate(([self._open], good[:-1]))
         segment = self._segment + np.cumsum(good & ~joined)
@@ -336,17 +359,28 @@ class CrankTracker:
         self._open = bool(good[-1])
         segment = np.where(good, segment, -1)
 
-        size = ends - starts
         begin, end = int(starts[0]), int(ends[-1])
-        inside = np.arange(begin, end) - np.repeat(starts, size)
-        first_step = np.repeat(number * self.reference.steps, size)
-        track = Track(
-            self._ticks[begin:end],
-            length[begin:end],
-            np.where(np.repeat(good, size), first_step + inside, -1),
-            width[begin:end],
-            np.repeat(segment, size),
-        )
+        steps, gap_width = self.reference.steps, self.reference.missing + 1
+        if compiled is not None:
+            table = np.empty((5, end - begin), np.int64)
+            compiled.lay_out(
+                self._ticks, starts, ends, good, segment, number, len(index), steps, gap_width,
+                table,
+            )  # fmt: skip
+            track = Track(*table)
+        else:
+            size = ends - starts
+            width = np.ones(end - begin, np.int64)
+            width[index - begin - 1] = gap_width
+            inside = np.arange(begin, end) - np.repeat(starts, size)
+            place = np.repeat(number * steps, size) + inside
+            track = Track(
+                self._ticks[begin:end],
+                np.diff(self._ticks[begin : end + 1]),
+                np.where(np.repeat(good, size), place, -1),
+                width,
+                np.repeat(segment, size),
+            )
         periods = Periods(
             self._ticks[starts[good]],
             self._ticks[ends[good]] - self._ticks[starts[good]],
@@ -411,6 +445,14 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
         nan = np.full(len(ticks), np.nan)
         return Placed(ticks, nan, np.full(len(ticks), -1), nan, nan, nan, nan)
     i = np.searchsorted(track.start, ticks, side="right") - 1
+    if (compiled := kernels.kernels()) is not None:
+        owner, table = np.empty(len(ticks), np.int64), np.full((5, len(ticks)), np.nan)
+        compiled.place(
+            track.start, track.length, track.step, track.width, track.segment, ticks, i,
+            reference.teeth, reference.teeth - reference.missing, _STRIDE, reference.step,
+            reference.offsets, owner, table,
+        )  # fmt: skip
+        return Placed(ticks, table[0], owner, *table[1:])
     inside = i >= 0
     i = np.maximum(i, 0)
     inside &= (ticks - track.start[i] < track.length[i]) & (track.segment[i] >= 0)

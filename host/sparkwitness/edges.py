@@ -262,7 +262,7 @@ class EdgeDecoder:
             stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF, firsts, counts,
             self._packed, *self._places,
         )  # fmt: skip
-        if words <= 0 or zlib.crc32(self._packed[:words], _CRC_RESIDUE) != _CRC_RESIDUE:
+        if words <= 0 or zlib.crc32(self._packed[:words].data, _CRC_RESIDUE) != _CRC_RESIDUE:
             return False
         places, beats_at = self._places[0, :frames], self._places[1, :found]
         bodies = self._packed[places[beats_at][:, None] + np.arange(1, _BEAT_SIZE // 4)]

@@ -9,6 +9,7 @@ from math import gcd
 import numpy as np
 from numpy.typing import NDArray
 
+from . import kernels
 from .angle import Periods, Placed, Reference
 
 Ticks = NDArray[np.int64]
@@ -17,6 +18,7 @@ Bools = NDArray[np.bool_]
 
 _MIN_RATIO = 3.0  # centres of "within a burst" and "between bursts" lie at least this far apart
 _NEIGHBOURS = 15  # events on either side that tell where the next should be
+_WINDOWS = 2048  # medians taken at a time, in cache
 _WIDEST_BURST = 0.4  # of the spacing of events: two bursts never run into each other
 
 
@@ -239,6 +241,19 @@ def circular_median(degrees: Floats, period: float) -> float:
     return centre + float(np.median((degrees - centre + period / 2) % period - period / 2))
 
 
+def _running_median(values: Floats, reach: int) -> Floats:
+    """Median of each value and its `reach` neighbours on either side, float64[n - 2 reach]."""
+    medians = np.empty(len(values) - 2 * reach)
+    if (compiled := kernels.kernels()) is not None:
+        compiled.running_median(values, reach, medians)
+        return medians
+    windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
+    for at in range(0, len(windows), _WINDOWS):
+        part = np.partition(windows[at : at + _WINDOWS], reach, axis=1)
+        medians[at : at + _WINDOWS] = part[:, reach]
+    return medians
+
+
 def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     """Which angles stand too far from their neighbours' to be the same firing.
 
@@ -259,8 +274,7 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     centre = circular_median(degrees, period)
     off = (degrees - centre + period / 2) % period - period / 2
     reach = min(_NEIGHBOURS, (len(off) - 1) // 2)
-    windows = np.lib.stride_tricks.sliding_window_view(off, 2 * reach + 1)
-    middle = np.median(windows, axis=1)
+    middle = _running_median(off, reach)
     local = np.concatenate((np.repeat(middle[:1], reach), middle, np.repeat(middle[-1:], reach)))
     local = local[: len(off)] if len(local) >= len(off) else np.append(local, local[-1])
     away = np.abs((off - local + period / 2) % period - period / 2)

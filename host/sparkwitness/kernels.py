@@ -23,6 +23,8 @@ from .errors import UserError
 Ticks = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 Words = NDArray[np.uint32]
+Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 _VARIABLE = "SPARKWITNESS_KERNELS"
 _LONG = 24 << 20  # bytes, some 15 minutes of a 60-2 wheel at 6000 rpm
@@ -77,7 +79,7 @@ def _compiled() -> Any | None:
 def gather(
     stuffed: Bytes, start: int, stop: int, fixer: int, session: int, seq: int, firsts: Ticks,
     counts: Ticks, packed: Words, places: Ticks, beats_at: Ticks,
-) -> tuple[int, int, int]:  # fmt: skip
+) -> tuple[np.int64, np.int64, np.int64]:  # fmt: skip
     """Undo COBS of a block whose frames are all as they should be: blocks of edges and heartbeats
     of one session, none missing, no edge lost. Their CRC is left to be checked.
 
@@ -196,4 +198,209 @@ def spread(
     return rising
 
 
-_KERNELS: tuple[Callable[..., Any], ...] = (gather, spread)
+def find_gaps(ticks: Ticks, cut: Bools, origin: int, longer: float, index: Ticks) -> int:
+    """Edges after a gap: see `angle.CrankTracker`.
+
+    Args:
+        ticks, cut: int64[n] and bool[n], edges, and whether others were lost before them.
+        origin: edges up to this one do not count.
+        longer: how many times as long as both its neighbours a gap is.
+        index: int64[n], gets the numbers of the edges.
+
+    Returns:
+        How many they are.
+    """
+    found = 0
+    for k in range(1, len(ticks) - 2):
+        middle = ticks[k + 1] - ticks[k]
+        if (
+            k + 1 > origin
+            and middle > longer * (ticks[k] - ticks[k - 1])
+            and middle > longer * (ticks[k + 2] - ticks[k + 1])
+            and not (cut[k] or cut[k + 1] or cut[k + 2])
+        ):
+            index[found] = k + 1
+            found += 1
+    return found
+
+
+def follow(
+    ticks: Ticks, cut: Bools, starts: Ticks, ends: Ticks, indexed: int, after_gap: bool,
+    edges: int, gap_width: int, even: float, good: Bools,
+) -> None:  # fmt: skip
+    """Which stretches between index edges are whole periods: see `angle.CrankTracker`.
+
+    Args:
+        ticks, cut: int64[n] and bool[n], edges, and whether others were lost before them.
+        starts, ends: int64[m], first and last edge of each stretch, one following the other.
+        indexed: how many of the ends are index edges.
+        after_gap: the interval before the first start is a gap.
+        edges, gap_width: per period, and tooth steps over its gap.
+        even: by how much neighbouring intervals may differ.
+        good: bool[m], true where the stretch may be one; set to false where it is none.
+    """
+    for p in range(len(starts)):
+        if not good[p]:
+            continue
+        begin, end = starts[p], ends[p]
+        if end - begin != edges or begin == 0 or end >= len(ticks) - 1:
+            good[p] = False
+            continue
+        gap_before = gap_width if (p > 0 or after_gap) else 1
+        before = (ticks[begin] - ticks[begin - 1]) / gap_before
+        fits = True
+        for k in range(begin, end + 1):
+            width = gap_width if k == end - 1 and p < indexed else 1
+            pace = (ticks[k + 1] - ticks[k]) / width
+            ratio = pace / before
+            if ratio > even or ratio < 1 / even or cut[k] or cut[k + 1]:
+                fits = False
+                break
+            before = pace
+        good[p] = fits
+
+
+def lay_out(
+    ticks: Ticks, starts: Ticks, ends: Ticks, good: Bools, segment: Ticks, number: Ticks,
+    indexed: int, steps: int, gap_width: int, table: Ticks,
+) -> None:  # fmt: skip
+    """Write the intervals of all stretches: see `angle.Track`.
+
+    Args:
+        ticks, starts, ends, good, indexed, gap_width: as for `follow`.
+        segment, number: int64[m] per stretch.
+        steps: tooth steps per period.
+        table: int64[5, ends[-1] - starts[0]], gets start, length, step, width and segment.
+    """
+    at = 0
+    for p in range(len(starts)):
+        first = number[p] * steps
+        for k in range(starts[p], ends[p]):
+            table[0, at] = ticks[k]
+            table[1, at] = ticks[k + 1] - ticks[k]
+            table[2, at] = first + (k - starts[p]) if good[p] else -1
+            table[3, at] = 1
+            table[4, at] = segment[p]
+            at += 1
+        if p < indexed:
+            table[3, at - 1] = gap_width
+
+
+def place(
+    start: Ticks, length: Ticks, step: Ticks, width: Ticks, segment: Ticks, ticks: Ticks,
+    interval: Ticks, teeth: int, present: int, stride: int, degree: float, offsets: Floats,
+    owner: Ticks, table: Floats,
+) -> None:  # fmt: skip
+    """Crank angle at given times: see `angle.place`, whose arithmetic this is, edge by edge.
+
+    Args:
+        start, length, step, width, segment: int64[n], the `angle.Track`.
+        ticks, interval: int64[m], times, and the interval in which each lies or -1.
+        teeth, present: places on the wheel, and those that are teeth.
+        stride: see `angle`.
+        degree: degrees per tooth step.
+        offsets: float64[steps], tooth errors in tooth steps.
+        owner: int64[m], gets the segments.
+        table: float64[5, m], all NaN; gets degrees, to_edge, rate, residual and wide.
+    """
+    n, round_ = len(start), len(offsets)
+    node_x, node_y = np.empty(4), np.empty(4)
+    for one in range(len(ticks)):
+        i = interval[one]
+        owner[one] = -1
+        if i < 0 or ticks[one] - start[i] >= length[i] or segment[i] < 0:
+            continue
+        mine = segment[i]
+        owner[one] = mine
+        here = step[i]
+        with_left = i > 0 and segment[i - 1] == mine
+        with_right = i < n - 1 and segment[i + 1] == mine
+        long = np.float64(length[i])
+        x = (ticks[one] - start[i]) / long
+        away = offsets[here % round_]
+        w = np.float64(width[i]) + (offsets[(here + width[i]) % round_] - away)
+        a, b = 1.0, 2.0
+        second = third = through_left = 0.0
+        if with_left:
+            a = length[i - 1] / long
+            wl = -(np.float64(step[i - 1] - here) + (offsets[step[i - 1] % round_] - away))
+            through_left = (w - wl / a) / (1.0 + a)
+            second = through_left
+        if with_right:
+            b = 1.0 + length[i + 1] / long
+            there = step[i + 1] + width[i + 1]
+            wr = np.float64(there - here) + (offsets[there % round_] - away)
+            if with_left:
+                third = (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a))
+            else:
+                second = (wr - w * b) / (b * (b - 1.0))
+        y = w * x + x * (x - 1.0) * (second + third * (x + a))
+        table[0, one] = (here + away + y) * degree
+        table[1, one] = min(y, w - y) * degree
+        table[2, one] = w * degree / long
+        back = 3 + (here // teeth * stride) % present
+        inner = max(i - back, 0)
+        if segment[inner] != mine:
+            continue
+        for reach in range(1, 3):
+            ends = 2 * reach
+            if (
+                inner < ends or inner > n - ends
+                or segment[inner - ends] != mine or segment[inner - reach] != mine
+                or segment[inner + reach] != mine or segment[inner + ends - 1] != mine
+            ):  # fmt: skip
+                continue
+            scale = np.float64(length[inner])
+            base = step[inner]
+            for node in range(4):
+                if node == 3:
+                    j = inner + ends - 1
+                    time = start[j] + length[j] - start[inner]
+                    there = step[j] + width[j]
+                else:
+                    j = inner + (-ends if node == 0 else -reach if node == 1 else reach)
+                    time = start[j] - start[inner]
+                    there = step[j]
+                node_x[node] = time / scale
+                node_y[node] = np.float64(there - base) + (
+                    offsets[there % round_] - offsets[base % round_]
+                )
+            value = 0.0
+            for node in range(4):
+                weight = 1.0
+                for other in range(4):
+                    if other != node:
+                        weight *= node_x[other] / (node_x[other] - node_x[node])
+                value += weight * node_y[node]
+            table[2 + reach, one] = value * degree
+
+
+def running_median(values: Floats, reach: int, medians: Floats) -> None:
+    """Median of each value and its `reach` neighbours on either side.
+
+    Args:
+        values: float64[n], none NaN, n > 2 * reach.
+        medians: float64[n - 2 * reach], gets them.
+    """
+    size = 2 * reach + 1
+    window = np.sort(values[:size])
+    medians[0] = window[reach]
+    for k in range(size, len(values)):
+        old, new = values[k - size], values[k]
+        # Out goes the one, in comes the other; what lies between moves by one place.
+        j = 0
+        while window[j] != old:
+            j += 1
+        while j + 1 < size and window[j + 1] < new:
+            window[j] = window[j + 1]
+            j += 1
+        while j > 0 and window[j - 1] > new:
+            window[j] = window[j - 1]
+            j -= 1
+        window[j] = new
+        medians[k - size + 1] = window[reach]
+
+
+_KERNELS: tuple[Callable[..., Any], ...] = (
+    gather, spread, find_gaps, follow, lay_out, place, running_median,
+)  # fmt: skip
