@@ -155,7 +155,7 @@ class Hardware:
         self.dead_ns = -(-7000000000 // hz)
         self.board = os.uname().machine
         self.uid = (machine.unique_id() + bytes(8))[:8]
-        self.link = Link()
+        self.link = Link(True)
         self.now = array("I", [0, 0])
         self.stalls = array("I", [0] * INPUTS)
         self._count = array("I", [0])

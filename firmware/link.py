@@ -15,10 +15,12 @@ DELIMITER = b"\0"
 class Link:
     """Bytes in one at a time, frames out whole or not at all.
 
-    `cut` counts frames that were given up half way.
+    `cut` counts frames that were given up half way. `blocks`: a write waits for the line, and
+    drops what the line has not taken after a while without saying so, as on USB.
     """
 
-    def __init__(self):
+    def __init__(self, blocks=False):
+        self._blocks = blocks
         self._in = sys.stdin.buffer
         self._out = sys.stdout.buffer
         self._readable = select.poll()
@@ -80,7 +82,7 @@ class Link:
             except OSError:
                 self._tear()
                 return
-            if ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
+            if self._blocks and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
                 self._tear()
                 return
             if not done:

@@ -368,7 +368,8 @@ class Bytes:
 class Line:
     """In place of link.Link: bytes for the board are put in, frames are taken out."""
 
-    def __init__(self) -> None:
+    def __init__(self, blocks: bool) -> None:
+        assert blocks
         self.coming = bytearray()
         self.raw = b""
         self.open = True
