@@ -50,6 +50,7 @@ class App:
         self._received = 0
         self._byte_ms = ticks_ms()
         hw.heard = ticks_ms()
+        self._met = False  # whether a host has spoken since boot
         self._alone = False  # capturing for the meter, without a host
         self._now = hw.now
         self._beat = array("I", [0, 0])  # wide time of the last heartbeat or of the one due
@@ -70,7 +71,6 @@ class App:
             self.hw.enter()
             self._clear_line()
             self._hello()
-            self._tell_notes()
             while self.running:
                 try:
                     gc.collect()
@@ -119,8 +119,8 @@ class App:
         if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.heard) > SILENCE_MS:
             self.hw.outputs_off()
             self.log(wire.LEVEL_WARNING, SILENT)
-        if self.hw.notes:
-            self._tell_notes()
+        if self.hw.notes and self._met:
+            self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
 
     # Frames to the host
 
@@ -185,11 +185,6 @@ class App:
             self._begin(wire.LOG)
             self._frame[BODY + wire.LOG_LEVEL] = level
             self._send(self._text(wire.LOG_TEXT, text))
-
-    def _tell_notes(self):
-        """Say once what the hardware found missing."""
-        while self.hw.notes:
-            self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
 
     def _ack(self, result, text=b""):
         if not self._await_line():
@@ -337,6 +332,7 @@ class App:
                 size = open_frame(self._command, size)
                 if size > 0:
                     self.hw.heard = ticks_ms()
+                    self._met = True
                     self._obey(size)
                     return True
             byte = self.link.receive()

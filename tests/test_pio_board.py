@@ -235,6 +235,8 @@ def test_configured_inputs_and_polarity_and_a_second_session() -> None:
 def test_what_is_missing_is_said_once() -> None:
     board = Board()
     board.run(MS // 10)
+    assert board.of(LOG) == []  # nobody there to hear it
+    board.send(ALIVE)
     board.run(MS // 10)
     assert [log.text for log in board.of(LOG)] == ["no display found: going on without one"]
 
