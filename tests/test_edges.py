@@ -120,7 +120,7 @@ def damage(rng: np.random.Generator, data: bytes, kinds: list[str]) -> bytes:
     return data
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(
     st.integers(0, 2**32),
     st.lists(st.sampled_from(["drop", "flip", "repeat", "insert"]), min_size=1, max_size=8),
