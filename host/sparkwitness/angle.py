@@ -450,7 +450,7 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
         compiled.place(
             track.start, track.length, track.step, track.width, track.segment, ticks, i,
             reference.teeth, reference.teeth - reference.missing, _STRIDE, reference.step,
-            reference.offsets, owner, table,
+            reference.offsets if reference.errors else np.empty(0), owner, table,
         )  # fmt: skip
         return Placed(ticks, table[0], owner, *table[1:])
     inside = i >= 0

@@ -299,7 +299,7 @@ def place(
         teeth, present: places on the wheel, and those that are teeth.
         stride: see `angle`.
         degree: degrees per tooth step.
-        offsets: float64[steps], tooth errors in tooth steps.
+        offsets: float64[steps], tooth errors in tooth steps; empty where all are 0.
         owner: int64[m], gets the segments.
         table: float64[5, m], all NaN; gets degrees, to_edge, rate, residual and wide.
     """
@@ -317,19 +317,26 @@ def place(
         with_right = i < n - 1 and segment[i + 1] == mine
         long = np.float64(length[i])
         x = (ticks[one] - start[i]) / long
-        away = offsets[here % round_]
-        w = np.float64(width[i]) + (offsets[(here + width[i]) % round_] - away)
+        away = offsets[here % round_] if round_ else 0.0
+        w = np.float64(width[i])
+        if round_:
+            w += offsets[(here + width[i]) % round_] - away
         a, b = 1.0, 2.0
         second = third = through_left = 0.0
         if with_left:
             a = length[i - 1] / long
-            wl = -(np.float64(step[i - 1] - here) + (offsets[step[i - 1] % round_] - away))
+            wl = np.float64(step[i - 1] - here)
+            if round_:
+                wl += offsets[step[i - 1] % round_] - away
+            wl = -wl
             through_left = (w - wl / a) / (1.0 + a)
             second = through_left
         if with_right:
             b = 1.0 + length[i + 1] / long
             there = step[i + 1] + width[i + 1]
-            wr = np.float64(there - here) + (offsets[there % round_] - away)
+            wr = np.float64(there - here)
+            if round_:
+                wr += offsets[there % round_] - away
             if with_left:
                 third = (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a))
             else:
@@ -362,9 +369,9 @@ def place(
                     time = start[j] - start[inner]
                     there = step[j]
                 node_x[node] = time / scale
-                node_y[node] = np.float64(there - base) + (
-                    offsets[there % round_] - offsets[base % round_]
-                )
+                node_y[node] = np.float64(there - base)
+                if round_:
+                    node_y[node] += offsets[there % round_] - offsets[base % round_]
             value = 0.0
             for node in range(4):
                 weight = 1.0

@@ -43,6 +43,9 @@ _MAY_BE_MISSING = (
 )  # fmt: skip
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
+_NOT_MEASURED = 65535
+MOST_SPARKS, MOST_PERIODS = 1_000_000, 2_000_000  # kept by `Analyzer`: 57 MB and 64 MB
+_MOST_SUPPLY, _MOST_LOG = 100_000, 10_000
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
 
@@ -197,6 +200,7 @@ class Tables:
         clamp_edges, ringing: edges seen on the clamp, and those refused by the dead time.
         supply_mv: lowest supply voltage by heartbeat; empty if not measured.
         loss: the decoder's counts.
+        dropped: the oldest sparks, left out because more came than are kept.
     """
 
     sparks: Placed
@@ -210,10 +214,15 @@ class Tables:
     ringing: int
     supply_mv: list[int]
     loss: Loss
+    dropped: int = 0
 
 
 class Analyzer:
-    """Streaming: bytes as received in, tables out. The pieces' sizes change nothing."""
+    """Streaming: bytes as received in, tables out. The pieces' sizes change nothing.
+
+    Memory stays bounded at any length: of what is placed, the newest `MOST_SPARKS` sparks and
+    `MOST_PERIODS` crank periods are kept (with four sparks a cycle at 6000 rev/min, 83 minutes).
+    """
 
     def __init__(self, setup: Setup, tick_ps: int = 24_000) -> None:
         self.setup = setup
@@ -233,6 +242,8 @@ class Analyzer:
         self._crank = CrankTracker(setup.reference)
         self._earlier = 0, 0  # sparks and periods of sessions before this one
         self._forgotten = False
+        self._held = [0, 0]  # sparks and periods kept now
+        self._dropped = 0
         self._open()
 
     def _open(self) -> None:
@@ -282,11 +293,46 @@ class Analyzer:
         self._periods.append(periods)
         self._lost.append(lost)
         self._sparks.append(self._reader.feed(track, clamp, batch.complete))
-        for message in batch.messages:
-            if message.name == "heartbeat" and message.fields["supply_mv"] != 65535:
-                self._supply.append(message.fields["supply_mv"])
-            elif message.name == "log":
-                self.log.append(message.fields["text"])
+        supply = batch.beats["supply_mv"]
+        self._supply += supply[supply != _NOT_MEASURED].tolist()
+        if len(batch.messages) > len(batch.beats):
+            self.log += [m.fields["text"] for m in batch.messages if m.name == "log"]
+        self._bound()
+
+    def _bound(self) -> None:
+        """Let the oldest go once there is a quarter more than is kept."""
+        self._held[0] += len(self._sparks[-1].tick)
+        self._held[1] += len(self._periods[-1].start)
+        if self._held[0] > MOST_SPARKS * 5 // 4 or self._held[1] > MOST_PERIODS * 5 // 4:
+            self._join()
+        if len(self._supply) > _MOST_SUPPLY * 5 // 4:
+            # The lowest stays the lowest.
+            self._supply[:-_MOST_SUPPLY] = [min(self._supply[:-_MOST_SUPPLY])]
+        del self.log[:-_MOST_LOG]
+
+    def _join(self) -> None:
+        """One table of each, of no more than the newest `MOST_SPARKS` and `MOST_PERIODS`."""
+        sparks, periods = Placed.join(self._sparks), Periods.join(self._periods)
+        lost = np.concatenate([np.empty(0, np.bool_), *self._lost])
+        k, m = len(sparks.tick) - MOST_SPARKS, len(periods.start) - MOST_PERIODS
+        old, older = self._earlier
+        if m > 0:
+            periods = Periods(*(getattr(periods, name)[m:].copy() for name in vars(periods)))
+            self._earlier = old, max(0, older - m)
+            # A spark must not outlive the period in which it came.
+            first, begins = periods.segment[0], periods.number[0] * self.setup.reference.period
+            orphan = (sparks.segment >= 0) & (
+                (sparks.segment < first) | ((sparks.segment == first) & (sparks.degrees < begins))
+            )
+            k = max(k, int(np.flatnonzero(orphan)[-1]) + 1 if orphan.any() else 0)
+        if k > 0:
+            sparks = Placed(*(getattr(sparks, name)[k:].copy() for name in vars(sparks)))
+            lost = lost[k:].copy()
+            self._earlier = max(0, old - k), self._earlier[1]
+            self._forgotten = True
+            self._dropped += k
+        self._sparks, self._periods, self._lost = [sparks], [periods], [lost]
+        self._held = [len(sparks.tick), len(periods.start)]
 
     @property
     def clock(self) -> tuple[int | None, int]:
@@ -306,18 +352,17 @@ class Analyzer:
         k = old + int(np.searchsorted(sparks.tick[old:], before))
         ends = (periods.start + periods.length)[older:]
         m = older + int(np.searchsorted(ends, before, side="right"))
-        self._sparks = [Placed(*(getattr(sparks, name)[k:] for name in vars(sparks)))]
-        self._lost = [self._lost[0][k:]]
-        self._periods = [Periods(*(getattr(periods, name)[m:] for name in vars(periods)))]
+        self._sparks = [Placed(*(getattr(sparks, name)[k:].copy() for name in vars(sparks)))]
+        self._lost = [self._lost[0][k:].copy()]
+        self._periods = [Periods(*(getattr(periods, name)[m:].copy() for name in vars(periods)))]
+        self._held = [len(self._sparks[0].tick), len(self._periods[0].start)]
         self._earlier = 0, 0
         self._forgotten |= k > 0
         del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
 
     def tables(self) -> Tables:
         """What can be told by now."""
-        self._sparks = [Placed.join(self._sparks)]
-        self._periods = [Periods.join(self._periods)]
-        self._lost = [np.concatenate([np.empty(0, np.bool_), *self._lost])]
+        self._join()
         if self._forgotten:
             self._lost[0][:1] = True
         return Tables(
@@ -332,6 +377,7 @@ class Analyzer:
             ringing=self._ringing + self._dead.rejected,
             supply_mv=self._supply,
             loss=self.decoder.loss,
+            dropped=self._dropped,
         )
 
 
@@ -542,6 +588,9 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
         result.findings.append(Finding("few_events", text))
         return result
     _timing(result, setup, steady, tables.tick_s)
+    if tables.dropped:
+        text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
+        result.findings.append(Finding("long", text))
     return result
 
 
