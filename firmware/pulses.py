@@ -41,10 +41,9 @@ def drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing):
             return "width_us is 0, must be at least 1 when there are trigger pulses"
         between_us = 60000000000 * turns // (fastest * firings)
         if width_us * 10 > between_us * 9:
-            return (
-                f"width_us is {width_us}, must be at most 90 % of the {between_us} us"
-                f" between pulses at {fastest // 1000} rev/min"
-            )
+            # Two parts, since old versions of MicroPython cannot join f-strings by themselves.
+            limit = f"must be at most 90 % of the {between_us} us between pulses"
+            return f"width_us is {width_us}, {limit} at {fastest // 1000} rev/min"
     return None
 
 

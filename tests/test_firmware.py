@@ -195,6 +195,10 @@ def test_refusals_while_streaming() -> None:
             (drive(firings=33), "firings"),
             (drive(rpm_from=2**32 - 1), "rpm_from is 4294967295"),
             (drive(missing=4), "missing"),
+            (drive(teeth=2, missing=2), "missing is 2, must be less than teeth, 2"),
+            (drive(19_999, 19_999), "the slowest bench speed is 20 rev/min"),
+            (drive(width_us=0), "width_us is 0"),
+            (drive(6_000_000, 6_000_000, width_us=4_501), "90 % of the 5000 us between pulses at"),
             (drive()[:-4], "too short"),
         ):
             result, reason = board.ask(DRIVE, payload)
