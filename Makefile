@@ -32,6 +32,10 @@ hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
 
+fuzz: $(VENV)/test
+	$(BIN)/pip install --quiet --editable '.[fuzz]'
+	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
+
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
 	$(PYTHON) -m venv $(VENV)
