@@ -15,11 +15,9 @@ import uctypes
 from machine import ADC, Pin
 from micropython import const
 
-import panel
 import pins
 import programs
 from link import Link
-from meter import Meter
 from outputs import Outputs
 from ring import INPUTS, Rings, widen
 
@@ -181,12 +179,24 @@ class Hardware:
         except (OSError, ValueError):
             self._measures = False
             self.notes.append("the supply voltage cannot be measured on this board")
-        self.meter = None
-        display = panel.find()
-        if display:
-            self.meter = Meter(self, display)
-        else:
+        self.meter = self._find_meter()
+        if not self.meter:
             self.notes.append("no display found: going on without one")
+
+    def _find_meter(self):
+        """The stand-alone meter; its code is loaded only where there is a display for it."""
+        for number in (pins.I2C_SDA, pins.I2C_SCL):
+            # A display holds both lines up against the chip's weak pull-down.
+            if not Pin(number, Pin.IN, Pin.PULL_DOWN).value():
+                return None
+        import panel
+
+        display = panel.find()
+        if not display:
+            return None
+        from meter import Meter
+
+        return Meter(self, display)
 
     @property
     def outputs(self):

@@ -58,10 +58,6 @@ def _double(target, column: int, page: int, glyph):
 
 def find():
     """A Panel, or None when no display answers."""
-    for number in (pins.I2C_SDA, pins.I2C_SCL):
-        # A display holds both lines up against the chip's weak pull-down.
-        if not Pin(number, Pin.IN, Pin.PULL_DOWN).value():
-            return None
     try:
         bus = I2C(0, sda=Pin(pins.I2C_SDA), scl=Pin(pins.I2C_SCL), freq=400000)
         return Panel(bus)

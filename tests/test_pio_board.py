@@ -241,6 +241,27 @@ def test_what_is_missing_is_said_once() -> None:
     assert [log.text for log in board.of(LOG)] == ["no display found: going on without one"]
 
 
+def test_a_display_is_looked_for_only_where_its_lines_are_held_up() -> None:
+    board = Board()
+    looked = []
+    panel = type("Panel", (), {"find": staticmethod(lambda: looked.append("panel"))})
+    before = pio_chip.sys.modules.get("panel")
+    pio_chip.sys.modules["panel"] = panel  # type: ignore[assignment]
+    try:
+        assert board.hardware._find_meter() is None
+        board.chip.rp2040.gpio[16].set_input_value(True)
+        assert board.hardware._find_meter() is None
+        assert looked == []
+        board.chip.rp2040.gpio[17].set_input_value(True)
+        assert board.hardware._find_meter() is None  # nothing answers
+        assert looked == ["panel"]
+    finally:
+        if before is None:
+            del pio_chip.sys.modules["panel"]
+        else:
+            pio_chip.sys.modules["panel"] = before
+
+
 def run_until_left(board: Board, data: bytes) -> None:
     pio_chip.INTERRUPT_CHARACTERS.clear()
     board.line.coming += data
