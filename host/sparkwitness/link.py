@@ -105,7 +105,7 @@ class Link:
             self._fault = error.message
         except (OSError, serial.SerialException, TypeError):
             # pyserial raises TypeError when the port vanishes under its read.
-            self._fault = f"the board on {self.port} went away; plug it in again and measure anew"
+            self._fault = self._gone()
 
     def _listen(self, data: bytes) -> None:
         """Pick hello, ack and log messages out of the stream."""
@@ -127,11 +127,18 @@ class Link:
             if message.name in ("hello", "ack"):
                 self._answers.put(message)
 
+    def _gone(self) -> str:
+        return f"the board on {self.port} went away; plug it in again and measure anew"
+
     def _send(self, name: str, **fields: Any) -> int:
         with self._lock:
             seq = self._seq
             self._seq += 1
-            self._serial.write(b"\0" + wire.encode(name, 0, seq, **fields))
+            data = b"\0" + wire.encode(name, 0, seq, **fields)
+            try:
+                self._serial.write(data)
+            except (OSError, serial.SerialException, TypeError):
+                raise UserError(self._gone()) from None
             self._alive = time.monotonic()
         return seq
 

@@ -165,6 +165,8 @@ def vectors(data: bytes) -> bool:
             fields["uid"] = bytes.fromhex(fields["uid"])
         except ValueError:
             return False
+    if not isinstance(fields.get("uid", b""), bytes):
+        return False  # construct would take a number for bytes; no caller has one
     try:
         frame = wire.encode(name, session, seq, **fields)
     except ValueError as error:
