@@ -277,7 +277,8 @@ class EdgeDecoder:
         ):  # fmt: skip
             return False
         session.seq += frames
-        session.next_first, session.last_tick = firsts.tolist(), last.tolist()
+        session.next_first = [None if first < 0 else first for first in firsts.tolist()]
+        session.last_tick = last.tolist()
         self.loss.frames_good += frames
         none = np.empty(0, np.int64)
         split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))

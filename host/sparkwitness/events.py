@@ -18,7 +18,7 @@ Bools = NDArray[np.bool_]
 
 _MIN_RATIO = 3.0  # centres of "within a burst" and "between bursts" lie at least this far apart
 _NEIGHBOURS = 15  # events on either side that tell where the next should be
-_WINDOWS = 2048  # medians taken at a time, in cache
+_WINDOWS = 512  # medians taken at a time, in cache
 _WIDEST_BURST = 0.4  # of the spacing of events: two bursts never run into each other
 
 
@@ -221,9 +221,9 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         np.where(whole, end - begin + 1, 0),
         tick[end],
         degrees[end],
-        sparks.to_edge[at][begin],
-        sparks.residual[at][begin],
-        sparks.wide[at][begin],
+        sparks.to_edge[at[begin]],
+        sparks.residual[at[begin]],
+        sparks.wide[at[begin]],
     )
     return Grouping(events.pick(seen), gap, unplaced, int(np.count_nonzero(~seen)))
 

@@ -69,9 +69,7 @@ def _compiled() -> Any | None:
         numba = importlib.import_module("numba")
     except ImportError:
         return None
-    made = SimpleNamespace(
-        **{one.__name__: numba.njit(cache=True)(one) for one in _KERNELS}
-    )
+    made = SimpleNamespace(**{one.__name__: numba.njit(cache=True)(one) for one in _KERNELS})
     loaded.append(made)
     return made
 
@@ -246,16 +244,20 @@ def follow(
         if end - begin != edges or begin == 0 or end >= len(ticks) - 1:
             good[p] = False
             continue
-        gap_before = gap_width if (p > 0 or after_gap) else 1
-        before = (ticks[begin] - ticks[begin - 1]) / gap_before
-        fits = True
-        for k in range(begin, end + 1):
-            width = gap_width if k == end - 1 and p < indexed else 1
-            pace = (ticks[k + 1] - ticks[k]) / width
-            ratio = pace / before
-            if ratio > even or ratio < 1 / even or cut[k] or cut[k + 1]:
-                fits = False
-                break
+        # From the interval before to the one after; a slice spares a test at every access.
+        part, lost = ticks[begin - 1 : end + 2], cut[begin : end + 2]
+        before = (part[1] - part[0]) / (gap_width if p > 0 or after_gap else 1)
+        gap = edges - 1 if p < indexed else -1
+        fits = not lost[0]
+        for k in range(edges + 1):
+            pace = np.float64(part[k + 2] - part[k + 1])
+            if k == gap:
+                pace /= gap_width
+            # Most are alike beyond doubt, which spares the division.
+            if not (pace < 1.5 * before and before < 1.5 * pace):
+                ratio = pace / before
+                fits &= not (ratio > even or ratio < 1 / even)
+            fits &= not lost[k + 1]
             before = pace
         good[p] = fits
 
@@ -274,14 +276,23 @@ def lay_out(
     """
     at = 0
     for p in range(len(starts)):
-        first = number[p] * steps
-        for k in range(starts[p], ends[p]):
-            table[0, at] = ticks[k]
-            table[1, at] = ticks[k + 1] - ticks[k]
-            table[2, at] = first + (k - starts[p]) if good[p] else -1
-            table[3, at] = 1
-            table[4, at] = segment[p]
-            at += 1
+        first, size = number[p] * steps, ends[p] - starts[p]
+        part = ticks[starts[p] : ends[p] + 1]
+        start, length = table[0, at : at + size], table[1, at : at + size]
+        step, width, owner = (
+            table[2, at : at + size], table[3, at : at + size], table[4, at : at + size]
+        )  # fmt: skip
+        for k in range(size):
+            start[k] = part[k]
+            length[k] = part[k + 1] - part[k]
+        if good[p]:
+            for k in range(size):
+                step[k] = first + k
+        else:
+            step[:] = -1
+        width[:] = 1
+        owner[:] = segment[p]
+        at += size
         if p < indexed:
             table[3, at - 1] = gap_width
 

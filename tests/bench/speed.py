@@ -5,36 +5,58 @@ does its part on the same bytes in the same run, since the machine's own speed c
 The hour of bytes is made once and kept in build/bench.
 """
 
+import argparse
+import importlib.util
+import json
+import os
+import resource
 import struct
+import subprocess
 import sys
+import time
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from cobs import cobs
 from numpy.typing import NDArray
 
+from sparkwitness import framing, kernels, measure, wire
+from sparkwitness.angle import Reference
+from sparkwitness.edges import EdgeDecoder
+from sparkwitness.simulator import scenario, world
+
 ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "tests"))
-
-from sparkwitness import wire  # noqa: E402
-from sparkwitness.simulator import scenario, world  # noqa: E402
-
 TICK_PS = world.TICK_PS
 BLOCK, AGE_MS, BEAT_MS = 58, 20, 100  # as the firmware cuts the stream
-SCENARIO = scenario.vary(
-    scenario.load("fast-six"),
-    {
-        "setup.clamp": "plug",
-        "truth.pickup.clamp_a": "plug",
-        "truth.speed.program": [[0, 6000]],
-        "truth.module.multi_below_rpm": 20000.0,
-        "truth.module.single_above_rpm": 20000.0,
-        "truth.module.most_sparks": 4,
-        "truth.module.spacing_ms": 0.3,
-        "truth.module.window_deg": 60.0,
-    },
-)
+CHUNK = 1 << 20
+LENGTHS = (60, 600, 3600)
+REFERENCE = Reference(60, 2, angle=114.0, u_angle=0.25)
+
+
+def setup(clamp: str) -> measure.Setup:
+    """What would be typed for the streams here."""
+    return measure.Setup(REFERENCE, 28.0, cylinders=6, clamp=clamp, dead_time_us=150.0)
+
+
+def engine(rpm: float, clamp: str, spacing_ms: float) -> scenario.Scenario:
+    """A 60-2 wheel and four sparks per event at any speed."""
+    return scenario.vary(
+        scenario.load("fast-six"),
+        {
+            "setup.clamp": clamp,
+            "truth.pickup.clamp_a": clamp,
+            "truth.speed.program": [[0, rpm]],
+            "truth.module.multi_below_rpm": 20000.0,
+            "truth.module.single_above_rpm": 20000.0,
+            "truth.module.most_sparks": 4,
+            "truth.module.spacing_ms": spacing_ms,
+            "truth.module.window_deg": 60.0,
+        },
+    )
 
 
 def stuffed(bodies: list[NDArray[np.uint8]]) -> list[bytes]:
@@ -80,7 +102,9 @@ def frames_of(parts: Iterator[dict[str, NDArray[np.int64]]], seconds: float) -> 
                 while at < stop:
                     most = min(at + BLOCK, stop)
                     until = at + int(ticks[at:most].searchsorted(ticks[at] + age))
-                    made.append((int(ticks[until - 1]), 1, which, ticks[at:until], int(total[which])))
+                    made.append(
+                        (int(ticks[until - 1]), 1, which, ticks[at:until], int(total[which]))
+                    )
                     total[which] += until - at
                     at = until
         while due <= min(latest, end):
@@ -115,18 +139,242 @@ def frames_of(parts: Iterator[dict[str, NDArray[np.int64]]], seconds: float) -> 
         yield b"".join(frames)
 
 
-def hour(seconds: float = 3600.0) -> Path:
-    """File of the stream's bytes, made where it is not there yet."""
-    path = ROOT / "build" / "bench" / f"60-2-6000rpm-{seconds:.0f}s.bytes"
+def stream(
+    seconds: float, rpm: float = 6000.0, clamp: str = "plug", spacing_ms: float = 0.3
+) -> Path:
+    """File of a stream's bytes, made where it is not there yet."""
+    path = ROOT / "build" / "bench" / f"60-2-{clamp}-{rpm:.0f}rpm-{seconds:.0f}s.bytes"
     if not path.is_file():
         path.parent.mkdir(parents=True, exist_ok=True)
         being = path.with_suffix(".part")
+        edges = world.stream_edges(engine(rpm, clamp, spacing_ms), seconds, tick_ps=TICK_PS)
         with open(being, "wb") as file:
-            for piece in frames_of(world.stream_edges(SCENARIO, seconds, tick_ps=TICK_PS), seconds):
+            for piece in frames_of(edges, seconds):
                 file.write(piece)
         being.rename(path)
     return path
 
 
+def chunks(path: Path, size: int = CHUNK) -> Iterator[bytes]:
+    """The file in pieces, as a recording is read."""
+    with open(path, "rb") as file:
+        while data := file.read(size):
+            yield data
+
+
+def spent(work: Callable[[], Any]) -> tuple[float, Any]:
+    """Seconds of processor time that some work takes, and its result."""
+    start = time.process_time()
+    result = work()
+    return time.process_time() - start, result
+
+
+def by_construct(data: bytes) -> int:
+    """Frame by frame through construct and the pure-Python framing; edges read."""
+    edges = 0
+    head = wire.HEADER.sizeof()
+    for frame in data.split(b"\0"):
+        if frame:
+            body = framing.unseal(frame)
+            header = wire.HEADER.parse(body)
+            fields = wire.PAYLOAD[wire.NAME[header.type]].parse(body[head:])
+            edges += len(fields.counts) if header.type == wire.NUMBER["edges"] else 0
+    return edges
+
+
+def by_cobs(data: bytes) -> int:
+    """Frame by frame through the C extension cobs, zlib, struct and numpy; edges read."""
+    ticks: list[list[NDArray[np.int64]]] = [[] for _ in wire.INPUTS]
+    beat = 0
+    for frame in data.split(b"\0"):
+        if not frame:
+            continue
+        whole = cobs.decode(frame)
+        if zlib.crc32(whole) != 0x2144DF1C:  # any data followed by its own CRC
+            raise ValueError("a damaged frame")
+        kind, _, _, _ = struct.unpack_from("<BBHI", whole)
+        if kind == wire.NUMBER["heartbeat"]:
+            (beat,) = struct.unpack_from("<Q", whole, 8)
+        elif kind == wire.NUMBER["edges"]:
+            which, n, _, _ = struct.unpack_from("<BBHI", whole, 8)
+            counts = np.frombuffer(whole, "<u4", n, 16)
+            near = (counts - np.uint32(beat & 0xFFFFFFFF)).view(np.int32)
+            ticks[which].append(beat + near.astype(np.int64))
+    return sum(len(np.concatenate(parts)) for parts in ticks if parts)
+
+
+def by_decoder(data: bytes) -> int:
+    """The same through `EdgeDecoder`."""
+    decoder = EdgeDecoder()
+    batches = decoder.feed(data)
+    return sum(len(ticks) for batch in batches for ticks in batch.ticks)
+
+
+def peers() -> dict[str, float]:
+    """Seconds for one piece of the stream: by construct, by cobs, and here."""
+    data = next(chunks(stream(60)))
+    data = data[: data.rfind(b"\0") + 1]
+    few = data[: data.rfind(b"\0", 0, 1 << 17) + 1]
+    times: dict[str, float] = {}
+    found = set()
+    for name, work in (("cobs", by_cobs), ("here", by_decoder)):
+        runs = [spent(lambda work=work: work(data)) for _ in range(7)]
+        times[name] = min(t for t, _ in runs)
+        found.add(runs[0][1])
+    assert len(found) == 1, "the ways do not agree"
+    runs = [spent(lambda: by_construct(few)) for _ in range(3)]
+    assert runs[0][1] == by_decoder(few)
+    times["construct"] = min(t for t, _ in runs) * len(data) / len(few)
+    return times
+
+
+def passes(seconds: float, repeats: int) -> dict[str, float]:
+    """Time of each step as a multiple of one zlib.crc32 over the same bytes.
+
+    Each piece counts with the quickest of its repeats, so that what else runs on the machine
+    falls out of both sides of the ratio.
+    """
+    path = stream(seconds)
+    best: dict[str, list[float]] = {}
+    result = measure.Measurement()
+    for _ in range(repeats):
+        decoder, analyzer = EdgeDecoder(), measure.Analyzer(setup("plug"), TICK_PS)
+        for k, data in enumerate(chunks(path)):
+            for name, work in (
+                ("crc", zlib.crc32),
+                ("decode", decoder.feed),
+                ("feed", analyzer.feed),
+            ):
+                took, _ = spent(lambda work=work, data=data: work(data))
+                times = best.setdefault(name, [])
+                if k == len(times):
+                    times.append(took)
+                times[k] = min(times[k], took)
+        took, result = spent(lambda a=analyzer: measure.evaluate(setup("plug"), a.finish()))
+        best["evaluate"] = [min([took, *best.get("evaluate", [])])]
+    assert result.sparks.keys() == {4} and not result.loss.any(), "the stream is not read whole"
+    total = {name: sum(times) for name, times in best.items()}
+    return {**total, "bytes": path.stat().st_size}
+
+
+def memory(hours: int) -> list[float]:
+    """Peak resident MB of analysing the hour over and over, after each time."""
+    analyzer, peaks = measure.Analyzer(setup("plug"), TICK_PS), []
+    for _ in range(hours):
+        for data in chunks(stream(3600)):
+            analyzer.feed(data)
+        measure.evaluate(setup("plug"), analyzer.tables())
+        peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+        # The same bytes again, as one more session of the board.
+        analyzer.decoder, analyzer._session = EdgeDecoder(), -1
+    return peaks
+
+
+def live(seconds: int = 60) -> dict[str, float]:
+    """From bytes to numbers, every 100 ms, at 10 000 edges a second."""
+    data = stream(seconds, 8600, "coil", 0.2).read_bytes()
+    analyzer = measure.Analyzer(setup("coil"), TICK_PS)
+    many = seconds * 10
+    cuts = np.linspace(0, len(data), many + 1).astype(int).tolist()
+    times, busy = [], []
+    result = measure.Measurement()
+    for a, b in pairwise(cuts):
+        start = time.perf_counter()
+
+        def look(a: int = a, b: int = b) -> measure.Measurement:
+            analyzer.feed(data[a:b])
+            return measure.evaluate(setup("coil"), analyzer.tables())
+
+        used, result = spent(look)
+        times.append(time.perf_counter() - start)
+        busy.append(used)
+    assert result.timing is not None and result.sparks.keys() == {4}
+    tables = analyzer.tables()
+    edges = tables.crank_edges + tables.clamp_edges
+    first, last = times[20:120], times[-100:]
+    return {
+        "edges_per_s": edges / seconds, "first_ms": 1e3 * float(np.median(first)),
+        "last_ms": 1e3 * float(np.median(last)), "p95_ms": 1e3 * float(np.quantile(last, 0.95)),
+        "worst_ms": 1e3 * max(times[1:]), "core": sum(busy) / seconds,
+        "core_last": sum(busy[-100:]) / 10, "sparks": len(tables.sparks.tick),
+    }  # fmt: skip
+
+
+def child(choice: str, *what: str) -> Any:
+    """One measurement in a process of its own, with the kernels chosen."""
+    environment = {**os.environ, "SPARKWITNESS_KERNELS": choice}
+    command = [sys.executable, __file__, "--only", *what]
+    done = subprocess.run(command, env=environment, stdout=subprocess.PIPE, check=True, text=True)
+    return json.loads(done.stdout)
+
+
+def mark(value: float, goal: float, at_least: bool = False) -> str:
+    """Goal, and whether it is met."""
+    met = value >= goal if at_least else value <= goal
+    return f"goal {'at least' if at_least else 'at most'} {goal:g}: {'met' if met else 'NOT MET'}"
+
+
+def report(choices: list[str], lengths: list[int], hours: int) -> None:
+    """All measurements, printed."""
+    for seconds in lengths:
+        stream(seconds)
+    for choice in choices:
+        print(f"\n{choice}, one core, processor time")
+        times = child(choice, "peers")
+        ratio = times["construct"] / times["here"]
+        print(f"  decode against construct        {ratio:8.0f} x   {mark(ratio, 50, True)}")
+        ratio = times["cobs"] / times["here"]
+        print(f"  decode against cobs and struct  {ratio:8.1f} x   {mark(ratio, 5, True)}")
+        for seconds in lengths:
+            t = child(choice, "passes", str(seconds))
+            decode, whole = t["decode"] / t["crc"], (t["feed"] + t["evaluate"]) / t["crc"]
+            print(
+                f"  {seconds // 60:3d} min, {t['bytes'] / 1e6:6.1f} MB: zlib.crc32 "
+                f"{1e3 * t['crc']:6.1f} ms ({t['bytes'] / t['crc'] / 1e9:.1f} GB/s), decode "
+                f"{t['decode']:6.3f} s = {decode:5.1f} passes ({mark(decode, 5)}), "
+                f"all {t['feed'] + t['evaluate']:6.3f} s = {whole:5.1f} passes ({mark(whole, 15)})"
+            )
+        if 3600 in lengths:
+            peaks = child(choice, "memory", str(hours))
+            shown = ", ".join(f"{p:.0f} MB at {k + 1} h" for k, p in enumerate(peaks)
+                              if k + 1 in (1, 2, 3, 6, 12, 24))  # fmt: skip
+            print(f"  peak memory: {shown}   {mark(max(peaks), 400)}")
+    # A live stream never loads the kernels: that would keep the board waiting.
+    t = child("numpy", "live")
+    print(f"\nlive, {t['edges_per_s']:.0f} edges/s for 60 s, a look every 100 ms")
+    print(
+        f"  bytes to numbers: {t['first_ms']:.1f} ms early, {t['last_ms']:.1f} ms at the end with "
+        f"{t['sparks']} sparks, 95 % below {t['p95_ms']:.1f} ms, worst {t['worst_ms']:.1f} ms   "
+        f"{mark(t['p95_ms'], 20)}"
+    )
+    print(f"  share of a core: {100 * t['core']:.0f} % in the mean, {100 * t['core_last']:.0f} % "
+          f"in the last 10 s   {mark(100 * t['core_last'], 20)}")  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=int, default=60, help="longest stream (default 60)")
+    parser.add_argument("--hours", type=int, default=3, help="length for the memory (default 3)")
+    parser.add_argument("--kernels", choices=("numpy", "numba"), help="only one of them")
+    parser.add_argument("--only", nargs="+", help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.only:
+        name, *values = given.only
+        if name != "live":
+            kernels.kernels()
+        work: dict[str, Callable[..., Any]] = {
+            "peers": peers, "live": live, "memory": memory,
+            "passes": lambda seconds: passes(seconds, 7 if seconds < 3600 else 3),
+        }  # fmt: skip
+        print(json.dumps(work[name](*map(int, values))))
+        return
+    there = ["numpy"] + ["numba"] * (importlib.util.find_spec("numba") is not None)
+    report(
+        [given.kernels] if given.kernels else there,
+        [s for s in LENGTHS if s <= 60 * given.minutes],
+        given.hours,
+    )
+
+
 if __name__ == "__main__":
-    hour()
+    main()
