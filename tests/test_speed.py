@@ -248,10 +248,10 @@ def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods
     everything = whole.finish()
     monkeypatch.setattr(measure, "MOST_SPARKS", sparks)
     monkeypatch.setattr(measure, "MOST_PERIODS", periods)
-    analyzer, most = measure.Analyzer(setup), 0
+    analyzer = measure.Analyzer(setup)
     for at in range(0, len(data), chunk):
         analyzer.feed(data[at : at + chunk])
-        most = max(most, analyzer._held[0])
+        assert analyzer._sparks.n <= sparks * 9 // 8 and analyzer._periods.n <= periods * 9 // 8
     tables = analyzer.finish()
     kept = len(tables.sparks.tick)
     assert tables.dropped == len(everything.sparks.tick) - kept > 0

@@ -85,10 +85,9 @@ def burst_gap(steps: Floats, spacing: float) -> float:
     n = len(logs)
     count = np.arange(1, n)
     total = np.cumsum(logs)
-    low = total[:-1] / count
-    high = (total[-1] - total[:-1]) / (n - count)
-    between = count * (n - count) * (high - low) ** 2
-    if n < 2 or float((high - low)[k := int(np.argmax(between))]) < np.log(_MIN_RATIO):
+    apart = (total[-1] - total[:-1]) / (n - count) - total[:-1] / count
+    between = count * (n - count) * apart**2
+    if n < 2 or float(apart[k := int(np.argmax(between))]) < np.log(_MIN_RATIO):
         # One heap: either lone sparks far apart, or one endless burst.
         return widest if float(np.median(steps)) > widest else typical
     return float(min(np.exp((logs[k] + logs[k + 1]) / 2), widest))

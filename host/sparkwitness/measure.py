@@ -44,7 +44,7 @@ _MAY_BE_MISSING = (
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _NOT_MEASURED = 65535
-MOST_SPARKS, MOST_PERIODS = 1_000_000, 2_000_000  # kept by `Analyzer`: 57 MB and 64 MB
+MOST_SPARKS, MOST_PERIODS = 750_000, 1_500_000  # kept by `Analyzer`: 43 MB and 48 MB
 _MOST_SUPPLY, _MOST_LOG = 100_000, 10_000
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
@@ -217,11 +217,44 @@ class Tables:
     dropped: int = 0
 
 
+class _Columns:
+    """A table that grows at its end and loses its beginning; what it gave out stays as it was."""
+
+    def __init__(self, **empty: NDArray[Any]) -> None:
+        self._columns = empty
+        self.n = 0
+
+    def append(self, **part: NDArray[Any]) -> None:
+        end = self.n + len(next(iter(part.values())))
+        for name, values in part.items():
+            column = self._columns[name]
+            if len(column) < end:
+                # One column after the other, so that memory never holds the table twice.
+                column = np.empty(end + end // 8, column.dtype)
+                column[: self.n] = self._columns[name][: self.n]
+                self._columns[name] = column
+            column[self.n : end] = values
+        self.n = end
+
+    def drop(self, k: int) -> None:
+        """Lose the first k rows."""
+        if k > 0:
+            for name, column in self._columns.items():
+                self._columns[name] = column[k : self.n].copy()
+            self.n = max(0, self.n - k)
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        return self._columns[name][: self.n]
+
+    def all(self) -> dict[str, NDArray[Any]]:
+        return {name: self[name] for name in self._columns}
+
+
 class Analyzer:
     """Streaming: bytes as received in, tables out. The pieces' sizes change nothing.
 
     Memory stays bounded at any length: of what is placed, the newest `MOST_SPARKS` sparks and
-    `MOST_PERIODS` crank periods are kept (with four sparks a cycle at 6000 rev/min, 83 minutes).
+    `MOST_PERIODS` crank periods are kept (with four sparks a cycle at 6000 rev/min, 62 minutes).
     """
 
     def __init__(self, setup: Setup, tick_ps: int = 24_000) -> None:
@@ -231,9 +264,9 @@ class Analyzer:
         self.log: list[str] = []
         self._clamp = wire.INPUTS.index(setup.clamp_input)
         self._session: int | None = None
-        self._sparks: list[Placed] = []
-        self._lost: list[NDArray[np.bool_]] = []
-        self._periods: list[Periods] = []
+        self._sparks = _Columns(**vars(Placed.join([])))
+        self._lost = _Columns(before=np.empty(0, np.bool_))
+        self._periods = _Columns(**vars(Periods.join([])))
         self._supply: list[int] = []
         self._seconds = 0.0
         self._complete = 0
@@ -242,7 +275,6 @@ class Analyzer:
         self._crank = CrankTracker(setup.reference)
         self._earlier = 0, 0  # sparks and periods of sessions before this one
         self._forgotten = False
-        self._held = [0, 0]  # sparks and periods kept now
         self._dropped = 0
         self._open()
 
@@ -273,15 +305,12 @@ class Analyzer:
     def _close(self) -> None:
         none = np.empty(0, np.int64)
         track, periods = self._crank.feed(none, none, last=True)
-        self._periods.append(periods)
-        self._sparks.append(self._reader.feed(track, none, self._complete, last=True))
+        self._periods.append(**vars(periods))
+        self._sparks.append(**vars(self._reader.feed(track, none, self._complete, last=True)))
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
-        self._earlier = (
-            sum(len(part.tick) for part in self._sparks),
-            sum(len(part.start) for part in self._periods),
-        )
+        self._earlier = self._sparks.n, self._periods.n
         self._open()
 
     def take(self, batch: Batch) -> None:
@@ -290,9 +319,9 @@ class Analyzer:
         clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
         self._clamp_edges += len(batch.ticks[self._clamp])
         self._complete = batch.complete
-        self._periods.append(periods)
-        self._lost.append(lost)
-        self._sparks.append(self._reader.feed(track, clamp, batch.complete))
+        self._periods.append(**vars(periods))
+        self._lost.append(before=lost)
+        self._sparks.append(**vars(self._reader.feed(track, clamp, batch.complete)))
         supply = batch.beats["supply_mv"]
         self._supply += supply[supply != _NOT_MEASURED].tolist()
         if len(batch.messages) > len(batch.beats):
@@ -300,39 +329,34 @@ class Analyzer:
         self._bound()
 
     def _bound(self) -> None:
-        """Let the oldest go once there is a quarter more than is kept."""
-        self._held[0] += len(self._sparks[-1].tick)
-        self._held[1] += len(self._periods[-1].start)
-        if self._held[0] > MOST_SPARKS * 5 // 4 or self._held[1] > MOST_PERIODS * 5 // 4:
-            self._join()
+        """Let the oldest go once there is an eighth more than is kept."""
+        if self._sparks.n > MOST_SPARKS * 9 // 8 or self._periods.n > MOST_PERIODS * 9 // 8:
+            self._drop_old()
         if len(self._supply) > _MOST_SUPPLY * 5 // 4:
             # The lowest stays the lowest.
             self._supply[:-_MOST_SUPPLY] = [min(self._supply[:-_MOST_SUPPLY])]
         del self.log[:-_MOST_LOG]
 
-    def _join(self) -> None:
-        """One table of each, of no more than the newest `MOST_SPARKS` and `MOST_PERIODS`."""
-        sparks, periods = Placed.join(self._sparks), Periods.join(self._periods)
-        lost = np.concatenate([np.empty(0, np.bool_), *self._lost])
-        k, m = len(sparks.tick) - MOST_SPARKS, len(periods.start) - MOST_PERIODS
-        old, older = self._earlier
+    def _drop_old(self) -> None:
+        """Keep no more than the newest `MOST_SPARKS` and `MOST_PERIODS`."""
+        sparks, periods = self._sparks, self._periods
+        k, m = sparks.n - MOST_SPARKS, periods.n - MOST_PERIODS
         if m > 0:
-            periods = Periods(*(getattr(periods, name)[m:].copy() for name in vars(periods)))
-            self._earlier = old, max(0, older - m)
+            periods.drop(m)
             # A spark must not outlive the period in which it came.
-            first, begins = periods.segment[0], periods.number[0] * self.setup.reference.period
-            orphan = (sparks.segment >= 0) & (
-                (sparks.segment < first) | ((sparks.segment == first) & (sparks.degrees < begins))
+            first = periods["segment"][0]
+            begins = periods["number"][0] * self.setup.reference.period
+            segment = sparks["segment"]
+            orphan = (segment >= 0) & (
+                (segment < first) | ((segment == first) & (sparks["degrees"] < begins))
             )
             k = max(k, int(np.flatnonzero(orphan)[-1]) + 1 if orphan.any() else 0)
         if k > 0:
-            sparks = Placed(*(getattr(sparks, name)[k:].copy() for name in vars(sparks)))
-            lost = lost[k:].copy()
-            self._earlier = max(0, old - k), self._earlier[1]
+            sparks.drop(k)
+            self._lost.drop(k)
             self._forgotten = True
             self._dropped += k
-        self._sparks, self._periods, self._lost = [sparks], [periods], [lost]
-        self._held = [len(sparks.tick), len(periods.start)]
+        self._earlier = max(0, self._earlier[0] - max(k, 0)), max(0, self._earlier[1] - max(m, 0))
 
     @property
     def clock(self) -> tuple[int | None, int]:
@@ -346,29 +370,26 @@ class Analyzer:
         first spark that is left counts as one before which edges were lost, since its event may
         have begun among those dropped.
         """
-        self.tables()
-        sparks, periods = self._sparks[0], self._periods[0]
         old, older = self._earlier
-        k = old + int(np.searchsorted(sparks.tick[old:], before))
-        ends = (periods.start + periods.length)[older:]
+        k = old + int(np.searchsorted(self._sparks["tick"][old:], before))
+        ends = (self._periods["start"] + self._periods["length"])[older:]
         m = older + int(np.searchsorted(ends, before, side="right"))
-        self._sparks = [Placed(*(getattr(sparks, name)[k:].copy() for name in vars(sparks)))]
-        self._lost = [self._lost[0][k:].copy()]
-        self._periods = [Periods(*(getattr(periods, name)[m:].copy() for name in vars(periods)))]
-        self._held = [len(self._sparks[0].tick), len(self._periods[0].start)]
+        self._sparks.drop(k)
+        self._lost.drop(k)
+        self._periods.drop(m)
         self._earlier = 0, 0
         self._forgotten |= k > 0
         del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
 
     def tables(self) -> Tables:
         """What can be told by now."""
-        self._join()
+        self._drop_old()
         if self._forgotten:
-            self._lost[0][:1] = True
+            self._lost["before"][:1] = True
         return Tables(
-            sparks=self._sparks[0],
-            lost_before=self._lost[0][: len(self._sparks[0].tick)],
-            periods=self._periods[0],
+            sparks=Placed(**self._sparks.all()),
+            lost_before=self._lost["before"][: self._sparks.n],
+            periods=Periods(**self._periods.all()),
             tick_s=self.tick_ps * 1e-12,
             seconds=self._seconds + self._complete * self.tick_ps * 1e-12,
             crank_edges=self._crank.edges_seen,
