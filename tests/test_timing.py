@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import interpolate, stats
 
 from sparkwitness import advice, timing
 from sparkwitness.angle import Reference
@@ -157,3 +157,25 @@ def test_gain_is_learned_and_contradiction_said():
     unsure = advice.learn_gain([advice.Trial(7, 14, 2), advice.Trial(6.9, 14, 2)], 2)
     assert not unsure.contradicts and unsure.gain == 2
     assert advice.learn_gain(trials[:1], 2).gain == 2
+
+
+def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
+    # Error of cubic interpolation, e.g. Abramowitz & Stegun 25.2.11: f'''' h^4 / 24 times the
+    # product of distances to the nodes. Left-out edge: 4; between nodes: x (x^2 - 1) (x - 2).
+    x = (np.arange(1000) + 0.5) / 1000
+    between = np.sqrt(np.mean((x * (x**2 - 1) * (x - 2)) ** 2))
+    share, growth = timing.cubic_shares(1.0, 0.5)
+    assert share == pytest.approx(between / 4, rel=1e-3)
+    assert growth == pytest.approx(16, rel=1e-3)
+    # A coarse wheel: against direct interpolation of a sine by scipy.
+    nodes = np.arange(-3, 5)
+    at = (np.arange(64) + 0.5) / 64
+    turn = np.radians(4 * 15.0)
+    errors = [
+        interpolate.barycentric_interpolate(nodes[2:6], np.sin(turn * nodes[2:6] + p), at)
+        - np.sin(turn * at + p)
+        for p in np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    ]
+    missed = 1 - 4 / 3 * np.cos(turn) + np.cos(2 * turn) / 3
+    expected = np.sqrt(2 * np.mean(np.square(errors))) / missed
+    assert timing.cubic_shares(15.0, 4)[0] == pytest.approx(expected, rel=1e-3)

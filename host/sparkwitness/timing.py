@@ -185,21 +185,47 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
     return 360.0 / reference.step >= 4 * firings_per_rev
 
 
-# What interpolation errs by, as a share of what a left-out edge misses by. Tooth errors: the edge
-# misses by 1.39 of them (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic by 0.8
-# (midway) to 1, over a gap by more. Curvature: the edge spans twice the distance, so by the
-# error term of the cubic it misses by 4 / 0.45 as much as an interval in the mean. Own derivation.
-_TEETH_SHARE, _CURVATURE_SHARE = 0.72, 0.11
+# What interpolation errs by where teeth are off, as a share of what a left-out edge misses by: the
+# edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
+# by 0.8 (midway) to 1, over a gap by more. Own derivation.
+_TEETH_SHARE = 0.72
 
 
-def split_residual(residual: Floats, wide: Floats) -> tuple[float, float]:
+def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
+    """How a cubic through even nodes follows the speed swing at the firing frequency.
+
+    For a sine whose phase moves by x from node to node, the edge left out between its four
+    neighbours misses by 1 - 4/3 cos x + 1/3 cos 2x of its amplitude. Own derivation.
+
+    Args:
+        step: degrees from node to node.
+        firings_per_rev: periods of the sine per revolution.
+
+    Returns:
+        RMS error of the cubic between nodes as a share of that miss (0.11 for fine wheels), and
+        by what factor the miss grows with neighbours twice as far (16 for fine wheels).
+    """
+    x = np.radians(firings_per_rev * step)
+
+    def miss(x: float) -> float:
+        return float(1 - 4 / 3 * np.cos(x) + np.cos(2 * x) / 3)
+
+    f = (np.arange(32) + 0.5) / 32
+    nodes = np.array([-1.0, 0.0, 1.0, 2.0])
+    weights = [np.prod([(f - m) / (k - m) for m in nodes if m != k], axis=0) for k in nodes]
+    sine = sum(w * np.exp(1j * k * x) for w, k in zip(weights, nodes, strict=True))
+    error = float(np.sqrt(np.mean(np.abs(sine - np.exp(1j * f * x)) ** 2)))
+    return error / miss(x), miss(2 * x) / miss(x)
+
+
+def split_residual(residual: Floats, wide: Floats, growth: float = 16.0) -> tuple[float, float]:
     """Tooth errors and curvature of the speed, told apart by two spans.
 
-    Over twice the span the fourth-order error of a cubic is 16 times as large, tooth errors are
-    not. Own derivation.
+    Over twice the span the cubic errs `growth` times as much, tooth errors are the same.
 
     Args:
         residual, wide: float64[n] degrees by which left-out edges miss, see `angle.Placed`.
+        growth: see `cubic_shares`.
 
     Returns:
         RMS of both parts of `residual` in degrees; NaN where there is nothing to tell from.
@@ -208,7 +234,7 @@ def split_residual(residual: Floats, wide: Floats) -> tuple[float, float]:
     if not ok.any():
         return float("nan"), float("nan")
     near, far = float(np.mean(residual[ok] ** 2)), float(np.mean(wide[ok] ** 2))
-    curvature = min(max(0.0, (far - near) / (16**2 - 1)), near)
+    curvature = min(max(0.0, (far - near) / (growth**2 - 1)), near)
     return float(np.sqrt(near - curvature)), float(np.sqrt(curvature))
 
 
@@ -243,8 +269,9 @@ def budget(
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):
-        teeth, curvature = split_residual(residual, wide)
-        u = float(np.hypot(_TEETH_SHARE * teeth, _CURVATURE_SHARE * curvature))
+        share, growth = cubic_shares(reference.step, firings_per_rev)
+        teeth, curvature = split_residual(residual, wide, growth)
+        u = float(np.hypot(_TEETH_SHARE * teeth, share * curvature))
         rms = float(np.hypot(teeth, curvature))
         if not np.isfinite(rms):
             u = rms = float(reference.step)
