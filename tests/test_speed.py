@@ -1,5 +1,6 @@
 """The compiled kernels and numpy give the same to the last bit; memory has an end. No timing."""
 
+import importlib.util
 import os
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -18,10 +19,13 @@ from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
 
-pytest.importorskip("numba", reason="the optional extra `fast` is not installed")
+compiled = pytest.mark.skipif(
+    importlib.util.find_spec("numba") is None, reason="the optional extra `fast` is not installed"
+)
 CHUNKS = st.sampled_from([1 << 30, 5000, 611, 97])
 
 
+@compiled
 @contextmanager
 def using(choice: str):
     before = os.environ.get("SPARKWITNESS_KERNELS")
@@ -87,6 +91,7 @@ def test_decoding_of_random_streams(seed, chunk, start):
     same(ticks, truth)
 
 
+@compiled
 @settings(max_examples=120, deadline=None)
 @given(
     seed=st.integers(0, 2**32),
@@ -99,6 +104,7 @@ def test_decoding_of_damaged_streams(seed, kinds, chunk):
     both(lambda: decoded(data, chunk))
 
 
+@compiled
 @settings(max_examples=120, deadline=None)
 @given(noise=st.lists(st.binary(max_size=300), max_size=6), seed=st.integers(0, 99), chunk=CHUNKS)
 def test_decoding_of_noise_among_good_frames(noise, seed, chunk):
@@ -112,6 +118,7 @@ def test_decoding_of_noise_among_good_frames(noise, seed, chunk):
 EDGE = [0, 1, 2**31 - 1, 2**31, 2**32 - 1]
 
 
+@compiled
 @settings(max_examples=120, deadline=None)
 @given(st.data())
 def test_decoding_of_good_frames_with_bad_values(data):
@@ -141,6 +148,7 @@ def test_decoding_of_good_frames_with_bad_values(data):
     both(lambda: decoded(made.data, chunk))
 
 
+@compiled
 def test_compiled_path_is_taken():
     """Else all the comparisons above would compare numpy with itself."""
     made, _ = random_stream(np.random.default_rng(1), 300)
@@ -154,6 +162,7 @@ def test_compiled_path_is_taken():
     assert taken and all(taken)
 
 
+@compiled
 @pytest.mark.parametrize("kind", KINDS)
 @settings(max_examples=25, deadline=None)
 @given(
@@ -192,6 +201,7 @@ def test_angles(kind, seed, rpm, swing, holes, learned, chunk):
     both(work)
 
 
+@compiled
 @settings(max_examples=100, deadline=None)
 @given(
     values=st.lists(st.sampled_from([-1.5, 0.0, -0.0, 2.0, 2.25, 7e9]) | st.floats(-9, 9),
@@ -222,6 +232,7 @@ def engine_stream(seconds: float = 4.0):
     return measure.Setup(reference, 29.0, dead_time_us=150.0), made.data
 
 
+@compiled
 @pytest.mark.parametrize("chunk", [1 << 20, 4001])
 def test_whole_measurement(chunk):
     setup, data = engine_stream()
