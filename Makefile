@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test lint debian bench accuracy hardware fuzz clean
+.PHONY: demo test lint debian bench accuracy hardware fuzz lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -32,8 +32,7 @@ hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
 
-fuzz: $(VENV)/test
-	$(BIN)/pip install --quiet --editable '.[fuzz]'
+fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
 
 $(VENV)/python:
@@ -41,13 +40,25 @@ $(VENV)/python:
 	$(PYTHON) -m venv $(VENV)
 	touch $@
 
-$(VENV)/demo: $(VENV)/python pyproject.toml
-	$(BIN)/pip install --quiet --editable '.[demo]'
-	touch $@
+# Locked with hashes: what is installed is what was tried.
+INSTALL = $(BIN)/pip install --quiet --require-hashes -r requirements/$(1).txt && \
+          $(BIN)/pip install --quiet --no-deps --no-build-isolation --editable . && touch $@
 
-$(VENV)/test: $(VENV)/python pyproject.toml
-	$(BIN)/pip install --quiet --editable '.[test]'
-	touch $@ $(VENV)/demo
+$(VENV)/demo: $(VENV)/python requirements/demo.txt
+	$(call INSTALL,demo)
+
+$(VENV)/test: $(VENV)/python requirements/test.txt
+	$(call INSTALL,test)
+	touch $(VENV)/demo
+
+$(VENV)/fuzz: $(VENV)/python requirements/fuzz.txt
+	$(call INSTALL,fuzz)
+
+lock: $(VENV)/python
+	$(BIN)/pip install --quiet uv
+	for name in demo test fuzz; do $(BIN)/uv pip compile --quiet --universal --generate-hashes \
+	  --python-version 3.11 --extra $$name --custom-compile-command "make lock" \
+	  --output-file requirements/$$name.txt pyproject.toml requirements/build.in || exit 1; done
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \
