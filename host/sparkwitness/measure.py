@@ -531,7 +531,7 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
         return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm")
     grouping, spacing = _events(setup, tables, setup.reference.period)
     events = grouping.events
-    if len(events.tick) < 2:
+    if not np.isfinite(events.steps()).any():
         return Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
     if not np.isfinite(spacing):
         typed = " or ".join(f"{s:g}°" for s in setup.spacings)
