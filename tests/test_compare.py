@@ -184,7 +184,10 @@ def test_a_correction_of_the_setting_is_seen_as_what_it_truly_was(early, righted
     each = hypot(early.result.expanded or 0, righted.result.expanded or 0)
     assert moved.high - moved.moved < 0.5 * each  # sharing the set-up is worth that much
     for name in ("sparks per event", "firings without a spark", "delay"):
-        assert change(found, name).verdict == "not seen to move"
+        # Nothing moved, so one interval in twenty may say it did; none is off by twice its width.
+        same = change(found, name)
+        nothing = 1.0 if same.ratio else 0.0
+        assert 2 * same.low - same.moved <= nothing <= 2 * same.high - same.moved, name
     # The module's delay is 12 µs in the scenario (early-eight.toml), plus the pickup's.
     delay = change(found, "delay")
     assert delay.before is not None and abs(delay.before[0] - 12) < delay.before[1]
