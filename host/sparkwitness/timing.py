@@ -187,8 +187,8 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
 
 # What interpolation errs by where teeth are off, as a share of what a left-out edge misses by: the
 # edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
-# by 0.8 (midway) to 1, so by 0.58 to 0.72 of that. Own derivation.
-_TEETH_SHARE = 0.68
+# by 0.8 (midway) to 1, so by 0.58 to 0.72 of that, over a gap by more. Own derivation.
+_TEETH_SHARE = 0.70
 
 
 def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:

@@ -192,7 +192,7 @@ def run_row(row: Row, runs: int, first_seed: int) -> dict:
 def main() -> int:
     """Print the table; exit code 1 if a goal is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=600)
+    parser.add_argument("--runs", type=int, default=1500)
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
