@@ -28,12 +28,12 @@ def placed(degrees, segment=0) -> Placed:
     n = len(degrees)
     segments = np.broadcast_to(np.asarray(segment, np.int64), n).copy()
     zero = np.zeros(n)
-    return Placed(np.arange(n), degrees, segments, zero, zero, zero, zero)
+    return Placed(np.arange(n), degrees, segments, zero)
 
 
 def revolutions(n: int, segment: int = 0, first: int = 0) -> Periods:
     number = np.arange(first, first + n)
-    return Periods(number * 1000, np.full(n, 1000), np.full(n, segment), number)
+    return Periods(number * 1000, np.full(n, 1000), np.full(n, segment), number, *np.zeros((2, n)))
 
 
 def grouped(degrees, gap, n=100, broken=None, segment=0, periods=None):
@@ -121,8 +121,7 @@ def test_bursts_do_not_join_over_segments():
     degrees = np.array([350.0, 356.0, 362.0, 368.0, 800.0])
     segment = np.array([0, 0, 1, 1, 1])
     a, b = revolutions(1), revolutions(5, 1, 1)
-    periods = Periods(*(np.concatenate((getattr(a, n), getattr(b, n))) for n in (
-        "start", "length", "segment", "number")))  # fmt: skip
+    periods = Periods.join([a, b])
     made = grouped(degrees, 20.0, segment=segment, periods=periods)
     assert made.events.degrees.tolist() == [350.0, 800.0]
     assert made.events.sparks.tolist() == [0, 1]

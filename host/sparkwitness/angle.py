@@ -6,6 +6,7 @@ the wheel's period. `Reference.btdc` turns them into degrees before top dead cen
 """
 
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -17,10 +18,11 @@ from .errors import UserError
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-_STRIDE = 13  # from turn to turn, takes the samples of the residual round the wheel
+_STRIDE = 13  # from turn to turn, takes the edge that is left out round the wheel
 # Neighbouring intervals, each divided by its number of tooth steps, may differ by this factor
 # at most; beyond it an edge was missed, a stray one came in, or the crank stopped.
 _EVEN = 1.55
+_SEAM = 16  # intervals copied where one piece of the crank joins the next
 
 
 @dataclass(frozen=True)
@@ -150,39 +152,76 @@ class Reference:
 
 @dataclass
 class Track:
-    """Consecutive intervals between crank edges; all arrays have one element per interval.
+    """Consecutive crank edges, and the stretches that they make up.
+
+    Interval k runs from edge k to edge k + 1. A stretch is a period of the wheel where the crank is
+    known; of a wheel without a gap, a run of them.
 
     Attributes:
-        start: int64, tick of the edge at which the interval begins.
-        length: int64, ticks to the next edge.
-        step: int64, number of tooth steps from the origin to `start`; -1 where segment is.
-        width: int64, tooth steps in the interval: 1, or missing + 1 over the gap.
-        segment: int64, number of the stretch of unbroken synchronisation, -1 where there is none.
+        edges: int64[n + 1] ticks.
+        begin: int64[m] first interval of each stretch, rising from 0.
+        step: int64[m] number of tooth steps from the origin to each stretch.
+        segment: int64[m] number of the unbroken synchronisation that each stretch is part of, -1
+            where there is none.
     """
 
-    start: Ticks
-    length: Ticks
+    edges: Ticks
+    begin: Ticks
     step: Ticks
-    width: Ticks
     segment: Ticks
+
+    def __len__(self) -> int:
+        """Number of intervals."""
+        return max(0, len(self.edges) - 1)
 
     @classmethod
     def join(cls, tracks: "list[Track]") -> "Track":
-        """One track of several consecutive ones."""
+        """One track of several consecutive ones, each beginning with the last edge before it."""
+        tracks = [t for t in tracks if len(t)]
         if not tracks:
-            return cls(*(np.empty(0, np.int64) for _ in range(5)))
+            return cls(*(np.empty(0, np.int64) for _ in range(4)))
         if len(tracks) == 1:
             return tracks[0]
-        names = ("start", "length", "step", "width", "segment")
-        return cls(*(np.concatenate([getattr(t, n) for t in tracks]) for n in names))
+        before = accumulate((len(t) for t in tracks[:-1]), initial=0)
+        return cls(
+            np.concatenate([*(t.edges[:-1] for t in tracks), tracks[-1].edges[-1:]]),
+            np.concatenate([t.begin + k for t, k in zip(tracks, before, strict=True)]),
+            np.concatenate([t.step for t in tracks]),
+            np.concatenate([t.segment for t in tracks]),
+        )
 
-    def cut(self, begin: int, end: int | None = None) -> "Track":
-        """Intervals begin to end as a new track (views)."""
-        piece = slice(begin, end)
-        return Track(
-            self.start[piece], self.length[piece], self.step[piece],
-            self.width[piece], self.segment[piece],
-        )  # fmt: skip
+    def cut(self, first: int) -> "Track":
+        """A copy without the intervals before one of them."""
+        at = max(0, int(np.searchsorted(self.begin, first, side="right")) - 1)
+        begin, step = self.begin[at:] - first, self.step[at:].copy()
+        step[:1] -= begin[:1]
+        begin[:1] = 0
+        return Track(self.edges[first:].copy(), begin, step, self.segment[at:].copy())
+
+    def head(self, least: int) -> "Track":
+        """The first stretches, whole ones that together have at least so many intervals."""
+        m = int(np.searchsorted(self.begin, least))
+        if m == len(self.begin):
+            return self
+        end = int(self.begin[m])
+        return Track(self.edges[: end + 1], self.begin[:m], self.step[:m], self.segment[:m])
+
+    def columns(self, gap_width: int) -> tuple[Ticks, Ticks, Ticks]:
+        """The same for each interval.
+
+        Args:
+            gap_width: tooth steps over the gap, 1 if there is none.
+
+        Returns:
+            step, width, segment, int64[n] each: tooth steps to its beginning (any number where
+            segment is -1) and over it, and segment.
+        """
+        n = len(self)
+        size = np.diff(self.begin, append=n)
+        step = np.repeat(self.step - self.begin, size) + np.arange(n)
+        width = np.ones(n, np.int64)
+        width[self.begin[1:] - 1] = width[-1:] = gap_width
+        return step, width, np.repeat(self.segment, size)
 
 
 @dataclass
@@ -195,20 +234,37 @@ class Periods:
         segment: int64[n] as in `Track`.
         number: int64[n] period number: its start is at number * Reference.period degrees. It
             goes on counting over a break, where the true number is not known.
+        miss: float64[n] degrees by which one of the wheel's last edges, another one each turn,
+            misses the cubic through its four neighbours: speed changes too quick for the wheel,
+            and its tooth errors. NaN where not all of them are known; once a turn otherwise.
+        wide: float64[n] the same with neighbours twice as far away, by which the two can be told
+            apart.
     """
 
     start: Ticks
     length: Ticks
     segment: Ticks
     number: Ticks
+    miss: Floats
+    wide: Floats
 
     @classmethod
     def join(cls, parts: "list[Periods]") -> "Periods":
         """One table of several consecutive ones."""
         if not parts:
-            return cls(*(np.empty(0, np.int64) for _ in range(4)))
-        names = ("start", "length", "segment", "number")
+            none, nothing = np.empty(0, np.int64), np.empty(0)
+            return cls(none, none, none, none, nothing, nothing)
+        names = cls.__dataclass_fields__
         return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
+    def since(self, segment: int, tick: int) -> int:
+        """Index of the first period that begins at a tick of a segment or later."""
+        low, high = np.searchsorted(self.segment, [segment, segment + 1]).tolist()
+        return int(low + np.searchsorted(self.start[low:high], tick))
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Periods":
+        """The periods selected by a mask."""
+        return Periods(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
 
 class CrankTracker:
@@ -222,13 +278,19 @@ class CrankTracker:
         self.reference = reference
         self.edges_seen = 0
         self.edges_rejected = 0  # in stretches that do not fit the wheel, after the first that did
-        self._ticks: Ticks = np.empty(0, np.int64)
-        self._cut: NDArray[np.bool_] = np.empty(0, np.bool_)
+        self._room: Ticks = np.empty(0, np.int64)
+        self._ticks: Ticks = self._room  # in it, those not done with
+        self._breaks: Ticks = np.empty(0, np.int64)  # edges before which others were lost
         self._origin = 0  # the first undecided interval begins at this edge of those kept
         self._at_index = not reference.missing  # that edge is an index edge
         self._open = False  # the period that ends there is good
         self._segment = -1
         self._number = 0
+        self._opened = 0  # number of the segment's first period
+        # Where edges stand, in tooth steps past the index edge, from the turn before it on.
+        self._steps_from = -reference.teeth - 8
+        whole, place = np.divmod(np.arange(self._steps_from, reference.edges + 1), reference.edges)
+        self._steps: Floats = whole * reference.steps + place + reference.offsets[place]
 
     def feed(self, ticks: Ticks, breaks: Ticks, last: bool = False) -> tuple[Track, Periods]:
         """Judge what can be judged.
@@ -240,18 +302,24 @@ class CrankTracker:
 
         Returns:
             The intervals decided by this call, consecutive with those of the calls before, and
-            the good periods among them.
+            the good periods among them. The track is good until the next call, `cut` copies it.
         """
-        cut = np.zeros(len(ticks), np.bool_)
-        cut[breaks] = True
         self.edges_seen += len(ticks)
-        self._ticks = np.concatenate((self._ticks, ticks))
-        self._cut = np.concatenate((self._cut, cut))
-        n = len(self._ticks)
+        if len(breaks):
+            self._breaks = np.concatenate((self._breaks, breaks + len(self._ticks)))
+        # Memory is kept: to get it anew for each piece takes longer than to fill it.
+        rest, n = self._ticks, len(self._ticks) + len(ticks)
+        if n > len(self._room):
+            self._room = np.empty(n + n // 8, np.int64)
+        self._ticks = self._room[:n]
+        self._ticks[: len(rest)] = rest
+        self._ticks[len(rest) :] = ticks
         if n < 3 and not (last and n == 2):
             return Track.join([]), Periods.join([])
         compiled = kernels.kernels()
-        index = self._index_edges(compiled)
+        cut = np.zeros(n if len(self._breaks) else 0, np.bool_)
+        cut[self._breaks] = True
+        index = self._index_edges(cut, compiled)
         bounds = np.concatenate(([self._origin], index))
         at_index = self._at_index
         unfinished = n - 1 if last else n - 2
@@ -264,16 +332,16 @@ class CrankTracker:
         whole = np.ones(len(starts), np.bool_)
         whole[0] = at_index
         whole[len(index) :] = False
-        good = self._fits(starts, ends, whole, index, compiled)
+        good = self._fits(starts, ends, whole, index, cut, compiled)
         judged = len(starts) - 1 if last and len(starts) > len(index) else len(starts)
-        result = self._emit(starts, ends, good, judged, index, compiled)
-        # What follows needs one decided interval before it as its left neighbour.
+        result = self._emit(starts, ends, good, judged, compiled)
+        # What follows needs one decided interval before it, and `_misses` a turn.
         end = int(bounds[-1])
         self._at_index = end == (index[-1] if len(index) else self._origin) and (
             bool(len(index)) or at_index
         )
-        keep = max(end - 1, 0)
-        self._ticks, self._cut = self._ticks[keep:], self._cut[keep:]
+        keep = max(end - self.reference.teeth - 8, 0)
+        self._ticks, self._breaks = self._ticks[keep:], self._breaks[self._breaks >= keep] - keep
         self._origin = end - keep
         return result
 
@@ -284,8 +352,12 @@ class CrankTracker:
         new._segment, new._number = self._segment, self._number
         return new
 
-    def _index_edges(self, compiled: Any | None) -> Ticks:
-        """Positions after the origin of the index edges."""
+    def _index_edges(self, cut: NDArray[np.bool_], compiled: Any | None) -> Ticks:
+        """Positions after the origin of the index edges.
+
+        Args:
+            cut: bool per edge, others were lost before it; empty where none were.
+        """
         missing = self.reference.missing
         if not missing:
             return np.arange(self._origin + 1, len(self._ticks) - 1)
@@ -293,13 +365,13 @@ class CrankTracker:
         longer = float(np.sqrt(missing + 1.0) * 1.05)
         if compiled is not None:
             found = np.empty(len(self._ticks), np.int64)
-            n = compiled.find_gaps(self._ticks, self._cut, self._origin, longer, found)
+            n = compiled.find_gaps(self._ticks, cut, self._origin, longer, found)
             return found[:n].copy()
         length = np.diff(self._ticks)
         middle = length[1:-1]
         gap = (middle > longer * length[:-2]) & (middle > longer * length[2:])
-        cut = self._cut[1:]
-        gap &= ~(cut[:-2] | cut[1:-1] | cut[2:])
+        if len(cut):
+            gap &= ~(cut[1:-2] | cut[2:-1] | cut[3:])
         index = np.flatnonzero(gap) + 2
         return index[index > self._origin]
 
@@ -309,6 +381,7 @@ class CrankTracker:
         ends: Ticks,
         whole: NDArray[np.bool_],
         index: Ticks,
+        cut: NDArray[np.bool_],
         compiled: Any | None,
     ) -> NDArray[np.bool_]:
         """Stretches with the right number of edges, evenly spaced, none lost in between."""
@@ -317,8 +390,7 @@ class CrankTracker:
         if compiled is not None:
             good = whole.copy()
             compiled.follow(
-                self._ticks, self._cut, starts, ends, len(index), after_gap, edges, gap_width,
-                _EVEN, good,
+                self._ticks, cut, starts, ends, after_gap, edges, gap_width, _EVEN, good,
             )  # fmt: skip
             return good
         length = np.diff(self._ticks)
@@ -330,8 +402,8 @@ class CrankTracker:
         ratio = pace[1:] / pace[:-1]
         unlike = np.ones(len(length) + 1, np.bool_)  # [k]: interval k differs from k - 1
         unlike[1:-1] = (ratio > _EVEN) | (ratio < 1 / _EVEN)
-        cut = self._cut[1:]
-        unlike[1:-1] |= cut[1:] | cut[:-1]
+        if len(cut):
+            unlike[1:-1] |= cut[2:] | cut[1:-1]
         before = np.concatenate(([0], np.cumsum(unlike)))
         result: NDArray[np.bool_] = (
             whole & (ends - starts == edges) & (before[ends + 1] == before[starts])
@@ -344,50 +416,82 @@ class CrankTracker:
         ends: Ticks,
         good: NDArray[np.bool_],
         judged: int,
-        index: Ticks,
         compiled: Any | None,
     ) -> tuple[Track, Periods]:
-        joined = good & np.concatenate(([self._open], good[:-1]))
-        segment = self._segment + np.cumsum(good & ~joined)
+        new = good.copy()  # where a segment begins
+        new[1:] &= ~good[:-1]
+        new[0] &= not self._open
+        segment = np.cumsum(new) + self._segment
         # Only good periods count, so that giving up a stretch early or late changes nothing.
-        number = self._number + np.cumsum(good) - 1
-        # What comes before the first good period, or is cut off by the end, is no fault.
-        refused = ~good & (segment >= 0)
-        self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
-        self._segment = int(segment[-1])
-        self._number = int(number[-1]) + 1
+        number = np.cumsum(good) + (self._number - 1)
+        opened = np.maximum.accumulate(np.where(new, number, self._opened))
+        self._segment, self._number = int(segment[-1]), int(number[-1]) + 1
+        self._opened = int(opened[-1])
         self._open = bool(good[-1])
-        segment = np.where(good, segment, -1)
+        if not good.all():
+            # What comes before the first good period, or is cut off by the end, is no fault.
+            refused = ~good & (segment >= 0)
+            self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
+            segment[~good] = -1
 
         begin, end = int(starts[0]), int(ends[-1])
-        steps, gap_width = self.reference.steps, self.reference.missing + 1
-        if compiled is not None:
-            table = np.empty((5, end - begin), np.int64)
-            compiled.lay_out(
-                self._ticks, starts, ends, good, segment, number, len(index), steps, gap_width,
-                table,
-            )  # fmt: skip
-            track = Track(*table)
+        edges, step = self._ticks[begin : end + 1], number * self.reference.steps
+        if self.reference.missing:
+            track = Track(edges, starts - begin, step, segment)
         else:
-            size = ends - starts
-            width = np.ones(end - begin, np.int64)
-            width[index - begin - 1] = gap_width
-            inside = np.arange(begin, end) - np.repeat(starts, size)
-            place = np.repeat(number * steps, size) + inside
-            track = Track(
-                self._ticks[begin:end],
-                np.diff(self._ticks[begin : end + 1]),
-                np.where(np.repeat(good, size), place, -1),
-                width,
-                np.repeat(segment, size),
-            )
-        periods = Periods(
-            self._ticks[starts[good]],
-            self._ticks[ends[good]] - self._ticks[starts[good]],
-            segment[good],
-            number[good],
-        )
-        return track, periods
+            first = np.ones(len(starts), np.bool_)
+            first[1:] = segment[1:] != segment[:-1]
+            track = Track(edges, starts[first] - begin, step[first], segment[first])
+        starts, ends, number = starts[good], ends[good], number[good]
+        opens, closes = self._ticks[starts], self._ticks[ends]
+        misses = self._misses(starts, ends, number, number - opened[good], compiled)
+        return track, Periods(opens, closes - opens, segment[good], number, *misses)
+
+    def _misses(
+        self, starts: Ticks, ends: Ticks, number: Ticks, run: Ticks, compiled: Any | None
+    ) -> Floats:
+        """How far an edge that is left out misses: see `Periods`.
+
+        Args:
+            starts, ends, number: int64[n], of the good periods.
+            run: int64[n], how many good ones are right before each.
+
+        Returns:
+            float64[2, n], `Periods.miss` and `Periods.wide`.
+        """
+        reference = self.reference
+        present, edges = reference.teeth - reference.missing, reference.edges
+        missed = np.full((2, len(number)), np.nan)
+        if compiled is not None:
+            compiled.misses(
+                self._ticks, starts, ends, number, run, present, edges, _STRIDE, self._steps,
+                self._steps_from, reference.step, missed,
+            )  # fmt: skip
+            return missed
+        turn, within = np.divmod(number, present // edges)
+        # At least four before the last, so that all its neighbours are there.
+        back = 4 + turn * _STRIDE % present
+        known = (within == 0) & (back + 4 <= (run + 1) * edges)
+        at, begin = (ends - back)[known], starts[known]
+        place = at - begin - self._steps_from
+        x0, y0 = self._ticks[at], self._steps[place]
+        for reach in (1, 2):
+            nodes = [k * reach for k in (-2, -1, 1, 2)]
+            x = [(self._ticks[at + k] - x0).astype(np.float64) for k in nodes]
+            y = [self._steps[place + k] - y0 for k in nodes]
+            missed[reach - 1, known] = _cubic_at_zero(x, y) * reference.step
+        return missed
+
+
+def _cubic_at_zero(x: list[Floats], y: list[Floats]) -> Floats:
+    """Value at x = 0 of the cubic through four nodes (Lagrange, Abramowitz & Stegun 25.2.2)."""
+    x0, x1, x2, x3 = x
+    d10, d20, d30, d21, d31, d32 = x1 - x0, x2 - x0, x3 - x0, x2 - x1, x3 - x1, x3 - x2
+    value: Floats = (
+        (x1 * y[0] * (d21 * d31) - x0 * y[1] * (d20 * d30)) * (x2 * x3 * d32)
+        + (x3 * y[2] * (d30 * d31) - x2 * y[3] * (d20 * d21)) * (x0 * x1 * d10)
+    ) / (d10 * d21 * d31 * (d20 * d30 * d32))
+    return value
 
 
 @dataclass
@@ -399,27 +503,25 @@ class Placed:
         degrees: float64 crank angle (see module), NaN where the crank was not known.
         segment: int64 stretch of unbroken synchronisation, -1 where there is none.
         to_edge: float64 crank degrees to the nearest reference edge.
-        rate: float64 crank degrees per tick around the edge.
-        residual: float64 degrees by which one of the last turn's reference edges, another one
-            each time, misses the cubic through its four neighbours: speed changes too quick for
-            the wheel, and its tooth errors.
-        wide: the same with neighbours twice as far away, by which the two can be told apart.
     """
 
     tick: Ticks
     degrees: Floats
     segment: Ticks
     to_edge: Floats
-    rate: Floats
-    residual: Floats
-    wide: Floats
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Placed":
+        """The edges selected by a mask."""
+        return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     @classmethod
     def join(cls, parts: "list[Placed]") -> "Placed":
         """One table of several."""
         if not parts:
             none, nothing = np.empty(0, np.int64), np.empty(0)
-            return cls(none, nothing, none, nothing, nothing, nothing, nothing)
+            return cls(none, nothing, none, nothing)
+        if len(parts) == 1:
+            return parts[0]
         names = cls.__dataclass_fields__
         return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
 
@@ -440,36 +542,37 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     Returns:
         n placed edges; those outside the track or in an unsynchronised interval have no angle.
     """
-    n = len(track.start)
+    n, gap_width = len(track), reference.missing + 1
     if not n:
         nan = np.full(len(ticks), np.nan)
-        return Placed(ticks, nan, np.full(len(ticks), -1), nan, nan, nan, nan)
-    i = np.searchsorted(track.start, ticks, side="right") - 1
+        return Placed(ticks, nan, np.full(len(ticks), -1), nan)
     if (compiled := kernels.kernels()) is not None:
-        owner, table = np.empty(len(ticks), np.int64), np.full((5, len(ticks)), np.nan)
+        owner, table = np.empty(len(ticks), np.int64), np.empty((2, len(ticks)))
         compiled.place(
-            track.start, track.length, track.step, track.width, track.segment, ticks, i,
-            reference.teeth, reference.teeth - reference.missing, _STRIDE, reference.step,
+            track.edges, track.begin, track.step, track.segment, ticks, gap_width, reference.step,
             reference.offsets if reference.errors else np.empty(0), owner, table,
         )  # fmt: skip
-        return Placed(ticks, table[0], owner, *table[1:])
+        return Placed(ticks, table[0], owner, table[1])
+    start, lengths = track.edges[:-1], np.diff(track.edges)
+    steps, widths, segments = track.columns(gap_width)
+    i = np.searchsorted(start, ticks, side="right") - 1
     inside = i >= 0
     i = np.maximum(i, 0)
-    inside &= (ticks - track.start[i] < track.length[i]) & (track.segment[i] >= 0)
-    segment = np.where(inside, track.segment[i], -1)
+    inside &= (ticks - start[i] < lengths[i]) & (segments[i] >= 0)
+    segment = np.where(inside, segments[i], -1)
     offsets = reference.offsets
 
     left, right = np.maximum(i - 1, 0), np.minimum(i + 1, n - 1)
-    with_left = (left < i) & (track.segment[left] == segment)
-    with_right = (right > i) & (track.segment[right] == segment)
-    length = track.length[i].astype(np.float64)
-    x = (ticks - track.start[i]) / length
-    a = np.where(with_left, track.length[left] / length, 1.0)  # left node at -a
-    b = np.where(with_right, 1.0 + track.length[right] / length, 2.0)  # right node at b
+    with_left = (left < i) & (segments[left] == segment)
+    with_right = (right > i) & (segments[right] == segment)
+    length = lengths[i].astype(np.float64)
+    x = (ticks - start[i]) / length
+    a = np.where(with_left, lengths[left] / length, 1.0)  # left node at -a
+    b = np.where(with_right, 1.0 + lengths[right] / length, 2.0)  # right node at b
     # Tooth steps from the interval's start to its end, to the left node and to the right one.
-    w = _steps_between(track, i, i, track.width[i], offsets)
-    wl = -_steps_between(track, i, left, 0, offsets)
-    wr = _steps_between(track, i, right, track.width[right], offsets)
+    w = _steps_between(steps, i, i, widths[i], offsets)
+    wl = -_steps_between(steps, i, left, 0, offsets)
+    wr = _steps_between(steps, i, right, widths[right], offsets)
 
     curve = x * (x - 1.0)
     through_left = np.where(with_left, (w - wl / a) / (1.0 + a), 0.0)
@@ -481,61 +584,19 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
         0.0,
     )
     y = w * x + curve * (second + third * (x + a))
-    base = track.step[i] + offsets[track.step[i] % len(offsets)]
+    base = steps[i] + offsets[steps[i] % len(offsets)]
     step = reference.step
     degrees = np.where(inside, (base + y) * step, np.nan)
     to_edge = np.where(inside, np.minimum(y, w - y) * step, np.nan)
-    rate = np.where(inside, w * step / length, np.nan)
-    present = reference.teeth - reference.missing
-    # At least two back, so that the edges after it are there whatever the chunks.
-    back = 3 + (track.step[i] // reference.teeth * _STRIDE) % present
-    there = np.maximum(i - back, 0)
-    sampled = inside & (track.segment[there] == segment)
-    residual, wide = (
-        np.where(sampled, _leave_one_out(track, there, offsets, reach) * step, np.nan)
-        for reach in (1, 2)
-    )
-    return Placed(ticks, degrees, segment, to_edge, rate, residual, wide)
+    return Placed(ticks, degrees, segment, to_edge)
 
 
-def _steps_between(track: Track, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
+def _steps_between(steps: Ticks, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
     """Tooth steps from edge i to the edge `more` places after edge j, tooth errors included."""
-    there, here = track.step[j] + more, track.step[i]
+    there, here = steps[j] + more, steps[i]
     m = len(offsets)
     result: Floats = (there - here) + (offsets[there % m] - offsets[here % m])
     return result
-
-
-def _leave_one_out(track: Track, i: Ticks, offsets: Floats, reach: int) -> Floats:
-    """Tooth steps by which edge i misses the cubic through two edges on either side.
-
-    These are the edges `reach` and twice `reach` away; NaN where one of them is not in the same
-    segment.
-    """
-    n = len(track.start)
-    ends = 2 * reach
-    if n < 2 * ends:
-        return np.full(len(i), np.nan)
-    inner = np.clip(i, ends, n - ends)
-    ok = inner == i
-    for k in (-ends, -reach, reach, ends - 1):
-        ok &= track.segment[inner + k] == track.segment[inner]
-    scale = track.length[inner].astype(np.float64)
-    nodes = []
-    for k in (-ends, -reach, reach, ends):
-        past = k == ends  # the last edge is the end of the interval before it
-        j = inner + k - past
-        time = track.start[j] + (track.length[j] if past else 0) - track.start[inner]
-        at = _steps_between(track, inner, j, track.width[j] if past else 0, offsets)
-        nodes.append((time / scale, at))
-    value = np.zeros(len(i))
-    for k, (x, y) in enumerate(nodes):  # Lagrange's form at x = 0
-        weight = np.ones(len(i))
-        for m, (other, _) in enumerate(nodes):
-            if m != k:
-                weight *= other / (other - x)
-        value += weight * y
-    return np.where(ok, value, np.nan)
 
 
 class AngleReader:
@@ -556,19 +617,30 @@ class AngleReader:
             last: nothing will follow.
         """
         self._ticks = np.concatenate((self._ticks, ticks))
-        self._track = whole = Track.join([self._track, track])
-        n = len(whole.start)
+        parts: list[Placed] = []
+        joint = Track.join([self._track, track.head(_SEAM)])
+        if len(joint) < len(self._track) + len(track) and complete >= joint.edges[-1]:
+            # Few edges are near the seam; for the rest the new intervals need not be copied.
+            seam = int(np.searchsorted(self._ticks, track.edges[_SEAM // 2]))
+            if seam:
+                parts.append(place(joint, self._ticks[:seam], self._reference))
+            self._ticks = self._ticks[seam:]
+            whole = track
+        else:
+            whole = Track.join([self._track, track])
+        n = len(whole)
         if last:
             ready = len(self._ticks)
         elif n < 2:
-            return Placed.join([])
+            ready = 0
         else:
             # The interval of an edge needs its right neighbour.
-            ready = int(np.searchsorted(self._ticks, whole.start[-1], side="left"))
-        placed = place(whole, self._ticks[:ready], self._reference)
+            ready = int(np.searchsorted(self._ticks, whole.edges[-2], side="left"))
+        if ready:
+            parts.append(place(whole, self._ticks[:ready], self._reference))
         self._ticks = self._ticks[ready:]
-        # Edges still to come need their interval, one after it and a turn before it.
+        # Edges still to come need their interval and one on either side.
         held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
-        oldest = int(np.searchsorted(whole.start, held, side="right")) - 1
-        self._track = whole.cut(max(0, min(oldest, n - 2) - self._reference.teeth - 5))
-        return placed
+        oldest = int(np.searchsorted(whole.edges[:-1], held, side="right")) - 1
+        self._track = whole.cut(max(0, min(oldest, n - 2) - 1))
+        return Placed.join(parts)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import timing
+from .angle import Periods
 from .errors import UserError
 from .fit import DelayFit, fit_delay
 from .measure import Finding, Setup, Tables, Timed, timed
@@ -138,12 +139,15 @@ def curve(
     bins: list[Bin] = []
     sparse = 0
     place = np.floor(known.speed / width).astype(np.int64)
+    periods = tables.periods
+    turned = np.floor(setup.reference.period / 6 / (periods.length * tables.tick_s) / width)
     for k in np.unique(place):
         mine = place == k
         if np.count_nonzero(mine) < _FEWEST:
             sparse += int(np.count_nonzero(mine))
             continue
-        bins.append(_bin(setup, known.pick(mine), trend[mine], tables.tick_s, wanted))
+        wheel = periods.pick(turned == k)
+        bins.append(_bin(setup, known.pick(mine), wheel, trend[mine], tables.tick_s, wanted))
     if not bins:
         return Finding("few_events", f"no span of {width:g} rpm holds {_FEWEST} events yet")
     fit, findings = _fitted(setup, bins)
@@ -168,6 +172,7 @@ def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Findi
 def _bin(
     setup: Setup,
     events: Timed,
+    wheel: Periods,
     trend: Floats,
     tick_s: float,
     wanted: tuple[Floats, Floats] | None,
@@ -178,9 +183,9 @@ def _bin(
     made = timing.budget(
         events.angles,
         6.0 * rpm * tick_s,
-        table.residual,
-        table.wide,
         table.to_edge,
+        wheel.miss,
+        wheel.wide,
         setup.reference,
         setup.firings_per_rev,
         rpm,

@@ -22,9 +22,11 @@ Ticks = NDArray[np.int64]
 _N_INPUTS = len(wire.INPUTS)
 _EDGES, _HEARTBEAT = wire.NUMBER["edges"], wire.NUMBER["heartbeat"]
 _BEAT = wire.LAYOUT["heartbeat"]
-_BEAT_SIZE = wire.HEADER.sizeof() + _BEAT.itemsize + 4
-_MIN_BODY = wire.HEADER.sizeof() + 4
-_EDGES_HEAD = wire.HEADER.sizeof() + 8
+_HEAD = wire.HEADER.sizeof()
+_BEAT_SIZE = _HEAD + _BEAT.itemsize + 4
+_BEAT_WORDS = np.arange(1, _BEAT_SIZE // 4)
+_MIN_BODY = _HEAD + 4
+_EDGES_HEAD = _HEAD + 8
 _MAX_STUFFED = wire.MAX_BODY + 1
 _CRC_RESIDUE = 0x2144DF1C  # crc32 of any data followed by its own crc32, little-endian
 # Four bytes that take the CRC's register from where the end of any good frame leaves it back to
@@ -170,15 +172,7 @@ class EdgeDecoder:
         self.loss.bytes_total += len(data)
         self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
         batches: list[Batch] = []
-        at = 0
-        if self._rest:
-            at = data.find(b"\0") + 1
-            if not at:
-                data, at = self._rest + data, 0
-            else:
-                first = self._rest + data[:at]
-                self._block(np.frombuffer(first, np.uint8), 0, len(first), batches)
-            self._rest = b""
+        data, at = self._rest + data, 0
         whole = np.frombuffer(data, np.uint8)
         while True:
             # Cut at a delimiter, so that a block always holds whole frames.
@@ -265,7 +259,7 @@ class EdgeDecoder:
         if words <= 0 or zlib.crc32(self._packed[:words].data, _CRC_RESIDUE) != _CRC_RESIDUE:
             return False
         places, beats_at = self._places[0, :frames], self._places[1, :found]
-        bodies = self._packed[places[beats_at][:, None] + np.arange(1, _BEAT_SIZE // 4)]
+        bodies = self._packed[places[beats_at][:, None] + _BEAT_WORDS]
         is_beat, beats = _beats(bodies.view(np.uint8))
         if not is_beat.all():
             return False
@@ -508,8 +502,7 @@ class EdgeDecoder:
 
 def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.void]]:
     """Which of the heartbeats uint8[n, at least 80] are sound, and those as records."""
-    at = wire.HEADER.sizeof()
-    beats = np.ascontiguousarray(bodies[:, at : at + _BEAT.itemsize]).view(_BEAT).reshape(-1)
+    beats = np.ascontiguousarray(bodies[:, _HEAD : _HEAD + _BEAT.itemsize]).view(_BEAT).reshape(-1)
     fine = np.ones(len(beats), np.bool_)
     for name, low, high in wire.RANGES["heartbeat"]:
         fine &= (beats[name] >= low) & (beats[name] <= high)

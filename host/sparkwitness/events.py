@@ -19,6 +19,7 @@ Bools = NDArray[np.bool_]
 _MIN_RATIO = 3.0  # centres of "within a burst" and "between bursts" lie at least this far apart
 _NEIGHBOURS = 15  # events on either side that tell where the next should be
 _WINDOWS = 512  # medians taken at a time, in cache
+_SAMPLED, _RUN = 512, 64  # of long series, so many runs of so many steps tell the gap
 _WIDEST_BURST = 0.4  # of the spacing of events: two bursts never run into each other
 
 
@@ -51,7 +52,10 @@ class DeadTime:
         keep[1:] = np.diff(ticks) >= self.ticks
         keep[0] = self._last is None or int(ticks[0]) - self._last >= self.ticks
         self._last = int(ticks[-1])
-        self.rejected += int(np.count_nonzero(~keep))
+        self.rejected += len(ticks) - int(np.count_nonzero(keep))
+        kept = ticks[keep]
+        if not len(breaks) and not self._lost:
+            return kept, np.zeros(len(kept), np.bool_)
         losses = np.zeros(len(ticks), np.int64)
         losses[breaks] = 1
         losses[0] += self._lost
@@ -59,7 +63,7 @@ class DeadTime:
         at_kept = so_far[keep]
         lost = np.diff(at_kept, prepend=0) > 0
         self._lost = bool(so_far[-1] > (at_kept[-1] if len(at_kept) else 0))
-        return ticks[keep], lost
+        return kept, lost
 
 
 def burst_gap(steps: Floats, spacing: float) -> float:
@@ -67,7 +71,8 @@ def burst_gap(steps: Floats, spacing: float) -> float:
 
     The distances between sparks fall in two heaps, within and between bursts; the cut is where
     the variance between the two heaps of their logarithms is largest (Otsu, IEEE Trans. SMC
-    9(1), 1979). With a single heap there are no bursts and every spark is an event.
+    9(1), 1979). With a single heap there are no bursts and every spark is an event. Of a long
+    series, runs of neighbours at even distances are looked at.
 
     Args:
         steps: float64[n] degrees from each spark to the next.
@@ -76,6 +81,9 @@ def burst_gap(steps: Floats, spacing: float) -> float:
     Returns:
         Degrees; sparks further apart than this belong to different events. NaN for no data.
     """
+    if len(steps) > 2 * _SAMPLED * _RUN:
+        runs = np.linspace(0, len(steps) - _RUN, _SAMPLED).astype(np.int64)
+        steps = steps[(runs[:, None] + np.arange(_RUN)).ravel()]
     steps = steps[np.isfinite(steps) & (steps > 0)]
     if not len(steps):
         return float("nan")
@@ -137,8 +145,6 @@ class Events:
         sparks: int64 number of sparks; 0 where the end of the burst was not seen.
         last_tick, last_degrees: of the last spark.
         to_edge: float64 degrees from the first spark to the nearest reference edge.
-        residual, wide: float64 degrees by which one of the wheel's edges misses its
-            interpolation, see `angle.Placed`.
     """
 
     tick: Ticks
@@ -148,11 +154,11 @@ class Events:
     last_tick: Ticks
     last_degrees: Floats
     to_edge: Floats
-    residual: Floats
-    wide: Floats
 
     def pick(self, mask: NDArray[np.bool_] | Ticks) -> "Events":
-        """The events selected by a mask or indices."""
+        """The events selected by a mask or indices; itself where that is all."""
+        if mask.dtype == np.bool_ and mask.all():
+            return self
         return Events(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     def steps(self) -> Floats:
@@ -188,16 +194,21 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
     Returns:
         The events, and counts of sparks and events left out.
     """
-    at = np.flatnonzero(sparks.segment >= 0)
-    n = len(at)
-    unplaced = len(sparks.tick) - n
+    known = sparks.segment >= 0
+    if not known.all():
+        sparks, broken = sparks.pick(known), broken[known]
+    n = len(sparks.tick)
+    unplaced = len(known) - n
     if not n or not np.isfinite(gap):
         none, nan = np.empty(0, np.int64), np.empty(0)
-        return Grouping(Events(none, nan, none, none, none, nan, nan, nan, nan), gap, unplaced, 0)
-    tick, degrees, segment = sparks.tick[at], sparks.degrees[at], sparks.segment[at]
-    lost = broken[at]
+        return Grouping(Events(none, nan, none, none, none, nan, nan), gap, unplaced, 0)
+    tick, degrees, segment = sparks.tick, sparks.degrees, sparks.segment
+    lost = broken
     first = np.ones(n, np.bool_)
-    first[1:] = (np.diff(degrees) > gap) | (np.diff(segment) != 0) | lost[1:]
+    if (compiled := kernels.kernels()) is not None:
+        compiled.firsts(degrees, segment, lost, gap, first)
+    else:
+        first[1:] = (np.diff(degrees) > gap) | (np.diff(segment) != 0) | lost[1:]
     begin = np.flatnonzero(first)
     end = np.append(begin[1:], n) - 1
 
@@ -220,9 +231,7 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         np.where(whole, end - begin + 1, 0),
         tick[end],
         degrees[end],
-        sparks.to_edge[at[begin]],
-        sparks.residual[at[begin]],
-        sparks.wide[at[begin]],
+        sparks.to_edge[begin],
     )
     return Grouping(events.pick(seen), gap, unplaced, int(np.count_nonzero(~seen)))
 
@@ -270,7 +279,7 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     """
     if not len(degrees):
         return np.zeros(0, np.bool_)
-    centre = circular_median(degrees, period)
+    centre = circular_median(degrees[:: len(degrees) // 4001 + 1], period)  # any central one does
     off = (degrees - centre + period / 2) % period - period / 2
     reach = min(_NEIGHBOURS, (len(off) - 1) // 2)
     middle = _running_median(off, reach)

@@ -69,7 +69,8 @@ def _compiled() -> Any | None:
         numba = importlib.import_module("numba")
     except ImportError:
         return None
-    made = SimpleNamespace(**{one.__name__: numba.njit(cache=True)(one) for one in _KERNELS})
+    compiler = numba.njit(cache=True, error_model="numpy")
+    made = SimpleNamespace(**{one.__name__: compiler(one) for one in _KERNELS})
     loaded.append(made)
     return made
 
@@ -200,42 +201,53 @@ def find_gaps(ticks: Ticks, cut: Bools, origin: int, longer: float, index: Ticks
     """Edges after a gap: see `angle.CrankTracker`.
 
     Args:
-        ticks, cut: int64[n] and bool[n], edges, and whether others were lost before them.
+        ticks: int64[n], edges.
+        cut: bool[n], whether others were lost before them; empty where none were.
         origin: edges up to this one do not count.
-        longer: how many times as long as both its neighbours a gap is.
+        longer: how many times as long as both its neighbours a gap is, more than 1.4.
         index: int64[n], gets the numbers of the edges.
 
     Returns:
         How many they are.
     """
-    found = 0
-    for k in range(1, len(ticks) - 2):
-        middle = ticks[k + 1] - ticks[k]
-        if (
-            k + 1 > origin
-            and middle > longer * (ticks[k] - ticks[k - 1])
-            and middle > longer * (ticks[k + 2] - ticks[k + 1])
-            and not (cut[k] or cut[k + 1] or cut[k + 2])
-        ):
-            index[found] = k + 1
-            found += 1
+    found, end = 0, len(ticks) - 2
+    first = max(1, origin)
+    while first < end:
+        # Sixteen at a time are looked through for anything that might be one.
+        after = min(first + 16, end)
+        part = ticks[first - 1 : after + 2]
+        some = False
+        for k in range(after - first):
+            some |= 5 * (part[k + 2] - part[k + 1]) > 7 * (part[k + 1] - part[k])
+        if some:
+            for k in range(first, after):
+                middle = ticks[k + 1] - ticks[k]
+                if (
+                    middle > longer * (ticks[k] - ticks[k - 1])
+                    and middle > longer * (ticks[k + 2] - ticks[k + 1])
+                    and not (len(cut) and (cut[k] or cut[k + 1] or cut[k + 2]))
+                ):
+                    index[found] = k + 1
+                    found += 1
+        first = after
     return found
 
 
 def follow(
-    ticks: Ticks, cut: Bools, starts: Ticks, ends: Ticks, indexed: int, after_gap: bool,
-    edges: int, gap_width: int, even: float, good: Bools,
+    ticks: Ticks, cut: Bools, starts: Ticks, ends: Ticks, after_gap: bool, edges: int,
+    gap_width: int, even: float, good: Bools,
 ) -> None:  # fmt: skip
     """Which stretches between index edges are whole periods: see `angle.CrankTracker`.
 
     Args:
-        ticks, cut: int64[n] and bool[n], edges, and whether others were lost before them.
+        ticks: int64[n], edges.
+        cut: bool[n], whether others were lost before them; empty where none were.
         starts, ends: int64[m], first and last edge of each stretch, one following the other.
-        indexed: how many of the ends are index edges.
         after_gap: the interval before the first start is a gap.
         edges, gap_width: per period, and tooth steps over its gap.
-        even: by how much neighbouring intervals may differ.
-        good: bool[m], true where the stretch may be one; set to false where it is none.
+        even: by how much neighbouring intervals may differ, more than 1.5.
+        good: bool[m], true where the stretch ends at an index edge and may be one; set to false
+            where it is none.
     """
     for p in range(len(starts)):
         if not good[p]:
@@ -245,106 +257,141 @@ def follow(
             good[p] = False
             continue
         # From the interval before to the one after; a slice spares a test at every access.
-        part, lost = ticks[begin - 1 : end + 2], cut[begin : end + 2]
-        before = (part[1] - part[0]) / (gap_width if p > 0 or after_gap else 1)
-        gap = edges - 1 if p < indexed else -1
-        fits = not lost[0]
-        for k in range(edges + 1):
-            pace = np.float64(part[k + 2] - part[k + 1])
-            if k == gap:
+        part = ticks[begin - 1 : end + 2]
+        fits = True
+        if len(cut):
+            for k in range(begin, end + 2):
+                fits &= not cut[k]
+        # All but the first and the last two, which have to do with gaps, in one go.
+        alike = True
+        for k in range(1, edges - 1):
+            one, next_ = part[k + 1] - part[k], part[k + 2] - part[k + 1]
+            alike &= (2 * next_ < 3 * one) & (2 * one < 3 * next_)
+        k = 0
+        while k <= edges:
+            before, pace = np.float64(part[k + 1] - part[k]), np.float64(part[k + 2] - part[k + 1])
+            if k == edges or (k == 0 and (p > 0 or after_gap)):
+                before /= gap_width
+            if k == edges - 1:
                 pace /= gap_width
-            # Most are alike beyond doubt, which spares the division.
-            if not (pace < 1.5 * before and before < 1.5 * pace):
-                ratio = pace / before
-                fits &= not (ratio > even or ratio < 1 / even)
-            fits &= not lost[k + 1]
-            before = pace
+            ratio = pace / before
+            fits &= not (ratio > even or ratio < 1 / even)
+            k = edges - 1 if alike and k == 0 and edges > 1 else k + 1
         good[p] = fits
 
 
-def lay_out(
-    ticks: Ticks, starts: Ticks, ends: Ticks, good: Bools, segment: Ticks, number: Ticks,
-    indexed: int, steps: int, gap_width: int, table: Ticks,
+def misses(
+    ticks: Ticks, starts: Ticks, ends: Ticks, number: Ticks, run: Ticks, present: int, edges: int,
+    stride: int, steps: Floats, steps_from: int, degree: float, table: Floats,
 ) -> None:  # fmt: skip
-    """Write the intervals of all stretches: see `angle.Track`.
+    """How far an edge that is left out misses: see `angle.CrankTracker`, whose arithmetic this is.
 
     Args:
-        ticks, starts, ends, good, indexed, gap_width: as for `follow`.
-        segment, number: int64[m] per stretch.
-        steps: tooth steps per period.
-        table: int64[5, ends[-1] - starts[0]], gets start, length, step, width and segment.
+        ticks: int64[k], edges.
+        starts, ends, number, run: int64[n], see there.
+        present, edges: teeth of the wheel, and edges per period.
+        stride: see `angle`.
+        steps, steps_from: where edges stand, float64, the first of them that many past the start.
+        degree: degrees per tooth step.
+        table: float64[2, n], all NaN; gets the misses with neighbours near and wide.
     """
-    at = 0
+    per_turn = present // edges
     for p in range(len(starts)):
-        first, size = number[p] * steps, ends[p] - starts[p]
-        part = ticks[starts[p] : ends[p] + 1]
-        start, length = table[0, at : at + size], table[1, at : at + size]
-        step, width, owner = (
-            table[2, at : at + size], table[3, at : at + size], table[4, at : at + size]
-        )  # fmt: skip
-        for k in range(size):
-            start[k] = part[k]
-            length[k] = part[k + 1] - part[k]
-        if good[p]:
-            for k in range(size):
-                step[k] = first + k
-        else:
-            step[:] = -1
-        width[:] = 1
-        owner[:] = segment[p]
-        at += size
-        if p < indexed:
-            table[3, at - 1] = gap_width
+        turn = number[p] // per_turn
+        if turn * per_turn != number[p]:
+            continue
+        back = 4 + turn * stride % present
+        if back + 4 > (run[p] + 1) * edges:
+            continue
+        at = ends[p] - back
+        place = at - starts[p] - steps_from
+        x, y = ticks[at], steps[place]
+        for reach in range(1, 3):
+            x0, x1 = np.float64(ticks[at - 2 * reach] - x), np.float64(ticks[at - reach] - x)
+            x2, x3 = np.float64(ticks[at + reach] - x), np.float64(ticks[at + 2 * reach] - x)
+            y0, y1 = steps[place - 2 * reach] - y, steps[place - reach] - y
+            y2, y3 = steps[place + reach] - y, steps[place + 2 * reach] - y
+            d10, d20, d30, d21, d31, d32 = x1 - x0, x2 - x0, x3 - x0, x2 - x1, x3 - x1, x3 - x2
+            missed = (
+                (x1 * y0 * (d21 * d31) - x0 * y1 * (d20 * d30)) * (x2 * x3 * d32)
+                + (x3 * y2 * (d30 * d31) - x2 * y3 * (d20 * d21)) * (x0 * x1 * d10)
+            ) / (d10 * d21 * d31 * (d20 * d30 * d32))
+            table[reach - 1, p] = missed * degree
 
 
 def place(
-    start: Ticks, length: Ticks, step: Ticks, width: Ticks, segment: Ticks, ticks: Ticks,
-    interval: Ticks, teeth: int, present: int, stride: int, degree: float, offsets: Floats,
-    owner: Ticks, table: Floats,
+    edges: Ticks, begin: Ticks, step: Ticks, segment: Ticks, ticks: Ticks, gap_width: int,
+    degree: float, offsets: Floats, owner: Ticks, table: Floats,
 ) -> None:  # fmt: skip
     """Crank angle at given times: see `angle.place`, whose arithmetic this is, edge by edge.
 
     Args:
-        start, length, step, width, segment: int64[n], the `angle.Track`.
-        ticks, interval: int64[m], times, and the interval in which each lies or -1.
-        teeth, present: places on the wheel, and those that are teeth.
-        stride: see `angle`.
+        edges, begin, step, segment: int64[n + 1] and int64[m], the `angle.Track`.
+        ticks: int64[k], times; quick where they rise.
+        gap_width: tooth steps over the gap, 1 if there is none.
         degree: degrees per tooth step.
         offsets: float64[steps], tooth errors in tooth steps; empty where all are 0.
-        owner: int64[m], gets the segments.
-        table: float64[5, m], all NaN; gets degrees, to_edge, rate, residual and wide.
+        owner: int64[k], gets the segments.
+        table: float64[2, k], gets degrees and to_edge.
     """
-    n, round_ = len(start), len(offsets)
-    node_x, node_y = np.empty(4), np.empty(4)
+    n, stretches, round_ = len(edges) - 1, len(begin), len(offsets)
+    i = s = 0
     for one in range(len(ticks)):
-        i = interval[one]
+        tick = ticks[one]
         owner[one] = -1
-        if i < 0 or ticks[one] - start[i] >= length[i] or segment[i] < 0:
+        table[0, one] = table[1, one] = np.nan
+        if tick < edges[0] or tick >= edges[n]:
             continue
-        mine = segment[i]
+        # Its interval, from the one before in strides that double.
+        if tick < edges[i]:
+            i = s = 0
+        reach = 1
+        while i + reach <= n and edges[i + reach] <= tick:
+            i += reach
+            reach *= 2
+        above = min(i + reach, n)
+        while above - i > 1:
+            middle = (i + above) >> 1
+            if edges[middle] <= tick:
+                i = middle
+            else:
+                above = middle
+        while s + 1 < stretches and begin[s + 1] <= i:
+            s += 1
+        mine = segment[s]
+        if mine < 0:
+            continue
         owner[one] = mine
-        here = step[i]
-        with_left = i > 0 and segment[i - 1] == mine
-        with_right = i < n - 1 and segment[i + 1] == mine
-        long = np.float64(length[i])
-        x = (ticks[one] - start[i]) / long
+        end = begin[s + 1] if s + 1 < stretches else n
+        here = step[s] + i - begin[s]
+        width = gap_width if i + 1 == end else 1
+        long = np.float64(edges[i + 1] - edges[i])
+        at = (tick - edges[i]) / long
         away = offsets[here % round_] if round_ else 0.0
-        w = np.float64(width[i])
+        w = np.float64(width)
         if round_:
-            w += offsets[(here + width[i]) % round_] - away
+            w += offsets[(here + width) % round_] - away
         a, b = 1.0, 2.0
         second = third = through_left = 0.0
+        inner_left, inner_right = i > begin[s], i + 1 < end
+        with_left = inner_left or (s > 0 and segment[s - 1] == mine)
         if with_left:
-            a = length[i - 1] / long
-            wl = np.float64(step[i - 1] - here)
+            a = (edges[i] - edges[i - 1]) / long
+            there = here - 1 if inner_left else step[s - 1] + i - 1 - begin[s - 1]
+            wl = np.float64(there - here)
             if round_:
-                wl += offsets[step[i - 1] % round_] - away
+                wl += offsets[there % round_] - away
             wl = -wl
             through_left = (w - wl / a) / (1.0 + a)
             second = through_left
+        with_right = inner_right or (s + 1 < stretches and segment[s + 1] == mine)
         if with_right:
-            b = 1.0 + length[i + 1] / long
-            there = step[i + 1] + width[i + 1]
+            b = 1.0 + (edges[i + 2] - edges[i + 1]) / long
+            if inner_right:
+                there = here + 1 + (gap_width if i + 2 == end else 1)
+            else:
+                following = begin[s + 2] if s + 2 < stretches else n
+                there = step[s + 1] + (gap_width if i + 2 == following else 1)
             wr = np.float64(there - here)
             if round_:
                 wr += offsets[there % round_] - away
@@ -352,45 +399,25 @@ def place(
                 third = (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a))
             else:
                 second = (wr - w * b) / (b * (b - 1.0))
-        y = w * x + x * (x - 1.0) * (second + third * (x + a))
-        table[0, one] = (here + away + y) * degree
-        table[1, one] = min(y, w - y) * degree
-        table[2, one] = w * degree / long
-        back = 3 + (here // teeth * stride) % present
-        inner = max(i - back, 0)
-        if segment[inner] != mine:
-            continue
-        for reach in range(1, 3):
-            ends = 2 * reach
-            if (
-                inner < ends or inner > n - ends
-                or segment[inner - ends] != mine or segment[inner - reach] != mine
-                or segment[inner + reach] != mine or segment[inner + ends - 1] != mine
-            ):  # fmt: skip
-                continue
-            scale = np.float64(length[inner])
-            base = step[inner]
-            for node in range(4):
-                if node == 3:
-                    j = inner + ends - 1
-                    time = start[j] + length[j] - start[inner]
-                    there = step[j] + width[j]
-                else:
-                    j = inner + (-ends if node == 0 else -reach if node == 1 else reach)
-                    time = start[j] - start[inner]
-                    there = step[j]
-                node_x[node] = time / scale
-                node_y[node] = np.float64(there - base)
-                if round_:
-                    node_y[node] += offsets[there % round_] - offsets[base % round_]
-            value = 0.0
-            for node in range(4):
-                weight = 1.0
-                for other in range(4):
-                    if other != node:
-                        weight *= node_x[other] / (node_x[other] - node_x[node])
-                value += weight * node_y[node]
-            table[2 + reach, one] = value * degree
+        turned = w * at + at * (at - 1.0) * (second + third * (at + a))
+        table[0, one] = (here + away + turned) * degree
+        table[1, one] = min(turned, w - turned) * degree
+
+
+def firsts(
+    degrees: Floats, segment: Ticks, lost: Bools, gap: float, first: Bools
+) -> None:  # fmt: skip
+    """Which sparks begin an event: see `events.group`.
+
+    Args:
+        degrees, segment, lost: float64[n], int64[n], bool[n] of the sparks.
+        gap: degrees between events.
+        first: bool[n], gets it.
+    """
+    first[0] = True
+    for k in range(1, len(first)):
+        new = (degrees[k] - degrees[k - 1] > gap) | (segment[k] != segment[k - 1])
+        first[k] = new | lost[k]
 
 
 def running_median(values: Floats, reach: int, medians: Floats) -> None:
@@ -420,5 +447,5 @@ def running_median(values: Floats, reach: int, medians: Floats) -> None:
 
 
 _KERNELS: tuple[Callable[..., Any], ...] = (
-    gather, spread, find_gaps, follow, lay_out, place, running_median,
+    gather, spread, find_gaps, follow, misses, place, firsts, running_median,
 )  # fmt: skip

@@ -230,7 +230,7 @@ class _Columns:
             column = self._columns[name]
             if len(column) < end:
                 # One column after the other, so that memory never holds the table twice.
-                column = np.empty(end + end // 8, column.dtype)
+                column = np.empty(2 * end, column.dtype)
                 column[: self.n] = self._columns[name][: self.n]
                 self._columns[name] = column
             column[self.n : end] = values
@@ -608,7 +608,7 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
         text = f"{result.events} of {fewest} events at steady speed"
         result.findings.append(Finding("few_events", text))
         return result
-    _timing(result, setup, steady, tables.tick_s)
+    _timing(result, setup, steady, tables)
     if tables.dropped:
         text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
         result.findings.append(Finding("long", text))
@@ -711,17 +711,18 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     result.missing, result.expected = missing_between(events, steady.spacing)
 
 
-def _timing(result: Measurement, setup: Setup, steady: Timed, tick_s: float) -> None:
+def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) -> None:
     """Timing, its uncertainty, error and advice."""
     rpm = result.rpm or 0.0
-    events, angles = steady.events, steady.angles
+    events, angles, periods = steady.events, steady.angles, tables.periods
+    turned = slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
     result.timing, result.scatter = timing.mean_and_deviation(angles)
     result.budget = timing.budget(
         angles,
-        6.0 * rpm * tick_s,
-        events.residual,
-        events.wide,
+        6.0 * rpm * tables.tick_s,
         events.to_edge,
+        periods.miss[turned],
+        periods.wide[turned],
         setup.reference,
         setup.firings_per_rev,
         rpm,

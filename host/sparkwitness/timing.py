@@ -154,7 +154,7 @@ def standard_error(values: Floats) -> float:
     variance = deviation**2
     for lag in range(1, lags + 1):
         weight = 1 - lag / (lags + 1)
-        variance += 2 * weight * float((rest[lag:] * rest[:-lag]).sum()) / (n - 1)
+        variance += 2 * weight * float(np.einsum("i,i", rest[lag:], rest[:-lag])) / (n - 1)
     return float(np.sqrt(max(variance, deviation**2) / n))
 
 
@@ -218,22 +218,22 @@ def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
     return error / miss(x), miss(2 * x) / miss(x)
 
 
-def split_residual(residual: Floats, wide: Floats, growth: float = 16.0) -> tuple[float, float]:
+def split_miss(miss: Floats, wide: Floats, growth: float = 16.0) -> tuple[float, float]:
     """Tooth errors and curvature of the speed, told apart by two spans.
 
     Over twice the span the cubic errs `growth` times as much, tooth errors are the same.
 
     Args:
-        residual, wide: float64[n] degrees by which left-out edges miss, see `angle.Placed`.
+        miss, wide: float64[n] degrees by which left-out edges miss, see `angle.Periods`.
         growth: see `cubic_shares`.
 
     Returns:
-        RMS of both parts of `residual` in degrees; NaN where there is nothing to tell from.
+        RMS of both parts of `miss` in degrees; NaN where there is nothing to tell from.
     """
-    ok = np.isfinite(residual) & np.isfinite(wide)
+    ok = np.isfinite(miss) & np.isfinite(wide)
     if not ok.any():
         return float("nan"), float("nan")
-    near, far = float(np.mean(residual[ok] ** 2)), float(np.mean(wide[ok] ** 2))
+    near, far = float(np.mean(miss[ok] ** 2)), float(np.mean(wide[ok] ** 2))
     curvature = min(max(0.0, (far - near) / (growth**2 - 1)), near)
     return float(np.sqrt(near - curvature)), float(np.sqrt(curvature))
 
@@ -241,9 +241,9 @@ def split_residual(residual: Floats, wide: Floats, growth: float = 16.0) -> tupl
 def budget(
     angles: Floats,
     rate: float,
-    residual: Floats,
-    wide: Floats,
     to_edge: Floats,
+    miss: Floats,
+    wide: Floats,
     reference: Reference,
     firings_per_rev: float,
     rpm: float,
@@ -255,7 +255,8 @@ def budget(
     Args:
         angles: float64[n] first-spark angles in degrees, in order of time, strays taken out.
         rate: crank degrees per tick.
-        residual, wide, to_edge: float64[n], see `events.Events`.
+        to_edge: float64[n], see `events.Events`.
+        miss, wide: float64[m] of the wheel in the same time, see `angle.Periods`.
         reference: with its typed uncertainty.
         firings_per_rev: firings of the whole engine per crank revolution.
         rpm: mean speed in rev/min.
@@ -270,7 +271,7 @@ def budget(
     ]
     if resolves_swing(reference, firings_per_rev):
         share, growth = cubic_shares(reference.step, firings_per_rev)
-        teeth, curvature = split_residual(residual, wide, growth)
+        teeth, curvature = split_miss(miss, wide, growth)
         u = float(np.hypot(_TEETH_SHARE * teeth, share * curvature))
         rms = float(np.hypot(teeth, curvature))
         if not np.isfinite(rms):

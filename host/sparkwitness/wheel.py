@@ -81,9 +81,9 @@ class WheelLearner:
     def feed(self, track: Track) -> None:
         """Take the next intervals; every good period lies in one track as a whole."""
         edges = self.reference.edges
-        good = track.segment >= 0
-        start = track.start[good].reshape(-1, edges)
-        length = track.length[good].reshape(-1, edges).sum(axis=1)
+        begin = track.begin[track.segment >= 0]
+        start = track.edges[begin[:, None] + np.arange(edges)]
+        length = track.edges[begin + edges] - track.edges[begin]
         before = np.concatenate(([self._last], length[:-1]))
         if len(length):
             self._last = int(length[-1])

@@ -365,7 +365,7 @@ def main() -> None:
             kernels.kernels()
         work: dict[str, Callable[..., Any]] = {
             "peers": peers, "live": live, "memory": memory,
-            "passes": lambda seconds: passes(seconds, 7 if seconds < 3600 else 3),
+            "passes": lambda seconds: passes(seconds, 7),
         }  # fmt: skip
         print(json.dumps(work[name](*map(int, values))))
         return
