@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sparkwitness.angle import Periods, Placed, Reference
 from sparkwitness.events import (
     DeadTime,
+    _local_median,
     burst_gap,
     circular_median,
     fold,
@@ -172,3 +173,16 @@ def test_missing_are_counted_against_the_crank():
     degrees = 90.0 * np.delete(np.arange(50), [7, 8, 30])
     made = grouped(degrees + 45, 20.0)
     assert missing_between(made.events, 90.0) == (3, 49)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 30, 31, 32, 33, 200])
+def test_local_median_against_numpy(n):
+    values = np.random.default_rng(n).normal(0, 1, n)
+    made = _local_median(values)
+    # numpy's median of a window whose middle is at most three values away.
+    reach = min(15, (n - 1) // 2)
+    windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
+    medians = np.median(windows, axis=1)
+    at = np.clip(np.arange(n) - reach, 0, len(medians) - 1)
+    near = np.stack([medians[np.maximum(at - k, 0)] for k in range(4)])
+    assert (made == near).any(axis=0).all()

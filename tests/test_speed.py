@@ -14,7 +14,6 @@ from sparkwitness import framing, kernels, measure, wire
 from sparkwitness.angle import AngleReader, CrankTracker, Reference
 from sparkwitness.edges import EdgeDecoder
 from sparkwitness.errors import UserError
-from sparkwitness.events import _running_median
 from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
@@ -201,20 +200,6 @@ def test_angles(kind, seed, rpm, swing, holes, learned, chunk):
     both(work)
 
 
-@compiled
-@settings(max_examples=100, deadline=None)
-@given(
-    values=st.lists(st.sampled_from([-1.5, 0.0, -0.0, 2.0, 2.25, 7e9]) | st.floats(-9, 9),
-                    min_size=31, max_size=90),
-    reach=st.integers(0, 15),
-)  # fmt: skip
-def test_running_median(values, reach):
-    series = np.asarray(values) + 0.0  # as in `strays`, no negative zero
-    medians = both(lambda: _running_median(series, reach))
-    windows = np.lib.stride_tricks.sliding_window_view(series, 2 * reach + 1)
-    np.testing.assert_array_equal(medians, np.median(windows, axis=1))
-
-
 def engine_stream(seconds: float = 4.0):
     """A 60-2 wheel with bursts of three on clamp A, in short blocks."""
     reference = Reference(60, 2, angle=60.0)
@@ -277,6 +262,24 @@ def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods
     assert tables.lost_before[0]
     result = measure.evaluate(setup, tables)
     assert all(count == 3 for count in result.sparks)
+
+
+@pytest.mark.parametrize("newest", [1, 2, 50, 10**6])
+def test_a_look_at_the_newest_takes_no_event_apart(newest):
+    setup, data = engine_stream()
+    analyzer = measure.Analyzer(setup)
+    analyzer.feed(data)
+    everything, look = analyzer.tables(), analyzer.tables(newest)
+    kept = min(newest, len(everything.sparks.tick))
+    for name in vars(look.sparks):
+        same(getattr(look.sparks, name), getattr(everything.sparks, name)[-kept:])
+    assert look.lost_before[0] == (kept == newest) and not everything.lost_before.any()
+    assert look.periods.start[0] <= look.sparks.tick[0] or kept < newest
+    assert look.dropped == 0
+    if newest > 2:
+        result = measure.evaluate(setup, look, any_speed=True)
+        assert kept / 3 - 2 < result.events <= kept / 3
+        assert all(count == 3 for count in result.sparks)
 
 
 def test_dropped_sparks_are_told(monkeypatch):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import interpolate, stats
 
 from sparkwitness import advice, timing
-from sparkwitness.angle import Reference
+from sparkwitness.angle import AngleReader, CrankTracker, Periods, Reference
 from sparkwitness.errors import UserError
 
 # NIST Statistical Reference Datasets, univariate summary statistics, data set Michelson
@@ -99,13 +99,46 @@ def test_budget_combines_as_the_guide_says():
     n = 400
     angles = np.random.default_rng(2).normal(20, 0.5, n)
     zero = np.zeros(n)
-    made = timing.budget(angles, 1e-4, zero, zero, zero + 5, reference, 2, 1000, 50e-6)
+    none = np.zeros(n, np.int64)
+    periods = Periods(none, none + 1000, none, np.arange(n), zero, zero)
+    made = timing.budget(angles, 1e-4, zero + 5, periods, reference, 2, 1000, 50e-6)
     by_name = {c.name: c.u for c in made.components}
     assert by_name["reference angle"] == 0.3
     assert by_name["clamp and conditioner delay"] == pytest.approx(0.3)
     assert by_name["scatter of the sparks"] == pytest.approx(0.5 / np.sqrt(n), rel=0.3)
     # JCGM 100:2008, 5.1.2 and 6.2.1.
     assert made.expanded == pytest.approx(2 * np.sqrt(sum(u**2 for u in by_name.values())))
+
+
+@pytest.mark.parametrize("kind", ["24", "36-1", "60-2"])
+@pytest.mark.parametrize("overtone", [0.0, 0.04, 0.15])
+@pytest.mark.parametrize("tooth", [0.0, 0.05])
+def test_interpolation_errs_by_what_is_stated(kind, overtone, tooth):
+    """Speed with an overtone and teeth that are off: stated against the true RMS of the angles."""
+    rng = np.random.default_rng(7)
+    reference, n = Reference.parse(kind, 0, 0), 4
+    place = np.arange(200 * reference.teeth)
+    at = place[place % reference.teeth < reference.teeth - reference.missing] * reference.step
+    off = np.resize(rng.normal(0, tooth, reference.teeth - reference.missing), len(at))
+
+    def tick(degrees):
+        turned = np.radians(degrees)
+        swing = 0.06 / n * np.sin(n * turned) + 0.06 * overtone / n * np.sin(2 * n * turned + 1)
+        return np.rint((turned - swing) / (800 * 2 * np.pi / 60) / 24e-9).astype(np.int64)
+
+    truth = np.sort(rng.uniform(5000, 60000, 4000))
+    track, periods = CrankTracker(reference).feed(tick(at + off), np.empty(0, np.int64), last=True)
+    marks = tick(truth)
+    placed = AngleReader(reference).feed(track, marks, int(marks[-1]), last=True)
+    error = (placed.degrees - truth + reference.period / 2) % reference.period
+    error = error[np.isfinite(error)] - reference.period / 2
+    u, _ = timing.interpolation(
+        periods.miss, periods.wide, reference.left_out(periods.number), reference, n
+    )
+    # The mean over all teeth is the reference angle's matter, not the interpolation's. A strong
+    # overtone is overstated beside a gap, where the neighbours of an edge are further away.
+    most = 1.9 if reference.missing and overtone > 0.1 else 1.35
+    assert 0.75 * error.std() < u < most * error.std() + 0.003
 
 
 def test_swing_uncertainty_is_the_mean_square_over_all_phases():

@@ -114,6 +114,21 @@ class Reference:
         """Periods per crank revolution."""
         return 360.0 / self.period
 
+    def left_out(self, number: Ticks) -> Floats:
+        """Crank angle, as this module counts it, of the edge that `Periods.miss` leaves out."""
+        back = self._back(number)
+        whole, place = np.divmod(self.edges - back, self.edges)
+        result: Floats = number * self.period + (whole * self.steps + place) * self.step
+        return result
+
+    def _back(self, number: Ticks) -> Ticks:
+        """How many edges before the period's end that edge is: at least four, for its neighbours.
+
+        Another one each turn.
+        """
+        present = self.teeth - self.missing
+        return 4 + number // (present // self.edges) * _STRIDE % present
+
     def btdc(self, degrees: Floats) -> Floats:
         """Degrees BTDC (not folded) of crank angles as this module counts them."""
         return self.angle - degrees
@@ -262,8 +277,8 @@ class Periods:
         low, high = np.searchsorted(self.segment, [segment, segment + 1]).tolist()
         return int(low + np.searchsorted(self.start[low:high], tick))
 
-    def pick(self, mask: NDArray[np.bool_]) -> "Periods":
-        """The periods selected by a mask."""
+    def pick(self, mask: NDArray[np.bool_] | slice) -> "Periods":
+        """The periods selected by a mask, or a slice of them."""
         return Periods(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
 
@@ -468,10 +483,8 @@ class CrankTracker:
                 self._steps_from, reference.step, missed,
             )  # fmt: skip
             return missed
-        turn, within = np.divmod(number, present // edges)
-        # At least four before the last, so that all its neighbours are there.
-        back = 4 + turn * _STRIDE % present
-        known = (within == 0) & (back + 4 <= (run + 1) * edges)
+        back = reference._back(number)
+        known = (number % (present // edges) == 0) & (back + 4 <= (run + 1) * edges)
         at, begin = (ends - back)[known], starts[known]
         place = at - begin - self._steps_from
         x0, y0 = self._ticks[at], self._steps[place]
@@ -510,8 +523,8 @@ class Placed:
     segment: Ticks
     to_edge: Floats
 
-    def pick(self, mask: NDArray[np.bool_]) -> "Placed":
-        """The edges selected by a mask."""
+    def pick(self, mask: NDArray[np.bool_] | slice) -> "Placed":
+        """The edges selected by a mask, or a slice of them."""
         return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     @classmethod

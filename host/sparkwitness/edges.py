@@ -35,6 +35,7 @@ _CRC_RESIDUE = 0x2144DF1C  # crc32 of any data followed by its own crc32, little
 _CRC_FIXER = 0x4C9DD581
 _ROW = 260  # stuffed frame right-shifted so that its body starts on a 4-byte boundary
 _WORDS = _ROW // 4
+_COLUMNS = np.arange(_WORDS, dtype=np.uint8)
 _MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
 _BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
 _COMPILED_BLOCK = 1 << 20
@@ -421,12 +422,9 @@ class EdgeDecoder:
 
         all_ticks: list[Ticks] = []
         all_breaks: list[Ticks] = []
-        column = np.arange(_MAX_COUNTS)
         for i in range(_N_INPUTS):
             mine = which == i
-            ticks, breaks = self._one_input(
-                session, i, words, at[mine], n[mine], placed[mine], column
-            )
+            ticks, breaks = self._one_input(session, i, words, at[mine], n[mine], placed[mine])
             all_ticks.append(ticks)
             all_breaks.append(breaks)
         return tuple(all_ticks), tuple(all_breaks)
@@ -439,7 +437,6 @@ class EdgeDecoder:
         at: Ticks,
         n: Ticks,
         placed: Ticks,
-        column: Ticks,
     ) -> tuple[Ticks, Ticks]:
         none = np.empty(0, np.int64)
         if not len(at):
@@ -448,8 +445,9 @@ class EdgeDecoder:
         begins = ends - n
         counts = words[at, 5 : 5 + _MAX_COUNTS]
         counts -= placed.astype(np.uint32)[:, None]
-        near = counts.ravel() if (n == _MAX_COUNTS).all() else counts[column < n[:, None]]
-        ticks: Ticks = np.add(near.view(np.int32), np.repeat(placed, n), dtype=np.int64)
+        wide = counts.view(np.int32).astype(np.int64)
+        wide += placed[:, None]
+        ticks: Ticks = wide[_COLUMNS[:_MAX_COUNTS] < n.astype(np.uint8)[:, None]]
         all_rise = ticks[0] > session.last_tick[i] and bool((ticks[1:] > ticks[:-1]).all())
 
         first = words[at, 4].astype(np.int64)
@@ -556,12 +554,18 @@ def _unstuff(stuffed: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Ticks, int,
 
 
 def _crc_good(rows: NDArray[np.uint8], sizes: Ticks) -> NDArray[np.bool_]:
-    """Which rows end with the CRC of what is before it."""
-    view = memoryview(rows.data).cast("B")
-    crc = zlib.crc32
-    first = np.arange(4, rows.size, _ROW)
-    last = (first + sizes).tolist()
-    return np.fromiter(
-        (crc(view[a:b]) == _CRC_RESIDUE for a, b in zip(first.tolist(), last, strict=True)),
-        np.bool_, len(rows),
-    )  # fmt: skip
+    """Which rows end with the CRC of what is before it; writes into the columns before them."""
+    words = rows.view("<u4")
+    words[:, 0] = _CRC_FIXER
+    whole = sizes % 4 == 0
+    packed = words[((sizes // 4).astype(np.uint8)[:, None] >= _COLUMNS) & whole[:, None]]
+    good: NDArray[np.bool_] = whole
+    if zlib.crc32(packed.data, _CRC_RESIDUE) != _CRC_RESIDUE:
+        good = np.zeros(len(rows), np.bool_)
+    # One by one, those of odd sizes, or all where one is damaged.
+    view, crc = memoryview(rows.data).cast("B"), zlib.crc32
+    left = np.flatnonzero(~good)
+    first = left * _ROW + 4
+    last = (first + sizes[left]).tolist()
+    good[left] = [crc(view[a:b]) == _CRC_RESIDUE for a, b in zip(first.tolist(), last, strict=True)]
+    return good

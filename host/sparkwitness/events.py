@@ -18,8 +18,8 @@ Bools = NDArray[np.bool_]
 
 _MIN_RATIO = 3.0  # centres of "within a burst" and "between bursts" lie at least this far apart
 _NEIGHBOURS = 15  # events on either side that tell where the next should be
-_WINDOWS = 512  # medians taken at a time, in cache
-_SAMPLED, _RUN = 512, 64  # of long series, so many runs of so many steps tell the gap
+_EVERY = 4  # and so many in a row are compared with the same
+_SAMPLED, _RUN = 256, 64  # of long series, so many runs of so many steps tell the gap
 _WIDEST_BURST = 0.4  # of the spacing of events: two bursts never run into each other
 
 
@@ -195,21 +195,22 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         The events, and counts of sparks and events left out.
     """
     known = sparks.segment >= 0
-    if not known.all():
-        sparks, broken = sparks.pick(known), broken[known]
+    first = int(np.argmax(known)) if len(known) else 0
+    # Most often those without an angle are only the first, before the crank is known.
+    chosen = slice(first, None) if known[first:].all() else known
+    sparks, broken = sparks.pick(chosen), broken[chosen]
     n = len(sparks.tick)
     unplaced = len(known) - n
     if not n or not np.isfinite(gap):
         none, nan = np.empty(0, np.int64), np.empty(0)
         return Grouping(Events(none, nan, none, none, none, nan, nan), gap, unplaced, 0)
-    tick, degrees, segment = sparks.tick, sparks.degrees, sparks.segment
-    lost = broken
-    first = np.ones(n, np.bool_)
+    tick, degrees, segment, lost = sparks.tick, sparks.degrees, sparks.segment, broken
+    begins = np.ones(n, np.bool_)
     if (compiled := kernels.kernels()) is not None:
-        compiled.firsts(degrees, segment, lost, gap, first)
+        compiled.firsts(degrees, segment, lost, gap, begins)
     else:
-        first[1:] = (np.diff(degrees) > gap) | (np.diff(segment) != 0) | lost[1:]
-    begin = np.flatnonzero(first)
+        begins[1:] = (np.diff(degrees) > gap) | (np.diff(segment) != 0) | lost[1:]
+    begin = np.flatnonzero(begins)
     end = np.append(begin[1:], n) - 1
 
     # Where each segment begins and ends, from the periods that make it up.
@@ -243,23 +244,23 @@ def circular_median(degrees: Floats, period: float) -> float:
         degrees: float64[n], n > 0.
         period: degrees of a full turn.
     """
-    sample = degrees if len(degrees) <= 401 else degrees[:: len(degrees) // 401 + 1]
+    sample = degrees if len(degrees) <= 201 else degrees[:: len(degrees) // 201 + 1]
     distance = np.abs((sample[:, None] - sample[None, :] + period / 2) % period - period / 2)
     centre = float(sample[int(np.argmin(distance.sum(axis=1)))])
     return centre + float(np.median((degrees - centre + period / 2) % period - period / 2))
 
 
-def _running_median(values: Floats, reach: int) -> Floats:
-    """Median of each value and its `reach` neighbours on either side, float64[n - 2 reach]."""
-    medians = np.empty(len(values) - 2 * reach)
-    if (compiled := kernels.kernels()) is not None:
-        compiled.running_median(values, reach, medians)
-        return medians
+def _local_median(values: Floats) -> Floats:
+    """Median of each value and `_NEIGHBOURS` on either side, float64[n].
+
+    The window stands still for `_EVERY` values and at the ends of the series.
+    """
+    reach = min(_NEIGHBOURS, (len(values) - 1) // 2)
     windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
-    for at in range(0, len(windows), _WINDOWS):
-        part = np.partition(windows[at : at + _WINDOWS], reach, axis=1)
-        medians[at : at + _WINDOWS] = part[:, reach]
-    return medians
+    medians = np.partition(windows[::_EVERY], reach, axis=1)[:, reach]
+    at = np.clip(np.arange(len(values)) - reach, 0, len(windows) - 1)
+    result: Floats = medians[at // _EVERY]
+    return result
 
 
 def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
@@ -281,11 +282,7 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
         return np.zeros(0, np.bool_)
     centre = circular_median(degrees[:: len(degrees) // 4001 + 1], period)  # any central one does
     off = (degrees - centre + period / 2) % period - period / 2
-    reach = min(_NEIGHBOURS, (len(off) - 1) // 2)
-    middle = _running_median(off, reach)
-    local = np.concatenate((np.repeat(middle[:1], reach), middle, np.repeat(middle[-1:], reach)))
-    local = local[: len(off)] if len(local) >= len(off) else np.append(local, local[-1])
-    away = np.abs((off - local + period / 2) % period - period / 2)
+    away = np.abs((off - _local_median(off) + period / 2) % period - period / 2)
     return away > max(floor, 6 * 1.4826 * float(np.median(away)))
 
 

@@ -420,32 +420,6 @@ def firsts(
         first[k] = new | lost[k]
 
 
-def running_median(values: Floats, reach: int, medians: Floats) -> None:
-    """Median of each value and its `reach` neighbours on either side.
-
-    Args:
-        values: float64[n], none NaN, n > 2 * reach.
-        medians: float64[n - 2 * reach], gets them.
-    """
-    size = 2 * reach + 1
-    window = np.sort(values[:size])
-    medians[0] = window[reach]
-    for k in range(size, len(values)):
-        old, new = values[k - size], values[k]
-        # Out goes the one, in comes the other; what lies between moves by one place.
-        j = 0
-        while window[j] != old:
-            j += 1
-        while j + 1 < size and window[j + 1] < new:
-            window[j] = window[j + 1]
-            j += 1
-        while j > 0 and window[j - 1] > new:
-            window[j] = window[j - 1]
-            j -= 1
-        window[j] = new
-        medians[k - size + 1] = window[reach]
-
-
 _KERNELS: tuple[Callable[..., Any], ...] = (
-    gather, spread, find_gaps, follow, misses, place, firsts, running_median,
+    gather, spread, find_gaps, follow, misses, place, firsts,
 )  # fmt: skip

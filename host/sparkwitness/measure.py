@@ -381,15 +381,28 @@ class Analyzer:
         self._forgotten |= k > 0
         del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
 
-    def tables(self) -> Tables:
-        """What can be told by now."""
+    def tables(self, newest: int | None = None) -> Tables:
+        """What can be told by now.
+
+        Args:
+            newest: no more than so many sparks, and the crank since then, so that a look takes
+                no longer the longer the run is; None: all.
+        """
         self._drop_old()
         if self._forgotten:
             self._lost["before"][:1] = True
+        sparks, periods = Placed(**self._sparks.all()), Periods(**self._periods.all())
+        lost = self._lost["before"][: self._sparks.n]
+        if newest is not None and len(lost) > newest:
+            sparks = sparks.pick(slice(-newest, None))
+            first = periods.since(sparks.segment[0], sparks.tick[0]) - 1
+            periods = periods.pick(slice(max(0, first), None))
+            lost = lost[-newest:].copy()
+            lost[0] = True  # its event may have begun before
         return Tables(
-            sparks=Placed(**self._sparks.all()),
-            lost_before=self._lost["before"][: self._sparks.n],
-            periods=Periods(**self._periods.all()),
+            sparks=sparks,
+            lost_before=lost,
+            periods=periods,
             tick_s=self.tick_ps * 1e-12,
             seconds=self._seconds + self._complete * self.tick_ps * 1e-12,
             crank_edges=self._crank.edges_seen,
@@ -680,8 +693,8 @@ def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
     off = np.where(known, np.abs(speed - now), 0.0) > max(_STEADY_SHARE * now, _STEADY_RPM)
     # A single odd event is scatter; most of a few turns are another speed.
     few = max(3, newest // 4)
-    recent = np.convolve(off, np.ones(few), "full")[: len(off)]
-    away = np.flatnonzero(recent > few / 2)
+    so_far = np.concatenate((np.zeros(few, np.int64), np.cumsum(off, dtype=np.int64)))
+    away = np.flatnonzero(2 * (so_far[few:] - so_far[:-few]) > few)
     keep[(away[-1] + 1 if len(away) else 0) :] = True
     return keep
 
@@ -721,8 +734,7 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) ->
         angles,
         6.0 * rpm * tables.tick_s,
         events.to_edge,
-        periods.miss[turned],
-        periods.wide[turned],
+        periods.pick(turned),
         setup.reference,
         setup.firings_per_rev,
         rpm,

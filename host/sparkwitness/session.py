@@ -17,6 +17,7 @@ _GIVE_UP = {
     "no_reference": 6.0, "no_sync": 6.0, "no_spark": 12.0, "spacing": 12.0,
 }  # fmt: skip
 _LOOK_S = 0.25
+_LOOK_SPARKS = 20_000  # more would not make a look's result better
 _QUIET_S = 3.0
 
 
@@ -26,6 +27,7 @@ def stream(
     recorder: Recorder | None,
     done: Callable[[Tables], bool],
     interrupt_ends: bool = False,
+    newest: int | None = None,
 ) -> Tables:
     """Stream until `done` says so.
 
@@ -34,6 +36,7 @@ def stream(
         setup: what was typed.
         recorder: gets every byte, or None; closed at the end in any case.
         done: called with what there is so far, some four times a second.
+        newest: of the sparks, how many `done` is shown at most; None: all.
         interrupt_ends: Ctrl-C is the way to end this run, not to break it off.
 
     Returns:
@@ -63,7 +66,7 @@ def stream(
                     )
                 if now - last_look < _LOOK_S:
                     continue
-                over = done(analyzer.tables())
+                over = done(analyzer.tables(newest))
                 last_look = time.monotonic()
                 if over:
                     break
@@ -117,7 +120,7 @@ def run(
         watch(result)
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
-    return evaluate(setup, stream(link, setup, recorder, done))
+    return evaluate(setup, stream(link, setup, recorder, done, newest=_LOOK_SPARKS))
 
 
 def replay(recording: Recording, setup: Setup) -> Tables:

@@ -7,7 +7,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from .angle import Reference
+from .angle import Periods, Reference
 
 Floats = NDArray[np.float64]
 
@@ -189,6 +189,7 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
 # edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
 # by 0.8 (midway) to 1, so by 0.58 to 0.72 of that, over a gap by more. Own derivation.
 _TEETH_SHARE = 0.70
+_REGRESSED = 4000  # misses tell enough
 
 
 def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
@@ -218,32 +219,84 @@ def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
     return error / miss(x), miss(2 * x) / miss(x)
 
 
-def split_miss(miss: Floats, wide: Floats, growth: float = 16.0) -> tuple[float, float]:
+def split_miss(near: float, far: float, growth: float = 16.0) -> tuple[float, float]:
     """Tooth errors and curvature of the speed, told apart by two spans.
 
     Over twice the span the cubic errs `growth` times as much, tooth errors are the same.
 
     Args:
-        miss, wide: float64[n] degrees by which left-out edges miss, see `angle.Periods`.
+        near, far: mean squares of the misses of left-out edges in degrees^2, see `angle.Periods`.
         growth: see `cubic_shares`.
 
     Returns:
-        RMS of both parts of `miss` in degrees; NaN where there is nothing to tell from.
+        RMS of both parts of the near ones in degrees.
     """
-    ok = np.isfinite(miss) & np.isfinite(wide)
-    if not ok.any():
-        return float("nan"), float("nan")
-    near, far = float(np.mean(miss[ok] ** 2)), float(np.mean(wide[ok] ** 2))
     curvature = min(max(0.0, (far - near) / (growth**2 - 1)), near)
     return float(np.sqrt(near - curvature)), float(np.sqrt(curvature))
+
+
+def overtones(miss: Floats, at: Floats, firings_per_rev: float, step: float) -> list[float]:
+    """Mean squares of the misses that come again with the overtones of the firing.
+
+    By least squares on sines of crank angle (harmonic regression), less what chance gives.
+
+    Args:
+        miss: float64[n] degrees by which left-out edges miss.
+        at: float64[n] crank angles of those edges.
+        firings_per_rev: firings of the whole engine per crank revolution.
+        step: degrees from edge to edge; what comes more often than every two is not told.
+
+    Returns:
+        degrees^2 for twice, three and four times the firing frequency, as far as they are told.
+    """
+    every = len(miss) // _REGRESSED + 1
+    miss, at = miss[::every], np.radians(at[::every])
+    told = [h for h in (2, 3, 4) if h * firings_per_rev * step < 180]
+    if len(miss) < 20 * len(told) or not told:
+        return []
+    phases = np.outer(at * firings_per_rev, told)
+    waves = np.hstack((np.cos(phases), np.sin(phases)))
+    found = np.linalg.lstsq(waves, miss, rcond=None)[0]
+    noise = float(np.mean((miss - waves @ found) ** 2)) / len(miss)
+    squares = (found.reshape(2, -1) ** 2).sum(axis=0) / 2 - 2 * noise
+    return [max(0.0, float(square)) for square in squares]
+
+
+def interpolation(
+    miss: Floats, wide: Floats, at: Floats, reference: Reference, firings_per_rev: float
+) -> tuple[float, float]:
+    """Standard uncertainty of angles between the wheel's edges, from how its own edges miss.
+
+    Args:
+        miss, wide: float64[n], see `angle.Periods`; NaN where they are not known.
+        at: float64[n], `Reference.left_out`.
+        reference: the wheel.
+        firings_per_rev: firings of the whole engine per crank revolution.
+
+    Returns:
+        Degrees, and the RMS of the misses; a whole tooth step where nothing is known.
+    """
+    known = np.isfinite(miss) & np.isfinite(wide)
+    if not known.any():
+        return reference.step, reference.step
+    miss, wide, at = miss[known], wide[known], at[known]
+    near, far = float(np.mean(miss**2)), float(np.mean(wide**2))
+    rms, variance = float(np.sqrt(near)), 0.0
+    for h, square in enumerate(overtones(miss, at, firings_per_rev, reference.step), 2):
+        share, growth = cubic_shares(reference.step, h * firings_per_rev)
+        square = min(square, near)
+        near, far = near - square, max(0.0, far - growth**2 * square)
+        variance += share**2 * square
+    share, growth = cubic_shares(reference.step, firings_per_rev)
+    teeth, curvature = split_miss(near, far, growth)
+    return float(np.sqrt(variance + (_TEETH_SHARE * teeth) ** 2 + (share * curvature) ** 2)), rms
 
 
 def budget(
     angles: Floats,
     rate: float,
     to_edge: Floats,
-    miss: Floats,
-    wide: Floats,
+    periods: Periods,
     reference: Reference,
     firings_per_rev: float,
     rpm: float,
@@ -256,7 +309,7 @@ def budget(
         angles: float64[n] first-spark angles in degrees, in order of time, strays taken out.
         rate: crank degrees per tick.
         to_edge: float64[n], see `events.Events`.
-        miss, wide: float64[m] of the wheel in the same time, see `angle.Periods`.
+        periods: of the wheel in the same time.
         reference: with its typed uncertainty.
         firings_per_rev: firings of the whole engine per crank revolution.
         rpm: mean speed in rev/min.
@@ -270,12 +323,8 @@ def budget(
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):
-        share, growth = cubic_shares(reference.step, firings_per_rev)
-        teeth, curvature = split_miss(miss, wide, growth)
-        u = float(np.hypot(_TEETH_SHARE * teeth, share * curvature))
-        rms = float(np.hypot(teeth, curvature))
-        if not np.isfinite(rms):
-            u = rms = float(reference.step)
+        at = reference.left_out(periods.number)
+        u, rms = interpolation(periods.miss, periods.wide, at, reference, firings_per_rev)
         note = f"wheel's own edges miss by {rms:.3f}° when left out"
         lines.append(Component("interpolation", "B", u, note))
     else:
