@@ -1,6 +1,7 @@
 """What many tests share: a logbook of their own, recordings made through the simulated board."""
 
 import os
+import signal
 from pathlib import Path
 
 import pytest
@@ -12,12 +13,15 @@ from sparkwitness.recording import Recorder
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """No test may write to the logbook of the person who runs it."""
+    """No test may write to the logbook of the person who runs it; Ctrl-C works in all."""
     import tempfile
 
     folder = tempfile.TemporaryDirectory(prefix="sparkwitness-test-")
     config.add_cleanup(folder.cleanup)
     os.environ["SPARKWITNESS_LOGBOOK"] = str(Path(folder.name) / "logbook.db")
+    # A shell's background job, and all that it starts, would ignore Ctrl-C.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 class Made:

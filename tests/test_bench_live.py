@@ -164,7 +164,7 @@ def test_a_kill_leaves_the_outputs_off_and_the_recording_readable(tmp_path):
             assert time.monotonic() < deadline
             time.sleep(0.05)
         os.kill(process.pid, signal.SIGTERM)
-        said, _ = process.communicate(timeout=20)
+        said, _ = process.communicate(timeout=60)
     finally:
         if process.poll() is None:
             process.kill()

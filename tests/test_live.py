@@ -279,7 +279,7 @@ def run_command(*arguments, seconds, tmp_path):
     )  # fmt: skip
     time.sleep(seconds)
     process.send_signal(signal.SIGINT)
-    output, _ = process.communicate(timeout=20)
+    output, _ = process.communicate(timeout=60)
     return output, process.returncode
 
 

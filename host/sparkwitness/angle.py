@@ -631,11 +631,12 @@ class AngleReader:
         """
         self._ticks = np.concatenate((self._ticks, ticks))
         parts: list[Placed] = []
-        joint = Track.join([self._track, track.head(_SEAM)])
-        if len(joint) < len(self._track) + len(track) and complete >= joint.edges[-1]:
+        head = track.head(_SEAM)
+        if len(head) < len(track) and complete >= head.edges[-1]:
             # Few edges are near the seam; for the rest the new intervals need not be copied.
             seam = int(np.searchsorted(self._ticks, track.edges[_SEAM // 2]))
             if seam:
+                joint = Track.join([self._track, head])
                 parts.append(place(joint, self._ticks[:seam], self._reference))
             self._ticks = self._ticks[seam:]
             whole = track

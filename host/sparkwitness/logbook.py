@@ -339,9 +339,9 @@ class Logbook:
         """
         with self._said():
             row = self._db.execute(f"{_SELECT} WHERE runs.id = ?", (number,)).fetchone()
-        if row is None:
-            raise self._no_run(number)
-        return self._run(row)
+            if row is not None:
+                return self._run(row)
+        raise self._no_run(number)
 
     def trials(self, run: int) -> list[KeptTrial]:
         """All trials of the series that a run belongs to, oldest first; empty if to none."""
@@ -524,8 +524,11 @@ class Logbook:
             yield
         except sqlite3.IntegrityError as error:
             raise UserError(f"the logbook {self.path} refuses that: {error}") from None
-        except (sqlite3.Error, OSError) as error:
-            reason = getattr(error, "strerror", None) or error
+        except (sqlite3.Error, OSError, UnicodeDecodeError) as error:
+            # SQLite's own words may quote damaged names, which are then no text.
+            reason = getattr(error, "strerror", None) or (
+                "it is damaged" if isinstance(error, UnicodeDecodeError) else error
+            )
             raise UserError(
                 f"cannot use the logbook {self.path}: {reason}; check the disk and its "
                 "permissions, or choose another file with --logbook"

@@ -544,8 +544,9 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
         return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm")
     grouping, spacing = _events(setup, tables, setup.reference.period)
     events = grouping.events
+    few = Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
     if not np.isfinite(events.steps()).any():
-        return Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
+        return few
     if not np.isfinite(spacing):
         typed = " or ".join(f"{s:g}°" for s in setup.spacings)
         seen = float(np.nanmedian(events.steps()))
@@ -558,6 +559,8 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
     is_stray = strays(events.degrees, modulo)
     good = events.pick(~is_stray)
+    if not np.isfinite(good.steps()).any():
+        return few
     speed = _speed(good, tables.tick_s)
     mean_speed = _mean_speed(setup, tables)
     delay = setup.delay(mean_speed).us * 1e-6
