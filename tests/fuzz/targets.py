@@ -206,7 +206,12 @@ def frame_seeds() -> list[bytes]:
 
 
 def vectors(data: bytes) -> bool:
-    """A vector of protocol/vectors.json: encode and decode are each other's inverse."""
+    """Fields of a message, as in protocol/vectors.json, to a frame and back (wire.py, framing.py).
+
+    Promised: what cannot be sent is refused with a reason (ValueError); what is sent is one frame
+    that fits, its delimiter at the end and nowhere else, and every way to read it gives the fields
+    again.
+    """
     try:
         vector = json.loads(data)
         name, fields = vector["message"], dict(vector["fields"])
@@ -337,7 +342,11 @@ def recording_mutate(rng: Random, data: bytes) -> bytes:
 
 
 def plan(data: bytes) -> bool:
-    """A bench plan: what is accepted can be driven."""
+    """A bench plan in TOML (bench_plan.py).
+
+    Promised: a sentence, or a plan that survives being kept as JSON and whose segments are all
+    drive commands that the wire format allows.
+    """
     FILE.write_bytes(data)
     try:
         made = bench_plan.Plan.from_dict(bench_plan.load(FILE))
@@ -358,7 +367,10 @@ def plan_seeds() -> list[bytes]:
 
 
 def scenarios(data: bytes) -> bool:
-    """A scenario: what is accepted can be simulated."""
+    """A scenario in TOML (simulator/scenario.py).
+
+    Promised: a sentence, or a world that can be simulated; one in 64 (by its CRC) is.
+    """
     FILE.write_bytes(data)
     try:
         made = scenario.load(FILE)
@@ -379,7 +391,10 @@ WHEEL = Reference(12, 1)
 
 
 def wheels(data: bytes) -> bool:
-    """A wheel file."""
+    """A wheel's tooth errors in JSON (wheel.py).
+
+    Promised: a sentence, or finite errors that fit the wheel and their uncertainty.
+    """
     FILE.write_bytes(data)
     try:
         made = wheel.load(FILE, WHEEL)
@@ -398,7 +413,11 @@ def wheel_seeds() -> list[bytes]:
 
 
 def searches(data: bytes) -> bool:
-    """A stored fault-finding run: what is accepted gives probabilities."""
+    """A stored search for the lost spark in JSON (cli/findfault.py, faultfind.py).
+
+    Promised: a sentence, or a run that survives being kept again and whose answers give
+    probabilities: none negative, their sum 1.
+    """
     FILE.write_bytes(data)
     try:
         run = findfault.load(FILE)
@@ -429,7 +448,11 @@ def search_seeds() -> list[bytes]:
 
 
 def logbooks(data: bytes) -> bool:
-    """A logbook's file, as the user names it with --logbook."""
+    """A logbook's file, as the user names it with --logbook (logbook.py).
+
+    Promised: a sentence, or a logbook that can be read and written; a damaged one is set aside
+    with every byte it had, never changed or deleted.
+    """
     for path in FILE.parent.iterdir():
         path.unlink()
     FILE.write_bytes(data)
