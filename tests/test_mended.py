@@ -3,16 +3,20 @@
 Found by tests/fuzz and tests/test_faults.py; kept here because a random input may not come again.
 """
 
+import io
 import json
+import os
+import signal
 import time
 
 import numpy as np
 import pytest
 import serial
+from rich.console import Console
 
-from sparkwitness import bench_plan, framing, link, measure, wheel, wire
+from sparkwitness import bench_plan, framing, link, measure, session, show, wheel, wire
 from sparkwitness.angle import Reference
-from sparkwitness.cli import findfault, typed
+from sparkwitness.cli import findfault, sources, typed
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
@@ -209,6 +213,26 @@ def test_nothing_more_is_typed_at_a_prompt():
     assert len(b"".join(heard).split(b"\0")) <= 3
 
 
+def test_ctrl_c_ends_a_sweep_between_two_pieces_of_work():
+    """Broken off inside the analyzer, its tables would not be whole."""
+    looks = []
+
+    def done(tables):
+        looks.append(tables.seconds)
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.05)  # a handler that raises would do so here
+        return False
+
+    with sources.board("idle-four", None) as source, link.Link(source.port) as board:
+        setup = measure.Setup.from_dict(source.setup)
+        try:
+            tables = session.stream(board, setup, None, done, interrupt_ends=True)
+        except KeyboardInterrupt:
+            pytest.fail("Ctrl-C broke the run off")
+    assert len(looks) == 1 and tables.seconds >= looks[0]
+    assert not tables.loss.any()
+
+
 # --- numbers -----------------------------------------------------------------------------------
 
 TURN = 600_000
@@ -249,6 +273,17 @@ def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
         assert len(analyzer._supply) <= 26 and len(analyzer.log) <= 10
     assert min(analyzer.tables().supply_mv) == 9000
     assert analyzer.log[-1] == "59"
+
+
+def test_an_error_within_its_uncertainty_has_no_side():
+    setup = measure.Setup(Reference(36, 1), commanded=20.0)
+    for error, words in ((0.05, "no difference that can be told"), (0.5, "advanced")):
+        result = measure.Measurement(
+            timing=20 + error, error=error, expanded=0.16, commanded=20.0, scatter=0.1, rpm=900.0
+        )
+        console = Console(width=120, record=True, file=io.StringIO())
+        console.print(show.measurement(result, setup))
+        assert f"{words} against the commanded" in console.export_text()
 
 
 # --- the logbook -------------------------------------------------------------------------------
