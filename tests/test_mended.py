@@ -260,6 +260,12 @@ def test_sparks_not_joined_by_the_crank_are_too_few_not_nan_degrees_apart():
     assert one.code == "few_events" and "nan" not in one.text
 
 
+def test_events_not_joined_once_strays_are_out_are_too_few_not_nan_rpm():
+    """Only the two joined events told the speed, and both were strays."""
+    (one,) = findings(*[(1.2, 1.8)] * 40, (1.5, 2.5))
+    assert one.code == "few_events" and "nan" not in one.text
+
+
 def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
     """A board that talks for days must not fill the memory."""
     monkeypatch.setattr(measure, "_MOST_SUPPLY", 20)
@@ -309,3 +315,19 @@ def test_check_that_cannot_be_read_sets_the_logbook_aside(tmp_path):
         assert "its tables are damaged" in book.set_aside
         assert book.keep("check", "x", {"a": 1}) == 1
     assert [p.read_bytes() for p in tmp_path.glob("book.db.damaged-*")] == [damaged]
+
+
+@pytest.mark.parametrize(
+    ("name", "byte"),
+    # SQLite names what it misses, in the first case in bytes that are no text.
+    [(b"recordings (id)", b"\x84"), (b"text TEXT", b"x")],
+)
+def test_damage_in_a_tables_definition_is_said(name, byte, tmp_path):
+    path = tmp_path / "book.db"
+    with Logbook(path) as book:
+        book.keep("check", "x", {"a": 1})
+    data = path.read_bytes()
+    at = data.index(name)
+    path.write_bytes(data[:at] + byte + data[at + 1 :])
+    with Logbook(path) as book:
+        assert "check the disk" in refusal(lambda: (book.run(1), book.keep("check", "y", {})))
