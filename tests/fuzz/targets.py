@@ -126,8 +126,8 @@ def frames(data: bytes) -> bool:
 
 def _pieces(rng: Random, size: int) -> Callable[[], int]:
     """How a stream is cut: once, or into small pieces, down to single bytes."""
-    if rng.random() < 0.06:
-        most = rng.choice((1, 20, 60, 60))
+    if rng.random() < 0.1:
+        most = rng.choice((1, 60, 300, 300))
         return lambda: rng.randint(1, most)
     cuts = iter((rng.randint(1, size or 1),))
     return lambda: next(cuts, 1 << 30)
@@ -511,7 +511,7 @@ def logbook_mutate(rng: Random, data: bytes) -> bytes:
 # A logbook takes SQLite some 3 ms to check, keep or set aside, and the bytes are read by SQLite,
 # not by code of ours: what is tried is what is done about it, in a fifth of the inputs.
 TARGETS: dict[str, Target] = {
-    "frames": Target(frames, mutate.frames, frame_seeds, 500),
+    "frames": Target(frames, mutate.frames, frame_seeds, 800),
     "recording": Target(recording, recording_mutate, recording_seeds, 3000),
     "vectors": Target(vectors, mutate.text, vector_seeds, 2000, 0.5),
     "plan": Target(plan, mutate.text, plan_seeds, 2500, 0.5),
