@@ -511,7 +511,7 @@ def logbook_mutate(rng: Random, data: bytes) -> bytes:
 # A logbook takes SQLite some 3 ms to check, keep or set aside, and the bytes are read by SQLite,
 # not by code of ours: what is tried is what is done about it, in a fifth of the inputs.
 TARGETS: dict[str, Target] = {
-    "frames": Target(frames, mutate.frames, frame_seeds, 800),
+    "frames": Target(frames, mutate.frames, frame_seeds, 600),
     "recording": Target(recording, recording_mutate, recording_seeds, 3000),
     "vectors": Target(vectors, mutate.text, vector_seeds, 2000, 0.5),
     "plan": Target(plan, mutate.text, plan_seeds, 2500, 0.5),
