@@ -12,6 +12,7 @@ from fuzz.targets import TARGETS
 EXAMPLES = {"logbook": 60, "frames": 250, "recording": 200}
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")  # numpy's, about numbers that are none
 @pytest.mark.parametrize("name", TARGETS)
 def test_hostile_input_is_refused_or_read_right(name):
     target = TARGETS[name]

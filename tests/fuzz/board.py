@@ -236,7 +236,12 @@ def inputs(rng: Random, count: int) -> list[bytes]:
 
 
 def check(pieces: list[bytes]) -> int:
-    """Run inputs on the board; returns how many commands were obeyed.
+    """Run inputs on the board; returns in how many a command was obeyed.
+
+    Promised, and so by the model: a command is obeyed, or refused with the reason that
+    protocol/wire.md gives, each in its turn and once; what is no good frame is passed over;
+    streaming, outputs and the way to the prompt follow from the commands obeyed; no input makes an
+    exception or leaves memory behind.
 
     Raises:
         AssertionError: an answer, a state or an output is not what the model says; an exception
@@ -264,7 +269,7 @@ def check(pieces: list[bytes]) -> int:
         for got, (number, seq, results) in zip(answers, model.answers, strict=True):
             assert (got["command"], got["command_seq"]) == (number, seq), where
             assert got["result"] in results, where
-            obeyed += got["result"] == OK
+        obeyed += any(got["result"] == OK for got in answers)
         assert sum(m.name == "hello" for m in messages) == model.hellos, where
         assert sum(m.name == "heartbeat" for m in messages) == model.beats, where
     assert len(out) == at + 4

@@ -1,9 +1,11 @@
 """The edge decoder's meaning, written down a second time: one frame at a time and slow.
 
-Shares no decoding with `sparkwitness.edges`: COBS by the C package `cobs`, messages by construct,
-times in Python's integers. What protocol/wire.md says is what both must do.
+Shares no decoding with `sparkwitness.edges`: COBS by the C package `cobs`, messages by `struct`
+as protocol/wire.json lays them out and by construct, times in Python's integers. What
+protocol/wire.md says is what all must do.
 """
 
+import struct
 import zlib
 from dataclasses import dataclass, field
 from typing import Any
@@ -42,8 +44,8 @@ class Damaged(Exception):
     """The frame is to be refused."""
 
 
-def fields_of(name: str, payload: bytes) -> dict[str, Any]:
-    """Fields by construct, ranges by the definition.
+def construct_fields(name: str, payload: bytes) -> dict[str, Any]:
+    """Fields by construct.
 
     Raises:
         Damaged: they do not fit.
@@ -52,21 +54,105 @@ def fields_of(name: str, payload: bytes) -> dict[str, Any]:
         parsed = wire.PAYLOAD[name].parse(payload)
     except (construct.ConstructError, UnicodeDecodeError):
         raise Damaged from None
-    fields = {k: list(v) if isinstance(v, list) else v for k, v in parsed.items() if k != "_io"}
-    for one in wire.DEFINITION["messages"][name]["fields"]:
-        if "range" in one and one["name"] != "reserved":
-            low, high = one["range"]
-            value = fields[one["name"]]
-            for single in value if isinstance(value, list) else [value]:
-                if not low <= single <= high:
-                    raise Damaged
+    return {k: list(v) if isinstance(v, list) else v for k, v in parsed.items() if k != "_io"}
+
+
+CODES = {"u8": "B", "u16": "H", "u32": "I", "u64": "Q", "i8": "b", "i16": "h", "i32": "i"}
+
+
+class Layout:
+    """One message for `struct`: fields of fixed length, then at most one to the payload's end."""
+
+    def __init__(self, definition: dict[str, Any]) -> None:
+        code, self.columns, self.last = "<", [], None
+        self.ranges = []
+        for one in definition["fields"]:
+            kind, _, length = one["type"].partition("[")
+            length = length.rstrip("]")
+            assert self.last is None, "nothing can follow a field of unknown length"
+            if kind == "text" or (length and not length.isdigit()):
+                self.last = one["name"], kind, length
+                continue
+            many = int(length or 0)
+            code += f"{many}s" if kind == "bytes" else f"{many or ''}{CODES[kind]}"
+            self.columns.append((one["name"], 0 if kind == "bytes" else many))
+            if "range" in one and one["name"] != "reserved":
+                self.ranges.append((one["name"], *one["range"]))
+        self.head = struct.Struct(code)
+
+    def fields(self, payload: bytes) -> dict[str, Any]:
+        """Fields, whatever their ranges.
+
+        Raises:
+            Damaged: they do not fit.
+        """
+        if len(payload) < self.head.size or (len(payload) > self.head.size and not self.last):
+            raise Damaged
+        flat, at = self.head.unpack_from(payload), 0
+        fields: dict[str, Any] = {}
+        for name, many in self.columns:
+            fields[name] = list(flat[at : at + many]) if many else flat[at]
+            at += many or 1
+        if self.last:
+            name, kind, length = self.last
+            rest = payload[self.head.size :]
+            try:
+                fields[name] = (
+                    rest.decode()
+                    if kind == "text"
+                    else list(struct.unpack(f"<{fields[length]}{CODES[kind]}", rest))
+                )
+            except (UnicodeDecodeError, struct.error):
+                raise Damaged from None
+        return fields
+
+
+LAYOUTS = {name: Layout(one) for name, one in wire.DEFINITION["messages"].items()}
+HEAD = Layout({"fields": wire.DEFINITION["header"]}).head
+
+
+def fields_of(name: str, payload: bytes, by_construct: bool = True) -> dict[str, Any]:
+    """Fields in their ranges; if asked, construct must read the same.
+
+    Raises:
+        Damaged: they do not fit.
+    """
+    layout = LAYOUTS[name]
+    try:
+        fields = layout.fields(payload)
+    except Damaged:
+        if by_construct:
+            try:
+                construct_fields(name, payload)
+            except Damaged:
+                raise Damaged from None
+            raise AssertionError(f"construct alone reads {name} {payload.hex()}") from None
+        raise
+    if by_construct:
+        assert construct_fields(name, payload) == fields, f"{name} {payload.hex()}"
+    for key, low, high in layout.ranges:
+        value = fields[key]
+        for single in value if isinstance(value, list) else (value,):
+            if not low <= single <= high:
+                raise Damaged
     return fields
 
 
-class Decoder:
-    """A whole stream in, sessions and losses out."""
+def chosen(piece: bytes, one_in: int) -> bool:
+    """Whether a frame is among the one in so many that take the slow ways too."""
+    return one_in == 1 or zlib.crc32(piece) % one_in == 0
 
-    def __init__(self, data: bytes) -> None:
+
+class Decoder:
+    """A whole stream in, sessions and losses out.
+
+    Args:
+        data: the stream.
+        one_in: of so many frames one is read by construct too.
+    """
+
+    def __init__(self, data: bytes, one_in: int = 1) -> None:
+        self.one_in = one_in
         self.loss = Loss(bytes_total=len(data))
         self.sessions: list[Session] = []
         *pieces, rest = data.split(b"\0")
@@ -86,34 +172,38 @@ class Decoder:
             if len(piece) > wire.MAX_BODY + 1:
                 raise Damaged
             body = cobs.decode(piece)
-            if len(body) < wire.HEADER.sizeof() + 4:
+            if len(body) < HEAD.size + 4:
                 raise Damaged
             if zlib.crc32(body[:-4]) != int.from_bytes(body[-4:], "little"):
                 raise Damaged
         except (cobs.DecodeError, Damaged):
             self._damaged(piece)
             return
-        header = wire.HEADER.parse(body)
-        if not self.sessions or self.sessions[-1].number != header.session:
+        slow = chosen(piece, self.one_in)
+        kind, _, number, seq = HEAD.unpack_from(body)
+        if slow:
+            header = wire.HEADER.parse(body)
+            assert (header.type, header.session, header.seq) == (kind, number, seq)
+        if not self.sessions or self.sessions[-1].number != number:
             self._tail()
-            made = Session(header.session, header.seq - 1, header.seq)
-            if not header.seq:
+            made = Session(number, seq - 1, seq)
+            if not seq:
                 made.following = [0 for _ in INPUTS]
             self.sessions.append(made)
         session = self.sessions[-1]
-        ahead = ((header.seq - session.seq + HALF) & U32) - HALF
+        ahead = ((seq - session.seq + HALF) & U32) - HALF
         if ahead <= 0:
             self.loss.frames_repeated += 1
             return
         session.seq += ahead
         self.loss.frames_missing += ahead - 1
-        name = wire.NAME.get(header.type)
+        name = wire.NAME.get(kind)
         if name is None:
             self.loss.frames_good += 1
             self.loss.frames_unknown += 1
             return
         try:
-            fields = fields_of(name, body[wire.HEADER.sizeof() : -4])
+            fields = fields_of(name, body[HEAD.size : -4], slow)
         except Damaged:
             self._damaged(piece)
             return

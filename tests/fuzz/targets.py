@@ -8,15 +8,19 @@ numbers, and two ways to read the same bytes agree. Hangs and memory are watched
 import json
 import math
 import os
+import re
+import sqlite3
 import tempfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import numpy as np
+from cobs import cobs
 
 from sparkwitness import bench_plan, faultfind, framing, measure, shipped, wheel, wire
 from sparkwitness.angle import Reference
@@ -27,7 +31,7 @@ from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import World
-from streams import Stream, random_stream
+from streams import Stream
 
 from . import mutate, reference
 
@@ -44,6 +48,10 @@ class Target:
     check: Callable[[bytes], bool]
     mutate: Callable[..., bytes]
     seeds: Callable[[], list[bytes]]
+    longest: int  # bytes of an input: some more than the longest of the good ones
+    # How often to damage a good input afresh: of what libFuzzer keeps for its novelty, most is
+    # refused early, and more damage gets no further.
+    afresh: float = 0.0
     share: float = 1.0  # of the inputs asked for, where one input is slow
 
 
@@ -88,24 +96,45 @@ def decoded(data: bytes, chunks: Callable[[], int]) -> tuple[EdgeDecoder, list[t
     return decoder, sessions
 
 
+ONE_IN = 1  # of so many frames one is read in the slow ways too; `make fuzz` takes 8
+
+
 def frames(data: bytes) -> bool:
-    """The numpy path against the one-frame-at-a-time reference, whole and in pieces."""
-    expected = reference.Decoder(data)
+    """The decoder of a stream (edges.py) and of one frame (framing.py, wire.py).
+
+    Promised: whatever the bytes and however they are cut into pieces, the numpy path finds the
+    same edges, breaks, messages and counts of damage as reference.py, which takes frame by frame
+    with the C package `cobs` and `struct`; what is not a good frame is counted; no more than 1000
+    bytes wait for their end. In the test suite each input is decoded whole and in pieces, and each
+    of its frames is also read by construct and by the path for single frames, with the same result
+    or the same refusal. Of the million of `make fuzz`, half (by their CRC) are decoded whole and
+    half in pieces, and one frame in eight is read in those other ways too.
+    """
+    expected = reference.Decoder(data, ONE_IN)
     made = [(s.number, s.ticks, s.breaks, s.messages) for s in expected.sessions]
     rng = Random(zlib.crc32(data))
-    for chunks in (lambda: 1 << 30, lambda: rng.randrange(1, len(data) + 1)):
+    both = (lambda: 1 << 30, _pieces(rng, len(data)))
+    for chunks in both if ONE_IN == 1 else (rng.choice(both),):
         decoder, sessions = decoded(data, chunks)
         assert decoder.loss == expected.loss
         assert sessions == made
-    for piece in rng.sample(pieces := data.split(b"\0"), min(3, len(pieces))):
-        _one_frame(piece)
+    for piece in set(data.split(b"\0")):
+        if reference.chosen(piece, ONE_IN):
+            _one_frame(piece)
     return expected.loss.frames_good > 0
+
+
+def _pieces(rng: Random, size: int) -> Callable[[], int]:
+    """How a stream is cut: once, or into small pieces, down to single bytes."""
+    if rng.random() < 0.1:
+        most = rng.choice((1, 60, 300, 300))
+        return lambda: rng.randint(1, most)
+    cuts = iter((rng.randint(1, size or 1),))
+    return lambda: next(cuts, 1 << 30)
 
 
 def _one_frame(piece: bytes) -> None:
     """The single-frame path against the C package and construct."""
-    from cobs import cobs
-
     try:
         theirs = cobs.decode(piece) if piece else None
     except cobs.DecodeError:
@@ -115,39 +144,74 @@ def _one_frame(piece: bytes) -> None:
     except framing.FrameError:
         ours = None
     assert ours == theirs
+    sound = (
+        ours is not None
+        and len(ours) >= reference.HEAD.size + 4
+        and zlib.crc32(ours[:-4]) == int.from_bytes(ours[-4:], "little")
+    )
+    fields: dict[str, Any] | None = None
+    if sound:
+        kind, _, session, seq = reference.HEAD.unpack_from(ours)
+        name = wire.NAME.get(kind)
+        try:
+            fields = reference.fields_of(name, ours[8:-4]) if name else {}
+        except reference.Damaged:
+            sound = False
     try:
         message = wire.decode(piece)
     except framing.FrameError:
+        assert not sound, piece.hex()
         return
-    assert ours is not None and zlib.crc32(ours[:-4]) == int.from_bytes(ours[-4:], "little")
-    if message.name is not None:
-        assert message.fields == reference.fields_of(message.name, ours[8:-4])
+    assert sound, piece.hex()
+    assert (message.name, message.session, message.seq) == (name, session, seq)
+    assert message.fields == fields
+
+
+# A heartbeat without zero bytes: COBS with many is slow to undo, and one good input has them.
+_MANY = 0x01010101
+BEAT = {"lost": [_MANY] * 4, "stalls": [_MANY] * 4, "driven": _MANY, "worst_us": _MANY,
+        "busy_permille": 257, "unsent": 257, "outputs": 7}  # fmt: skip
+
+
+def dense_stream(start: int, seq: int = 0) -> Stream:
+    """A short stream with few zero bytes."""
+    made = Stream(session=1 + seq % 0xFFFF, seq=seq, first=[seq] * 4)
+    made.heartbeat(start, **BEAT)
+    made.edges(0, start + 0x0101 * np.arange(1, 9))
+    made.edges(1, start + np.array([0x0211]))
+    made.edges(0, start + 0x0101 * np.arange(9, 12))
+    made.heartbeat(start + 0x0F0F, **BEAT)
+    made.edges(1, start + np.array([0x1011, 0x1012]))
+    return made
 
 
 def frame_seeds() -> list[bytes]:
     """Streams as a board sends them, and every vector."""
-    made = []
-    for seed, blocks, start in ((1, 3, 0), (2, 6, (1 << 32) - 9000)):
-        made.append(random_stream(np.random.default_rng(seed), blocks, start)[0].data)
+    far = dense_stream(0x1234567812345678, 0x01020304)
+    made = [dense_stream(0x01010101).data, far.data]
+    made.append(dense_stream((1 << 32) - 0x0808, 0xFFFFFFFE).data + b"".join(far.frames[:2]))
     for kind in ("good", "bad", "unknown", "other_version"):
         made += [b"\0" + bytes.fromhex(v["frame"]) for v in VECTORS[kind]]
-    small, other = Stream(), Stream(session=2)
-    for stream in (small, other):
-        stream.hello()
-        stream.heartbeat(0)
-        stream.edges(0, np.arange(10, 600, 10))
-        stream.edges(1, np.array([15]))
-        stream.add("log", level=1, text="µ")
-        stream.add("ack", command=16, result=0, command_seq=0, text="")
-        stream.heartbeat(700)
-    return [*made, small.data, small.data + other.data]
+    small = Stream()
+    small.hello()
+    small.heartbeat(0)
+    small.edges(0, np.arange(10, 590, 10))
+    small.add("log", level=1, text="µ")
+    small.add("ack", command=16, result=0, command_seq=0, text="")
+    small.heartbeat(700)
+    return [*made, small.data]
 
 
 # --- messages: protocol/vectors.json ----------------------------------------------------------
 
 
 def vectors(data: bytes) -> bool:
-    """A vector of protocol/vectors.json: encode and decode are each other's inverse."""
+    """Fields of a message, as in protocol/vectors.json, to a frame and back (wire.py, framing.py).
+
+    Promised: what cannot be sent is refused with a reason (ValueError); what is sent is one frame
+    that fits, its delimiter at the end and nowhere else, and every way to read it gives the fields
+    again.
+    """
     try:
         vector = json.loads(data)
         name, fields = vector["message"], dict(vector["fields"])
@@ -194,63 +258,94 @@ def vector_seeds() -> list[bytes]:
 
 
 def recording(data: bytes) -> bool:
-    """`measure --from FILE`: set-up from the header, bytes to a result."""
+    """A recording's file as `measure --from` takes it: header, set-up, bytes, result (recording.py,
+    typed.py, measure.py and what they call).
+
+    Promised: a sentence, or a result in which every number is finite (those in sentences too), a
+    timing has its uncertainty, and where there is no timing a finding says why; it can be written
+    as JSON. One in sixteen (by its CRC) is read once more in small pieces: not a bit may change.
+    """
     FILE.write_bytes(data)
     try:
-        opened = Recording(FILE)
-        setup = typed.setup_from({}, opened.setup, ask=False)
-        analyzer = measure.Analyzer(setup, opened.tick_ps)
-        for chunk in opened.chunks():
-            analyzer.feed(chunk)
-        tables = analyzer.finish()
-        result = measure.evaluate(setup, tables)
+        result = _measured()
     except UserError as error:
         return _refused(error)
     plain = result.to_dict()
-    _finite({k: plain[k] for k in plain if k not in ("budget",)})
-    json.dumps(plain)
+    json.dumps(plain, allow_nan=False)
     assert (result.timing is None) or result.expanded is not None
     assert result.timing is not None or result.findings, "neither a number nor a reason"
+    for finding in result.findings:
+        assert not NO_NUMBER.search(finding.text), finding.text
+    if zlib.crc32(data) % 16 == 0:
+        cut = _measured(300 + zlib.crc32(data) % 1201)
+        assert cut.to_dict() == plain, "cutting it into pieces changes the result"
     return True
+
+
+NO_NUMBER = re.compile(r"\b(nan|inf)\b")
+
+
+def _measured(size: int = 1 << 20) -> measure.Measurement:
+    opened = Recording(FILE)
+    setup = typed.setup_from({}, opened.setup, ask=False)
+    analyzer = measure.Analyzer(setup, opened.tick_ps)
+    for chunk in opened.chunks(size):
+        analyzer.feed(chunk)
+    return measure.evaluate(setup, analyzer.finish())
 
 
 def recording_seeds() -> list[bytes]:
     """A whole measurement on a small wheel, and short pieces of it."""
     made = Stream()
     made.hello()
-    made.heartbeat(0)
-    turn, now = 600_000, 0
-    for k in range(34):
-        teeth = k * turn + np.arange(5) * (turn // 6) + 1000
-        spark = k * turn + np.array([137_000 + 300 * (k % 3), 180_000])
-        made.edges(0, teeth)
-        made.edges(1, spark)
-        now = (k + 1) * turn
-        if k % 4 == 3:
-            made.heartbeat(now)
-    made.heartbeat(now)
-    setup = measure.Setup(Reference(6, 1, 1, 60.0), commanded=10.0, cylinders=1, strokes=2,
-                          setting=3.0, step=1.0)  # fmt: skip
-    FILE.unlink(missing_ok=True)
-    recorder = Recorder(FILE, {"tick_ps": 24_000, "uid": b"12345678"}, setup.to_dict())
-    recorder.write(made.data)
-    recorder.close()
-    whole = FILE.read_bytes()
-    line = whole[: whole.index(b"\n") + 1]
+    turn, start = 600_000, 0x11111111
+    made.heartbeat(start, **BEAT)
+    for k in range(0, 42, 7):
+        turns = start + (k + np.arange(7)[:, None]) * turn
+        speed = 300 * (np.arange(7)[:, None] % 3)
+        made.edges(0, (turns + np.arange(5) * (turn // 6) + 1000).ravel())
+        made.edges(1, (turns + speed + np.array([137_000, 180_000])).ravel())
+        made.heartbeat(start + (k + 7) * turn, **BEAT)
     frames_ = [b"\0" + b"".join(made.frames[:n]) for n in (1, 4, 9)]
-    return [whole, *(line + f for f in frames_), line + b"\0", line]
+    line, *others = headers()
+    return [line + made.data, *(line + f for f in frames_), line + b"\0", line,
+            *(other + made.data for other in others)]  # fmt: skip
+
+
+@cache
+def headers() -> list[bytes]:
+    """First lines that fit the stream of the good recording more or less."""
+    lines = []
+    for setup in (
+        measure.Setup(Reference(6, 1, 1, 60.0), commanded=10.0, cylinders=1, strokes=2,
+                      setting=3.0, step=1.0),
+        measure.Setup(Reference(6, 1, 2, 60.0, errors=(0.5, -0.5, 0.0, 0.1, 0.2)), clamp="coil",
+                      clamp_kind="clamp_capacitive", retards=True, setting=0.0, least=-5.0,
+                      most=5.0),
+        measure.Setup(Reference(1, angle=-30.0), commanded=-20.0, swing=0.05, delay_us=40.0),
+        measure.Setup(Reference(5), clamp="wasted", dead_time_us=500.0),
+    ):  # fmt: skip
+        FILE.unlink(missing_ok=True)
+        Recorder(FILE, {"tick_ps": 24_000, "uid": b"12345678"}, setup.to_dict()).close()
+        lines.append(FILE.read_bytes())
+    return lines
 
 
 def recording_mutate(rng: Random, data: bytes) -> bytes:
-    """The header as text, or the bytes as frames."""
+    """The header as text, or the bytes as frames, then mostly behind a header that is good."""
     line, newline, rest = data.partition(b"\n")
-    if rng.random() < 0.5:
+    if rng.random() < 0.6:
         return mutate.text(rng, line) + newline + rest
-    return line + newline + mutate.frames(rng, rest, 3)
+    good = rng.choice(headers()) if rng.random() < 0.5 else line + newline
+    return good + mutate.frames(rng, rest, 3)
 
 
 def plan(data: bytes) -> bool:
-    """A bench plan: what is accepted can be driven."""
+    """A bench plan in TOML (bench_plan.py).
+
+    Promised: a sentence, or a plan that survives being kept as JSON and whose segments are all
+    drive commands that the wire format allows.
+    """
     FILE.write_bytes(data)
     try:
         made = bench_plan.Plan.from_dict(bench_plan.load(FILE))
@@ -271,7 +366,10 @@ def plan_seeds() -> list[bytes]:
 
 
 def scenarios(data: bytes) -> bool:
-    """A scenario: what is accepted can be simulated."""
+    """A scenario in TOML (simulator/scenario.py).
+
+    Promised: a sentence, or a world that can be simulated; one in 64 (by its CRC) is.
+    """
     FILE.write_bytes(data)
     try:
         made = scenario.load(FILE)
@@ -292,7 +390,10 @@ WHEEL = Reference(12, 1)
 
 
 def wheels(data: bytes) -> bool:
-    """A wheel file."""
+    """A wheel's tooth errors in JSON (wheel.py).
+
+    Promised: a sentence, or finite errors that fit the wheel and their uncertainty.
+    """
     FILE.write_bytes(data)
     try:
         made = wheel.load(FILE, WHEEL)
@@ -311,7 +412,11 @@ def wheel_seeds() -> list[bytes]:
 
 
 def searches(data: bytes) -> bool:
-    """A stored fault-finding run: what is accepted gives probabilities."""
+    """A stored search for the lost spark in JSON (cli/findfault.py, faultfind.py).
+
+    Promised: a sentence, or a run that survives being kept again and whose answers give
+    probabilities: none negative, their sum 1.
+    """
     FILE.write_bytes(data)
     try:
         run = findfault.load(FILE)
@@ -342,7 +447,11 @@ def search_seeds() -> list[bytes]:
 
 
 def logbooks(data: bytes) -> bool:
-    """A logbook's file, as the user names it with --logbook."""
+    """A logbook's file, as the user names it with --logbook (logbook.py).
+
+    Promised: a sentence, or a logbook that can be read and written; a damaged one is set aside
+    with every byte it had, never changed or deleted.
+    """
     for path in FILE.parent.iterdir():
         path.unlink()
     FILE.write_bytes(data)
@@ -364,23 +473,50 @@ def logbooks(data: bytes) -> bool:
 
 
 def logbook_seeds() -> list[bytes]:
-    """One with a few rows, one empty."""
+    """One with a few rows, one empty; in small pages, so that most bytes mean something."""
     FILE.unlink(missing_ok=True)
     with Logbook(FILE) as book:
         first = book.keep("check", "a coil", {"quantities": {}}, {"x": 1}, engine="e", module="m")
         book.note(first, "warm")
         book.keep_trial(first, 7.0, 14.0, 0.1)
-        book._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    return [FILE.read_bytes(), b""]
+    db = sqlite3.connect(FILE)
+    for line in ("journal_mode = DELETE", "page_size = 512", "journal_mode = DELETE"):
+        db.execute(f"PRAGMA {line}")
+    db.execute("VACUUM")
+    db.execute("PRAGMA journal_mode = WAL")
+    db.close()
+    whole = FILE.read_bytes()
+    return [whole, whole, whole, b""]
 
 
+def logbook_mutate(rng: Random, data: bytes) -> bytes:
+    """Bytes overwritten, a page blank or in another's place, the end cut off; or moved by a few."""
+    page, made = 512, bytearray(data)
+    if len(data) < 2 * page or rng.random() < 0.2:
+        return mutate.raw(rng, data)
+    a, b = (rng.randrange(len(data) // page) * page for _ in range(2))
+    act = rng.randrange(8)
+    if act == 0:
+        made[a : a + page] = made[b : b + page]
+    elif act == 1:
+        made[a : a + page] = bytes(page)
+    elif act == 2:
+        del made[rng.choice((a, rng.randrange(len(made)))) :]
+    else:
+        for _ in range(rng.randint(1, 3)):
+            made[rng.randrange(len(made))] = rng.choice((0, 1, 255, rng.randrange(256)))
+    return bytes(made)
+
+
+# A logbook takes SQLite some 3 ms to check, keep or set aside, and the bytes are read by SQLite,
+# not by code of ours: what is tried is what is done about it, in a fifth of the inputs.
 TARGETS: dict[str, Target] = {
-    "frames": Target(frames, mutate.frames, frame_seeds),
-    "vectors": Target(vectors, mutate.text, vector_seeds),
-    "recording": Target(recording, recording_mutate, recording_seeds),
-    "plan": Target(plan, mutate.text, plan_seeds),
-    "scenario": Target(scenarios, mutate.text, scenario_seeds),
-    "wheel": Target(wheels, mutate.text, wheel_seeds),
-    "search": Target(searches, mutate.text, search_seeds),
-    "logbook": Target(logbooks, mutate.raw, logbook_seeds, share=0.05),
+    "frames": Target(frames, mutate.frames, frame_seeds, 600),
+    "recording": Target(recording, recording_mutate, recording_seeds, 3000),
+    "vectors": Target(vectors, mutate.text, vector_seeds, 2000, 0.5),
+    "plan": Target(plan, mutate.text, plan_seeds, 2500, 0.5),
+    "scenario": Target(scenarios, mutate.text, scenario_seeds, 3000, 0.5),
+    "wheel": Target(wheels, mutate.text, wheel_seeds, 1500, 0.5),
+    "search": Target(searches, mutate.text, search_seeds, 3000, 0.5),
+    "logbook": Target(logbooks, logbook_mutate, logbook_seeds, 20_000, 0.5, share=0.2),
 }
