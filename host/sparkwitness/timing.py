@@ -189,6 +189,7 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
 # edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
 # by 0.8 (midway) to 1, so by 0.58 to 0.72 of that, over a gap by more. Own derivation.
 _TEETH_SHARE = 0.70
+_LIKE_TEETH = 6  # what grows less from span to span
 _REGRESSED = 4000  # misses tell enough
 
 
@@ -235,31 +236,33 @@ def split_miss(near: float, far: float, growth: float = 16.0) -> tuple[float, fl
     return float(np.sqrt(near - curvature)), float(np.sqrt(curvature))
 
 
-def overtones(miss: Floats, at: Floats, firings_per_rev: float, step: float) -> list[float]:
-    """Mean squares of the misses that come again with the overtones of the firing.
+def overtone(miss: Floats, at: Floats, firings_per_rev: float, teeth: int) -> float:
+    """Mean square of the misses that come again at twice the firing frequency.
 
-    By least squares on sines of crank angle (harmonic regression), less what chance gives.
+    By least squares on sines of crank angle (harmonic regression), if it stands out from what the
+    errors of so many teeth give by chance: four times its mean is passed once in e^4 = 55 times
+    (squared amplitudes of noise are exponentially distributed).
 
     Args:
         miss: float64[n] degrees by which left-out edges miss.
         at: float64[n] crank angles of those edges.
         firings_per_rev: firings of the whole engine per crank revolution.
-        step: degrees from edge to edge; what comes more often than every two is not told.
+        teeth: different edges that are left out in turn.
 
     Returns:
-        degrees^2 for twice, three and four times the firing frequency, as far as they are told.
+        degrees^2.
     """
     every = len(miss) // _REGRESSED + 1
     miss, at = miss[::every], np.radians(at[::every])
-    told = [h for h in (2, 3, 4) if h * firings_per_rev * step < 180]
-    if len(miss) < 20 * len(told) or not told:
-        return []
-    phases = np.outer(at * firings_per_rev, told)
+    free = min(len(miss), teeth) - 4
+    if free < 4:
+        return 0.0
+    phases = np.outer(at * firings_per_rev, (1, 2))
     waves = np.hstack((np.cos(phases), np.sin(phases)))
     found = np.linalg.lstsq(waves, miss, rcond=None)[0]
-    noise = float(np.mean((miss - waves @ found) ** 2)) / len(miss)
-    squares = (found.reshape(2, -1) ** 2).sum(axis=0) / 2 - 2 * noise
-    return [max(0.0, float(square)) for square in squares]
+    chance = 2 * float(np.mean((miss - waves @ found) ** 2)) / free
+    square = float(found[1] ** 2 + found[3] ** 2) / 2
+    return square - chance if square > 4 * chance else 0.0
 
 
 def interpolation(
@@ -282,14 +285,16 @@ def interpolation(
     miss, wide, at = miss[known], wide[known], at[known]
     near, far = float(np.mean(miss**2)), float(np.mean(wide**2))
     rms, variance = float(np.sqrt(near)), 0.0
-    for h, square in enumerate(overtones(miss, at, firings_per_rev, reference.step), 2):
-        share, growth = cubic_shares(reference.step, h * firings_per_rev)
-        square = min(square, near)
+    share, growth = cubic_shares(reference.step, 2 * firings_per_rev)
+    if growth < _LIKE_TEETH:
+        # On a coarse wheel the spans alone would take an overtone of the speed for tooth errors.
+        teeth = reference.teeth - reference.missing
+        square = min(overtone(miss, at, firings_per_rev, teeth), near)
         near, far = near - square, max(0.0, far - growth**2 * square)
-        variance += share**2 * square
+        variance = share**2 * square
     share, growth = cubic_shares(reference.step, firings_per_rev)
-    teeth, curvature = split_miss(near, far, growth)
-    return float(np.sqrt(variance + (_TEETH_SHARE * teeth) ** 2 + (share * curvature) ** 2)), rms
+    errors, curvature = split_miss(near, far, growth)
+    return float(np.sqrt(variance + (_TEETH_SHARE * errors) ** 2 + (share * curvature) ** 2)), rms
 
 
 def budget(
