@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from sparkwitness import measure, session
+from sparkwitness import session
 from sparkwitness.cli import sources
 from sparkwitness.link import Link
 from sparkwitness.recording import Recorder
+from sparkwitness.setup import Setup
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -35,7 +36,7 @@ class Made:
             if setting is not None:
                 source.enter_setting(setting)
                 typed["setting"] = setting
-            self.setup = measure.Setup.from_dict(typed)
+            self.setup = Setup.from_dict(typed)
             with Link(source.port) as board:
                 recorder = Recorder(path, board.hello, self.setup.to_dict())
                 self.result = session.run(board, self.setup, recorder, lambda _: None)

@@ -8,10 +8,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from sparkwitness import measure
 from sparkwitness.cli import sources
 from sparkwitness.live import server, stream
 from sparkwitness.live.capture import Capture
+from sparkwitness.setup import Setup
 
 
 class Newest:
@@ -75,7 +75,7 @@ def capturing(
         def entered(setting: float) -> None:
             simulated.world.controller.setting = setting
 
-        setup = measure.Setup.from_dict(source.setup)
+        setup = Setup.from_dict(source.setup)
         capture = Capture(lambda: simulated.port, setup, both, **{"entered": entered, **more})
         capture.start()
         try:

@@ -11,9 +11,10 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 
-from sparkwitness import cli, compare, logbook, measure, timing
+from sparkwitness import cli, compare, logbook, timing
 from sparkwitness.angle import Reference
 from sparkwitness.compare import Side
+from sparkwitness.setup import Setup
 
 
 def run(*arguments: object, **more):
@@ -57,7 +58,7 @@ def test_what_both_share_cancels_as_a_reference_library_computes_it():
         for rpm, s in zip(speeds, scatter, strict=True)
     ]
     reference = timings[1] - timings[0]
-    setup = measure.Setup(Reference(36, 1, 1, 55.0, u_angle), commanded=20.0)
+    setup = Setup(Reference(36, 1, 1, 55.0, u_angle), commanded=20.0)
     sides = [
         Side(
             n,
@@ -100,7 +101,7 @@ def test_the_swing_left_in_a_difference_is_bounded(near: float, moved: float):
     Speed N (1 + s cos(n theta + phase)); its phase shifts by up to what the spark moved.
     """
     rng = np.random.default_rng(3)
-    setup = measure.Setup(Reference(1, 0, 1, 60.0, 0.0), cylinders=4, swing=0.05)
+    setup = Setup(Reference(1, 0, 1, 60.0, 0.0), cylinders=4, swing=0.05)
     n, s = setup.firings_per_rev, 0.05
     phase = rng.uniform(0, 2 * np.pi, 200_000)
 
@@ -131,7 +132,7 @@ def test_interval_of_the_scatter_is_that_of_the_f_distribution():
     assert found.verdict == "moved"
 
 
-SETUP = measure.Setup(Reference(36, 1, 1, 55.0, 0.1), commanded=20.0)
+SETUP = Setup(Reference(36, 1, 1, 55.0, 0.1), commanded=20.0)
 PARTS = {"scatter of the sparks": 0.01, "reference angle": 0.1}
 
 

@@ -9,6 +9,8 @@ from sparkwitness import curve, measure, wheel, wire
 from sparkwitness.angle import CrankTracker, Reference
 from sparkwitness.cli import sources
 from sparkwitness.edges import Batch
+from sparkwitness.errors import UserError
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
 from test_measure import invoke, sentence
@@ -20,7 +22,7 @@ TICK_S = TICK_PS * 1e-12
 def swept(name: str, seconds: float, **changes):
     """(setup, tables, truth) of a scenario, without the interpreter."""
     built = scenario.load(name)
-    setup = measure.Setup.from_dict({**sources.typed_by_user(built.setup), **changes})
+    setup = Setup.from_dict({**sources.typed_by_user(built.setup), **changes})
     edges, truth = edges_for(built, seconds, 3)
     analyzer = measure.Analyzer(setup, TICK_PS)
     ticks = tuple(edges[i] for i in wire.INPUTS)
@@ -121,9 +123,9 @@ def test_tooth_errors_are_learned():
 def test_even_wheel_has_no_errors_to_learn():
     found = learned(0.0)
     assert np.abs(found.reference.errors).max() < 4 * found.reference.u_errors
-    with pytest.raises(measure.UserError, match="gap"):
+    with pytest.raises(UserError, match="gap"):
         wheel.WheelLearner(Reference(36))
-    with pytest.raises(measure.UserError, match="steady turns"):
+    with pytest.raises(UserError, match="steady turns"):
         wheel.WheelLearner(Reference(36, 1)).result(2.0, TICK_S)
 
 
@@ -131,7 +133,7 @@ def test_wheel_command(tmp_path):
     record, out = tmp_path / "run", tmp_path / "wheel.json"
     done = invoke("curve", "--simulate", "fast-six", "--seconds", "10", "--record", str(record))
     assert done.exit_code == 0, done.output
-    kind = str(measure.Setup.from_dict(json.loads(record.read_bytes().split(b"\n")[0])["setup"])
+    kind = str(Setup.from_dict(json.loads(record.read_bytes().split(b"\n")[0])["setup"])
                .reference)  # fmt: skip
     done = invoke("wheel", str(record), "--reference", kind, "--cylinders", "6", "--out", str(out))
     assert done.exit_code == 0, done.output

@@ -19,6 +19,7 @@ from sparkwitness import cli, exports, measure, wire
 from sparkwitness.angle import Reference
 from sparkwitness.edges import EdgeDecoder
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 from streams import TICK_PS, Stream, random_stream
 
 TICK_S = TICK_PS * 1e-12
@@ -96,7 +97,7 @@ def expected_events(path: Path) -> exports.Columns:
     """The event table from the measuring path itself."""
     source = Recording(path)
     assert source.setup is not None
-    setup = measure.Setup.from_dict(source.setup)
+    setup = Setup.from_dict(source.setup)
     analyzer = measure.Analyzer(setup, source.tick_ps)
     for chunk in source.chunks():
         analyzer.feed(chunk)

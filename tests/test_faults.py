@@ -26,6 +26,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.link import Link
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.board import SimulatedBoard
 from sparkwitness.simulator.world import World, edges_for
@@ -148,7 +149,7 @@ def test_board_reset_or_unplugged_and_back_at_random(tmp_path: Path) -> None:
     """Each life of the board is a session of its own; no angle is made across the gap."""
     rng = random.Random(5)
     made = scenario.load("idle-four")
-    setup = measure.Setup.from_dict(sources.typed_by_user(made.setup))
+    setup = Setup.from_dict(sources.typed_by_user(made.setup))
     parts: list[bytes] = []
     with SimulatedBoard(World(made, seed=2)) as board:
         for k in range(RESETS):
@@ -349,14 +350,14 @@ def test_clock_of_the_host_set_back(tmp_path: Path, monkeypatch) -> None:
         assert runs[1].made < runs[0].made
         for run in runs:
             # The numbers are the recording's, whatever the clock said.
-            again = logbook.replay(log.recording_of(run), measure.Setup.from_dict(run.setup or {}))
+            again = logbook.replay(log.recording_of(run), Setup.from_dict(run.setup or {}))
             assert again.timing == run.result["timing_deg_btdc"]
 
 
 def test_silent_board_ends_the_run_with_a_sentence() -> None:
     """A board that hangs: not an endless wait."""
     made = scenario.load("idle-four")
-    setup = measure.Setup.from_dict(sources.typed_by_user(made.setup))
+    setup = Setup.from_dict(sources.typed_by_user(made.setup))
     with SimulatedBoard(World(made, seed=2)) as board, Link(board.port, 1.0) as link:
         process = board._run.process
 

@@ -18,7 +18,8 @@ from sparkwitness import conditioner, timing
 from sparkwitness.angle import Reference
 from sparkwitness.errors import UserError
 from sparkwitness.events import DeadTime
-from sparkwitness.measure import Analyzer, Setup, evaluate
+from sparkwitness.measure import Analyzer, evaluate
+from sparkwitness.setup import Setup
 from streams import HELLO, TICK_PS, Stream
 
 HARDWARE = Path(__file__).resolve().parent.parent / "hardware"

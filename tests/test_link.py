@@ -12,9 +12,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from sparkwitness import framing, link, measure, wire
+from sparkwitness import framing, link, wire
 from sparkwitness.cli import sources
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 from streams import HELLO
 from test_measure import invoke, replay, sentence
 
@@ -142,5 +143,5 @@ def test_ctrl_c_leaves_a_readable_recording_and_says_where(tmp_path):
     assert run.returncode != 0 and "Traceback" not in complaint
     assert str(path) in complaint.replace("\n", "")
     recording = Recording(path)
-    result = replay(path, measure.Setup.from_dict(recording.setup))
+    result = replay(path, Setup.from_dict(recording.setup))
     assert result.loss.frames_good > 10 and result.loss.frames_damaged <= 1

@@ -19,6 +19,7 @@ from sparkwitness.angle import Reference
 from sparkwitness.errors import UserError
 from sparkwitness.live import terminal, view
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 from streams import Stream
 from test_measure import replay
 
@@ -39,7 +40,7 @@ def turning(rpm: float, seconds: float, tick_s: float = 24e-9, step: float = 0.1
     return made.data
 
 
-SETUP = measure.Setup(Reference(1, angle=40.0), commanded=10.0, clamp="wasted", delay_us=0.0)
+SETUP = Setup(Reference(1, angle=40.0), commanded=10.0, clamp="wasted", delay_us=0.0)
 
 
 def test_forgetting_keeps_the_newest_as_it_was():
@@ -250,7 +251,7 @@ def test_a_board_that_hangs_is_said_in_time(live):
 
 def test_the_recording_holds_all_of_it(live):
     live.capture.close()
-    setup = measure.Setup.from_dict(Recording(live.path).setup)
+    setup = Setup.from_dict(Recording(live.path).setup)
     result = replay(live.path, setup)
     assert result.loss.sessions >= 2 and result.rpm is not None
     assert result.seconds == pytest.approx(live.newest.view["seconds"], abs=3)

@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sparkwitness import cli, logbook, measure
+from sparkwitness import cli, logbook
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
+from sparkwitness.setup import Setup
 
 
 def run(*arguments: object, **more):
@@ -36,7 +37,7 @@ def test_what_is_kept_is_read_back(book: Logbook, early):
     number = keep(book, early, engine=" a V8 ", module="multi-spark", source="simulated: x")
     found = book.run(number)
     assert found.result == json.loads(json.dumps(early.result.to_dict()))
-    assert measure.Setup.from_dict(found.setup or {}) == early.setup
+    assert Setup.from_dict(found.setup or {}) == early.setup
     assert (found.engine, found.module, found.source) == ("a V8", "multi-spark", "simulated: x")
     assert found.recording == early.path.resolve()
     # sha256sum of GNU coreutils is the reference for the hash.

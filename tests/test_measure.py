@@ -16,6 +16,7 @@ from sparkwitness.cli import sources
 from sparkwitness.errors import UserError
 from sparkwitness.link import Link
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 from test_edges import damage
 
 
@@ -23,7 +24,7 @@ def simulate(scenario, tmp_path=None, seed=1, **changes):
     """One run through the firmware; returns (result, setup, truth, path of the recording)."""
     with sources.board(scenario, None, seed=seed) as source, Link(source.port) as board:
         assert source.simulated.interpreter.startswith("MicroPython")
-        setup = replace(measure.Setup.from_dict(source.setup), **changes)
+        setup = replace(Setup.from_dict(source.setup), **changes)
         path = tmp_path / f"{scenario}.swrec" if tmp_path else None
         recorder = Recorder(path, board.hello, setup.to_dict()) if path else None
         result = session.run(board, setup, recorder, lambda _: None)
@@ -67,12 +68,12 @@ def test_sparks_per_event_are_the_truth(early):
 def test_recording_gives_the_same_numbers_bit_for_bit(early, chunk):
     result, setup, _, path = early
     assert replay(path, setup, chunk).to_dict() == result.to_dict()
-    assert measure.Setup.from_dict(Recording(path).setup) == setup
+    assert Setup.from_dict(Recording(path).setup) == setup
 
 
 def test_setting_corrects_the_controller():
     with sources.board("early-eight", None) as source:
-        setup = measure.Setup.from_dict(source.setup)
+        setup = Setup.from_dict(source.setup)
         for expected in (14, 0):
             with Link(source.port) as board:
                 result = session.run(board, setup, None, lambda _: None)
@@ -240,4 +241,4 @@ def test_json_for_scripts():
                                  {"clamp": "belt"}, {"swing": 2.0}])  # fmt: skip
 def test_setup_refuses_nonsense(bad):
     with pytest.raises(UserError):
-        measure.Setup(Reference(36, 1), **bad)
+        Setup(Reference(36, 1), **bad)

@@ -20,6 +20,7 @@ from sparkwitness.cli import findfault, sources, typed
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario
 from streams import HELLO, Stream
 from test_link import Peer
@@ -63,7 +64,7 @@ def test_reference_of_wrong_kind_is_refused(values, words):
     ],
 )  # fmt: skip
 def test_setup_of_wrong_kind_is_refused(name, value):
-    assert name.replace("_", " ") in refusal(measure.Setup, Reference(36, 1), **{name: value})
+    assert name.replace("_", " ") in refusal(Setup, Reference(36, 1), **{name: value})
 
 
 @pytest.mark.parametrize(
@@ -224,7 +225,7 @@ def test_ctrl_c_ends_a_sweep_between_two_pieces_of_work():
         return False
 
     with sources.board("idle-four", None) as source, link.Link(source.port) as board:
-        setup = measure.Setup.from_dict(source.setup)
+        setup = Setup.from_dict(source.setup)
         try:
             tables = session.stream(board, setup, None, done, interrupt_ends=True)
         except KeyboardInterrupt:
@@ -249,7 +250,7 @@ def findings(*stretches: tuple[float, ...]) -> list[measure.Finding]:
         made.first[0] += 5
         made.edges(1, start + (np.array(sparks) * TURN).astype(int))
         made.heartbeat(start + 4 * TURN)
-    setup = measure.Setup(Reference(6, 1), clamp="wasted")
+    setup = Setup(Reference(6, 1), clamp="wasted")
     analyzer = measure.Analyzer(setup)
     analyzer.feed(made.data)
     return measure.evaluate(setup, analyzer.finish()).findings
@@ -270,7 +271,7 @@ def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
     """A board that talks for days must not fill the memory."""
     monkeypatch.setattr(measure, "_MOST_SUPPLY", 20)
     monkeypatch.setattr(measure, "_MOST_LOG", 10)
-    analyzer = measure.Analyzer(measure.Setup(Reference(36, 1)))
+    analyzer = measure.Analyzer(Setup(Reference(36, 1)))
     for k in range(60):
         made = Stream(seq=2 * k)
         made.heartbeat(k * 1000, supply_mv=9000 if k == 3 else 14_000)
@@ -282,7 +283,7 @@ def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
 
 
 def test_an_error_within_its_uncertainty_has_no_side():
-    setup = measure.Setup(Reference(36, 1), commanded=20.0)
+    setup = Setup(Reference(36, 1), commanded=20.0)
     for error, words in ((0.05, "no difference that can be told"), (0.5, "advanced")):
         result = measure.Measurement(
             timing=20 + error, error=error, expanded=0.16, commanded=20.0, scatter=0.1, rpm=900.0

@@ -20,6 +20,7 @@ from sparkwitness import cli, exports, measure, plots, report, safety
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import KeptTrial, Logbook
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 
@@ -210,7 +211,7 @@ def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, early):
         assert said in alts, said
 
 
-def tables_of(path: Path, setup: measure.Setup) -> measure.Tables:
+def tables_of(path: Path, setup: Setup) -> measure.Tables:
     analyzer = measure.Analyzer(setup)
     for chunk in Recording(path).chunks():
         analyzer.feed(chunk)

@@ -14,6 +14,7 @@ from sparkwitness import framing, kernels, measure, wire
 from sparkwitness.angle import AngleReader, CrankTracker, Reference
 from sparkwitness.edges import EdgeDecoder
 from sparkwitness.errors import UserError
+from sparkwitness.setup import Setup
 from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
@@ -214,7 +215,7 @@ def engine_stream(seconds: float = 4.0):
         for which, ticks in ((0, crank), (1, sparks.ravel())):
             made.edges(which, ticks[(ticks >= beat - step) & (ticks < beat)])
         made.heartbeat(beat)
-    return measure.Setup(reference, 29.0, dead_time_us=150.0), made.data
+    return Setup(reference, 29.0, dead_time_us=150.0), made.data
 
 
 @compiled

@@ -106,7 +106,7 @@ class Segment:
 class Plan:
     """A checked plan; see the module's text for the fields.
 
-    `delay_us` and `u_delay_us` are of the clamp path (typed, as in `measure.Setup`);
+    `delay_us` and `u_delay_us` are of the clamp path (typed, as in `Setup`);
     `u_clip_us` is the standard uncertainty that clipping the clamp on anew adds when two runs are
     compared (from memory).
     """

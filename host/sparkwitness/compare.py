@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from . import exports, intervals, measure, session, show, timing, wire
 from .recording import Recording
+from .setup import Setup
 
 Floats = NDArray[np.float64]
 
@@ -37,7 +38,7 @@ class Side:
 
     name: str
     result: dict[str, Any]
-    setup: measure.Setup | None = None
+    setup: Setup | None = None
     delays: Floats | None = None
 
 
@@ -145,7 +146,7 @@ def compare(before: Side, after: Side, untouched: bool = True) -> Comparison:
     return Comparison(before.name, after.name, _headline(changes[0]), kept, tuple(assumed))
 
 
-def tap_delays(recording: Recording, setup: measure.Setup) -> Floats:
+def tap_delays(recording: Recording, setup: Setup) -> Floats:
     """µs from each last edge of the trigger tap to the first spark after it, in order of time.
 
     An event without an edge in the half time between events before it has none.
@@ -166,7 +167,7 @@ def tap_delays(recording: Recording, setup: measure.Setup) -> Floats:
     return np.concatenate(delays)
 
 
-def side_of_recording(path: Path, name: str, setup: measure.Setup) -> Side:
+def side_of_recording(path: Path, name: str, setup: Setup) -> Side:
     """A side computed from a recording.
 
     Raises:
@@ -177,7 +178,7 @@ def side_of_recording(path: Path, name: str, setup: measure.Setup) -> Side:
     return Side(name, result.to_dict(), setup, tap_delays(recording, setup))
 
 
-def _same_setup(a: measure.Setup, b: measure.Setup) -> bool:
+def _same_setup(a: Setup, b: Setup) -> bool:
     names = ("reference", "sensor", "clamp", "clamp_input", "clamp_kind", "falling", "delay_us",
              "u_delay_us", "swing", "cylinders", "strokes")  # fmt: skip
     return all(getattr(a, n) == getattr(b, n) for n in names)
@@ -218,7 +219,7 @@ def _timing(before: Side, after: Side, same: bool) -> Change:
     )  # fmt: skip
 
 
-def _shared(a: dict[str, Any], b: dict[str, Any], setup: measure.Setup, moved: float) -> float:
+def _shared(a: dict[str, Any], b: dict[str, Any], setup: Setup, moved: float) -> float:
     """Standard uncertainty of the difference of two timings that share set-up and engine.
 
     JCGM 100, 5.2.2 with correlation 1 for reference angle and clamp delay, 0 for the rest.
@@ -239,7 +240,7 @@ def _shared(a: dict[str, Any], b: dict[str, Any], setup: measure.Setup, moved: f
     return sqrt(total)
 
 
-def _swing(rpm_a: float, rpm_b: float, setup: measure.Setup, moved: float, u_b: float) -> float:
+def _swing(rpm_a: float, rpm_b: float, setup: Setup, moved: float, u_b: float) -> float:
     """Bound on what the speed swing inside a revolution adds to a difference.
 
     For one swing of unknown phase, two angles differ by what the swing does between them. Two more

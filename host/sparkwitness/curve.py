@@ -12,7 +12,8 @@ from . import timing
 from .angle import Periods
 from .errors import UserError
 from .fit import DelayFit, fit_delay
-from .measure import Finding, Setup, Tables, Timed, timed
+from .measure import Finding, Tables, Timed, timed
+from .setup import Setup
 
 Floats = NDArray[np.float64]
 

@@ -23,6 +23,7 @@ from . import __version__, measure, wire
 from .edges import Batch, EdgeDecoder, Loss
 from .errors import UserError
 from .recording import Recording
+from .setup import Setup
 
 Ticks = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
@@ -197,7 +198,7 @@ def _merge(held: list[Piece]) -> Piece:
 
 
 def events(
-    recording: Recording, setup: measure.Setup, progress: Progress = lambda _: None
+    recording: Recording, setup: Setup, progress: Progress = lambda _: None
 ) -> Iterator[tuple[int, Columns]]:
     """Events in order: (number of the session from 0, columns as in `TABLES["events"]`).
 
@@ -626,7 +627,7 @@ def export(
     recording: Recording,
     to: str,
     stem: Path,
-    setup: measure.Setup | None,
+    setup: Setup | None,
     wanted: tuple[str, ...] = tuple(TABLES),
     may_replace: bool = False,
     progress: Progress = lambda _: None,

@@ -23,6 +23,7 @@ import platformdirs
 from . import __version__, measure, session, show, wire
 from .errors import UserError
 from .recording import Recording
+from .setup import Setup
 
 KINDS = {
     "measurement": "timing at one speed",
@@ -258,9 +259,7 @@ class Logbook:
             )  # fmt: skip
             return int(row.lastrowid or 0)
 
-    def keep_measurement(
-        self, result: measure.Measurement, setup: measure.Setup, **more: Any
-    ) -> int:
+    def keep_measurement(self, result: measure.Measurement, setup: Setup, **more: Any) -> int:
         """Keep a measurement; `more` as for `keep`."""
         return self.keep("measurement", headline(result), result.to_dict(), setup.to_dict(), **more)
 
@@ -561,7 +560,7 @@ def headline(result: measure.Measurement) -> str:
     return text
 
 
-def replay(path: Path, setup: measure.Setup) -> measure.Measurement:
+def replay(path: Path, setup: Setup) -> measure.Measurement:
     """Compute a measurement from a recording.
 
     Raises:

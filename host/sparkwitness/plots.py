@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from . import intervals, measure, show
 from .exports import needed
 from .fit import DelayFit
+from .setup import Setup
 
 Floats = NDArray[np.float64]
 
@@ -88,7 +89,7 @@ def line_through(timed: measure.Timed) -> Line | None:
 
 
 def all_of(
-    setup: measure.Setup,
+    setup: Setup,
     tables: measure.Tables,
     timed: measure.Timed,
     steady: NDArray[np.bool_],
@@ -284,7 +285,7 @@ def _drawn(make: Any, title: str, wide: bool = False) -> Plot:
 
 
 def _against_speed(
-    setup: measure.Setup,
+    setup: Setup,
     timed: measure.Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,
@@ -342,7 +343,7 @@ def _room(axes: Any, speed: Floats) -> None:
 
 
 def _histogram(
-    setup: measure.Setup,
+    setup: Setup,
     timed: measure.Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,

@@ -21,6 +21,7 @@ from .errors import UserError
 from .fit import DelayFit, recommend
 from .logbook import KeptTrial, Run
 from .recording import Recording
+from .setup import CLAMPS, Setup
 
 _CAUTIONS = {
     "measurement": (safety.RUNNING_ENGINE,),
@@ -108,7 +109,7 @@ def read(run: Run, path: Path) -> Told:
     """
     if run.kind != "measurement" or run.setup is None:
         return without_recording(run, "")
-    setup = measure.Setup.from_dict(run.setup)
+    setup = Setup.from_dict(run.setup)
     recording = Recording(path)
     tables = session.replay(recording, setup)
     result = measure.evaluate(setup, tables)
@@ -180,7 +181,7 @@ def transient(path: Path) -> Run:
             f"{path} does not say what was typed: measure from it first "
             "(`sparkwitness measure --from`), then report on that run"
         )
-    setup = measure.Setup.from_dict(recording.setup)
+    setup = Setup.from_dict(recording.setup)
     result = logbook.replay(path, setup)
     digest, _ = logbook.hash_of(path)
     plain = result.to_dict()
@@ -445,7 +446,7 @@ def _engine(run: Run) -> str:
 def _setup(run: Run) -> str:
     if run.setup is None:
         return ""
-    s = measure.Setup.from_dict(run.setup)
+    s = Setup.from_dict(run.setup)
     reference: Reference = s.reference
     delay = s.delay(float(run.result.get("rpm") or 0))
     rows = [
@@ -455,7 +456,7 @@ def _setup(run: Run) -> str:
         ),
         ("Controller locked at", "" if s.commanded is None else show.angle(s.commanded)),
         ("Engine", f"{s.cylinders} cylinders, {s.strokes}-stroke"),
-        ("Clamp", f"{measure.CLAMPS[s.clamp]} ({s.clamp_input.replace('_', ' ')})"),
+        ("Clamp", f"{CLAMPS[s.clamp]} ({s.clamp_input.replace('_', ' ')})"),
         (
             "Controller's setting",
             ""
@@ -507,7 +508,7 @@ def _trials(run: Run, trials: list[KeptTrial]) -> str:
         f'<td class="number">{escape(show.plus_minus(t.error, 2 * t.u_error, "°"))}</td></tr>'
         for t in trials
     )
-    setup = measure.Setup.from_dict(run.setup)
+    setup = Setup.from_dict(run.setup)
     learned = advice.learn_gain(
         [advice.Trial(t.setting, t.error, t.u_error) for t in trials], setup.stated_gain
     )

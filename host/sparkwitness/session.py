@@ -9,8 +9,9 @@ from contextlib import contextmanager, suppress
 from . import wire
 from .errors import UserError
 from .link import Link
-from .measure import Analyzer, Measurement, Setup, Tables, evaluate
+from .measure import Analyzer, Measurement, Tables, evaluate
 from .recording import Recorder, Recording
+from .setup import Setup
 
 # Board seconds after which a finding that waiting does not mend ends the run.
 _GIVE_UP = {

@@ -8,7 +8,8 @@ from rich.text import Text
 
 from . import wire
 from .edges import Loss
-from .measure import Measurement, Setup
+from .measure import Measurement
+from .setup import Setup
 from .timing import Budget
 
 

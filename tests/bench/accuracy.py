@@ -19,6 +19,7 @@ import numpy as np
 from sparkwitness import measure, wheel, wire
 from sparkwitness.angle import CrankTracker, Reference
 from sparkwitness.edges import Batch
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
 
@@ -129,7 +130,7 @@ def world(row: Row, rng: np.random.Generator) -> tuple[scenario.Scenario, Refere
     return built, Reference(kind.teeth, kind.missing, kind.turns, angle, 0.0)
 
 
-def analysed(setup: measure.Setup, edges: dict, seconds: float) -> measure.Tables:
+def analysed(setup: Setup, edges: dict, seconds: float) -> measure.Tables:
     """Tables of a run's edges."""
     analyzer = measure.Analyzer(setup, TICK_PS)
     ticks = tuple(edges[name] for name in wire.INPUTS)
@@ -155,7 +156,7 @@ def one(row: Row, seed: int) -> tuple[float, float, float, float, bool, bool]:
         true = learned(built, true, seed)
     off = float(rng.normal(0, U_ANGLE))
     commanded = built.truth.controller.commanded
-    setup = measure.Setup(
+    setup = Setup(
         reference=replace(true, angle=true.angle + off, u_angle=U_ANGLE),
         commanded=commanded,
         cylinders=CYLINDERS,

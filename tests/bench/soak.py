@@ -22,6 +22,7 @@ from sparkwitness import measure, wire
 from sparkwitness.angle import Reference
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from sparkwitness.setup import Setup
 from streams import HELLO, TICK_PS
 
 RPM, TEETH, MISSING, SPARK_BTDC, REFERENCE_ANGLE = 6000, 60, 2, 20.0, 60.0
@@ -85,7 +86,7 @@ def resident_mb() -> float:
 
 def soak(minutes: float) -> int:
     """Run and print; 0 if all held."""
-    setup = measure.Setup(
+    setup = Setup(
         Reference(TEETH, MISSING, 1, REFERENCE_ANGLE, 0.0), commanded=SPARK_BTDC, cylinders=2,
         clamp="wasted", delay_us=0.0,
     )  # fmt: skip

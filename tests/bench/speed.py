@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from sparkwitness import framing, kernels, measure, wire
 from sparkwitness.angle import Reference
 from sparkwitness.edges import EdgeDecoder
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario, world
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -38,9 +39,9 @@ LENGTHS = (60, 600, 3600)
 REFERENCE = Reference(60, 2, angle=114.0, u_angle=0.25)
 
 
-def setup(clamp: str) -> measure.Setup:
+def setup(clamp: str) -> Setup:
     """What would be typed for the streams here."""
-    return measure.Setup(REFERENCE, 28.0, cylinders=6, clamp=clamp, dead_time_us=150.0)
+    return Setup(REFERENCE, 28.0, cylinders=6, clamp=clamp, dead_time_us=150.0)
 
 
 def engine(rpm: float, clamp: str, spacing_ms: float) -> scenario.Scenario:

@@ -29,6 +29,7 @@ from sparkwitness.edges import EdgeDecoder
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import World
 from streams import Stream
@@ -317,13 +318,13 @@ def headers() -> list[bytes]:
     """First lines that fit the stream of the good recording more or less."""
     lines = []
     for setup in (
-        measure.Setup(Reference(6, 1, 1, 60.0), commanded=10.0, cylinders=1, strokes=2,
+        Setup(Reference(6, 1, 1, 60.0), commanded=10.0, cylinders=1, strokes=2,
                       setting=3.0, step=1.0),
-        measure.Setup(Reference(6, 1, 2, 60.0, errors=(0.5, -0.5, 0.0, 0.1, 0.2)), clamp="coil",
+        Setup(Reference(6, 1, 2, 60.0, errors=(0.5, -0.5, 0.0, 0.1, 0.2)), clamp="coil",
                       clamp_kind="clamp_capacitive", retards=True, setting=0.0, least=-5.0,
                       most=5.0),
-        measure.Setup(Reference(1, angle=-30.0), commanded=-20.0, swing=0.05, delay_us=40.0),
-        measure.Setup(Reference(5), clamp="wasted", dead_time_us=500.0),
+        Setup(Reference(1, angle=-30.0), commanded=-20.0, swing=0.05, delay_us=40.0),
+        Setup(Reference(5), clamp="wasted", dead_time_us=500.0),
     ):  # fmt: skip
         FILE.unlink(missing_ok=True)
         Recorder(FILE, {"tick_ps": 24_000, "uid": b"12345678"}, setup.to_dict()).close()

@@ -7,11 +7,12 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import compare, measure, show
+from sparkwitness import compare, show
 from sparkwitness.cli import keeping, options
 from sparkwitness.compare import Side
 from sparkwitness.errors import UserError
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 
 
 @click.command()
@@ -61,13 +62,13 @@ def _side(source: str, logbook_file: Path | None, beside: Console) -> Side:
                 f"{path} does not say what was typed: measure from it first "
                 "(`sparkwitness measure --from`), then compare the runs"
             )
-        return compare.side_of_recording(path, path.stem, measure.Setup.from_dict(typed))
+        return compare.side_of_recording(path, path.stem, Setup.from_dict(typed))
     with keeping.open_logbook(logbook_file, beside) as book:
         run = book.run(int(source))
         name = f"run {run.id}"
         if run.kind != "measurement" or run.setup is None:
             return Side(name, run.result)
-        setup = measure.Setup.from_dict(run.setup)
+        setup = Setup.from_dict(run.setup)
         try:
             delays = compare.tap_delays(Recording(book.recording_of(run)), setup)
         except UserError as error:

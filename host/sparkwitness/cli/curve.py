@@ -20,6 +20,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.fit import recommend
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 
 NOTHING_MEASURED = 3
 
@@ -116,7 +117,7 @@ def _headline(result: curves.Curve) -> str:
 def _sweep(
     port: str,
     patience: float,
-    setup: measure.Setup,
+    setup: Setup,
     record: Path | None,
     beside: Console,
     longest: float | None,

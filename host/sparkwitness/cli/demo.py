@@ -9,6 +9,7 @@ from rich.console import Console
 from sparkwitness import measure, safety, session, show
 from sparkwitness.cli import sources
 from sparkwitness.link import Link
+from sparkwitness.setup import Setup
 
 SCENARIO = "early-eight"
 
@@ -25,7 +26,7 @@ def command() -> None:
     safety.show(out, safety.RUNNING_ENGINE)
     with sources.board(SCENARIO, None) as source:
         assert source.setup is not None
-        setup = measure.Setup.from_dict(source.setup)
+        setup = Setup.from_dict(source.setup)
         out.print(
             f"\n{source.simulated.world.scenario.title}\nBoard: {source.simulated.interpreter}"
         )
@@ -43,16 +44,14 @@ def command() -> None:
     out.print(f"\nThe error {verdict} inside its own interval of ±{second.expanded:.2f}°.")
 
 
-def _truth(source: sources.Source, setup: measure.Setup) -> float:
+def _truth(source: sources.Source, setup: Setup) -> float:
     """Mean angle at which the simulated engine's first sparks really came with this setting."""
     truth = source.simulated.world.truth()
     mine = (truth.setting == setup.setting) & (truth.sparks > 0)
     return float(np.mean(truth.btdc_deg[mine]))
 
 
-def _measure(
-    out: Console, source: sources.Source, setup: measure.Setup, title: str
-) -> measure.Measurement:
+def _measure(out: Console, source: sources.Source, setup: Setup, title: str) -> measure.Measurement:
     out.print(f"\n[bold]{title}[/bold]")
     with Link(source.port) as board, out.status("measuring") as line:
         result = session.run(

@@ -7,9 +7,10 @@ import click
 from rich.console import Console
 from rich.progress import Progress
 
-from sparkwitness import exports, measure, show
+from sparkwitness import exports, show
 from sparkwitness.cli import keeping, options
 from sparkwitness.recording import Recording
+from sparkwitness.setup import Setup
 
 
 @click.command()
@@ -57,7 +58,7 @@ def command(
             recording,
             to,
             stem,
-            measure.Setup.from_dict(setup) if setup is not None else None,
+            Setup.from_dict(setup) if setup is not None else None,
             wanted,
             force,
             lambda done: bar.advance(task, done),

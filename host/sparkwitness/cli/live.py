@@ -21,7 +21,8 @@ from sparkwitness.errors import UserError
 from sparkwitness.live import terminal
 from sparkwitness.live.capture import Capture, Keep
 from sparkwitness.logbook import Logbook, default_path
-from sparkwitness.measure import Measurement, Setup
+from sparkwitness.measure import Measurement
+from sparkwitness.setup import Setup
 
 HTTP_PORT = 8467
 _REFRESH_S = 0.25

@@ -8,10 +8,11 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import logbook, measure, show
+from sparkwitness import logbook, show
 from sparkwitness.cli import keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook, Run
+from sparkwitness.setup import Setup
 
 NOT_THE_SAME = 4  # exit code: a recomputed number differs from the one kept
 
@@ -184,7 +185,7 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
     if run.kind != "measurement" or run.setup is None:
         raise UserError(f"run {run.id} is no measurement but a {logbook.KINDS[run.kind]}")
     path = book.recording_of(run, recording)
-    again = logbook.replay(path, measure.Setup.from_dict(run.setup)).to_dict()
+    again = logbook.replay(path, Setup.from_dict(run.setup)).to_dict()
     if logbook.canonical(again) == run.result_text:
         return True, []
     found = logbook.differences(run.result, json.loads(logbook.canonical(again)))

@@ -18,6 +18,7 @@ from sparkwitness.cli import typed as typing
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
 from sparkwitness.recording import Recorder, Recording
+from sparkwitness.setup import Setup
 
 NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
 
@@ -99,7 +100,7 @@ def command(
     sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
 
-def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, measure.Setup]:
+def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, Setup]:
     recording = Recording(path)
     setup = typing.setup_from(typed, recording.setup, ask=False)
     return measure.evaluate(setup, session.replay(recording, setup)), setup
@@ -108,7 +109,7 @@ def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, mea
 def _live(
     port: str,
     patience: float,
-    setup: measure.Setup,
+    setup: Setup,
     record: Path | None,
     beside: Console,
     longest: float,
@@ -145,7 +146,7 @@ def _numbered(record: Path | None, trial: int) -> Path | None:
 def _report(
     out: Console,
     result: measure.Measurement,
-    setup: measure.Setup,
+    setup: Setup,
     budget: bool,
     as_json: bool,
     run: int | None,
@@ -161,7 +162,7 @@ def _report(
         out.print(keep.kept(run), style="dim")
 
 
-def _ask_setting(out: Console, setup: measure.Setup, trials: list[advice.Trial]) -> float | None:
+def _ask_setting(out: Console, setup: Setup, trials: list[advice.Trial]) -> float | None:
     """The setting that the user has entered now, or None to stop."""
     learned = advice.learn_gain(trials, setup.stated_gain)
     if learned.contradicts:

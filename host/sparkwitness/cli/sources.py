@@ -16,7 +16,7 @@ class Source:
 
     Attributes:
         port: for `link.Link`.
-        setup: plain values for `measure.Setup.from_dict` that the scenario's user would type;
+        setup: plain values for `Setup.from_dict` that the scenario's user would type;
             None for a real board.
         simulated: the `simulator.board.SimulatedBoard`, or None.
     """
@@ -64,7 +64,7 @@ def board(
 
 
 def typed_by_user(typed: Any) -> dict[str, Any]:
-    """A scenario's [setup] as plain values for `measure.Setup`."""
+    """A scenario's [setup] as plain values for `Setup`."""
     from sparkwitness.angle import Reference
 
     reference = Reference.parse(typed.reference, typed.reference_angle, typed.reference_within / 2)

@@ -13,11 +13,12 @@ import click
 from rich.console import Console
 from rich.progress import Progress
 
-from sparkwitness import __version__, logbook, measure
+from sparkwitness import __version__, logbook
 from sparkwitness.cli import options
 from sparkwitness.errors import UserError
 from sparkwitness.exports import needed
 from sparkwitness.recording import FORMAT, Recording
+from sparkwitness.setup import Setup
 
 SUFFIX = ".rec"
 SOME_FAILED = 5  # exit code: the table is written, but not every recording is in it
@@ -122,7 +123,7 @@ def evaluate(path: Path) -> dict[str, Any]:
     recording = Recording(path)
     if recording.setup is None:
         raise UserError("it does not say what was typed (crank reference, cylinders …)")
-    setup = measure.Setup.from_dict(recording.setup)
+    setup = Setup.from_dict(recording.setup)
     result = logbook.replay(path, setup)
     if not result.loss.frames_good:
         raise UserError(f"its {result.loss.bytes_total} bytes hold not one good frame")

@@ -5,10 +5,11 @@ from typing import Any
 
 import click
 
-from sparkwitness import conditioner, measure, wheel, wire
+from sparkwitness import conditioner, wheel, wire
 from sparkwitness.angle import Reference
 from sparkwitness.cli import options
 from sparkwitness.errors import UserError
+from sparkwitness.setup import CLAMPS, COUNTS, Setup
 
 setup_options = options.stack(
     [
@@ -31,16 +32,12 @@ setup_options = options.stack(
         ),
         click.option("--cylinders", type=int, help="Number of cylinders."),
         click.option("--strokes", type=int, help="4 or 2."),
-        click.option(
-            "--clamp", type=click.Choice(list(measure.CLAMPS)), help="Where the clamp sits."
-        ),
+        click.option("--clamp", type=click.Choice(list(CLAMPS)), help="Where the clamp sits."),
         click.option(
             "--clamp-input", type=click.Choice(wire.INPUTS[1:3]), help="Which clamp to use."
         ),
         click.option("--setting", type=options.NUMBER, help="Controller's reference offset now."),
-        click.option(
-            "--counts", type=click.Choice(measure.COUNTS), help="Degrees the setting counts."
-        ),
+        click.option("--counts", type=click.Choice(COUNTS), help="Degrees the setting counts."),
         click.option(
             "--retards", is_flag=True, default=None, help="A larger setting retards the spark."
         ),
@@ -80,12 +77,12 @@ setup_options = options.stack(
 )
 
 
-def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) -> measure.Setup:
+def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) -> Setup:
     """What was typed over the defaults; what is then missing is asked for, or said.
 
     Args:
         typed: values of `setup_options`, None where nothing was typed.
-        defaults: plain values as in `measure.Setup.to_dict`, or None.
+        defaults: plain values as in `Setup.to_dict`, or None.
         ask: somebody is there to answer.
 
     Raises:
@@ -133,12 +130,12 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
             ("cylinders", "Cylinders", int, 4),
             ("strokes", "Strokes", int, 4),
             ("setting", "Controller's reference offset now", options.NUMBER, None),
-            ("counts", "It counts degrees of", click.Choice(measure.COUNTS), "crank"),
+            ("counts", "It counts degrees of", click.Choice(COUNTS), "crank"),
         ):
             if name not in values:
                 values[name] = click.prompt(text, type=kind_of, default=default)
     try:
-        return measure.Setup(**values)
+        return Setup(**values)
     except TypeError as error:
         raise UserError(f"the stored set-up cannot be used ({error})") from None
 

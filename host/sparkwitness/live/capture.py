@@ -22,8 +22,9 @@ from sparkwitness import advice, wire
 from sparkwitness.errors import UserError
 from sparkwitness.link import Link
 from sparkwitness.live import view
-from sparkwitness.measure import Analyzer, Measurement, Setup, Timed, evaluate, timed
+from sparkwitness.measure import Analyzer, Measurement, Timed, evaluate, timed
 from sparkwitness.recording import Recorder
+from sparkwitness.setup import Setup
 
 LOOK_S = 0.25
 FULL_EVERY = 4  # looks; raster and trend need no more

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from sparkwitness import show
 from sparkwitness.events import Events
-from sparkwitness.measure import Measurement, Setup, Tables
+from sparkwitness.measure import Measurement, Tables
+from sparkwitness.setup import Setup
 
 RASTER_EVENTS = 40
 TREND_S = 180
