@@ -273,6 +273,26 @@ def test_a_measurement_computes_again_to_the_last_bit(tmp_path: Path, early, rig
     assert [r["same"] for r in rows] == [True] * 3
 
 
+def test_a_curve_computes_again_to_the_last_bit(tmp_path: Path):
+    path, table = tmp_path / "book.db", tmp_path / "map.csv"
+    table.write_text("rpm,degrees\n500,10\n3000,24\n9000,30\n")
+    options = ("--simulate", "late-by-time", "--seconds", 20, "--logbook", path)
+    for more in ((), ("--width", 400, "--against", table)):
+        done = run("curve", *options, *more)
+        assert done.exit_code == 0, done.output
+    answer = run("logbook", "recompute", "--logbook", path, "--json")
+    assert answer.exit_code == 0, answer.output
+    assert [r["same"] for r in json.loads(answer.stdout)] == [True] * 2
+    with Logbook(path) as book:
+        first, second = book.runs("curve")
+        # One kept by an older program, which did not say how the bins were made.
+        old = {k: v for k, v in first.result.items() if k != "bin_width_rpm"}
+        number = book.keep("curve", "x", old, first.setup, recording=first.recording)
+    assert len(second.result["against"]) == 3 and second.result["bin_width_rpm"] == 400
+    answer = run("logbook", "recompute", number, "--logbook", path)
+    assert answer.exit_code == 4 and "was not kept" in answer.output
+
+
 def test_a_number_that_was_changed_is_found(tmp_path: Path, early):
     path = tmp_path / "book.db"
     with Logbook(path) as book:

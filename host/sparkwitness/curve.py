@@ -155,6 +155,36 @@ def curve(
     return Curve(tuple(bins), fit, findings, found.stray, sparse)
 
 
+def kept(
+    found: Curve, tables: Tables, width: float, wanted: tuple[Floats, Floats] | None
+) -> dict[str, Any]:
+    """What the logbook keeps of a curve; `again` computes it from the recording."""
+    return {
+        **found.to_dict(),
+        "bin_width_rpm": width,
+        "against": None if wanted is None else np.column_stack(wanted).tolist(),
+        "loss": tables.loss.to_dict(),
+    }
+
+
+def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any]:
+    """What `kept` gives, with the bins and the reference curve that kept values name.
+
+    Raises:
+        UserError: those values are no curve's, or the tables give none.
+    """
+    try:
+        width = float(values["bin_width_rpm"])
+        points = np.array(values["against"] or [], np.float64).reshape(-1, 2)
+    except (KeyError, TypeError, ValueError):
+        raise UserError("how its bins were made was not kept, so it cannot be made again") from None
+    wanted = (points[:, 0], points[:, 1]) if len(points) else None
+    found = curve(setup, tables, width, wanted)
+    if isinstance(found, Finding):
+        raise UserError(f"the recording gives no curve: {found.text}")
+    return kept(found, tables, width, wanted)
+
+
 def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Finding, ...]]:
     known = [b for b in bins if np.isfinite(b.wanted)]
     if len(known) < 2:

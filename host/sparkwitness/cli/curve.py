@@ -84,7 +84,7 @@ def command(
     run = None
     if not isinstance(result, measure.Finding):
         origin = "replay" if from_file else f"simulated: {simulate}" if simulate else "board"
-        values = {**result.to_dict(), "loss": tables.loss.to_dict()}
+        values = curves.kept(result, tables, width, wanted)
         run = keeping.keep(
             beside, Logbook.keep, "curve", _headline(result), values, setup.to_dict(),
             recording=recorded, source=origin,

@@ -8,12 +8,14 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import logbook, show
+from sparkwitness import curve, logbook, session, show
 from sparkwitness.cli import keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook, Run
+from sparkwitness.recording import Recording
 from sparkwitness.setup import Setup
 
+_COMPUTED = ("measurement", "curve")
 NOT_THE_SAME = 4  # exit code: a recomputed number differs from the one kept
 
 
@@ -149,7 +151,7 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
 def recompute(
     numbers: tuple[int, ...], recording: Path | None, logbook_file: Path | None, as_json: bool
 ) -> None:
-    """Compute measurements again from their recordings and compare to the last bit.
+    """Compute measurements and curves again from their recordings, compare to the last bit.
 
     Without numbers: all that have a recording.
     """
@@ -158,8 +160,9 @@ def recompute(
     out, beside = show.consoles(as_json)
     answers = []
     with keeping.open_logbook(logbook_file, beside) as book:
-        runs = [book.run(n) for n in numbers] if numbers else book.runs("measurement")
-        for run in runs if numbers else [r for r in runs if r.recording is not None]:
+        runs = [book.run(n) for n in numbers] if numbers else book.runs()
+        able = [r for r in runs if r.kind in _COMPUTED and r.recording is not None]
+        for run in runs if numbers else able:
             try:
                 answers.append((run, *_again(book, run, recording)))
             except UserError as error:
@@ -176,16 +179,20 @@ def recompute(
                 for line in found:
                     out.print(f"  {line}")
         if not answers:
-            out.print("no measurement with a recording to compute again")
+            out.print("no measurement or curve with a recording to compute again")
     sys.exit(0 if all(same for _, same, _ in answers) else NOT_THE_SAME)
 
 
 def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[str]]:
     """Whether a run's result comes out the same, and where not."""
-    if run.kind != "measurement" or run.setup is None:
-        raise UserError(f"run {run.id} is no measurement but a {logbook.KINDS[run.kind]}")
-    path = book.recording_of(run, recording)
-    again = logbook.replay(path, Setup.from_dict(run.setup)).to_dict()
+    if run.kind not in _COMPUTED or run.setup is None:
+        kind = logbook.KINDS[run.kind]
+        raise UserError(f"run {run.id} is no measurement or curve but a {kind}")
+    path, setup = book.recording_of(run, recording), Setup.from_dict(run.setup)
+    if run.kind == "curve":
+        again = curve.again(setup, session.replay(Recording(path), setup), run.result)
+    else:
+        again = logbook.replay(path, setup).to_dict()
     if logbook.canonical(again) == run.result_text:
         return True, []
     found = logbook.differences(run.result, json.loads(logbook.canonical(again)))
