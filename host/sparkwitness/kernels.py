@@ -404,9 +404,7 @@ def place(
         table[1, one] = min(turned, w - turned) * degree
 
 
-def firsts(
-    degrees: Floats, segment: Ticks, lost: Bools, gap: float, first: Bools
-) -> None:  # fmt: skip
+def firsts(degrees: Floats, segment: Ticks, lost: Bools, gap: float, first: Bools) -> None:
     """Which sparks begin an event: see `events.group`.
 
     Args:
