@@ -433,6 +433,7 @@ class CrankTracker:
         judged: int,
         compiled: Any | None,
     ) -> tuple[Track, Periods]:
+        """Number the stretches; those that are periods, once more as such."""
         new = good.copy()  # where a segment begins
         new[1:] &= ~good[:-1]
         new[0] &= not self._open
