@@ -81,8 +81,9 @@ class _Columns:
         for name, values in part.items():
             column = self._columns[name]
             if len(column) < end:
-                # One column after the other, so that memory never holds the table twice.
-                column = np.empty(2 * end, column.dtype)
+                # One column after the other, so that memory never holds the table twice; room that
+                # is not written yet takes none.
+                column = np.empty(4 * end, column.dtype)
                 column[: self.n] = self._columns[name][: self.n]
                 self._columns[name] = column
             column[self.n : end] = values
