@@ -259,6 +259,34 @@ def test_a_place_that_cannot_be_used_is_said(tmp_path: Path):
     assert answer.exit_code == 2 and "is a directory" in answer.output
 
 
+def test_tidying_takes_what_no_run_needs_and_only_what_it_said(tmp_path: Path, early):
+    path = tmp_path / "book.db"
+    hour_ago = time.time() - 3700
+    with Logbook(path) as book:
+        needed, stray, fresh = (book.new_recording() for _ in range(3))
+        for one in (needed, stray, fresh):
+            one.write_bytes(early.path.read_bytes())
+        beside = needed.with_suffix(".txt")
+        beside.write_text("not a recording")
+        for one in (needed, stray, beside):
+            os.utime(one, (hour_ago, hour_ago))
+        number = book.keep("measurement", "x", {"a": 1}, early.setup.to_dict(), recording=needed)
+        assert [(p, made is None) for p, _, made in book.recordings()] == [
+            (needed, False), (stray, True),
+        ]  # fmt: skip
+    asked = run("logbook", "tidy", "--logbook", path, input="n\n")
+    assert asked.exit_code == 1 and "1, " in asked.output and stray.exists()
+    done = run("logbook", "tidy", "--logbook", path, "--yes", "--json")
+    assert done.exit_code == 0 and json.loads(done.stdout)["deleted"] == [str(stray)]
+    assert needed.exists() and fresh.exists() and beside.exists() and not stray.exists()
+    said = run("logbook", "tidy", "--logbook", path, "--older-than", 1).output
+    assert "delete: 0" in said.replace("\n", " ")
+    assert run("logbook", "tidy", "--logbook", path, "--older-than", 0, "--yes").exit_code == 0
+    assert not needed.exists() and fresh.exists()
+    with Logbook(path) as book:
+        assert book.run(number).result == {"a": 1}
+
+
 # Recomputing
 
 

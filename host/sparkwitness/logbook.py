@@ -34,6 +34,7 @@ KINDS = {
 }
 _APPLICATION = 0x53504B57  # SQLite's application_id, so that no foreign database is written to
 _BUSY_S = 30.0
+_SETTLED_S = 3600.0
 _MAGIC = b"SQLite format 3\0"
 
 # One script per version; a file's user_version tells how many it has had. Never edit a script
@@ -300,7 +301,7 @@ class Logbook:
         Raises:
             UserError: the folder cannot be made.
         """
-        folder = self.path.parent / "recordings"
+        folder = self._folder
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
@@ -308,7 +309,30 @@ class Logbook:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
         return folder / f"{stamp}-{os.getpid()}.rec"
 
+    @property
+    def _folder(self) -> Path:
+        return self.path.parent / "recordings"
+
     # Reading
+
+    def recordings(self) -> list[tuple[Path, int, str | None]]:
+        """Recordings beside the logbook that are an hour old or more.
+
+        Returns:
+            File, bytes, and when the newest run that was computed from it was kept; None if it is
+            no run's.
+        """
+        made: dict[Path, str] = {}
+        for run in self.runs():
+            if run.recording is not None:
+                made[run.recording] = max(run.made, made.get(run.recording, ""))
+        found = []
+        for path in sorted(self._folder.glob("*.rec")):
+            with suppress(OSError):  # another program may tidy up at the same time
+                about = path.stat()
+                if time.time() - about.st_mtime > _SETTLED_S:  # else a run may still write it
+                    found.append((path, about.st_size, made.get(path.resolve())))
+        return found
 
     def runs(
         self,
