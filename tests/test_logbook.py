@@ -321,6 +321,20 @@ def test_a_curve_computes_again_to_the_last_bit(tmp_path: Path):
     assert answer.exit_code == 4 and "was not kept" in answer.output
 
 
+def test_a_bench_test_computes_again_to_the_last_bit(tmp_path: Path):
+    path = tmp_path / "book.db"
+    done = run("bench", "--simulate", "inductive", "--logbook", path, "--steps", "1000,3000",
+               "--ramp", "none", "--seconds", 2)  # fmt: skip
+    assert "kept as run 1" in done.output, done.output
+    answer = run("logbook", "recompute", "--logbook", path)
+    assert answer.exit_code == 0 and "the same to the last bit" in answer.output
+    with Logbook(path) as book:
+        kept = book.run(1)
+        changed = {**kept.result, "min_pulse_us": 1}
+        book.keep("bench", "x", changed, kept.setup, recording=kept.recording)
+    assert run("logbook", "recompute", 2, "--logbook", path).exit_code == 4
+
+
 def test_a_number_that_was_changed_is_found(tmp_path: Path, early):
     path = tmp_path / "book.db"
     with Logbook(path) as book:

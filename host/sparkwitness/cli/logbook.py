@@ -9,14 +9,15 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import curve, logbook, session, show
+from sparkwitness import bench, bench_run, curve, logbook, session, show
+from sparkwitness.bench_plan import Plan
 from sparkwitness.cli import keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook, Run
 from sparkwitness.recording import Recording
 from sparkwitness.setup import Setup
 
-_COMPUTED = ("measurement", "curve")
+_COMPUTED = ("measurement", "curve", "bench")
 NOT_THE_SAME = 4  # exit code: a recomputed number differs from the one kept
 
 
@@ -152,7 +153,10 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
 def recompute(
     numbers: tuple[int, ...], recording: Path | None, logbook_file: Path | None, as_json: bool
 ) -> None:
-    """Compute measurements and curves again from their recordings, compare to the last bit.
+    """Compute results again from their recordings and compare to the last bit.
+
+    That is measurements, curves and bench tests; of these all but the verdicts, which may go
+    against another module's run.
 
     Without numbers: all that have a recording.
     """
@@ -180,20 +184,23 @@ def recompute(
                 for line in found:
                     out.print(f"  {line}")
         if not answers:
-            out.print("no measurement or curve with a recording to compute again")
+            out.print("no run with a recording to compute again")
     sys.exit(0 if all(same for _, same, _ in answers) else NOT_THE_SAME)
 
 
 def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[str]]:
     """Whether a run's result comes out the same, and where not."""
     if run.kind not in _COMPUTED or run.setup is None:
-        kind = logbook.KINDS[run.kind]
-        raise UserError(f"run {run.id} is no measurement or curve but a {kind}")
-    path, setup = book.recording_of(run, recording), Setup.from_dict(run.setup)
-    if run.kind == "curve":
+        raise UserError(f"run {run.id} is a {logbook.KINDS[run.kind]}: nothing to compute again")
+    path = book.recording_of(run, recording)
+    if run.kind == "bench":
+        plan, parts = Plan.from_dict(run.setup), bench_run.load(path).parts
+        again = {**bench.evaluate(plan, parts).to_dict(), "verdicts": run.result.get("verdicts")}
+    elif run.kind == "curve":
+        setup = Setup.from_dict(run.setup)
         again = curve.again(setup, session.replay(Recording(path), setup), run.result)
     else:
-        again = logbook.replay(path, setup).to_dict()
+        again = logbook.replay(path, Setup.from_dict(run.setup)).to_dict()
     if logbook.canonical(again) == run.result_text:
         return True, []
     found = logbook.differences(run.result, json.loads(logbook.canonical(again)))
