@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sparkwitness import cli, logbook
+from sparkwitness import bench, bench_plan, bench_run, cli, logbook
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook
+from sparkwitness.recording import part_path
 from sparkwitness.setup import Setup
 
 
@@ -333,6 +334,30 @@ def test_a_bench_test_computes_again_to_the_last_bit(tmp_path: Path):
         changed = {**kept.result, "min_pulse_us": 1}
         book.keep("bench", "x", changed, kept.setup, recording=kept.recording)
     assert run("logbook", "recompute", 2, "--logbook", path).exit_code == 4
+
+
+def test_a_bench_test_in_parts_keeps_them_all_and_computes_again(tmp_path: Path):
+    path = tmp_path / "book.db"
+    run("bench", "--simulate", "inductive", "--logbook", path, "--steps", "1000",
+        "--ramp", "none", "--seconds", 2)  # fmt: skip
+    with Logbook(path) as book:
+        whole = book.run(1)
+        first = whole.recording
+        second = part_path(first, 2)
+        second.write_bytes(first.read_bytes())
+        plan = bench_plan.Plan.from_dict(whole.setup)
+        both = bench.evaluate(plan, bench_run.load(first).parts).to_dict()
+        book.keep("bench", "x", {**both, "verdicts": []}, whole.setup, recording=second)
+        for one in (first, second):
+            os.utime(one, (time.time() - 3700,) * 2)
+        assert both != {k: v for k, v in whole.result.items() if k != "verdicts"}
+    assert run("logbook", "recompute", "--logbook", path).exit_code == 0
+    raw = sqlite3.connect(path)
+    raw.execute("UPDATE runs SET recording = NULL WHERE id = 1")
+    raw.commit()
+    raw.close()
+    with Logbook(path) as book:
+        assert [made is not None for _, _, made in book.recordings()] == [True, True]
 
 
 def test_a_number_that_was_changed_is_found(tmp_path: Path, early):

@@ -18,7 +18,7 @@ from .bench_plan import SETTLE_S, Plan
 from .bench_shots import Collector
 from .errors import UserError
 from .link import Link
-from .recording import Recorder, Recording
+from .recording import Recorder, Recording, part_path
 
 _QUIET_S = 3.0
 _LOOK_S = 0.1
@@ -229,21 +229,22 @@ class Stored:
         return part_path(self.paths[0], len(self.paths) + 1)
 
 
-def part_path(path: Path, number: int) -> Path:
-    """File of a run's n-th part, from 1."""
-    return path if number == 1 else path.with_stem(f"{path.stem}-{number}")
-
-
 def load(path: Path) -> Stored:
     """A stored run with all its parts.
 
     Raises:
         UserError: not readable, no recording, or not of a bench test.
     """
-    stored: Stored | None = None
-    number = 1
-    while number == 1 or part_path(path, number).exists():
-        part = part_path(path, number)
+    parts = [path]
+    while (following := part_path(path, len(parts) + 1)).exists():
+        parts.append(following)
+    return load_parts(parts)
+
+
+def load_parts(parts: list[Path]) -> Stored:
+    """As `load`, of the parts named."""
+    path, stored = parts[0], None
+    for part in parts:
         recording = Recording(part)
         plan, order = _header(part, recording.setup)
         if stored is not None and plan != stored.plan:
@@ -261,7 +262,6 @@ def load(path: Path) -> Stored:
             stored = Stored(plan, [], [])
         stored.parts.append(collector)
         stored.paths.append(part)
-        number += 1
     assert stored is not None
     return stored
 

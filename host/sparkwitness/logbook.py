@@ -22,7 +22,7 @@ import platformdirs
 
 from . import __version__, measure, session, show, wire
 from .errors import UserError
-from .recording import Recording
+from .recording import Recording, parts_to
 from .setup import Setup
 
 KINDS = {
@@ -324,8 +324,8 @@ class Logbook:
         """
         made: dict[Path, str] = {}
         for run in self.runs():
-            if run.recording is not None:
-                made[run.recording] = max(run.made, made.get(run.recording, ""))
+            for part in parts_to(run.recording) if run.recording is not None else ():
+                made[part] = max(run.made, made.get(part, ""))
         found = []
         for path in sorted(self._folder.glob("*.rec")):
             with suppress(OSError):  # another program may tidy up at the same time

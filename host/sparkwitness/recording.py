@@ -135,3 +135,17 @@ def _header(path: Path, line: bytes) -> dict[str, Any]:
             f"{VERSION}: install a newer sparkwitness"
         )
     return header
+
+
+def part_path(path: Path, number: int) -> Path:
+    """File of a run's n-th part, from 1."""
+    return path if number == 1 else path.with_stem(f"{path.stem}-{number}")
+
+
+def parts_to(path: Path) -> list[Path]:
+    """All parts of a run from the first to this one, which most often is the only one."""
+    stem, _, number = path.stem.rpartition("-")
+    first = path.with_stem(stem) if stem else path
+    if number.isdecimal() and int(number) > 1 and first.exists():
+        return [part_path(first, k) for k in range(1, int(number) + 1)]
+    return [path]

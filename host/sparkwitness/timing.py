@@ -220,7 +220,7 @@ def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
     return error / miss(x), miss(2 * x) / miss(x)
 
 
-def split_miss(near: float, far: float, growth: float = 16.0) -> tuple[float, float]:
+def split_miss(near: float, far: float, growth: float) -> tuple[float, float]:
     """Tooth errors and curvature of the speed, told apart by two spans.
 
     Over twice the span the cubic errs `growth` times as much, tooth errors are the same.

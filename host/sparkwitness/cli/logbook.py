@@ -14,7 +14,7 @@ from sparkwitness.bench_plan import Plan
 from sparkwitness.cli import keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.logbook import Logbook, Run
-from sparkwitness.recording import Recording
+from sparkwitness.recording import Recording, parts_to
 from sparkwitness.setup import Setup
 
 _COMPUTED = ("measurement", "curve", "bench")
@@ -194,7 +194,7 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
         raise UserError(f"run {run.id} is a {logbook.KINDS[run.kind]}: nothing to compute again")
     path = book.recording_of(run, recording)
     if run.kind == "bench":
-        plan, parts = Plan.from_dict(run.setup), bench_run.load(path).parts
+        plan, parts = Plan.from_dict(run.setup), bench_run.load_parts(parts_to(path)).parts
         again = {**bench.evaluate(plan, parts).to_dict(), "verdicts": run.result.get("verdicts")}
     elif run.kind == "curve":
         setup = Setup.from_dict(run.setup)
