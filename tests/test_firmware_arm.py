@@ -248,7 +248,10 @@ def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None
     renew = native("hw_rp2", "_written", 15, hardware._channels, hardware._bases, written, stalls)
     assert list(written) == [0, 20, 0, 0]
     assert renew == 0
-    left = native("hw_rp2", "_halt", hardware._channels[1], hardware._abort)
+    registers = hw_rp2.chip
+    left = native(
+        "hw_rp2", "_halt", hardware._channels[1], registers.DMA_CHAN_ABORT, registers.DMA_BUSY
+    )
     assert left == hw_rp2.ORDER - 20
     ring = hardware._base + hw_rp2.RING_BYTES
     native("hw_rp2", "_renew", hardware._channels[1], left, 1, hardware._bases, ring, 1_000)

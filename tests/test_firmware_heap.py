@@ -85,7 +85,7 @@ outputs.levels = 0
 def nothing(machines): pass  # no *args: that would make a tuple
 hw_rp2._start, hw_rp2._stop = nothing, lambda: None
 hw_rp2._read_clock, hw_rp2._written = read_clock, written
-hw_rp2._halt = lambda channel, abort: 0
+hw_rp2._halt = lambda channel, abort, busy: 0
 outputs._level = level
 def put(machine, count, active, words):
     outputs.orders[machine] += 1
