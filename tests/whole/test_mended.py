@@ -1,6 +1,7 @@
 """What fuzzing and faults had broken once, by name: each test fails if its mend is undone.
 
-Found by tests/fuzz and tests/whole/test_faults.py; kept here because a random input may not come again.
+Found by tests/fuzz and tests/whole/test_faults.py; kept here because a random input may not come
+again.
 """
 
 import io
