@@ -11,7 +11,7 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import options, sources, starter
+from sparkwitness.cli import ask, options, sources, starter
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
@@ -314,7 +314,7 @@ def supply(
             if simulate is None:
                 safety.show(beside, safety.CRANKING)
                 if sys.stdin.isatty() and not as_json and not yes:
-                    click.confirm("Read and done?", abort=True)
+                    ask.cautions_taken()
             with sources.board(simulate, port) as source:
                 heard = starter.listen(source.port, patience, seconds, beside, record=record)
         if not len(heard.supply):
