@@ -23,11 +23,11 @@ import platformdirs
 from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording, parts_to
-from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.faces import text as show
+from sparkwitness.records.replay import replay as replay_tables
 from sparkwitness.timing import measure
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.wording import angle
 
 KINDS = {
     "measurement": "timing at one speed",
@@ -580,7 +580,7 @@ def headline(result: measure.Measurement) -> str:
     """A measurement in one line."""
     if result.timing is None or result.expanded is None:
         return result.findings[0].text if result.findings else "nothing measured"
-    text = f"{show.angle(result.timing)} ± {result.expanded:.2f}°"
+    text = f"{angle(result.timing)} ± {result.expanded:.2f}°"
     if result.rpm is not None:
         text += f" at {result.rpm:.0f} rpm"
     if result.error is not None:
@@ -594,7 +594,7 @@ def replay(path: Path, setup: Setup) -> measure.Measurement:
     Raises:
         UserError: the recording cannot be read.
     """
-    return measure.evaluate(setup, session.replay(Recording(path), setup))
+    return measure.evaluate(setup, replay_tables(Recording(path), setup))
 
 
 def differences(old: Any, new: Any, name: str = "") -> list[str]:
