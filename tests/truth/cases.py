@@ -218,8 +218,9 @@ def as_typed() -> list[Row]:
             **_bursts(r), "burst": 3})),
         row("36-1 teeth off by 0.05 to 0.2°", lambda r: change(usual(r), mark={
             "tooth_error": r.uniform(0.05, 0.2)})),
-        row("36-1 index tooth off", lambda r: change(usual(r, within=0.2), mark=dict(
-            tooth_error=(s := r.uniform(0.03, 0.15)), index_error=s * r.standard_normal()))),
+        row("36-1 index tooth off", lambda r: change(usual(r, within=0.2), mark={
+            "tooth_error": (s := r.uniform(0.03, 0.15)),
+            "index_error": s * r.standard_normal()})),
         row("36-1 eccentric 0.05 to 0.3°", lambda r: change(usual(r, within=0.2), mark={
             "eccentric": r.uniform(0.05, 0.3)})),
         row("60-2 eccentric 3000 rpm", lambda r: change(usual(

@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from sparkwitness import measure
 from sparkwitness.cli.typed import setup_from
+from sparkwitness.timing import measure
 
 from . import cases
 from .frames import TICK_PS
