@@ -1,4 +1,7 @@
-"""Bytes as received to tables of sparks and crank periods: the streaming half of a measurement."""
+"""Streaming: a board's bytes to tables of sparks and crank periods.
+
+The pieces in which the bytes come change nothing; memory is bounded at any length.
+"""
 
 from dataclasses import dataclass
 from typing import Any

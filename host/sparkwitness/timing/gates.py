@@ -1,4 +1,4 @@
-"""What keeps a number from being shown as it is, and what to do about it."""
+"""What must be known with a number, and whether it may be shown."""
 
 from dataclasses import dataclass
 

@@ -1,6 +1,7 @@
 """The main job: tables of sparks and crank periods to true timing, error and advice.
 
-`evaluate` is pure: the same tables, live or from a recording, give the same `Measurement`.
+`analyzer.Analyzer` (bytes to tables) is the streaming half, `evaluate` (tables to a `Measurement`)
+the pure one. Both give the same result live and from a recording.
 """
 
 from dataclasses import asdict, dataclass, field, replace
