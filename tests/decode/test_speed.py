@@ -23,6 +23,7 @@ from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
 
+pytestmark = pytest.mark.slow  # numba compiles for many seconds
 compiled = pytest.mark.skipif(
     importlib.util.find_spec("numba") is None, reason="the optional extra `fast` is not installed"
 )
