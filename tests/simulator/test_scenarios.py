@@ -20,6 +20,7 @@ from sparkwitness.decode.edges import Batch
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, Truth, edges_for
 from sparkwitness.timing import curve, measure
+from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.setup import Setup
 
 NONE = np.empty(0, np.int64)
@@ -35,11 +36,11 @@ OTHER = ("no-reference", "no-start", "slow-twin", "stall-four", "sweep-four")
 
 
 @functools.cache
-def played(name: str, seconds: float, seed: int = 1) -> tuple[Setup, measure.Tables, Truth]:
+def played(name: str, seconds: float, seed: int = 1) -> tuple[Setup, Tables, Truth]:
     built = scenario.load(name)
     setup = Setup.from_dict(sources.typed_by_user(built.setup))
     edges, truth = edges_for(built, seconds, seed)
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     ticks = tuple(edges[i] for i in wire.INPUTS)
     analyzer.take(Batch(1, ticks, (NONE,) * 4, round(seconds * 1e12 / TICK_PS), []))
     return setup, analyzer.finish(), truth
