@@ -29,6 +29,14 @@ lint: $(VENV)/test
 	$(BIN)/mypy
 	$(BIN)/python tests/firmware_types.py
 
+# Offline and strict: a link to nowhere is an error. Begin with build/docs/index.html.
+docs: $(VENV)/test
+	$(BIN)/sphinx-build --quiet --fail-on-warning --keep-going --fresh-env -c host/docs . build/docs
+
+# A release in dist/; shows that it installs in a new environment and runs the demo.
+dist: $(VENV)/test
+	$(BIN)/python host/dist.py
+
 bench: $(VENV)/test
 	$(BIN)/python tests/bench/speed.py
 

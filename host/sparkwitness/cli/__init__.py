@@ -36,6 +36,7 @@ class _Lazy(click.Group):
             return None
         module = importlib.import_module(f"{__name__}.{cmd_name}")
         command: click.Command = module.command
+        command.name = cmd_name
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
