@@ -6,9 +6,7 @@ python a_recording.py FILE.swrec
 import sys
 from dataclasses import replace
 
-from sparkwitness import measure_recording
-from sparkwitness.decode.recording import Recording
-from sparkwitness.timing.setup import Setup
+from sparkwitness import measure_recording, recorded_setup
 
 
 def main(path: str) -> None:
@@ -21,9 +19,7 @@ def main(path: str) -> None:
     for line in sorted(result.budget.components, key=lambda line: -line.u):
         print(f"  {line.u:.3f}°  {line.name} ({line.note})")
 
-    typed = Recording(path).setup
-    assert typed is not None  # `measure_recording` needed it too
-    setup = Setup.from_dict(typed)
+    setup = recorded_setup(path)
     moved = replace(setup, reference=replace(setup.reference, angle=setup.reference.angle + 1))
     other = measure_recording(path, moved)
     print(f"with the reference angle 1° larger: {other.timing:.2f}° BTDC")

@@ -20,10 +20,12 @@ def main(port: str, count: int | None = None) -> None:
         commanded=10,
     )
     for result in islice(stream(port, setup), count):
-        line = {"rpm": result.rpm, "timing_deg_btdc": result.timing, "u95_deg": None}
-        if result.timing is not None:
-            line["u95_deg"] = result.timing.u95
-        line["findings"] = [f.code for f in result.findings]
+        line = {
+            "rpm": result.rpm,
+            "timing_deg_btdc": result.timing,
+            "u95_deg": None if result.timing is None else result.timing.u95,
+            "findings": [f.code for f in result.findings],
+        }
         print(json.dumps(line), flush=True)
 
 

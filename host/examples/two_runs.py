@@ -4,22 +4,16 @@ python two_runs.py BEFORE.swrec AFTER.swrec
 """
 
 import sys
+from pathlib import Path
 
-from sparkwitness import Setup, UserError
-from sparkwitness.decode.recording import Recording
-from sparkwitness.timing import compare
-
-
-def side(path: str) -> compare.Side:
-    """One of the two, with what was typed when it was recorded."""
-    typed = Recording(path).setup
-    if typed is None:
-        raise UserError(f"{path} does not say what was typed")
-    return compare.side_of_recording(path, path, Setup.from_dict(typed))
+from sparkwitness import UserError, recorded_setup
+from sparkwitness.records.replay import side_of_recording
+from sparkwitness.timing.compare import compare
 
 
 def main(before: str, after: str) -> None:
-    found = compare.compare(side(before), side(after))
+    one, other = (side_of_recording(Path(p), p, recorded_setup(p)) for p in (before, after))
+    found = compare(one, other)
     print(found.headline)
     for change in found.changes:
         print(f"  {change.name}: {change.text()} ({change.verdict})")

@@ -7,22 +7,24 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sparkwitness.api import measure_edges, measure_recording
+    from sparkwitness.api import measure_edges, measure_recording, recorded_setup, stream
     from sparkwitness.errors import UserError
     from sparkwitness.timing.angle import Reference
     from sparkwitness.timing.gates import Finding
     from sparkwitness.timing.measure import Measurement
+    from sparkwitness.timing.number import Number
     from sparkwitness.timing.setup import Setup
 
 __all__ = [
-    "Finding", "Measurement", "Reference", "Setup", "UserError", "measure_edges",
-    "measure_recording",
+    "Finding", "Measurement", "Number", "Reference", "Setup", "UserError", "measure_edges",
+    "measure_recording", "recorded_setup", "stream",
 ]  # fmt: skip
 __version__ = "0.1.0"
 
 _ROOMS = {
     "Finding": "timing.gates",
     "Measurement": "timing.measure",
+    "Number": "timing.number",
     "Reference": "timing.angle",
     "Setup": "timing.setup",
     "UserError": "errors",

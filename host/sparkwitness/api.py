@@ -1,6 +1,8 @@
 """What other programs call: arrays of times, a recording or a live board to measurements."""
 
 import os
+import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +13,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
+from sparkwitness.records.replay import replay
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.setup import Setup
@@ -18,6 +21,7 @@ from sparkwitness.timing.setup import Setup
 _NONE = np.empty(0, np.int64)
 _FINEST_S, _COARSEST_S = 1e-12, 1e-3
 _MOST_TICKS = 1 << 62
+_LOOK_S, _LOOK_SPARKS = 0.25, 20_000
 
 
 def measure_edges(
@@ -73,14 +77,54 @@ def measure_recording(path: str | os.PathLike[str], setup: Setup | None = None) 
     Raises:
         UserError: it cannot be read, holds no good frame, or does not say what was typed.
     """
-    from sparkwitness.device.run import replay
-
-    recording = Recording(Path(path))
     if setup is None:
-        if recording.setup is None:
-            raise UserError(f"{path} does not say what was typed: give a setup")
-        setup = Setup.from_dict(recording.setup)
-    return evaluate(setup, replay(recording, setup))
+        setup = recorded_setup(path)
+    return evaluate(setup, replay(Recording(Path(path)), setup))
+
+
+def recorded_setup(path: str | os.PathLike[str]) -> Setup:
+    """What was typed when a recording was made; change it with `dataclasses.replace`.
+
+    Raises:
+        UserError: the recording cannot be read, or does not say what was typed.
+    """
+    typed = Recording(Path(path)).setup
+    if typed is None:
+        raise UserError(f"{path} does not say what was typed: give a setup")
+    return Setup.from_dict(typed)
+
+
+def stream(port: str | None, setup: Setup) -> Iterator[Measurement]:
+    """Measurements of a live board, some four a second, until the loop is left.
+
+    However the loop is left (break, error, Ctrl-C), the board is stopped and its outputs are off.
+    Someone is near a running engine: show your users cautions as `sparkwitness measure` does.
+
+    Args:
+        port: serial port or pyserial URL; None: the one board that is plugged in.
+        setup: what is known of the engine.
+
+    Yields:
+        What is known so far of the newest 20 000 sparks; `ready` tells that the target is met, or
+        that more events could not help.
+
+    Raises:
+        UserError: no board, several, or it went away or fell silent.
+    """
+    from sparkwitness.device.link import Link, choose_port
+    from sparkwitness.device.stream import Stream
+
+    with (
+        Link(port or choose_port()) as link,
+        Stream(link, setup.falling, interrupts="leave") as board,
+    ):
+        analyzer = Analyzer(setup, link.hello["tick_ps"])
+        looked = time.monotonic()
+        for data in board:
+            analyzer.feed(data)
+            if time.monotonic() - looked >= _LOOK_S:
+                yield evaluate(setup, analyzer.tables(_LOOK_SPARKS))
+                looked = time.monotonic()
 
 
 def _seconds(name: str, values: ArrayLike) -> NDArray[np.float64]:
