@@ -194,7 +194,7 @@ class EdgeDecoder:
         return batches
 
     def _most(self) -> int:
-        """Bytes to decode at a time: few at a session's start, which is no matter for `_orderly`."""
+        """Bytes to decode at a time: few at a session's start, which `_orderly` cannot take."""
         return _START if self._session is None and not self.loss.frames_damaged else _BLOCK
 
     def finish(self) -> None:

@@ -146,14 +146,16 @@ def uneven(ticks: Ticks, index: Ticks) -> int:
         # Sixteen at a time are looked through, most often for nothing.
         after = min(first + 16, end)
         part = ticks[first - 1 : after + 1]
-        some = False
+        some: Any = False
         for k in range(after - first):
-            one, next_ = part[k + 1] - part[k], part[k + 2] - part[k + 1]
-            some |= (next_ - one > one >> 2) | (one - next_ > next_ >> 2)
+            # Without a sign: a shift with one has no instruction that does several at once.
+            one, next_ = np.uint64(part[k + 1] - part[k]), np.uint64(part[k + 2] - part[k + 1])
+            some |= np.int64(next_) > np.int64(one + (one >> np.uint64(2)))
+            some |= np.int64(one) > np.int64(next_ + (next_ >> np.uint64(2)))
         if some:
             for k in range(first, after):
                 one, next_ = ticks[k] - ticks[k - 1], ticks[k + 1] - ticks[k]
-                if next_ - one > one >> 2 or one - next_ > next_ >> 2:
+                if next_ > one + (one >> 2) or one > next_ + (next_ >> 2):
                     index[found] = k
                     found += 1
         first = after

@@ -126,14 +126,15 @@ def _runs(words: Words, at: Ticks, n: Ticks) -> Words:
     """Runs of `n` words from each `at` on, one behind the other; int64[k], rising."""
     total = int(n.sum())
     if total * _DENSE < len(words):
-        index = np.arange(total) + np.repeat(at + n - np.cumsum(n), n)
-        return words[index]
+        listed: Words = words[np.arange(total) + np.repeat(at + n - np.cumsum(n), n)]
+        return listed
     skip_take = np.empty((len(at), 2), np.int64)
     skip_take[:, 1] = n
     skip_take[0, 0] = at[0]
     skip_take[1:, 0] = at[1:] - (at + n)[:-1]
     mask = np.repeat(np.tile([False, True], len(at)), skip_take.ravel())
-    return words[: len(mask)][mask]
+    result: Words = words[: len(mask)][mask]
+    return result
 
 
 def spread(
@@ -205,11 +206,10 @@ def uneven(ticks: Ticks, index: Ticks) -> int:
     for begin in range(0, len(ticks) - 2, _PIECE):
         part = ticks[begin : begin + _PIECE + 2]
         length = part[1:] - part[:-1]
-        quarter = length >> 2
-        more = length[1:] - length[:-1]
-        odd = more > quarter[:-1]
-        more += quarter[1:]
-        odd |= more < 0
+        longer = (length.view(np.uint64) >> np.uint64(2)).view(np.int64)
+        longer += length
+        odd = length[1:] > longer[:-1]
+        odd |= length[:-1] > longer[1:]
         at = np.flatnonzero(odd)
         index[found : found + len(at)] = at + (begin + 1)
         found += len(at)
