@@ -109,7 +109,7 @@ def command(
         out.print(f"! {result.text}")
     else:
         _print(out, result, tables)
-        if run is not None:
+        if run is not None and not options.quiet():
             out.print(keep.kept(run), style="dim")
     sys.exit(NOTHING_MEASURED if isinstance(result, Finding) else 0)
 
@@ -130,6 +130,8 @@ def _sweep(
     beside: Console,
     longest: float | None,
 ) -> Tables:
+    if options.quiet():
+        beside = Console(quiet=True)
     beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
     with link.Link(port, patience) as board:
         recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
