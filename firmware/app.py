@@ -12,13 +12,15 @@ from micropython import const
 
 import wire
 from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
-from ring import BEAT_DUE, INPUTS, STALE
+from ring import BEAT_DUE, BEATING, INPUTS, STALE
 
 VERSION = bytes((0, 1, 0))
 
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
 SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
+BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
+PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
@@ -50,6 +52,7 @@ class App:
         ticks_per_ms = 1000000 // hw.tick_ps * 1000
         self.rings.pace(BLOCK_AGE_MS * ticks_per_ms, BEAT_MS * ticks_per_ms)
         self._busy_us = 0
+        self._busy_turns = 0
         self._worst_us = 0
         self._since_us = ticks_us()
         self._new_session()
@@ -83,18 +86,22 @@ class App:
             self._capture()
             self._alone = True
         worked = self.hw.poll(streaming or self._alone)
-        worked = self._listen() or worked
-        self._watch()
-        if streaming and self.state == wire.STATE_STREAMING:
+        if streaming:
             worked = self._stream() or worked
+        self._busy_turns += 1
+        if not worked or self._busy_turns == BUSY_TURNS:
+            self._busy_turns = 0
+            worked = self._listen() or worked
+            self._watch()
+            self.hw.sample()
         if meter:
             meter.turn(streaming)
         if streaming:
-            start = ticks_diff(ticks_us(), start)
-            if start > self._worst_us:
-                self._worst_us = start
+            took = ticks_diff(ticks_us(), start)
+            if took > self._worst_us:
+                self._worst_us = took
             if worked:
-                self._busy_us += start
+                self._busy_us += took
 
     def _recover(self, error):
         """After any fault: outputs off, tell the host, stay reachable."""
@@ -208,10 +215,13 @@ class App:
             return False
         if due & BEAT_DUE:
             rings.mark()
+            due = BEATING
+        packs = PACKS
         size = rings.pack()
-        if size:
-            self.link.send(rings.out, FRAME, size)
-        if rings.beating() and rings.drained() and self.link.ready():
+        while size and self.link.send(rings.out, FRAME, size) and packs:
+            packs -= 1
+            size = rings.pack()
+        if due & BEATING and rings.drained() and self.link.ready():
             self._heartbeat()
         return True
 

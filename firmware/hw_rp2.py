@@ -16,6 +16,7 @@ import uctypes
 from machine import ADC, Pin
 from micropython import const
 
+import arm
 import chip
 import pins
 import programs
@@ -158,6 +159,7 @@ class Hardware:
         self._raw, self._base, views, room = _memory()
         memory = uctypes.bytearray_at(self._base, RING_BYTES * INPUTS)
         self.rings = Rings(RING_EDGES, memory, views, room)
+        self._state = self.rings.state
         self.notes = []
         hz = machine.freq()
         if 3000000000000 % hz:
@@ -175,7 +177,6 @@ class Hardware:
         self._dma = [rp2.DMA() for _ in range(INPUTS)]
         self._channels = array("I", [dma.channel for dma in self._dma])  # type: ignore[attr-defined]
         self._machines = 0
-        self._turns = 0
         self._find_copier()
         self._clock = rp2.StateMachine(CLOCK_MACHINE, programs.clock)
         self.input_pins = (pins.CRANK, pins.CLAMP_A, pins.CLAMP_B, pins.TRIGGER)
@@ -218,8 +219,8 @@ class Hardware:
 
     def _find_copier(self):
         """Have the DMA copy edges to frames and sum them, if that makes the frames it should."""
-        rings, state = self.rings, self.rings.state
-        dma = rp2.DMA()
+        rings, state = self.rings, self._state
+        self._copier = dma = rp2.DMA()  # one that nobody holds is freed
         channel: int = dma.channel  # type: ignore[attr-defined]
         dma.config(
             ctrl=dma.pack_ctrl(
@@ -238,18 +239,15 @@ class Hardware:
         state[SNIFFED] = chip.DMA_SNIFF_DATA
         block = array("I", [0x9E3779B9 * k & 0xFFFFFFFF for k in range(58)])
         made = []
-        for copier in (0x50000000 + 64 * channel, 0):
+        for copier, stuff in ((0, None), (0x50000000 + 64 * channel, arm.stuff)):
             rings.clear(0x5A5A)
             rings.seq[0] = 0
             rings.written[0] = rings.taken[0] = RING_EDGES - 20  # over the ring's end
             rings.write(0, block, 0, 58)
-            state[COPIER] = copier
-            rings.by_chip = copier > 0
+            state[COPIER], rings.stuff = copier, stuff
             made.append(bytes(rings.out[: rings.pack()]))
-        if made[0] == made[1]:
-            state[COPIER] = 0x50000000 + 64 * channel
-            rings.by_chip = True
-        else:
+        if made[0] != made[1]:
+            state[COPIER], rings.stuff = 0, None
             self.notes.append("this chip's CRC unit differs: the program computes the CRC")
 
     # Capture
@@ -293,8 +291,8 @@ class Hardware:
             treq_sel=DREQ_PIO0_RX0 + i,
             irq_quiet=True,
         )
-        self.rings.state[COUNTERS + i] = 0x50000008 + 64 * self._channels[i]
-        self.rings.state[BASES + i] = self._order
+        self._state[COUNTERS + i] = 0x50000008 + 64 * self._channels[i]
+        self._state[BASES + i] = self._order
         dma.config(
             read=PIO0_RX0 + 4 * i,
             write=self._base + i * RING_BYTES,
@@ -308,22 +306,20 @@ class Hardware:
             self.link.wait(5)
             return False
         self._update()
-        fed = self._outputs.feed()
-        self._turns = (self._turns + 1) & 3
-        if self._measures and not self._turns:
-            self._sample()
-        return fed
+        return self._outputs.feed()
 
     def _update(self):
-        state = self.rings.state
-        renew = _look(self._machines, state)
+        renew = _look(self._machines, self._state)
         if renew:
-            for i in range(INPUTS):
-                if renew >> i & 1:
-                    # The queue holds the edges of these microseconds.
-                    left = _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
-                    ring = self._base + i * RING_BYTES
-                    _renew(self._channels[i], left, i, state, ring, self._order)
+            self._renew(renew)
+
+    def _renew(self, renew):
+        for i in range(INPUTS):
+            if renew >> i & 1:
+                # The queue holds the edges of these microseconds.
+                left = _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
+                ring = self._base + i * RING_BYTES
+                _renew(self._channels[i], left, i, self._state, ring, self._order)
 
     def refresh(self, i):
         """Bring rings.written[i] up to date; does not allocate."""
@@ -342,8 +338,10 @@ class Hardware:
 
     # Supply
 
-    def _sample(self):
+    def sample(self):
         """One conversion; every fourth makes a mean, and the lowest mean is kept."""
+        if not self._measures:
+            return
         self._sum += self._adc.read_u16()
         self._samples += 1
         if self._samples == 4:

@@ -24,6 +24,7 @@ Methods:
     drive(payload), lamp(payload): bytes of the command's payload, ranges checked. Returns None,
         or one sentence that says what cannot be done.
     outputs_off(): always works, allowed at any time
+    sample(): look at the supply voltage; now and then, at least once between two heartbeats
     supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
     rest(): pass a short time, about a millisecond
     enter(), leave(): the loop begins, the loop has ended for good
@@ -196,6 +197,9 @@ class Hardware:
             self._tell(OUTPUTS_OFF)
         except OSError:  # the world is gone, and with it the outputs
             pass
+
+    def sample(self):
+        pass
 
     def supply_mv(self):
         lowest = self._supply

@@ -13,6 +13,7 @@ TELLS = (1, 27)
 PIECE = 64
 GIVEN_UP_MS = 400
 DELIMITER = b"\0"
+POLLOUT = select.POLLOUT
 
 
 class Link:
@@ -63,14 +64,14 @@ class Link:
             if self._left:
                 return False
         for event in self._writable.ipoll(0):
-            if event[1] & select.POLLOUT:
+            if event[1] & POLLOUT:
                 return True
         return False
 
     def send(self, frame, at, size):
         """Send size bytes of frame (or frames) from index `at`; only when ready() was true.
 
-        They must stay as they are until ready() is true again.
+        They must stay as they are until ready() is true again. Returns whether it is all out.
         """
         if self._torn:  # end what is left of the frame that was cut
             self._torn = False
@@ -79,6 +80,7 @@ class Link:
         self._at = at
         self._left = size
         self._push()
+        return not self._left
 
     def _push(self):
         try:
@@ -89,10 +91,18 @@ class Link:
 
     def _put(self):
         """Whether the line has taken something."""
+        if self._drops:
+            return self._put_packet()
+        done = self._out.write(self._frame, self._at, self._left)
+        if done:
+            self._at += done
+            self._left -= done
+        return done
+
+    def _put_packet(self):
         start = ticks_ms()
-        size = min(self._left, PIECE) if self._drops else self._left
-        done = self._out.write(self._frame, self._at, size)
-        if self._drops and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
+        done = self._out.write(self._frame, self._at, min(self._left, PIECE))
+        if ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
             self._tear()
         elif done:
             self._at += done

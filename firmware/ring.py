@@ -17,13 +17,14 @@ import wire
 from frame import CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3, stuff, sum_up
 
 INPUTS = const(4)
-FRAMES = const(12)  # at once, so that the loop's own work is shared by many
-ROOM = const(12 * 256 + 4)  # bytes for them
+FRAMES = const(4)  # at once: USB still has as many to send while the next are made
+ROOM = const(4 * 256 + 4)  # bytes for them
 
 # What Rings.survey() finds
 EDGES_DUE = const(1)
 BEAT_DUE = const(2)
 STALE = const(4)  # since a quarter of a wrap, see wire.md, "Counting losses"
+BEATING = const(8)  # a heartbeat waits for edges that go before it
 
 # Words of the state of Rings. Viper code has the numbers; these names are for Python.
 WRITTEN = const(0)
@@ -33,7 +34,7 @@ MARKS = const(12)  # edges that go out before the heartbeat that is due
 STALLS = const(16)
 NOW = const(20)  # wide time of the session, low word first
 BEAT = const(22)  # and of the last heartbeat, or of the one that is due
-BEATING = const(24)  # whether one is due
+MARKED = const(24)  # whether one is due
 SEQ = const(25)  # of the next frame
 HEAD = const(26)  # first word of an edge frame: type, session
 NEXT = const(27)  # input whose turn it is
@@ -83,11 +84,11 @@ def _survey(state, rings) -> int:
     r = ptr32(rings)
     size = s[28]
     total = 0
-    due = 1 if s[24] else 0
+    due = 8 if s[24] else 0
     for i in range(4):
         n = s[i] - s[4 + i]
         if (n >> 30) & 3 or (n & 0x3FFFFFFF) > size:
-            n = size - (size >> 4)
+            n = size - (size >> 2)
             first = s[i] - n
             s[8 + i] = s[8 + i] + first - s[4 + i]
             s[4 + i] = first
@@ -97,9 +98,9 @@ def _survey(state, rings) -> int:
             # An edge may be a little younger than `now`.
             age = s[20] - r[i * size + (s[4 + i] & (size - 1))] + 0x1000
             if (age >> 30) & 3 or (age & 0x3FFFFFFF) >= s[29]:
-                due = 1
-    if total >= 232:  # four full frames
-        due = 1
+                due |= 1
+    if total >= 696:  # twelve full frames: fewer take more of the time
+        due |= 1
     # Wide time since the last heartbeat, with the borrow of its low word.
     low = s[20] - s[22]
     age = (((s[20] ^ -1) & s[22]) | (((s[20] ^ -1) | s[22]) & low)) >> 31
@@ -214,11 +215,11 @@ class Rings:
         self.now = view[NOW : NOW + 2]
         self.beat = view[BEAT : BEAT + 2]
         self.seq = view[SEQ : SEQ + 1]
-        self.by_chip = False  # whether a DMA channel copies and sums
+        self.stuff = None  # the chip's own stuff(out, words); then a DMA channel copies and sums
 
     def clear(self, session):
         """Back to the start of a session."""
-        for k in range(BEATING + 1):
+        for k in range(MARKED + 1):
             self.state[k] = 0
         self.state[HEAD] = wire.EDGES | session << 16
 
@@ -233,7 +234,7 @@ class Rings:
 
     def beating(self):
         """Whether a heartbeat is due."""
-        return self.state[BEATING]
+        return self.state[MARKED]
 
     def drained(self):
         """Whether all has gone out that goes before the heartbeat that is due."""
@@ -241,16 +242,16 @@ class Rings:
 
     def beaten(self):
         """The heartbeat has been sent."""
-        self.state[BEATING] = 0
+        self.state[MARKED] = 0
 
     def discard(self):
         """Give up all that waits and count it as lost."""
         _discard(self.state)
 
     def survey(self):
-        """Count what was overwritten as lost. Returns what is due: EDGES_DUE, BEAT_DUE, STALE.
+        """Count what was overwritten as lost. Returns what is due, as bits.
 
-        A sixteenth of the ring goes with it: else the next edge would overwrite what is being
+        A quarter of the ring goes with it: else the next edges would overwrite what is being
         copied, and so on for ever.
         """
         return _survey(self.state, self._memory)
@@ -265,9 +266,11 @@ class Rings:
         words = _pack(self.state, self._memory, self.out, FRAMES)
         if not words:
             return 0
-        if not self.by_chip:
+        if self.stuff:
+            self.stuff(self.out, words)
+        else:
             sum_up(0, 0, 0, self.out, words, CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3)
-        stuff(0, 0, 0, self.out, words)
+            stuff(0, 0, 0, self.out, words)
         return 4 * words - 2
 
     def write(self, i, source, place, n):

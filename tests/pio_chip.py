@@ -9,6 +9,7 @@ the datasheet; they stand in for the C code of the port, so they are not themsel
 from __future__ import annotations
 
 import builtins
+import functools
 import importlib
 import os
 import struct
@@ -459,9 +460,10 @@ class Line:
     def ready(self) -> bool:
         return self.open
 
-    def send(self, frame: Any, at: int, size: int) -> None:
+    def send(self, frame: Any, at: int, size: int) -> bool:
         assert self.open
         self.raw += bytes(frame[at : at + size])
+        return True
 
     def frames(self) -> list[Frame]:
         found = []
@@ -473,12 +475,19 @@ class Line:
 
 
 CHIP: Chip
-NAMES = ("wire", "pins", "chip", "frame", "ring", "pulses", "crank", "programs", "outputs",
+NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs", "outputs",
          "hw_rp2", "app", "meter", "panel", "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:
     return thing
+
+
+def _in_viper(function: Any) -> Any:
+    """In place of a function in assembler: its twin of the same name in frame.py."""
+
+    source = getattr(importlib.import_module("frame"), function.__name__)
+    return functools.partial(source, 0, 0, 0)
 
 
 def _ticks_us() -> int:
@@ -504,7 +513,7 @@ def _modules() -> dict[str, types.ModuleType]:
         "os": module("os", uname=lambda: types.SimpleNamespace(machine="emulated RP2040"),
                      urandom=os.urandom),
         "micropython": module("micropython", const=_same, viper=_same, native=_same,
-                              kbd_intr=INTERRUPT_CHARACTERS.append),
+                              asm_thumb=_in_viper, kbd_intr=INTERRUPT_CHARACTERS.append),
         "framebuf": module("framebuf"),
         "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer,
                           freq=lambda *_: CLOCK_HZ,
