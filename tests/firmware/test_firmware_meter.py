@@ -133,7 +133,7 @@ def run_case(
     ("rpm", "btdc", "reference", "sparks", "teeth", "missing"),
     [
         (750, 10.0, 60.0, 4, 1, 0),
-        (3_000, 34.0, 60.0, 1, 1, 0),
+        (3_000, 29.0, 60.0, 1, 1, 0),
         (900, -5.0, 10.0, 3, 1, 0),  # after top dead centre
         (1_200, 20.0, 10.0, 3, 1, 0),  # the reference edge comes after the spark
         (1_000, 12.5, 114.0, 2, 36, 1),
