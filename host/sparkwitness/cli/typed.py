@@ -8,7 +8,7 @@ import click
 from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
-from sparkwitness.timing import conditioner, wheel
+from sparkwitness.timing import conditioner, gates, wheel
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
 
@@ -57,6 +57,25 @@ setup_options = options.stack(
             multiple=True,
             type=click.Choice(wire.INPUTS),
             help="Stamp this input's falling edge. May be repeated.",
+        ),
+        click.option(
+            "--seen",
+            type=options.NUMBER,
+            help="Timing as a lamp or strobe shows it against the marks, ° BTDC.",
+        ),
+        click.option(
+            "--seen-within",
+            type=options.NUMBER,
+            help="How well that was read, ± degrees.",
+            show_default="3",
+        ),
+        click.option(
+            "--confirm",
+            "confirmed",
+            multiple=True,
+            type=click.Choice(gates.NAMES),
+            metavar="CODE",
+            help="You have checked what this finding says. May be repeated.",
         ),
         click.option(
             "--sensor",
@@ -123,8 +142,9 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
             raise UserError(f"the stored set-up cannot be used ({error})") from None
     values["reference"] = made if wheel_file is None else wheel.load(wheel_file, made)
     values.update(given)
-    falling = values.get("falling", ())
-    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
+    for name in ("falling", "confirmed"):
+        listed = values.get(name, ())
+        values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     if ask:
         for name, text, kind_of, default in (
             ("commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None),

@@ -227,9 +227,7 @@ class Analyzer:
 
     def _shift(self, sparks: int, periods: int) -> None:
         """So many of the oldest went: sessions begin so much earlier, some are gone."""
-        moved = [
-            (max(0, k - max(sparks, 0)), max(0, m - max(periods, 0))) for k, m in self._begins
-        ]
+        moved = [(max(0, k - max(sparks, 0)), max(0, m - max(periods, 0))) for k, m in self._begins]
         gone = [a == (0, 0) and b == (0, 0) for a, b in pairwise(moved)]
         self._begins = [m for m, lost in zip(moved, [*gone, False], strict=True) if not lost]
 

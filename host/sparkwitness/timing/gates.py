@@ -24,7 +24,7 @@ NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
 # A reversed clamp stamps the second half wave of the ringing, at most so much later:
 # hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
 SECOND_FLANK_S = 65e-6
-_GROSS = 0.3  # degrees: less wrong hurts nobody
+_WORTH = 0.5  # degrees: less is not worth a second run
 _GAIN_OFF = 0.2  # of 1 or 2
 
 
@@ -83,8 +83,9 @@ class Evidence:
     @property
     def looked(self) -> bool:
         """A lamp shows the same place, and no other that the reference cannot tell from it."""
-        within = self.setup.seen_within + self.expanded
-        return self.look is not None and self.look <= within < self.modulo - self.look + within / 2
+        if self.look is None or self.look > self.setup.seen_within + self.expanded:
+            return False
+        return self.modulo - self.look > max(self.look, self.setup.seen_within)
 
 
 Fields = dict[str, Any] | None
@@ -133,6 +134,10 @@ def _other_lead(e: Evidence) -> Fields:
 
 def _first_missed(e: Evidence) -> Fields:
     return {"share": 100 * e.late} if e.kind == "first missed" else None
+
+
+def _late(e: Evidence) -> Fields:
+    return {"places": _listed(e), "share": 100 * e.late} if e.kind == "late" else None
 
 
 def _moved(e: Evidence) -> Fields:
@@ -193,7 +198,7 @@ def _scatter(e: Evidence) -> Fields:
 
 def _clamp_side(e: Evidence) -> Fields:
     late = 6 * e.rpm * SECOND_FLANK_S
-    return {"late": late} if late > max(_GROSS, 2 * e.expanded) else None
+    return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
 
 
 def _noise(e: Evidence) -> Fields:
@@ -269,6 +274,12 @@ GATES: tuple[Gate, ...] = (
         "or a clamp that sits loosely do this: seat the clamp, and measure again",
     ),
     Gate(
+        "late", WARNING, False, _late,
+        "the sparks come at {places}: in {share:.0f} % of the events the first one seen is later. "
+        "Either the first spark was not seen there (seat the clamp), or the firing itself is late "
+        "(a wide gap, a slow trigger). The place of most events is shown",
+    ),
+    Gate(
         "moved", WARNING, False, _moved,
         "the timing moved during the run: {places}. Lock it, hold the speed, and measure again",
     ),
@@ -285,7 +296,7 @@ GATES: tuple[Gate, ...] = (
         "right. Then say --confirm clamp_side",
     ),
     Gate(
-        "crank_noise", WARNING, True, _noise,
+        "crank_noise", NOTE, True, _noise,
         "{share:.0f} % of the crank's edges do not fit the wheel and were left out with the turns "
         "around them: check the sensor's gap, its screen and its ground",
     ),
@@ -316,10 +327,10 @@ def judge(evidence: Evidence) -> Judgement:
         values = gate.test(evidence)
         if values is None or (gate.look and evidence.looked):
             continue
-        told = gate.confirm and gate.name in evidence.setup.confirmed
-        findings.append(
-            Finding(gate.name, gate.text.format(**values), gate.level, gate.advice or told)
-        )
+        level, may = gate.level, gate.advice
+        if gate.confirm and level == WARNING and gate.name in evidence.setup.confirmed:
+            level, may = NOTE, True
+        findings.append(Finding(gate.name, gate.text.format(**values), level, may))
         if gate.level == REFUSED:
             return Judgement(False, False, tuple(findings))
     codes = {f.code for f in findings}

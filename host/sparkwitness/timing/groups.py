@@ -22,8 +22,12 @@ _MOST = 8
 _SAMPLE = 2000
 
 # What the places are taken for: see `Places.kind`.
-OWN, OTHER_LEAD, FIRST_MISSED, SEVERAL = "own", "other lead", "first missed", "several"
+OWN, OTHER_LEAD, FIRST_MISSED = "own", "other lead", "first missed"
+LATE, MOVED, SEVERAL = "late", "moved", "several"
 _EVERY, _NOW_AND_THEN = 0.8, 0.7  # of the firings: a place that each cycle has, and one that not
+_ONE_LEAD = 1.1  # events for each firing, all places together, if they are one lead's
+_MOSTLY, _LATE_DEG = 0.75, 45.0
+_WIDEST = 6.0  # degrees, spread beyond which angles are strays and no place
 
 
 @dataclass(frozen=True)
@@ -54,9 +58,10 @@ class Places:
             earliest).
         kind: OWN: there is one place. OTHER_LEAD: one comes every time, what comes now and then
             besides is another lead's. FIRST_MISSED: later places are the first by whole spark
-            spacings late, and have so many sparks less. SEVERAL: no one can be chosen.
+            spacings late, and have so many sparks less. LATE: most come at one place, the rest
+            at others in its stead. MOVED: one place after the other. SEVERAL: none can be chosen.
         of: int64[n] place of each event, -1 for strays.
-        late: FIRST_MISSED: share of the events without their first spark.
+        late: FIRST_MISSED, LATE: share of the events at the other places.
     """
 
     places: tuple[Place, ...]
@@ -85,6 +90,9 @@ def heaps(degrees: Floats, period: float) -> list[tuple[float, float]]:
     x = np.sort((turned - start) % period)
     least = max(_LEAST_EVENTS, _LEAST_SHARE * len(x))
     parts = [p for p in _parted(x, least) if len(p) >= least]
+    if len(parts) > 1:
+        close = [p for p in parts if float(np.std(p)) < _WIDEST]
+        parts = close or [max(parts, key=len)]
     return [(start + float(p[0]), start + float(p[-1])) for p in parts[:_MOST]]
 
 
@@ -167,9 +175,17 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     of = back[of]
     if len(ranked) <= 1:
         return Places(ranked, OWN, of)
+    late = 1 - ranked[0].events / sum(p.events for p in ranked)
     if missed is not None:
-        late = 1 - ranked[0].events / sum(p.events for p in ranked)
         return Places(ranked, FIRST_MISSED, of, late)
+    known = of[of >= 0]
+    if np.count_nonzero(np.diff(known)) < max(2 * len(ranked), 0.2 * late * len(known)):
+        return Places(ranked, MOVED, of)
+    if sum(p.presence for p in ranked) < _ONE_LEAD:
+        after = np.array([p.degrees - ranked[0].degrees for p in ranked])
+        near = np.abs((after + modulo / 2) % modulo - modulo / 2) < _LATE_DEG
+        mostly = bool(near.all()) and late < 1 - _MOSTLY
+        return Places(ranked, LATE if mostly else SEVERAL, of, late)
     if ranked[0].presence > _EVERY and ranked[1].presence < _NOW_AND_THEN:
         return Places(ranked, OTHER_LEAD, of)
     return Places(ranked, SEVERAL, of)

@@ -21,13 +21,13 @@ _LEAST_EDGES = 6  # per turn, for a ripple to be seen
 _FEWEST = 12  # pairs of turns
 _MOST_ORDERS = 36  # half orders looked at
 # Sum of three squared amplitudes, each against its own noise, exponentially distributed: beyond 30
-# once in 2e10 by chance (gamma distribution, shape 3). Speed that drifts is no chance, hence so far.
+# once in 2e10 by chance (gamma distribution, shape 3). Drifting speed is no chance, hence so far.
 _ALTERNATES = 30.0
 _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
 # What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
-_ODD_TOOTH, _ODD_AGAINST_OTHERS = 0.06, 4.0
+_ODD_TOOTH, _ODD_AGAINST_OTHERS = 0.06, 3.0
 
 
 @dataclass(frozen=True)
@@ -137,14 +137,16 @@ class Ripple:
         return bool(power.sum() > _ALTERNATES)
 
     def once_per_turn(self, degrees: float) -> float:
-        """What the first order does between the index edge and an angle past it, degrees.
+        """What the first order does at an angle past the index edge, degrees.
 
-        Run-out of the wheel or a true swing of the speed: the edges alone cannot tell which.
+        Either against the index edge or against the wheel's middle, whichever is more: the typed
+        angle may be meant for either. Run-out of the wheel or a true swing of the speed, the
+        edges alone cannot tell which.
         """
         if len(self.amplitude) < 2:
             return 0.0
-        turn = np.exp(1j * np.radians(degrees / self.turns)) - 1.0
-        return float((self.amplitude[1] * turn).real)
+        here = (self.amplitude[1] * np.exp(1j * np.radians(degrees / self.turns))).real
+        return float(max(abs(here), abs(here - self.amplitude[1].real)))
 
 
 def ripple(turns: Turns, reference: Reference) -> Ripple | None:
@@ -171,9 +173,7 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     nominal = np.concatenate((places, places + 360.0 * reference.turns))
     deviation = nominal - both / whole * (720.0 * reference.turns)
     k = min(_MOST_ORDERS, (2 * m) // 3)
-    waves = np.exp(
-        1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2))
-    )
+    waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
     columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
     found = np.linalg.lstsq(columns, deviation.T, rcond=None)[0]
     each = found[1 : k + 1] + 1j * found[k + 1 :]
@@ -267,33 +267,34 @@ def odd_gap(turns: Turns, reference: Reference) -> tuple[float, float] | None:
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
-    m = turns.edges.shape[1] - 1
-    if m < 10:
+    m, missing = turns.edges.shape[1] - 1, reference.missing
+    if m < 12:
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
     places = _places(reference, m)
     period = reference.period
     off = (share.mean(axis=0) * period - places) / reference.step
-    # Each edge against the cubic through its four neighbours, round the turn.
-    nodes = np.array([-2, -1, 1, 2])
-    at = np.arange(m)[:, None] + nodes
-    x = places[at % m] + (at // m) * period - places[:, None]
-    weights = np.ones_like(x)
-    for a in range(4):
-        for b in range(4):
-            if a != b:
-                weights[:, a] *= x[:, b] / (x[:, b] - x[:, a])
-    rest = np.abs(off - (weights * off[at % m]).sum(axis=1))
-    beside = max(float(rest[0]), float(rest[-1]))
-    others = float(np.median(rest[3:-3]))
+    # Each edge against the cubic through two on either side, a gap before it or after it: where
+    # the gap is, and everywhere else as if it were there.
+    before = np.array([-2 - missing, -1 - missing, 1, 2])
+    rest = []
+    for nodes in (before, -before):
+        weights = [float(np.prod([b / (b - a) for b in nodes if b != a])) for a in nodes]
+        at = np.arange(5 + missing, m - 5 - missing)
+        rest.append(np.abs(off[at] - off[at[:, None] + nodes] @ weights))
+        edge = 0 if nodes is before else m - 1
+        beyond = np.where(nodes * (1 if edge else -1) > 0, np.abs(nodes) - missing, np.abs(nodes))
+        there = (edge + np.sign(nodes) * beyond) % m
+        rest[-1] = np.append(rest[-1], abs(off[edge] - off[there] @ weights))
+    beside = max(float(r[-1]) for r in rest)
+    others = max(float(r[:-1].max()) for r in rest)
     if beside < max(_ODD_TOOTH, _ODD_AGAINST_OTHERS * others):
         return None
     mean = np.append(share.mean(axis=0), 1.0) * period / reference.step
     # The speed's ripple stretches all three alike; what they share counts.
     near = float(np.median(np.diff(mean)[[1, 2, -3, -4]]))
-    gap, before, after = (
+    gap, left, right = (
         float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
     )
-    beside_gap = before if abs(before - 1) > abs(after - 1) else after
-    return gap, beside_gap
+    return gap, left if abs(left - 1) > abs(right - 1) else right
