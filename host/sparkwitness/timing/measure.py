@@ -32,6 +32,7 @@ from sparkwitness.timing.setup import Setup
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
+_FEWEST_STEPS = 3  # from event to event, that tell a rhythm
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
 
@@ -146,10 +147,10 @@ class Timed:
     stray: int
     cut: int
     unplaced: int
-    clamp: str
-    kind: str
-    places: tuple[tuple[float, float], ...]
-    late: float
+    clamp: str = "plug"
+    kind: str = groups.OWN
+    places: tuple[tuple[float, float], ...] = ()
+    late: float = 0.0
 
     def pick(self, mask: NDArray[np.bool_]) -> "Timed":
         """The events selected by a mask."""
@@ -174,7 +175,7 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     few = Finding(
         "few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet", REFUSED, False
     )
-    if not np.isfinite(events.steps()).any():
+    if np.count_nonzero(np.isfinite(events.steps())) < _FEWEST_STEPS:
         return few
     if firing is None:
         return clamps.no_reading(setup, float(np.nanmedian(events.steps())))
@@ -190,7 +191,7 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     mine[mine] = ~strays(events.degrees[mine], modulo)
     good = events.pick(mine)
     steps = good.steps()
-    if not np.isfinite(steps).any():
+    if np.count_nonzero(np.isfinite(steps)) < _FEWEST_STEPS:
         return few
     # What comes evenly, but not as often as typed, is a matter of what was typed.
     every = events.steps()
