@@ -80,7 +80,9 @@ class TurnKeeper:
             if len(track) > (KEPT + 1) * m:
                 track, self._tail = track.cut(len(track) - (KEPT + 1) * m), Track.join([])
             track = Track.join([self._tail, track])
-            steps, _, segments = track.columns(1)
+            size = np.diff(track.begin, append=len(track))
+            steps = np.repeat(track.step - track.begin, size) + np.arange(len(track))
+            segments = np.repeat(track.segment, size)
             at = np.flatnonzero((segments >= 0) & (steps % m == 0))
             unfinished = int(at[-1]) if len(at) else len(track) - 1
             ends = at + m - 1
