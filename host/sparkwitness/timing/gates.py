@@ -28,6 +28,13 @@ _WORTH = 0.5  # degrees: less is not worth a second run
 _GAIN_OFF = 0.2  # of 1 or 2
 
 
+CANNOT_TELL = (
+    "No time stamp can tell a reference angle typed wrong, a sensor or clamp that stamps its other "
+    "flank, or a timing mark that slipped. Find top dead centre with a piston stop, look at the "
+    "mark with a lamp, and turn the clamp round once, before you trust the angle."
+)
+
+
 @dataclass(frozen=True)
 class Finding:
     """Something a person must know.

@@ -143,6 +143,7 @@ class Measurement:
             "modulo_deg": self.modulo,
             "clamp": self.clamp,
             "places": [{"deg_btdc": a, "share": s} for a, s in self.places],
+            "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
             "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
             "loss": self.loss.to_dict(),
