@@ -16,7 +16,7 @@ COMMANDS = {
     "wheel": "Learn a reference wheel's tooth errors from a steady run.",
     "demo": "The main job on a simulated engine, without hardware.",
     "check": "Electrical checks: coil, supply, degrees.",
-    "logbook": "What was found before, and whether it still computes to the same.",
+    "logbook": "Past results, and a check that they still reproduce.",
     "compare": "Before against after: what a part swap changed.",
     "report": "One run as a self-contained page, or PDF.",
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",

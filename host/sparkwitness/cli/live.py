@@ -33,8 +33,15 @@ _REFRESH_S = 0.25
 @options.source
 @typing.setup_options
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
-@click.option("--terminal", "in_terminal", is_flag=True, help="No page: the numbers here.")
-@click.option("--lan", is_flag=True, help="Open the page to the local network, by token.")
+@click.option(
+    "--terminal",
+    "in_terminal",
+    is_flag=True,
+    help="Show the numbers in this terminal, not on a web page.",
+)
+@click.option(
+    "--lan", is_flag=True, help="Open the page to the local network, protected by a token."
+)
 @click.option(
     "--http-port",
     type=click.IntRange(0, 65535),

@@ -19,7 +19,7 @@ from sparkwitness.records.logbook import Logbook, Run
     help="The page's file. Default: report-RUN.html in this folder.",
 )
 @click.option("--pdf", is_flag=True, help="Write a PDF beside the page, for print.")
-@click.option("--by", help="Who answers for the measurement.")
+@click.option("--by", help="Person responsible for the measurement.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @keeping.logbook_option
 def command(

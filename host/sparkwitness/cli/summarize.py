@@ -60,7 +60,7 @@ COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     show_default=True,
     help="The table's file.",
 )
-@click.option("--jobs", type=click.IntRange(1), help="Processes at once. Default: one per core.")
+@click.option("--jobs", type=click.IntRange(1), help="Parallel processes. Default: one per core.")
 @click.option("--force", is_flag=True, help="Replace the table if it is there.")
 @options.as_json
 def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: bool) -> None:

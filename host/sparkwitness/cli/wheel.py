@@ -48,7 +48,10 @@ def command(
     )
     click.echo(f"lost: {show.loss(decoder.loss)}")
     if 2 * learned.reference.u_errors > max(np.abs(errors).max(), _WORTH):
-        click.echo("! not known better than they are small: learn at a higher speed, or for longer")
+        click.echo(
+            "! the uncertainty is as large as the errors themselves: learn at a higher speed or "
+            "for longer"
+        )
     if out is None:
         return
     try:

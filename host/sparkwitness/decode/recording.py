@@ -60,7 +60,8 @@ class Recorder:
                 self.flush()
         except OSError as error:
             raise UserError(
-                f"cannot go on writing {self.path}: {error.strerror}; it is readable up to here"
+                f"stopped recording to {self.path}: {error.strerror}; everything up to now is "
+                "intact"
             ) from None
 
     def flush(self) -> None:

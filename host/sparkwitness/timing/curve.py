@@ -198,7 +198,9 @@ def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Findi
     fit = fit_delay(rpm, errors, u, shared, setup.target)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
-    note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; that comes on top"
+    note = (
+        f"the clamp's own delay is known to ±{u_delay:.1f} µs only; add this to the interval above"
+    )
     return fit, (Finding("clamp_delay", note),) if u_delay > fit.u_delay_us / 2 else ()
 
 
