@@ -325,7 +325,7 @@ def test_events_of_a_long_recording_are_those_of_the_whole(tmp_path: Path, early
 def test_nothing_is_written_over_and_nothing_half_written_stays(tmp_path: Path, early, monkeypatch):
     stem = export(early.path, "csv", tmp_path)
     again = run("export", early.path, "--to", "csv", "--out", stem)
-    assert again.exit_code == 1 and "there already" in again.output
+    assert again.exit_code == 1 and "already exists" in again.output
     forced = run("export", early.path, "--to", "csv", "--out", stem, "--force", "--only", "edges")
     assert forced.exit_code == 0
     nowhere = run("export", early.path, "--to", "csv", "--out", tmp_path / "no" / "o")

@@ -115,13 +115,13 @@ def command(
 
     The board drives the module's trigger and listens with the clamp on the coil lead. Connect the
     bench output to the module and to the board's trigger input. Nothing is driven before the
-    cautions are answered.
+    cautions are confirmed.
 
     \b
     Exit codes: 0 all measured and, where asked, within the limits or the same
                 1 or 2 bad input, 3 nothing measured
                 4 outside the limits or different
-                5 cut short, 6 measured, but the verdict cannot be told
+                5 cut short, 6 measured, but no verdict is possible
 
     A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
     """
@@ -136,7 +136,7 @@ def command(
         return
     for path in (points, shots):
         if path is not None and path.exists():
-            raise UserError(f"{path} is there already; choose another name")
+            raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
@@ -229,7 +229,7 @@ def _run(
     elif any(v is not None and v != () for v in typed.values()):
         raise UserError("--resume takes the plan from the kept run: leave the other options out")
     if record is not None and record.exists():
-        raise UserError(f"{record} is there already; choose another name")
+        raise UserError(f"{record} already exists; choose another name")
     seconds = sum(s + 2 * bench_plan.SETTLE_S for _, s in order)
     job.beside.print(bench_show.plan(job.plan, seconds))
     if simulate is None:
@@ -237,7 +237,7 @@ def _run(
         if not job.yes:
             if not interactive:
                 raise UserError(
-                    "nothing is driven before the cautions are answered: run this in a terminal, "
+                    "nothing is driven before the cautions are confirmed: run this in a terminal, "
                     "or give --yes"
                 )
             click.confirm("Read and done? The module is driven next", abort=True)

@@ -101,7 +101,7 @@ def command(
     if session.path is None:
         session.path = default_path(run.started)
     if resume is None and session.path.exists():
-        raise UserError(f"{session.path} is there already; go on with --resume {session.path}")
+        raise UserError(f"{session.path} already exists; continue it with --resume {session.path}")
     session.save()
     for text in say:
         name, _, answer = text.partition("=")

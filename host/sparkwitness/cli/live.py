@@ -68,8 +68,8 @@ def command(
     """True timing, error, speed and sparks per event as they come, until Ctrl-C.
 
     The page is made for a phone on the fender: open it to the local network with --lan and scan
-    the code. Without --lan only this machine gets it. The token in the address is all that keeps
-    others on the network out, and it is not encrypted: use --lan on a network you trust.
+    the code. Without --lan only this machine can open it. Only the token in the address keeps
+    others on the network out, and it is sent unencrypted: use --lan on a network you trust.
 
     Marked points and trials of a setting go into the logbook, each as a run of its own.
     """

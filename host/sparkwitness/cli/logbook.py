@@ -144,7 +144,7 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
         with open(out, "x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise UserError(f"{out} is there already; choose another name") from None
+        raise UserError(f"{out} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}") from None
     click.echo(f"{len(lines)} runs written to {out}")

@@ -65,7 +65,7 @@ def _write(path: Path, data: bytes, force: bool) -> None:
             file.write(data)
     except FileExistsError:
         raise UserError(
-            f"{path} is there already; choose another name with --out, or --force"
+            f"{path} already exists; choose another name with --out, or --force"
         ) from None
     except OSError as error:
         raise UserError(f"cannot write {path}: {error.strerror}") from None

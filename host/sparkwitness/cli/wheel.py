@@ -58,7 +58,7 @@ def command(
         with open(out, "x", encoding="utf-8") as file:
             json.dump(learned.to_dict(), file, indent=1)
     except FileExistsError:
-        raise UserError(f"{out} is there already; choose another name") from None
+        raise UserError(f"{out} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}") from None
     click.echo(f"written to {out}: use it with `sparkwitness measure --wheel {out}`")

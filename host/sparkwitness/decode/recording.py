@@ -40,7 +40,7 @@ class Recorder:
             self._file: BinaryIO = open(path, "xb")  # noqa: SIM115 (held open on purpose)
         except FileExistsError:
             raise UserError(
-                f"{path} is there already; choose another name, recordings are never overwritten"
+                f"{path} already exists; choose another name, recordings are never overwritten"
             ) from None
         except OSError as error:
             raise UserError(f"cannot write {path}: {error.strerror}") from None

@@ -286,7 +286,7 @@ def _answers(run: Run) -> str:
 
 def _verdict(error: float | None, expanded: float, tip: dict[str, Any] | None) -> str:
     if error is None:
-        return "No commanded value was typed, so no error can be told."
+        return "No commanded value was typed, so there is no error to show."
     if abs(error) <= expanded:
         said = "The spark comes where it is commanded, as far as this measurement can tell."
     else:
