@@ -6,11 +6,20 @@ from rich.text import Text
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
+from sparkwitness.decode.recording import MEASURED, SIMULATED
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.wording import angle as angle
 from sparkwitness.timing.wording import plus_minus as plus_minus
+
+
+def origin(out: Console, source: str) -> None:
+    """Say where the bytes come from, unless a board measured them just now."""
+    if SIMULATED in source:
+        out.print(f"! no engine was measured: {source}", style="bold", markup=False)
+    elif source != MEASURED:
+        out.print(source, style="dim", markup=False)
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:
@@ -64,15 +73,21 @@ def sparks(counts: dict[int, int]) -> str:
 def _advice(result: Measurement, setup: Setup) -> Text:
     assert result.advice is not None
     tip = result.advice
-    unit = {"crank": "crank", "distributor": "distributor"}[setup.counts]
     text = Text(f"{tip.setting:g}", style="bold")
     text += Text(
-        f"  (now {setting_text(setup)}; unrounded {tip.exact:.2f} ± {tip.expanded:.2f}, 1 {unit} "
-        f"degree = {tip.gain:+g} crank degrees; expected remaining error {tip.remaining:+.2f}°)"
+        f"  (now {setting_text(setup)}; unrounded {tip.exact:.2f} ± {tip.expanded:.2f}"
+        f"{unit_text(setup, tip.gain)}; expected remaining error {tip.remaining:+.2f}°)"
     )
     if tip.note:
         text += Text(f"\n{tip.note}")
     return text
+
+
+def unit_text(setup: Setup, gain: float) -> str:
+    """What one degree of the setting does, where that is not one crank degree of advance."""
+    if gain == 1:
+        return ""
+    return f", 1 {setup.counts} degree = {gain:+g} crank degrees"
 
 
 def setting_text(setup: Setup) -> str:

@@ -211,10 +211,8 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
             "text": f"{'keep ' if tip.setting == setup.setting else ''}{tip.setting:g}".replace(
                 "-", "−"
             ),
-            "detail": f"now {setup.setting:g}; unrounded {exact}, 1 {setup.counts} degree = "
-            f"{tip.gain:+g} crank degrees; expected remaining error {tip.remaining:+.2f}°".replace(
-                "-", "−"
-            ),
+            "detail": f"now {setup.setting:g}; unrounded {exact}{show.unit_text(setup, tip.gain)}; "
+            f"expected remaining error {tip.remaining:+.2f}°".replace("-", "−"),
             "note": tip.note,
         }
     if result.supply_least_mv is not None:
