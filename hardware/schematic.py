@@ -211,9 +211,15 @@ class Sheet:
             self.drawing.add(elm.Ground().at(at))
             self.names.append((at, "gnd"))
 
+    def lead(self, *points: Point) -> None:
+        """What goes to the engine: behind the fuse F801."""
+        for at in points:
+            self.drawing.add(elm.GroundChassis().at(at).color(NET))
+            self.names.append((at, "lead"))
+
     def rail(self, at: Point, name: str) -> None:
         """A supply rail, drawn upwards."""
-        words = {"v5": "5 V", "v33": "3.3 V", "v12": "12 V"}[name]
+        words = {"v5": "5 V", "v33": "3.3 V", "v12": "12 V", "vdr": "drive"}[name]
         bar = 0.3
         self.drawing.add(elm.Line().endpoints(at, (at[0], at[1] + 0.22)).color(NET))
         top = at[1] + 0.22
@@ -437,7 +443,7 @@ def _logic(s: Sheet, y: float, number: int, unit: str, prefix: str, plus5: bool 
     j = _terminals(s, f"J{number}01", 0, rows)
     s.tag(j[0], "sens5")
     s.wire(j[2], (j[2][0], j[2][1] - 0.3))
-    s.ground((j[2][0], j[2][1] - 0.3))
+    s.lead((j[2][0], j[2][1] - 0.3))
     over = y + 2.2
     s.wire(j[1], (2.4, y), (2.4, over), (2.8, over), dots=[(2.4, y)])
     s.two(f"JP{number}01", (4.4, over), (2.8, over))
@@ -469,9 +475,9 @@ def crank() -> Sheet:
     s = Sheet(
         "crank reference",
         "VR: the pin falls when the sensor's voltage falls through zero (tooth centre); it arms "
-        "above 0.12 V. Shift, reference and clamps D301, D302 keep both inputs between 0.2 V and "
+        "above 0.15 V. Shift, reference and clamps D301, D302 keep both inputs between 0.2 V and "
         "1.7 V for any sensor voltage.\n"
-        "Hall, optical, 5 V logic: high above 2.2 V, low below 1.6 V at the terminal. JP401 on for "
+        "Hall, optical, 5 V logic: high above 2.9 V, low below 2.3 V at the terminal. JP401 on for "
         "an open collector; D401 keeps battery voltage out of the 5 V rail.",
     )
     # VR
@@ -479,7 +485,7 @@ def crank() -> Sheet:
     s.head(-2.7, y + 3.2, "Variable-reluctance sensor")
     j = _terminals(s, "J301", 0, ((0, "1  signal", y), (1, "2  ground", y - 1.2)))
     s.wire(j[1], (0.0, y - 1.5))
-    s.ground((0.0, y - 1.5))
+    s.lead((0.0, y - 1.5))
     s.wire(j[0], (1.4, y))
     s.two("R301", (1.4, y), (3.2, y))
     s.two("R302", (4.2, y + 2), (4.2, y))
@@ -526,12 +532,38 @@ def crank() -> Sheet:
     return s
 
 
+def _hold(s: Sheet, at: Point) -> Point:
+    """Holds the points' level for a while after it falls; the output node."""
+    x, y = at
+    low = y - 2.2
+    s.wire(at, (x + 0.8, y), (x + 1.2, y), dots=[(x + 0.8, y)])
+    s.two("D604", (x + 1.2, y), (x + 2.8, y))
+    s.wire((x + 0.8, y), (x + 0.8, low), (x + 1.2, low))
+    s.two("R608", (x + 1.2, low), (x + 2.8, low))
+    s.wire((x + 2.8, low), (x + 3.2, low))
+    s.two("D603", (x + 3.2, low), (x + 4.8, low))
+    s.wire((x + 4.8, low), (x + 8.8, low), dots=[(x + 5.4, low), (x + 7.1, low)])
+    s.two("C602", (x + 5.4, low), (x + 5.4, low - 1.8))
+    s.two("R609", (x + 7.1, low), (x + 7.1, low - 1.8))
+    s.ground((x + 5.4, low - 1.8), (x + 7.1, low - 1.8))
+    s.two("D605", (x + 8.8, low), (x + 8.8, y))
+    s.wire((x + 2.8, y), (x + 13.0, y), dots=[(x + 8.8, y), (x + 10.6, y), (x + 12.3, y)])
+    s.two("R610", (x + 10.6, y), (x + 10.6, y - 1.8))
+    s.ground((x + 10.6, y - 1.8))
+    _, minus, out = s.comparator("U7A", (x + 13.0, y))
+    s.wire(minus, (x + 12.3, minus[1]), (x + 12.3, y - 1.8))
+    s.tag((x + 12.3, y - 1.8), "logic_th", left=True)
+    _output(s, (x + 12.3, y), out, "R612", "R611")
+    return out
+
+
 def trigger() -> Sheet:
     """Trigger tap."""
     s = Sheet(
         "trigger tap",
         "One source at a time: JP502 chooses logic or points, JP503 the isolated tap (then JP502 "
-        "off). Points: high above 4.6 V, low below 3 V; R601 to R603 share a kick of 400 V.\n"
+        "off). Points: high above 5.9 V, low below 4.3 V; R601 to R603 share a kick of 400 V. C602 "
+        "bridges the gaps of a contact that bounces while it closes.\n"
         "Isolated: the pin is inverted. Its terminals share nothing with the board's ground; keep "
         "copper and wires of both sides 8 mm apart.",
     )
@@ -542,7 +574,7 @@ def trigger() -> Sheet:
     s.head(-2.7, y + 2.9, "Points, coil negative (12 V, kick to 400 V)")
     j = _terminals(s, "J601", 0, ((0, "1  points", y), (1, "2  ground", y - 1.2)))
     s.wire(j[1], (0.0, y - 1.5))
-    s.ground((0.0, y - 1.5))
+    s.lead((0.0, y - 1.5))
     s.wire(j[0], (0.4, y))
     for i, reference in enumerate(("R601", "R602", "R603")):
         s.two(reference, (0.4 + 1.6 * i, y), (2.0 + 1.6 * i, y))
@@ -559,6 +591,7 @@ def trigger() -> Sheet:
     s.wire(minus, (13.9, minus[1]), (13.9, y - 1.8))
     s.tag((13.9, y - 1.8), "logic_th", left=True)
     _output(s, (13.9, y), b, "R606", "R607")
+    b = _hold(s, (b[0] + 1.2, b[1]))
     # isolated
     y = 1.0
     s.head(-2.7, y + 3.2, "Isolated (5 V or 12 V signal)")
@@ -580,7 +613,12 @@ def trigger() -> Sheet:
         (11.1, y - 2.1),
         (2.6, 2.6),
         left=((0, "anode", 2.1), (1, "cathode", 0.5)),
-        right=((3, "supply", 2.1), (2, "output", 1.3), (4, "ground", 0.5)),
+        right=(
+            (3, "supply", 2.3),
+            (5, "enable", 1.75),
+            (2, "output", 1.15),
+            (4, "ground", 0.5),
+        ),
         words=(12.4, y + 1.2),
         value=False,
     )
@@ -588,6 +626,7 @@ def trigger() -> Sheet:
     s.wire(u[3], (15.6, u[3][1]), dots=[(15.0, u[3][1])])
     s.wire((15.0, u[3][1]), (15.0, u[3][1] + 0.3))
     s.rail((15.0, u[3][1] + 0.3), "v5")
+    s.wire(u[5], (15.0, u[5][1]), (15.0, u[3][1]))
     s.two("C701", (15.6, u[3][1]), (15.6, u[3][1] - 1.8))
     s.ground((15.6, u[3][1] - 1.8))
     s.wire(u[4], (u[4][0], u[4][1] - 0.3))
@@ -597,7 +636,7 @@ def trigger() -> Sheet:
     s.two("R703", (17.4, y - 0.9), (17.4, y - 2.9))
     s.rail((17.4, y - 0.9), "v33")
     # select
-    x = a[0] + 3.4
+    x = b[0] + 3.4
     mid = (a[1] + b[1]) / 2
     pins = s.box(
         "JP502",
@@ -627,7 +666,7 @@ def board() -> Sheet:
     s = Sheet(
         "board, supply sense, power",
         "Power comes from USB only. The one ground lead is J801 pin 2, to the engine block; "
-        "nothing else ties the board to the vehicle. D801 holds the divider's middle: the pin "
+        "nothing else ties the board to the vehicle; F801 opens when starter current takes that way.  D801 holds the divider's middle: the pin "
         "stays between -0.11 V and 3 V without feeding the rail.\n"
         "Readings end at 21 V. Loop-back jumpers are on only for the self-test (J971 also for the "
         "bench test), with no sensor clipped on (bring-up.md).",
@@ -671,7 +710,10 @@ def board() -> Sheet:
     s.head(x - 2.7, y + 1.8, "Supply sense and ground lead")
     j = _terminals(s, "J801", x, ((0, "1  supply +", y), (1, "2  engine", y - 1.2)))
     s.wire(j[1], (x, y - 1.5))
-    s.ground((x, y - 1.5))
+    s.lead((x, y - 1.5))
+    s.tag((x + 11.6, y), "lead")
+    s.two("F801", (x + 11.6, y), (x + 11.6, y - 1.8))
+    s.ground((x + 11.6, y - 1.8))
     s.wire(j[0], (x + 0.6, y))
     s.two("R801", (x + 0.6, y), (x + 2.4, y))
     s.wire((x + 2.4, y), (x + 3.8, y), dots=[(x + 3.0, y)])
@@ -685,26 +727,46 @@ def board() -> Sheet:
     # sensor supply
     y = 1.9
     s.head(x - 2.7, y + 1.7, "Sensor supply, 5 V, 15 mA")
-    s.rail((x - 2.2, y), "v5")
-    s.wire((x - 2.2, y), (x - 1.8, y))
-    s.two("R1", (x - 1.8, y), (x, y))
-    s.two("D1", (x, y), (x + 1.8, y))
-    s.wire((x + 1.8, y), (x + 3.4, y), dots=[(x + 2.5, y)])
-    s.two("D2", (x + 2.5, y - 1.8), (x + 2.5, y))
-    s.ground((x + 2.5, y - 1.8))
-    s.two("F1", (x + 3.4, y), (x + 5.2, y))
-    s.tag((x + 5.2, y), "sens5")
+    s.rail((x - 2.4, y + 0.3), "v12")
+    u = s.box(
+        "U6",
+        (x - 1.5, y - 1.3),
+        (2.2, 1.8),
+        left=((0, "in", 1.3),),
+        right=((1, "out", 1.3), (2, "adj", 0.4)),
+        words=(x - 0.4, y + 0.8),
+    )
+    s.wire((x - 2.4, y + 0.3), (x - 2.4, y), u[0])
+    s.wire(u[1], (x + 5.2, y), dots=[(x + 2.6, y), (x + 4.6, y)])
+    s.two("R11", (x + 2.6, y), (x + 2.6, y - 1.5))
+    s.wire(u[2], (x + 1.6, u[2][1]), (x + 1.6, y - 1.5), (x + 2.6, y - 1.5), dots=[(x + 2.6, y - 1.5)])
+    s.two("R12", (x + 2.6, y - 1.5), (x + 2.6, y - 3.0))
+    s.two("C6", (x + 4.6, y), (x + 4.6, y - 1.8))
+    s.ground((x + 2.6, y - 3.0), (x + 4.6, y - 1.8))
+    s.two("D1", (x + 5.2, y), (x + 7.0, y))
+    s.wire((x + 7.0, y), (x + 8.4, y), dots=[(x + 7.5, y)])
+    s.two("D2", (x + 7.5, y - 1.8), (x + 7.5, y))
+    s.ground((x + 7.5, y - 1.8))
+    s.two("F1", (x + 8.4, y), (x + 10.2, y))
+    s.tag((x + 10.2, y), "sens5")
+    # the comparator that is left over
+    _, minus, _ = s.comparator("U7B", (x + 14.2, y))
+    s.head(x + 12.8, y + 2.6, "Not used")
+    s.wire((x + 14.2, y), (x + 13.4, y), (x + 13.4, y - 0.4))
+    s.ground((x + 13.4, y - 0.4))
+    s.wire(minus, (x + 12.2, minus[1]), (x + 12.2, y))
+    s.rail((x + 12.2, y), "v33")
     # decoupling
-    y = -2.8
+    y = -4.2
     s.head(-0.2, y + 1.6, "Decoupling")
-    for i, reference in enumerate(("C1", "C2", "C3", "C5")):
-        cx = 0.4 + 1.7 * i
+    for i, reference in enumerate(("C1", "C2", "C3", "C7", "C5")):
+        cx = 0.4 + 1.45 * i
         s.two(reference, (cx, y), (cx, y - 1.6))
         s.ground((cx, y - 1.6))
         s.rail((cx, y), "v5")
-    s.two("C4", (7.6, y), (7.6, y - 1.6))
-    s.rail((7.6, y), "v33")
-    s.ground((7.6, y - 1.6))
+    s.two("C4", (7.9, y), (7.9, y - 1.6))
+    s.rail((7.9, y), "v33")
+    s.ground((7.9, y - 1.6))
     # buttons, display, loop-back
     s.head(9.9, y + 1.6, "Buttons")
     for i, n in enumerate("ab"):
@@ -796,11 +858,11 @@ def _bench(
     for pin, px, py in ((2, 4.2, low + 0.9), (3, 4.2, low - 0.9)):
         s.pins[unit, pin] = (px, py)
     s.wire((4.2, low + 0.9), (4.2, low + 1.2))
-    s.rail((4.2, low + 1.2), "v12")
+    s.rail((4.2, low + 1.2), "vdr")
     s.wire((4.2, low - 0.9), (4.2, low - 1.1))
     s.ground((4.2, low - 1.1))
     s.two(r(5), u[1], (u[1][0] + 1.8, low))
-    s.wire((u[1][0] + 1.8, low), (9.4, low), dots=[(8.6, low)])
+    s.wire((u[1][0] + 1.8, low), (9.4, low), dots=[(8.6, low), (8.0, low)])
     s.two(d(2), (8.6, low - 1.8), (8.6, low))
     s.ground((8.6, low - 1.8))
     s.two(f"F9{number}2", (9.4, low), (11.2, low))
@@ -816,7 +878,30 @@ def _bench(
     s.wire((11.2, top), (11.8, top), (11.8, j[0][1]), j[0])
     s.wire((11.2, low), (11.8, low), (11.8, j[1][1]), j[1])
     s.wire(j[2], (12.5, j[2][1]), (12.5, j[2][1] - 0.2))
-    s.ground((12.5, j[2][1] - 0.2))
+    s.lead((12.5, j[2][1] - 0.2))
+    _rest(s, low, number, name)
+
+
+def _rest(s: Sheet, low: float, number: int, name: str) -> None:
+    """Holds the push-pull terminal low, from the module's own pull-up, while the pin is not high."""
+    r, q = f"R9{number}{{}}".format, f"Q9{number}{{}}".format
+    level, top = low - 4.6, low - 2.6
+    c, e = s.npn(q(3), (7.3, level))
+    s.wire((8.0, low), (8.0, top), c if abs(c[0] - 8.0) < 1e-6 else (c[0], top), c)
+    s.dot((c[0], top))
+    s.two(r(6), (c[0], top), (c[0] - 1.8, top))
+    s.wire((c[0] - 1.8, top), (c[0] - 1.8, level), (7.3, level), dots=[(c[0] - 1.8, level)])
+    s.ground(e)
+    s._mark(q(3), (c[0] + 0.75, level), "left")
+    base = (4.0, level - 1.2)
+    c2, e2 = s.npn(q(4), base)
+    s.wire(c2, (c2[0], level), (c[0] - 1.8, level))
+    s.ground(e2)
+    s._mark(q(4), (c2[0] + 0.75, base[1]), "left")
+    s.two(r(7), (1.6, base[1]), (3.4, base[1]))
+    s.wire((3.4, base[1]), base)
+    s.tag((0.9, base[1]), name, left=True)
+    s.wire((0.9, base[1]), (1.6, base[1]))
 
 
 def outputs() -> Sheet:
@@ -824,17 +909,18 @@ def outputs() -> Sheet:
     s = Sheet(
         "outputs: bench drivers, lamp",
         "Both kinds of output are off while the microcontroller starts. Open collectors sink about "
-        "30 mA, whatever they are wired to; push-pull gives 12 V through 120 ohm.\n"
+        "30 mA, whatever they are wired to; push-pull gives 12 V or 5 V (JP901) through 47 ohm; at rest Q903 "
+        "holds it low against the module's own pull-up, with the board unpowered too.\n"
         "Never wire them to a coil primary, a capacitive module's output or a plug lead. The "
         "lamp's charge sits in C951; R951 holds the mean current below 80 mA even if Q951 fails.",
     )
     s.head(-2.2, 10.9, "Bench trigger")
-    _bench(s, 8.2, 0, "bench", "U5A", ("1  open coll.", "2  12 V"))
-    s.head(-2.2, -1.2, "Bench crank")
-    _bench(s, -3.9, 1, "bench_crank", "U5B", ("1  open coll.", "2  12 V"))
+    _bench(s, 8.2, 0, "bench", "U5A", ("1  open coll.", "2  push-pull"))
+    s.head(-2.2, -6.2, "Bench crank")
+    _bench(s, -8.9, 1, "bench_crank", "U5B", ("1  open coll.", "2  push-pull"))
     x = 18.6
     y = 8.6
-    s.head(x - 0.6, 10.9, "12 V for the push-pull outputs")
+    s.head(x - 0.6, 10.9, "12 V: push-pull outputs, sensor supply")
     p = s.box(
         "PS901",
         (x + 2.3, y - 1.9),
@@ -853,15 +939,39 @@ def outputs() -> Sheet:
     s.ground((p[1][0], top - 1.8))
     s.wire(p[3], (p[3][0], top - 1.8))
     s.ground((p[3][0], top - 1.8))
-    s.wire(p[2], (x + 8.6, top), dots=[(x + 6.2, top), (x + 8.1, top)])
-    s.wire((x + 8.6, top), (x + 8.6, top + 0.3))
-    s.rail((x + 8.6, top + 0.3), "v12")
+    s.wire(p[2], (x + 7.2, top), dots=[(x + 6.2, top)])
+    s.wire((x + 7.2, top), (x + 7.2, top + 0.3))
+    s.rail((x + 7.2, top + 0.3), "v12")
     s.two("C901", (x + 6.2, top), (x + 6.2, top - 1.8))
-    s.two("D903", (x + 8.1, top - 1.8), (x + 8.1, top))
-    s.ground((x + 6.2, top - 1.8), (x + 8.1, top - 1.8))
+    s.ground((x + 6.2, top - 1.8))
+    # level of the push-pull outputs
+    y = 4.4
+    s.head(x - 0.6, y + 1.9, "Level of the push-pull outputs")
+    pins = s.box(
+        "JP901",
+        (x + 3.3, y - 1.3),
+        (1.5, 2.6),
+        left=((0, "1", 2.1), (2, "3", 0.5)),
+        right=((1, "2", 1.3),),
+        words=(x + 4.05, y + 1.62),
+        value=False,
+    )
+    s.text((x + 4.05, y - 1.6), "1-2 12 V, 2-3 5 V", FRAME, halign="center", size=9.5)
+    s.rail((x + 0.3, pins[0][1]), "v12")
+    s.wire((x + 0.3, pins[0][1]), pins[0])
+    s.rail((x + 0.3, pins[2][1] + 0.2), "v5")
+    s.wire((x + 0.3, pins[2][1] + 0.2), (x + 0.3, pins[2][1]), (x + 0.6, pins[2][1]))
+    s.two("D904", (x + 0.6, pins[2][1]), (x + 2.2, pins[2][1]), "b")
+    s.wire((x + 2.2, pins[2][1]), pins[2])
+    s.wire(pins[1], (x + 9.0, y), dots=[(x + 6.2, y), (x + 8.1, y)])
+    s.two("C903", (x + 6.2, y), (x + 6.2, y - 1.8))
+    s.two("D903", (x + 8.1, y - 1.8), (x + 8.1, y))
+    s.ground((x + 6.2, y - 1.8), (x + 8.1, y - 1.8))
+    s.wire((x + 9.0, y), (x + 9.0, y + 0.3))
+    s.rail((x + 9.0, y + 0.3), "vdr")
     # lamp
-    s.head(x - 0.6, 4.4, "Marker lamp")
-    y = 2.4
+    s.head(x - 0.6, -0.4, "Marker lamp")
+    y = -2.4
     s.rail((x + 0.3, y + 0.3), "v5")
     s.wire((x + 0.3, y + 0.3), (x + 0.3, y), (x + 0.6, y))
     s.two("R951", (x + 0.6, y), (x + 2.4, y))
