@@ -4,8 +4,7 @@ time that follows: what delays.json says.
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,7 +97,7 @@ class Draw:
             case "hall_optical" | "first_spark_hall":
                 return {
                     "oc": 1,
-                    "goff": self.between(-0.5, 0.5),
+                    "goff": self.between(-1, 1) * (0.3 if kind.startswith("first") else 0.5),
                     "rlow": self.between(20, 150),
                     "ccable": self.ratio(0.1e-9, 1e-9),
                     "tedge": self.ratio(20e-9, 500e-9),
@@ -106,7 +105,7 @@ class Draw:
             case "logic" | "first_spark_logic":
                 return {
                     "oc": 0,
-                    "goff": self.between(-0.5, 0.5),
+                    "goff": self.between(-1, 1) * (0.3 if kind.startswith("first") else 0.5),
                     "rout": self.ratio(30, 1000),
                     "vhi": self.between(4.4, 5.3),
                     "ccable": self.ratio(0.1e-9, 1e-9),
@@ -177,9 +176,7 @@ KINDS = {
         0.1,
         (("rising", "rising"),),
     ),
-    "first_spark_hall": Kind(
-        "first_spark_crank", ("first_spark_crank",), "crank", "g", 0.5, _BOTH
-    ),
+    "first_spark_hall": Kind("first_spark_crank", ("first_spark_crank",), "crank", "g", 0.5, _BOTH),
     "first_spark_logic": Kind(
         "first_spark_crank", ("first_spark_crank",), "crank", "g", 0.5, _BOTH
     ),
@@ -389,13 +386,15 @@ _FOUND = {
     "clamp_inductive": "from breakdown of the gap; coil rising at 0.5 to 2 kV/us, 5 to 35 kV",
     "first_spark_clamp": "first-spark.md; from breakdown of the gap; inductive and capacitive "
     "ignitions in equal parts, 8 to 35 kV",
-    "first_spark_hall": "first-spark.md; from the switching of the sensor; open collector, pull-up",
-    "first_spark_logic": "first-spark.md; from the middle of the output's edge; 5 V logic",
+    "first_spark_hall": "first-spark.md; from the switching of the sensor; open collector, "
+    "pull-up; the sensor's ground within 0.3 V of the board's",
+    "first_spark_logic": "first-spark.md; from the middle of the output's edge; 5 V logic; the "
+    "ground of its source within 0.3 V of the board's",
     "clamp_capacitive": "from breakdown of the gap; rising at 5 to 15 kV/us, 5 to 35 kV: the "
     "lead's charging current may stamp up to some us before breakdown, hence the negative mean",
     "vr": "from the falling zero of the sensor's own voltage; 36 teeth, 0.2 V at 150 to 100 V at "
-    "9000 rev/min; by_rpm: coil not known, 0.05 to 2 H; where its resistance or inductance is known, "
-    "see model",
+    "9000 rev/min; by_rpm: coil not known, 0.05 to 2 H; where its resistance or inductance is "
+    "known, see model",
     "hall_optical": "from the switching of the sensor; open collector, pull-up jumper on; "
     "the sensor's ground within 0.5 V of the board's",
     "logic": "from the middle of the output's edge; 5 V logic, pull-up jumper off; "
@@ -407,10 +406,11 @@ _FOUND = {
 }
 
 
-def _summary(delays: NDArray[np.float64]) -> dict[str, float]:
+def _summary(delays: NDArray[np.float64], kind: str = "vr") -> dict[str, float]:
     good = delays[np.isfinite(delays)] * 1e6
     if len(good) < len(delays):
-        raise RuntimeError(f"{len(delays) - len(good)} of {len(delays)} runs gave no single edge.")
+        lost = len(delays) - len(good)
+        raise RuntimeError(f"{kind}: {lost} of {len(delays)} runs gave no single edge.")
     return {
         "delay_us": round(float(good.mean()), 3),
         "u_us": round(float(good.std(ddof=1)), 3),
@@ -424,7 +424,7 @@ def find_delays(runs: int, seed: int, workers: int = 2) -> dict[str, object]:
     samples = {kind: monte_carlo(kind, runs, seed, workers) for kind in KINDS}
     inputs: dict[str, dict[str, object]] = {}
     for kind, found in samples.items():
-        inputs[kind] = {edge: _summary(found[edge]) for edge, _ in KINDS[kind].timed}
+        inputs[kind] = {edge: _summary(found[edge], kind) for edge, _ in KINDS[kind].timed}
     for name, a, b in (
         ("clamp", "clamp_inductive", "clamp_capacitive"),
         ("isolated", "isolated_5v", "isolated_12v"),
@@ -455,8 +455,8 @@ def find_delays(runs: int, seed: int, workers: int = 2) -> dict[str, object]:
     }
     polarity = {
         "doc": "A sensor whose wires are swapped stamps up to half a tooth wrong. Below check_rpm, "
-        "on a wheel with one missing tooth: the right way round, the time over the gap is 2.0 tooth "
-        "times within gap_ratio and the pin is never high for longer than most_high_pitches; "
+        "on a wheel with one missing tooth: the right way round, the time over the gap is 2.0 "
+        "tooth times within gap_ratio and the pin is never high for longer than most_high_pitches; "
         "swapped, one of the two is broken at any width of tooth (hardware/spice/vr_wheel.cir). "
         "Above check_rpm a swapped sensor with narrow teeth can look right: so check before trust, "
         "while cranking or at idle. A single tooth: the right way round the pin is high for the "

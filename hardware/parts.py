@@ -23,7 +23,10 @@ LIBRARY = FOLDER / "spice" / "board.lib"
 _PREFIX = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "R": 1.0, "k": 1e3, "M": 1e6}
 # cold resistance of the resettable fuses, ohm (from memory)
 _FUSE_OHM = {"PTC 50mA": 8.0, "PTC 100mA": 4.0, "PTC 500mA": 0.8}
-CIRCUITS = {"board": ("bom.csv", "board.net"), "first-spark": ("first-spark.csv", "first-spark.net")}
+CIRCUITS = {
+    "board": ("bom.csv", "board.net"),
+    "first-spark": ("first-spark.csv", "first-spark.net"),
+}
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,7 @@ def read_bom(circuit: str = "board") -> dict[str, Part]:
 
 
 @functools.cache
-def _lines(circuit: str) -> dict[str, dict[str, list[tuple[str, str]]]]:
+def read_pins(circuit: str) -> dict[str, dict[str, list[tuple[str, str]]]]:
     """{block: {reference: [(pin numbers, node)]}}, as the net file has them."""
     blocks: dict[str, dict[str, list[tuple[str, str]]]] = {}
     block: dict[str, list[tuple[str, str]]] = {}
@@ -124,7 +127,7 @@ def read_net(circuit: str = "board") -> dict[str, dict[str, list[str]]]:
     """Blocks of a circuit: {block: {reference (U1A for a unit): [node at each pin]}}."""
     return {
         block: {reference: [node for _, node in pairs] for reference, pairs in members.items()}
-        for block, members in _lines(circuit).items()
+        for block, members in read_pins(circuit).items()
     }
 
 
@@ -135,7 +138,7 @@ def read_pads(circuit: str = "board") -> dict[str, dict[str, str]]:
         ValueError: one pin of a package stands at two nodes.
     """
     found: dict[str, dict[str, str]] = {}
-    for members in _lines(circuit).values():
+    for members in read_pins(circuit).values():
         for reference, pairs in members.items():
             pads = found.setdefault(of_unit(reference), {})
             for numbers, node in pairs:
@@ -221,6 +224,12 @@ def loopback() -> list[tuple[str, str]]:
     """Pairs of pins that the self-test's jumpers join, as pins.json lists them."""
     pairs = json.loads((FOLDER / "pins.json").read_text(encoding="utf-8"))["loopback"]
     return [(str(a), str(b)) for a, b in pairs]
+
+
+def supply_divider() -> dict[str, float]:
+    """pins.json's divider of the engine's supply."""
+    found = json.loads((FOLDER / "pins.json").read_text(encoding="utf-8"))["supply_divider"]
+    return {name: float(found[name]) for name in ("top_ohm", "bottom_ohm")}
 
 
 def main() -> int:

@@ -10,6 +10,7 @@ import parts
 from ngspice import SPICE, Waves, deck, run
 from numpy.typing import NDArray
 
+
 @dataclass(frozen=True)
 class Case:
     """One worst case: a deck, the pins it judges, how often it comes.
