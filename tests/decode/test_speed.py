@@ -10,18 +10,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sparkwitness.decode import framing, wire
+from sparkwitness.decode import framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder
-from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.errors import UserError
 from sparkwitness.timing import analyzer as analyzing
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import AngleReader, CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
 
+pytestmark = pytest.mark.slow  # numba compiles for many seconds
 compiled = pytest.mark.skipif(
     importlib.util.find_spec("numba") is None, reason="the optional extra `fast` is not installed"
 )
@@ -159,8 +160,8 @@ def test_compiled_path_is_taken():
         decoder = EdgeDecoder()
         decoder.feed(made.data[:5000])
         taken = []
-        plain = decoder._plain
-        decoder._plain = lambda *a: taken.append(plain(*a)) or taken[-1]
+        orderly = decoder._orderly
+        decoder._orderly = lambda *a: taken.append(orderly(*a)) or taken[-1]
         decoder.feed(made.data[5000:])
     assert taken and all(taken)
 
@@ -227,7 +228,7 @@ def test_whole_measurement(chunk):
     setup, data = engine_stream()
 
     def work():
-        analyzer = measure.Analyzer(setup)
+        analyzer = Analyzer(setup)
         for at in range(0, len(data), chunk):
             analyzer.feed(data[at : at + chunk])
         tables = analyzer.finish()
@@ -243,12 +244,12 @@ def test_whole_measurement(chunk):
 def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods):
     """The tables are the end of those without a bound, and what was dropped is counted."""
     setup, data = engine_stream()
-    whole = measure.Analyzer(setup)
+    whole = Analyzer(setup)
     whole.feed(data)
     everything = whole.finish()
     monkeypatch.setattr(analyzing, "MOST_SPARKS", sparks)
     monkeypatch.setattr(analyzing, "MOST_PERIODS", periods)
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     for at in range(0, len(data), chunk):
         analyzer.feed(data[at : at + chunk])
         assert analyzer._sparks.n <= sparks * 9 // 8 and analyzer._periods.n <= periods * 9 // 8
@@ -271,7 +272,7 @@ def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods
 @pytest.mark.parametrize("newest", [1, 2, 50, 10**6])
 def test_a_look_at_the_newest_takes_no_event_apart(newest):
     setup, data = engine_stream()
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(data)
     everything, look = analyzer.tables(), analyzer.tables(newest)
     kept = min(newest, len(everything.sparks.tick))
@@ -289,7 +290,7 @@ def test_a_look_at_the_newest_takes_no_event_apart(newest):
 def test_dropped_sparks_are_told(monkeypatch):
     setup, data = engine_stream(10.0)
     monkeypatch.setattr(analyzing, "MOST_SPARKS", 400)
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(data)
     result = measure.evaluate(setup, analyzer.finish())
     assert result.timing is not None
@@ -325,17 +326,17 @@ def test_fixed_messages_agree_with_construct_on_any_bytes(name, values):
 
 def test_choice_of_kernels_is_said_clearly(monkeypatch):
     with using("fortran"), pytest.raises(UserError, match="must be numpy or numba, not fortran"):
-        kernels.kernels()
-    monkeypatch.setattr(kernels, "_compiled", lambda: None)
+        kernels.chosen()
+    monkeypatch.setattr(kernels.compiled, "load", lambda: None)
     with using("numba"), pytest.raises(UserError, match="pip install 'sparkwitness\\[fast\\]'"):
-        kernels.kernels()
+        kernels.chosen()
 
 
 def test_small_pieces_never_load_the_kernels(monkeypatch):
     """A board that streams must not wait for a compiler."""
-    monkeypatch.setattr(kernels, "loaded", [])
+    monkeypatch.setattr(kernels.compiled, "loaded", [])
     monkeypatch.delenv("SPARKWITNESS_KERNELS", raising=False)
-    monkeypatch.setattr(kernels, "_compiled", lambda: "compiled")
-    assert kernels.kernels(1 << 40, 40_000) is None
-    assert kernels.kernels(1 << 20, 1 << 20) is None
-    assert kernels.kernels(1 << 40, 1 << 20) == "compiled"
+    monkeypatch.setattr(kernels.compiled, "load", lambda: "compiled")
+    assert kernels.chosen(1 << 40, 40_000) is kernels.plain
+    assert kernels.chosen(1 << 20, 1 << 20) is kernels.plain
+    assert kernels.chosen(1 << 40, 1 << 20) == "compiled"
