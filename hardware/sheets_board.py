@@ -116,6 +116,13 @@ def board() -> Sheet:
     s.two("C4", (7.9, y), (7.9, y - 1.6))
     s.rail((7.9, y), "v33")
     s.ground((7.9, y - 1.6))
+    s.head(-2.4, y - 3.1, "Test points")
+    for i, (reference, nodes) in enumerate(parts.read_net()["test_points"].items()):
+        at = (-1.6 + 3.4 * i, y - 4.0)
+        s.pins[reference, 0] = at
+        s.shown[reference] = s._bom[reference].value
+        s.tag(at, nodes[0])
+        s.text((at[0] - 0.22, at[1]), reference, halign="right", size=10.5)
     # buttons, display, loop-back
     s.head(9.9, y + 1.6, "Buttons")
     for i, n in enumerate("ab"):
