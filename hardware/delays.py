@@ -393,8 +393,8 @@ _FOUND = {
     "clamp_capacitive": "from breakdown of the gap; rising at 5 to 15 kV/us, 5 to 35 kV: the "
     "lead's charging current may stamp up to some us before breakdown, hence the negative mean",
     "vr": "from the falling zero of the sensor's own voltage; 36 teeth, 0.2 V at 150 to 100 V at "
-    "9000 rev/min; by_rpm: coil not known, 0.05 to 2 H; where its resistance or inductance is "
-    "known, see model",
+    "9000 rev/min; by_rpm: coil not known, 0.05 to 2 H: middle and half range / sqrt(3) of "
+    "95 of 100 runs; where its resistance or inductance is known, see model",
     "hall_optical": "from the switching of the sensor; open collector, pull-up jumper on; "
     "the sensor's ground within 0.5 V of the board's",
     "logic": "from the middle of the output's edge; 5 V logic, pull-up jumper off; "
@@ -419,6 +419,16 @@ def _summary(delays: NDArray[np.float64], kind: str = "vr") -> dict[str, float]:
     }
 
 
+def _middle(delays: NDArray[np.float64]) -> dict[str, float]:
+    """Where only limits are known (which coil it is): middle, and half range / sqrt(3), as JCGM
+    100, 4.3.7, has it; the limits are those of 95 of 100 runs."""
+    low, high = np.quantile(delays * 1e6, (0.025, 0.975))
+    return {
+        "delay_us": round(float(low + high) / 2, 3),
+        "u_us": round(float(high - low) / 2 / np.sqrt(3), 3),
+    }
+
+
 def find_delays(runs: int, seed: int, workers: int = 2) -> dict[str, object]:
     """Everything that delays.json says."""
     samples = {kind: monte_carlo(kind, runs, seed, workers) for kind in KINDS}
@@ -436,7 +446,7 @@ def find_delays(runs: int, seed: int, workers: int = 2) -> dict[str, object]:
     by_rpm, rest = [], []
     for rpm in VR_SPEEDS:
         total, lag = monte_carlo_vr(rpm, runs, seed, workers)
-        by_rpm.append({"rpm": rpm, **_summary(total)})
+        by_rpm.append({"rpm": rpm, **_summary(total), **_middle(total)})
         rest.append({"rpm": rpm, **_summary(total - lag)})
     model = {
         "doc": "Where the coil is known: delay_us = rest(rpm) + lag, lag = 1e6 atan(w tau) / w, "

@@ -302,7 +302,8 @@ def test_delays_come_out_again(kind: str) -> None:
 def test_vr_delay_comes_out_again() -> None:
     row = next(p for p in DELAYS["inputs"]["vr"]["falling"]["by_rpm"] if p["rpm"] == 1000)
     total, lag = delays.monte_carlo_vr(1000, RUNS, SEED)
-    agree(total, row)
+    (low, high), wide = np.quantile(total * 1e6, (0.1, 0.9)), np.sqrt(3) * row["u_us"]
+    assert row["delay_us"] - wide < low and high < row["delay_us"] + wide
     rest = next(p for p in DELAYS["inputs"]["vr"]["model"]["rest"] if p["rpm"] == 1000)
     agree(total - lag, rest)
 
