@@ -44,7 +44,9 @@ _FILE = click.Path(path_type=Path)
 
 @click.command()
 @options.source
-@click.option("--plan", "plan_file", type=_FILE, help="Plan as TOML; options come before it.")
+@click.option(
+    "--plan", "plan_file", type=_FILE, help="TOML plan; command-line options override it."
+)
 @click.option("--kind", type=click.Choice(list(bench_plan.KINDS)), help="Principle of the module.")
 @click.option("--active", type=click.Choice(["high", "low"]), help="Active level of the pulse.")
 @click.option(
@@ -55,15 +57,17 @@ _FILE = click.Path(path_type=Path)
 @click.option("--width", type=options.NUMBER, help="Dwell or pulse width, µs.")
 @click.option("--cylinders", type=int, help="Firings per working cycle.")
 @click.option("--strokes", type=int, help="4 or 2.")
-@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none for no steps.")
+@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none: no steps.")
 @click.option("--seconds", type=options.NUMBER, help="How long each is held.")
 @click.option(
-    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none for no ramps."
+    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none: no ramps."
 )
 @click.option("--soak", type=options.NUMBER, help="Minutes to hold one speed at the end.")
-@click.option("--soak-rpm", type=options.NUMBER, help="That speed.")
-@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp in use.")
-@click.option("--clamp-falling", is_flag=True, default=None, help="Stamp its falling edge.")
+@click.option("--soak-rpm", type=options.NUMBER, help="Soak speed, rpm.")
+@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp to use.")
+@click.option(
+    "--clamp-falling", is_flag=True, default=None, help="Stamp that clamp's falling edge."
+)
 @click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
 @click.option(
     "--limit",
@@ -79,11 +83,11 @@ _FILE = click.Path(path_type=Path)
     + ", ".join(bench_plan.DEFAULT_MARGINS),
 )
 @click.option("--record", type=_FILE, help="Keep the run: the bytes as received, and the plan.")
-@click.option("--resume", type=_FILE, help="Go on with a kept run that was cut short.")
+@click.option("--resume", type=_FILE, help="Continue a kept run that was cut short.")
 @click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
 @click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
 @click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
-@click.option("--claim-only", is_flag=True, help="Only that, without a board.")
+@click.option("--claim-only", is_flag=True, help="Weigh the claim only, without a board.")
 @click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
 @click.option("--shots", type=_FILE, help="Write a CSV file with one row per trigger.")
 @options.yes
@@ -111,13 +115,13 @@ def command(
 
     The board drives the module's trigger and listens with the clamp on the coil lead. Connect the
     bench output to the module and to the board's trigger input. Nothing is driven before the
-    cautions are answered.
+    cautions are confirmed.
 
     \b
     Exit codes: 0 all measured and, where asked, within the limits or the same
                 1 or 2 bad input, 3 nothing measured
                 4 outside the limits or different
-                5 cut short, 6 measured, but the verdict cannot be told
+                5 cut short, 6 measured, but no verdict is possible
 
     A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
     """
@@ -132,7 +136,7 @@ def command(
         return
     for path in (points, shots):
         if path is not None and path.exists():
-            raise UserError(f"{path} is there already; choose another name")
+            raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
@@ -224,7 +228,7 @@ def _run(
     elif any(v is not None and v != () for v in typed.values()):
         raise UserError("--resume takes the plan from the kept run: leave the other options out")
     if record is not None and record.exists():
-        raise UserError(f"{record} is there already; choose another name")
+        raise UserError(f"{record} already exists; choose another name")
     seconds = sum(s + 2 * bench_plan.SETTLE_S for _, s in order)
     job.beside.print(bench_show.plan(job.plan, seconds))
     if simulate is None:
@@ -232,10 +236,11 @@ def _run(
         if not job.yes:
             if not interactive:
                 raise UserError(
-                    "nothing is driven before the cautions are answered: run this in a terminal, "
+                    "nothing is driven before the cautions are confirmed: run this in a terminal, "
                     "or give --yes"
                 )
-            click.confirm("Read and done? The module is driven next", abort=True)
+            question = "Have you read this and taken the precautions? The module is driven next"
+            click.confirm(question, abort=True)
     with (
         sources.board(_full_name(simulate), port) as source,
         link.Link(source.port, job.patience) as board,

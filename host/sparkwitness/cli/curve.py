@@ -41,7 +41,11 @@ NOTHING_MEASURED = 3
 )
 @click.option("--width", type=click.FloatRange(10, 5000), default=250.0, show_default=True,
               help="Width of a bin, rpm.")  # fmt: skip
-@click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1, 3600),
+    help="Stop after this many seconds (default: at Ctrl-C).",
+)
 @typing.setup_options
 @keep.options
 @keep.like_option

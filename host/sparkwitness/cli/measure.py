@@ -34,7 +34,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
 @typing.setup_options
 @click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
-              help="Give up after so many seconds.")  # fmt: skip
+              help="Give up after this many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
 @keep.options

@@ -48,13 +48,13 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
             f"({6e-6 * (result.rpm or 0) * result.duration_us:.1f}°)",
         )
     if result.error is not None and result.commanded is not None:
-        side = "advanced" if result.error > 0 else "retarded"
+        side = "advanced against" if result.error > 0 else "retarded against"
         if abs(result.error) <= (result.expanded or 0.0):
-            side = "no difference that can be told"
+            side = "indistinguishable from"
         rows.add_row(
             "error",
             Text(f"{result.error:+.2f}° ± {result.expanded:.2f}°", style="bold")
-            + Text(f"  {side} against the commanded {angle(result.commanded)}"),
+            + Text(f"  {side} the commanded {angle(result.commanded)}"),
         )
     if result.advice is not None and setup.setting is not None:
         rows.add_row("next setting", _advice(result, setup))
@@ -79,15 +79,21 @@ def sparks(counts: dict[int, int]) -> str:
 def _advice(result: Measurement, setup: Setup) -> Text:
     assert result.advice is not None
     tip = result.advice
-    unit = {"crank": "crank", "distributor": "distributor"}[setup.counts]
     text = Text(f"{tip.setting:g}", style="bold")
     text += Text(
-        f"  (from {setting_text(setup)}; exactly {tip.exact:.2f} ± {tip.expanded:.2f} {unit} "
-        f"degrees, {tip.gain:+g} crank degrees each; then {tip.remaining:+.2f}° are left)"
+        f"  (now {setting_text(setup)}; unrounded {tip.exact:.2f} ± {tip.expanded:.2f}"
+        f"{unit_text(setup, tip.gain)}; expected remaining error {tip.remaining:+.2f}°)"
     )
     if tip.note:
         text += Text(f"\n{tip.note}")
     return text
+
+
+def unit_text(setup: Setup, gain: float) -> str:
+    """What one degree of the setting does, where that is not one crank degree of advance."""
+    if gain == 1:
+        return ""
+    return f", 1 {setup.counts} degree = {gain:+g} crank degrees"
 
 
 def setting_text(setup: Setup) -> str:

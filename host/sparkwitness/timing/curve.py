@@ -222,7 +222,9 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
         width = float(values["bin_width_rpm"])
         points = np.array(values["against"] or [], np.float64).reshape(-1, 2)
     except (KeyError, TypeError, ValueError):
-        raise UserError("how its bins were made was not kept, so it cannot be made again") from None
+        raise UserError(
+            "how its bins were made was not kept, so it cannot be computed again"
+        ) from None
     wanted = (points[:, 0], points[:, 1]) if len(points) else None
     found = curve(setup, tables, width, wanted)
     if isinstance(found, Finding):

@@ -1,4 +1,4 @@
-"""What a person types before a measurement, checked."""
+"""Validated settings of a measurement."""
 
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -22,7 +22,7 @@ _MAY_BE_MISSING = (
 
 @dataclass(frozen=True)
 class Setup:
-    """What a person types before a measurement.
+    """Validated settings of a measurement.
 
     Attributes:
         reference: what marks the crank.
