@@ -191,7 +191,7 @@ def _evidence(
         alternates = crank.pulse_alternates(tables.periods)
     # In a sweep the timing may move with the speed.
     kind = groups.OWN if found.kind == groups.MOVED else found.kind
-    # A clamp the wrong way round reads late by a time, so it is the delay that it spoils: `_fitted`.
+    # A clamp the wrong way round reads late by a time: it spoils the delay, see `_fitted`.
     rpm = 0.0
     return gates.Evidence(
         setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
