@@ -51,13 +51,12 @@ sys.modules["machine"] = machine
 levels[16] = levels[17] = 1
 import panel
 from meter import Meter
-from ring import Rings
+from ring import plain_rings
 TICKS = 41667  # per ms
 class Board:
     def __init__(self):
-        self.rings = Rings(2048, [bytearray(8192) for _ in range(4)])
+        self.rings = plain_rings(2048)
         self.tick_ps = 24000
-        self.stalls = array("I", [0] * 4)
 one = array("I", [0])
 def edge(board, i, when):
     one[0] = when & 0xFFFFFFFF
