@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sparkwitness.timing.angle import Periods, Placed, Reference
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.placing import Placed
 from sparkwitness.timing.events import (
     DeadTime,
     _local_median,

@@ -273,7 +273,7 @@ def place(
     edges: Ticks, begin: Ticks, step: Ticks, segment: Ticks, ticks: Ticks, gap_width: int,
     degree: float, offsets: Floats, owner: Ticks, table: Floats,
 ) -> None:  # fmt: skip
-    """Crank angle at given times: see `angle.place`.
+    """Crank angle at given times: see `placing.place`.
 
     Within its interval the angle follows the cubic through the two edges and one more on either
     side (Newton's divided differences, e.g. Abramowitz & Stegun 25.2.26); where a neighbour
