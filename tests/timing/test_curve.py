@@ -11,7 +11,8 @@ from sparkwitness.decode.edges import Batch
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
-from sparkwitness.timing import curve, measure, wheel
+from sparkwitness.timing import curve, wheel
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 from test_measure import invoke, sentence
@@ -25,7 +26,7 @@ def swept(name: str, seconds: float, **changes):
     built = scenario.load(name)
     setup = Setup.from_dict({**sources.typed_by_user(built.setup), **changes})
     edges, truth = edges_for(built, seconds, 3)
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     ticks = tuple(edges[i] for i in wire.INPUTS)
     analyzer.take(Batch(1, ticks, (NONE,) * 4, int(seconds / TICK_S), []))
     return setup, analyzer.finish(), truth
@@ -83,6 +84,7 @@ def test_nonsense_curve_is_refused(tmp_path, text):
     assert str(path) in found.replace("\n", "") or "rpm and degrees" in found
 
 
+@pytest.mark.slow
 def test_curve_command():
     done = invoke("curve", "--simulate", "late-by-time", "--seconds", "30", "--json")
     assert done.exit_code == 0, done.output
@@ -130,6 +132,7 @@ def test_even_wheel_has_no_errors_to_learn():
         wheel.WheelLearner(Reference(36, 1)).result(2.0, TICK_S)
 
 
+@pytest.mark.slow
 def test_wheel_command(tmp_path):
     record, out = tmp_path / "run", tmp_path / "wheel.json"
     done = invoke("curve", "--simulate", "fast-six", "--seconds", "10", "--record", str(record))

@@ -19,8 +19,13 @@ from sparkwitness.bench.shots import Collector, Shots, Stretch
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
+<<<<<<< HEAD
 from sparkwitness.timing.measure import Finding
 from sparkwitness.timing.stats import Change, Threshold
+=======
+from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.stats import Threshold
+>>>>>>> main
 
 Floats = NDArray[np.float64]
 

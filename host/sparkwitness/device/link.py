@@ -7,6 +7,7 @@ lose edges.
 import queue
 import threading
 import time
+from collections.abc import Sequence
 from typing import Any
 
 import serial
@@ -18,6 +19,7 @@ from sparkwitness.errors import UserError
 _USB_ID = (0x2E8A, 0x0005)  # Raspberry Pi, MicroPython on RP2: the USB identity of a stock image
 _ANSWER_S = 1.5
 _ALIVE_S = 0.25
+_STOP_AGAIN_S = 0.15
 _PROMPT = b">>> "
 
 
@@ -65,6 +67,8 @@ class Link:
         self._closing = threading.Event()
         self._fault: str | None = None
         self._alive = time.monotonic()
+        self._hushed = False
+        self.streamed = 0.0  # host's time of the last part of a stream
         self._lock = threading.Lock()
         self._protocol: int | None = None
         self._partial = b""
@@ -99,7 +103,8 @@ class Link:
                 if data:
                     self._received.put(data)
                     self._listen(data)
-                if time.monotonic() - self._alive > _ALIVE_S and self.hello:
+                due = time.monotonic() - self._alive > _ALIVE_S
+                if due and self.hello and not self._hushed:
                     self._send("alive")
         except UserError as error:
             self._fault = error.message
@@ -115,7 +120,10 @@ class Link:
         self._partial = self._partial[-512:]
         for frame in frames:
             # Only short frames can be of interest here; edges are left to the decoder.
-            if not frame or (len(frame) > 12 and frame[1] == wire.NUMBER["edges"]):
+            if not frame:
+                continue
+            if len(frame) > 12 and frame[1] == wire.NUMBER["edges"]:
+                self.streamed = time.monotonic()
                 continue
             try:
                 body = framing.unseal(frame)
@@ -126,6 +134,8 @@ class Link:
                 continue
             if message.name in ("hello", "ack"):
                 self._answers.put(message)
+            elif message.name == "heartbeat":
+                self.streamed = time.monotonic()
 
     def _gone(self) -> str:
         return f"the board on {self.port} went away; plug it in again and measure anew"
@@ -197,8 +207,43 @@ class Link:
             UserError: the board refuses, with its reason, or does not answer.
             ValueError: a field is out of its range.
         """
+        self._hushed = False
         seq = self._send(name, **fields)
+        if not self._acknowledged(name, (seq,), 2 * _ANSWER_S):
+            raise UserError(
+                f"the board on {self.port} did not answer {name}; unplug it, plug it in and try "
+                "again"
+            )
+
+    def stop(self) -> None:
+        """Tell the board to stop, again and again until it says that it has.
+
+        Nothing else is sent meanwhile, nor after it failed: a board that hears none of it must
+        miss the host and switch its outputs off by itself.
+
+        Raises:
+            UserError: the board went away, or does not answer.
+        """
+        self._hushed = True
+        sent: list[int] = []
         deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
+        while time.monotonic() < deadline:
+            sent.append(self._send("stop"))
+            if self._acknowledged("stop", sent, _STOP_AGAIN_S):
+                self._hushed = False
+                return
+        raise UserError(
+            f"the board on {self.port} did not answer stop; its outputs switch off by themselves: "
+            "keep hands off until you have unplugged it"
+        )
+
+    def _acknowledged(self, name: str, seqs: Sequence[int], wait_s: float) -> bool:
+        """Whether the board did what was sent under one of these numbers, within the time.
+
+        Raises:
+            UserError: it refuses, with its reason, or went away.
+        """
+        deadline = time.monotonic() + wait_s * self.patience
         while (left := deadline - time.monotonic()) > 0:
             self._check_fault()
             try:
@@ -207,21 +252,14 @@ class Link:
                 continue
             if message.name == "hello":
                 self.hello = message.fields
-            elif message.fields["command_seq"] == seq:
-                if message.fields["result"] != wire.ENUMS["result"]["ok"]:
-                    why = message.fields["text"] or next(
-                        (
-                            k
-                            for k, v in wire.ENUMS["result"].items()
-                            if v == message.fields["result"]
-                        ),
-                        f"reason {message.fields['result']}",
-                    )
+            elif message.fields["command_seq"] in seqs:
+                result = message.fields["result"]
+                if result != wire.ENUMS["result"]["ok"]:
+                    names = {v: k for k, v in wire.ENUMS["result"].items()}
+                    why = message.fields["text"] or names.get(result, f"reason {result}")
                     raise UserError(f"the board refuses {name}: {why}")
-                return
-        raise UserError(
-            f"the board on {self.port} did not answer {name}; unplug it, plug it in and try again"
-        )
+                return True
+        return False
 
     def receive(self, timeout: float) -> bytes:
         """All bytes received since the last call, waiting at most `timeout` s for the first.

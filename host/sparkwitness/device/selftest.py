@@ -7,7 +7,6 @@ import json
 import math
 import time
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -19,6 +18,7 @@ from sparkwitness import shipped
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss, Ticks
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 
 PINS: dict[str, Any] = json.loads(
@@ -219,10 +219,6 @@ def collect(
     Args:
         longest: so long it may go on until the tick's length is known well.
     """
-    falling = sum(1 << wire.INPUTS.index(name) for name in drive.falling)
-    link.command("configure", enabled=15, falling=falling)
-    while link.receive(0.05):
-        pass  # of the stage before
     decoder = EdgeDecoder()
     parts: list[list[Ticks]] = [[] for _ in wire.INPUTS]
     beats: list[dict[str, Any]] = []
@@ -249,33 +245,22 @@ def collect(
             if m.name == "log" and m.fields["level"] > wire.ENUMS["level"]["info"]
         )
 
-    link.command("start")
-    try:
-        link.command("drive", **drive.fields())
-        last = time.monotonic()
+    with Stream(link, drive.falling) as stream:
+        stream.command("drive", **drive.fields())
         tick = link.hello["tick_ps"]
         end, last_end = drive.seconds * 1e12 / tick, longest * 1e12 / tick
         while not timed or timed[-1] < end:
-            if data := link.receive(0.1):
-                last = time.monotonic()
+            if data := stream.receive():
                 take(data)
                 watch(min(1.0, timed[-1] / end) if timed else 0.0)
                 if timed and timed[-1] >= end < last_end:
                     fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
                     if fit is None or fit[1] > TICK_PPM / 3:
                         end = min(1.25 * end, last_end)
-            elif time.monotonic() - last > _QUIET_S * link.patience:
-                raise UserError(
-                    f"the board on {link.port} stopped sending; unplug it, plug it in, try again"
-                )
-    except BaseException:
-        with suppress(Exception):
-            link.command("stop")
-        raise
-    link.command("stop")
-    live = len(arrived)
-    while data := link.receive(0.2):
-        take(data)
+        live = len(arrived)
+        stream.end()
+        for data in stream:
+            take(data)
     none = np.empty(0, np.int64)
     return Stage(
         drive,
