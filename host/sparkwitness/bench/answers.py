@@ -112,9 +112,7 @@ def _dense(offset: Ticks, box: int, around: int) -> int | None:
     return at if n >= _FEWEST and n >= _STANDS_OUT * expected else None
 
 
-def hidden(
-    found: list[Coupling], trigger: Ticks, own: Ticks, answered: Bools
-) -> list[Coupling]:
+def hidden(found: list[Coupling], trigger: Ticks, own: Ticks, answered: Bools) -> list[Coupling]:
     """The same with `lost`: whether answers are missing where the drive coupled in.
 
     Args:

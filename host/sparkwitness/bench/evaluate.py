@@ -19,13 +19,8 @@ from sparkwitness.bench.shots import Collector, Shots, Stretch
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
-<<<<<<< HEAD
-from sparkwitness.timing.measure import Finding
-from sparkwitness.timing.stats import Change, Threshold
-=======
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.stats import Threshold
->>>>>>> main
+from sparkwitness.timing.stats import Change, Threshold
 
 Floats = NDArray[np.float64]
 
@@ -918,8 +913,10 @@ def _of_wires(result: Result) -> list[Finding]:
         found.append(Finding("coupling", text))
     if result.late_us is not None and result.answered:
         low, high = result.late_us
-        text = f"answers come {low:.0f} µs after the trigger" if high - low < 0.1 * abs(high) else (
-            f"answers come {low:.0f} to {high:.0f} µs after the trigger"
+        text = (
+            f"answers come {low:.0f} µs after the trigger"
+            if high - low < 0.1 * abs(high)
+            else (f"answers come {low:.0f} to {high:.0f} µs after the trigger")
         )
         lag = (low + high) / 2
         other = plan.width_us if plan.fires_at == "start" else -plan.width_us

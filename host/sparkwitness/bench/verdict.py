@@ -103,7 +103,9 @@ def against_limits(result: Result) -> Verdict | None:
             where = f"{point.segment.rpm_to:g} rpm"
             asks.append((quantity, where, limit, _bind_point(quantity, point, plan), False))
         if not steady:
-            asks.append((quantity, "any speed", limit, lambda _: (None, _NOTHING, "no data"), False))
+            asks.append(
+                (quantity, "any speed", limit, lambda _: (None, _NOTHING, "no data"), False)
+            )
         for point in rest:
             ask = _bind_point(quantity, point, plan)
             asks.append((quantity, point.segment.name, limit, ask, False))
@@ -231,8 +233,10 @@ def against_run(result: Result, good: Result, name: str) -> Verdict:
     ramps = [(p, q) for p in result.ramps if (q := _partner(p, good.ramps)) is not None]
     for a, b in ramps:
         for quantity in (*_SHARES, "sparks_per_event"):
-            ask = _bind_shares_of((a,), (b,), quantity) if quantity in _SHARES else (
-                _bind_difference(quantity, a, b, plan, more)
+            ask = (
+                _bind_shares_of((a,), (b,), quantity)
+                if quantity in _SHARES
+                else (_bind_difference(quantity, a, b, plan, more))
             )
             asks.append((quantity, a.segment.name, ask, True))
     if result.ramps and len(ramps) < len(result.ramps):
