@@ -700,9 +700,8 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         return Choice(tests, math.nan, cost, again=True)
 
     doubt = contradiction(chain, events)
-    for name in doubt.suspects if doubt is not None else ():
-        if name not in checked:
-            return once_more(name)
+    if doubt is not None and doubt.suspects[0] not in checked:
+        return once_more(doubt.suspects[0])
     p = belief(chain, events)
     chances = link_chances(chain, p, mended_by(events))
     found = [c for c in found if c.bits >= LEAST_BITS]
@@ -767,9 +766,10 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
     for answer in answers:
         one = slip(lambda e, answer=answer: e is answer)  # type: ignore[misc]
         found[answer.test] = max(found.get(answer.test, 0.0), one)
-    suspects = sorted((x for x in found if found[x] >= SLIP), key=lambda x: -found[x])
-    if not suspects:
+    most = max(found.values())
+    if most < SLIP:
         return None
+    suspects = sorted((x for x in found if found[x] >= 0.2 * most), key=lambda x: -found[x])
     p = belief(chain, events)
     return Contradiction(
         slip(lambda _: True), tuple(suspects), tuple(found[x] for x in suspects),
