@@ -38,6 +38,7 @@ class _Lazy(click.Group):
             return None
         module = importlib.import_module(f"{__name__}.{cmd_name}")
         command: click.Command = module.command
+        command.name = cmd_name
         return command
 
     def invoke(self, ctx: click.Context) -> Any:

@@ -14,9 +14,8 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode import wire
+from sparkwitness.decode import kernels, wire
 from sparkwitness.decode.framing import FrameError
-from sparkwitness.decode.kernels import compiled as kernels
 
 Ticks = NDArray[np.int64]
 
@@ -38,9 +37,8 @@ _ROW = 260  # stuffed frame right-shifted so that its body starts on a 4-byte bo
 _WORDS = _ROW // 4
 _COLUMNS = np.arange(_WORDS, dtype=np.uint8)
 _MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
-_BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
-_COMPILED_BLOCK = 1 << 20
-_START = 1 << 12
+_BLOCK = 1 << 20  # bytes decoded at a time
+_START = 1 << 12  # of a session, until its first heartbeat
 
 
 @dataclass
@@ -163,8 +161,8 @@ class EdgeDecoder:
         self._rest = b""
         self._skipping = False
         self._session: _Session | None = None
-        self._kernels: Any | None = None
-        self._packed, self._places = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
+        self._kernels = kernels.chosen()
+        self._packed, self._begins = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
 
     def feed(self, data: bytes) -> list[Batch]:
         """Decode the next bytes of the stream; one batch per session met, often none or one.
@@ -172,7 +170,7 @@ class EdgeDecoder:
         Bytes after the last delimiter wait for the next call.
         """
         self.loss.bytes_total += len(data)
-        self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
+        self._kernels = kernels.chosen(self.loss.bytes_total, len(data))
         batches: list[Batch] = []
         data, at = self._rest + data, 0
         whole = np.frombuffer(data, np.uint8)
@@ -196,10 +194,8 @@ class EdgeDecoder:
         return batches
 
     def _most(self) -> int:
-        """Bytes to decode at a time; the start of a session is no matter for the kernels."""
-        if self._kernels is None:
-            return _BLOCK
-        return _COMPILED_BLOCK if self._session and self._session.beat is not None else _START
+        """Bytes to decode at a time: few at a session's start, which `_orderly` cannot take."""
+        return _START if self._session is None and not self.loss.frames_damaged else _BLOCK
 
     def finish(self) -> None:
         """Count a cut frame at the end of the stream, and edges announced but never received."""
@@ -233,7 +229,9 @@ class EdgeDecoder:
             start += int(np.argmin(stuffed[start:stop])) + 1
             self.loss.bytes_damaged += start - begin - 1
             self._skipping = False
-        if self._plain(stuffed, start, stop, batches):
+        if start == stop:
+            return
+        if self._orderly(stuffed, start, stop, batches):
             return
         rows, sizes, bad, bad_bytes = _unstuff(stuffed[start:stop])
         self.loss.frames_damaged += bad
@@ -241,34 +239,35 @@ class EdgeDecoder:
         if len(rows):
             self._frames(rows, sizes, batches)
 
-    def _plain(
+    def _orderly(
         self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
     ) -> bool:
         """A block in which all is as it should be, in one go; False: nothing has been done."""
         session = self._session
-        if self._kernels is None or session is None or session.beat is None:
+        if session is None or session.beat is None:
             return False
         if 3 * len(self._packed) < stop - start + 3 * _WORDS:
             # A frame of 26 bytes or more takes two bytes more here.
             self._packed = np.empty((stop - start) // 3 + _WORDS + 1, np.uint32)
-            self._places = np.empty((2, (stop - start) // 14), np.int64)
+            self._begins = np.empty((2, (stop - start) // 14 + 1), np.int64)
         firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
         counts = np.zeros(_N_INPUTS, np.int64)
         words, frames, found = self._kernels.gather(
-            stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF, firsts, counts,
-            self._packed, *self._places,
+            wire.PLACES, stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF,
+            firsts, counts, self._packed, *self._begins,
         )  # fmt: skip
-        if words <= 0 or zlib.crc32(self._packed[:words].data, _CRC_RESIDUE) != _CRC_RESIDUE:
+        packed = self._packed[: max(words, 0)]
+        if words <= 0 or zlib.crc32(packed.data, _CRC_RESIDUE) != _CRC_RESIDUE:
             return False
-        places, beats_at = self._places[0, :frames], self._places[1, :found]
-        bodies = self._packed[places[beats_at][:, None] + _BEAT_WORDS]
+        begins, beats_at = self._begins[0, :frames], self._begins[1, :found]
+        bodies = packed[begins[beats_at][:, None] + _BEAT_WORDS]
         is_beat, beats = _beats(bodies.view(np.uint8))
         if not is_beat.all():
             return False
         bounds = np.concatenate(([0], np.cumsum(counts)))
         ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
         if not self._kernels.spread(
-            self._packed, places, session.beat, beats_at, beats["time"].astype(np.int64),
+            wire.PLACES, packed, begins, session.beat, beats_at, beats["time"].astype(np.int64),
             last, bounds[:-1].copy(), ticks,
         ):  # fmt: skip
             return False

@@ -6,7 +6,7 @@
 import json
 import struct
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import construct as c  # type: ignore[import-untyped]
 import numpy as np
@@ -75,6 +75,23 @@ LAYOUT: dict[str, np.dtype[np.void]] = {
     for name, m in DEFINITION["messages"].items()
     if (layout := _layout(m)) is not None and layout.itemsize
 }
+
+
+class Places(NamedTuple):
+    """Where the kernels find what they need, in words of four bytes; the word before a body is 0.
+
+    The input of a block of edges is the lowest byte of its word, the number of edges the next one;
+    the type of a frame is the lowest byte of the body's first word, the session its upper half.
+    """
+
+    edges: int  # number of the message
+    beat: int  # number of heartbeats
+    beat_size: int  # their bytes, CRC included
+    block: int
+    first: int
+    counts: int
+
+
 # Reserved fields are sent as 0 and ignored.
 RANGES: dict[str, tuple[tuple[str, int, int], ...]] = {
     name: tuple(
@@ -82,6 +99,14 @@ RANGES: dict[str, tuple[tuple[str, int, int], ...]] = {
     )
     for name, m in DEFINITION["messages"].items()
 }
+PLACES = Places(
+    edges=NUMBER["edges"],
+    beat=NUMBER["heartbeat"],
+    beat_size=HEADER.sizeof() + LAYOUT["heartbeat"].itemsize + 4,
+    block=3,
+    first=4,
+    counts=5,
+)
 _HEAD = struct.Struct("<BBHI")
 assert _HEAD.size == HEADER.sizeof()
 _CODES = {"u8": "B", "u16": "H", "u32": "I", "u64": "Q", "i8": "b", "i16": "h", "i32": "i"}

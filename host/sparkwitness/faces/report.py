@@ -1,7 +1,7 @@
 """A run as one self-contained page for a person: read on a screen, printed, or made a PDF.
 
-The numbers are those that were kept; the plots are drawn from the recording, if it is there. Longer than other files: one page, in the order in which it is
-read.
+The numbers are those that were kept; the plots are drawn from the recording, if it is there. Longer
+than other files: one page, in the order in which it is read.
 """
 
 import base64
