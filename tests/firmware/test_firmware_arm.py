@@ -9,6 +9,7 @@ from __future__ import annotations
 import inspect
 import itertools
 import random
+import zlib
 from array import array
 from collections.abc import Callable
 from typing import Any
@@ -80,9 +81,44 @@ def counters(rng: random.Random) -> tuple[array, array, array]:
     return written, taken, words(rng, 4)
 
 
-def ring_case(rng: random.Random) -> list[Any]:
-    return [4, 0, 0, words(rng, 64), words(rng, 4), rng.randrange(4), 63, rng.randint(0, 20),
-            bytearray(rng.randbytes(260))]  # fmt: skip
+def edge_frames(rng: random.Random, n: int) -> tuple[bytearray, int]:
+    """n edge frames as Rings lays them out, before CRC and COBS: (buffer, words)."""
+    words: list[int] = []
+    for _ in range(n):
+        edges = rng.choice((1, 2, 57, 58))
+        header = (2 | rng.getrandbits(16) << 16, rng.getrandbits(8), rng.randrange(4) | edges << 8)
+        zeros = rng.choice((0, 0xFF, 0xFF000000, 0xFFFF00, 0xFFFFFFFF))
+        counts = [rng.getrandbits(32) & ~rng.choice((0, zeros)) for _ in range(edges)]
+        words += [0, *header, rng.getrandbits(32), *counts, rng.getrandbits(32)]
+    return bytearray(array("I", [*words, 0]).tobytes()), len(words)
+
+
+def frames_case(rng: random.Random, *tables: Any) -> list[Any]:
+    buffer, size = edge_frames(rng, rng.randint(1, 4))
+    return [0, 0, 0, buffer, size, *tables]
+
+
+def rings_state(rng: random.Random, size: int = 64) -> array:
+    """Words of Rings for boards without DMA: near wraps, overtaken, due or not."""
+    written, taken, lost = counters(rng)
+    written = array("I", [near(rng, word, 2 * size) if rng.random() < 0.8 else word
+                          for word in taken])  # fmt: skip
+    marks = [near(rng, word, size) for word in taken]
+    now = rng.getrandbits(40)
+    beat = max(now - rng.choice((rng.getrandbits(33), rng.getrandbits(22), 2**30 - 16)), 0)
+    times = [now & 0xFFFFFFFF, now >> 32, beat & 0xFFFFFFFF, beat >> 32]
+    rest = [rng.randrange(2), rng.getrandbits(32), 0x12340002, rng.randrange(4), size, 833_333,
+            4_166_666]  # fmt: skip
+    return array("I", [*written, *taken, *lost, *marks, *[0] * 4, *times, *rest, *[0] * 11])
+
+
+def survey_case(rng: random.Random) -> list[Any]:
+    state = rings_state(rng)
+    return [state, array("I", [near(rng, state[20], 1_000_000) for _ in range(256)])]
+
+
+def pack_case(rng: random.Random) -> list[Any]:
+    return [*survey_case(rng), bytearray(1028), rng.randint(1, 4)]
 
 
 def crank_case(rng: random.Random) -> list[Any]:
@@ -121,19 +157,11 @@ def quotient_case(rng: random.Random) -> list[Any]:
     return [halves, rng.randint(20_000, 20_000_000)]
 
 
-def time_pair(rng: random.Random) -> list[Any]:
-    then = rng.getrandbits(62)
-    now = then + rng.choice((rng.getrandbits(33), rng.getrandbits(20), 2**30, 2**30 - 1, 0))
-    return [array("I", [now & 0xFFFFFFFF, now >> 32]), array("I", [then & 0xFFFFFFFF, then >> 32])]
-
-
-def settle_case(rng: random.Random) -> list[Any]:
-    return [*counters(rng), rng.randrange(4), rng.choice((0, 64, 2048))]
-
-
 CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("frame", "_seal"): seal_case,
     ("frame", "_open"): open_case,
+    ("frame", "sum_up"): lambda r: frames_case(r, *CRC_TABLES),
+    ("frame", "stuff"): frames_case,
     ("frame", "put16"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(16)],
     ("frame", "put32"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(30)],
     ("frame", "put_words"): lambda r: [bytearray(64), 4 * r.randint(0, 8), words(r, 4), 4],
@@ -143,20 +171,15 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         r.getrandbits(16),
         words(r, 1),
     ],
-    ("ring", "since"): time_pair,
-    ("ring", "widen"): lambda r: [words(r, 2), words(r, 2), r.randrange(2)],
-    ("ring", "copy_words"): lambda r: [words(r, 4), words(r, 4), r.randint(0, 4)],
-    ("ring", "_waiting"): lambda r: [*counters(r)[:2], r.randrange(4)],
-    ("ring", "_settle"): settle_case,
-    ("ring", "_settle_all"): lambda r: [*counters(r), 128, 120],
-    ("ring", "_oldest_age"): lambda r: [words(r, 64), words(r, 4), words(r, 2), r.randrange(4), 63],
-    ("ring", "_copy"): ring_case,
-    ("ring", "_advance"): lambda r: [words(r, 4), r.randrange(4), r.randint(0, 58)],
+    ("ring", "_mark"): lambda r: [rings_state(r)],
+    ("ring", "_drained"): lambda r: [rings_state(r)],
+    ("ring", "_discard"): lambda r: [rings_state(r)],
+    ("ring", "_survey"): survey_case,
+    ("ring", "_pack"): pack_case,
     ("ring", "_write"): lambda r: [
-        words(r, 64),
-        words(r, 4),
+        words(r, 256),
+        rings_state(r),
         r.randrange(4),
-        63,
         words(r, 40),
         3,
         r.randint(0, 30),
@@ -212,9 +235,21 @@ def test_arm_code_does_what_the_source_says(
             assert result == expected
 
 
+def test_assembler_does_what_its_twin_does(compiled: Callable[[str], Module]) -> None:
+    (frame,) = pio_chip.load("frame")
+    processor = Processor()
+    rng = random.Random("stuff")
+    for _ in range(60):
+        buffer, size = edge_frames(rng, rng.randint(1, 4))
+        mine = buffer[:]
+        frame.stuff(0, 0, 0, mine, size)
+        processor.call_assembler(compiled("arm"), buffer, size)
+        assert buffer == mine
+
+
 def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None:
     """Start, time, DMA counts and outputs by native code, on the emulated peripherals."""
-    hw_rp2, outputs, pulses = pio_chip.load("hw_rp2", "outputs", "pulses")
+    hw_rp2, ring, outputs, pulses = pio_chip.load("hw_rp2", "ring", "outputs", "pulses")
     chip = pio_chip.CHIP
     hardware = hw_rp2.Hardware()
     processor = Processor(chip.rp2040)
@@ -230,37 +265,58 @@ def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None
     native("hw_rp2", "_start", 15)
     assert chip.rp2040.read_uint32(0x50200000) & 15 == 15
     assert chip.rp2040.read_uint32(0x50300000) & 15 == 1
-    count = array("I", [0])
+    state = hardware.rings.state
+    machine = chip.blocks[0].machines[0]
+
+    def look() -> int:
+        return native("hw_rp2", "_look", 15, state)
+
     seen = []
     for _ in range(4):
-        native("hw_rp2", "_read_clock", count)
-        seen.append(count[0])
+        assert look() == 0
+        seen.append(state[ring.NOW])
         chip.run(3_000)
     assert seen == sorted(seen)
-    assert all(1_000 <= later - earlier < 1_500 for earlier, later in itertools.pairwise(seen))
-    machine = chip.blocks[0].machines[0]
-    native("hw_rp2", "_read_clock", count)
-    assert 0 <= ((~machine.x & 0xFFFFFFFF) - count[0]) < 500  # late, never early
+    assert all(1_000 <= later - earlier < 1_700 for earlier, later in itertools.pairwise(seen))
+    look()
+    assert 0 <= ((~machine.x & 0xFFFFFFFF) - state[ring.NOW]) < 700  # late, never early
 
     chip.schedule([(chip.cycle + 100 * k, 3, bool(k % 2)) for k in range(1, 41)])
     chip.run(6_000)
-    written, stalls = array("I", [0] * 4), array("I", [0] * 4)
-    renew = native("hw_rp2", "_written", 15, hardware._channels, hardware._bases, written, stalls)
-    assert list(written) == [0, 20, 0, 0]
-    assert renew == 0
+    assert look() == 0
+    assert list(hardware.rings.written) == [0, 20, 0, 0]
     registers = hw_rp2.chip
     left = native(
         "hw_rp2", "_halt", hardware._channels[1], registers.DMA_CHAN_ABORT, registers.DMA_BUSY
     )
     assert left == hw_rp2.ORDER - 20
-    ring = hardware._base + hw_rp2.RING_BYTES
-    native("hw_rp2", "_renew", hardware._channels[1], left, 1, hardware._bases, ring, 1_000)
+    place = hardware._base + hw_rp2.RING_BYTES
+    native("hw_rp2", "_renew", hardware._channels[1], left, 1, state, place, 1_000)
     chip.schedule([(chip.cycle + 100 * k, 3, bool(k % 2)) for k in range(1, 41)])
     chip.run(6_000)
-    renew = native("hw_rp2", "_written", 15, hardware._channels, hardware._bases, written, stalls)
-    assert list(written) == [0, 40, 0, 0]
-    assert renew == 0b10
-    assert list(stalls) == [0, 0, 0, 0]
+    assert look() == 0b10
+    assert list(hardware.rings.written) == [0, 40, 0, 0]
+    assert list(hardware.rings.stalls) == [0, 0, 0, 0]
+    # Frames by DMA and sniffer in native code: those that the source makes.
+    rings = hardware.rings
+    rings.mark()
+    before = state[:]
+    memory, out = rings._memory, rings.out
+    made = native("ring", "_pack", state, memory.address, out.address, 4)
+    packed, state[:] = bytes(out[: 4 * made]), before
+    assert ring._pack(state, memory, out, 4) == made == 46
+    assert bytes(out[: 4 * made]) == packed
+    assert packed[-4:] == zlib.crc32(packed[4:-4]).to_bytes(4, "little")
+    assert rings.taken[1] == 40
+    # The clock wraps: the high word counts it.
+    chip.blocks[1].machines[0].x = 500
+    chip.run(300)
+    look()
+    assert state[ring.NOW + 1] == 0
+    chip.run(3_000)
+    look()
+    assert state[ring.NOW + 1] == 1
+    assert state[ring.NOW] < 2_000
 
     # A record by native code: two pulses of 102 cycles, 203 apart.
     programs = outputs.programs

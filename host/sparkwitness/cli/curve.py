@@ -11,8 +11,8 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device import link
@@ -44,6 +44,7 @@ NOTHING_MEASURED = 3
 @click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
 @typing.setup_options
 @keep.options
+@keep.like_option
 @options.yes
 @options.as_json
 def command(
@@ -58,6 +59,7 @@ def command(
     yes: bool,
     as_json: bool,
     keeping: keep.Keeping,
+    like: int | None,
     **typed: Any,
 ) -> None:
     """Timing against speed, in bins, while you sweep the speed up and down.
@@ -77,13 +79,16 @@ def command(
         tables = replay(recording, setup)
         recorded: Path | None = from_file
     else:
-        interactive = sys.stdin.isatty() and not as_json
+        interactive = options.someone_answers(as_json)
+        known = keeping.known(beside, like)
         with sources.board(simulate, port) as source:
-            setup = typing.setup_from(typed, source.setup, interactive and simulate is None)
+            asks = interactive and simulate is None
+            last = keeping.last(beside) if asks else None
+            setup = typing.setup_from(typed, known or source.setup, asks, last)
             if simulate is None:
                 safety.show(beside, safety.RUNNING_ENGINE)
                 if interactive and not yes:
-                    click.confirm("Read and done?", abort=True)
+                    ask.cautions_taken()
             longest = seconds or (60.0 if simulate else None)
             recorded = keeping.recording(record, beside)
             tables = _sweep(source.port, patience, setup, recorded, beside, longest)

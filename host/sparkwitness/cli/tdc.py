@@ -6,7 +6,7 @@ import time
 import click
 from rich.console import Console
 
-from sparkwitness.cli import options, sources
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
@@ -104,7 +104,7 @@ def lamp(
         raise UserError("the lamp needs one pulse per crank revolution, or a wheel with a gap")
     safety.show(out, safety.RUNNING_ENGINE)
     if simulate is None and not yes:
-        click.confirm("Read and done?", abort=True)
+        ask.cautions_taken()
     with (
         sources.board(simulate, port, speed=1.0) as source,
         Link(source.port, patience) as board,
@@ -140,9 +140,13 @@ def _wait(stream: Stream, seconds: float | None, diameter: float | None) -> floa
             stream.receive()
         return None
     unit = "degrees" if diameter is None else "mm"
-    text = f"How far has the mark still to go to its place, {unit} (past it: minus; q: not read)"
-    answer: str = click.prompt(text, default="q")
+    text = (
+        f"How far has the mark still to go to its place, {unit} (past it: minus; Enter: not read)"
+    )
+
+    def convert(typed: str) -> float | None:
+        return None if typed.lower() == "q" else options.NUMBER.convert(typed, None, None)
+
+    seen: float | None = ask.question(text, convert, None, empty=True)
     stream.receive(0)
-    if answer.strip().lower().startswith("q"):
-        return None
-    return options.NUMBER.convert(answer, None, None)
+    return seen
