@@ -141,7 +141,7 @@ def test_single_faults_are_named_with_few_tests(
     for name, value in (("right", right), ("tests", tests), ("ratio", tests / fixed)):
         record_property(name, float(value))
     assert right >= 0.95
-    assert tests <= 5.0
+    assert tests <= 6.5  # the deciding one twice
     assert tests < fixed and minutes < fixed_minutes
     assert right >= fixed_right - 0.02
 

@@ -193,13 +193,33 @@ def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Findi
         return None, ()
     rpm = np.array([b.rpm for b in known])
     errors = np.array([b.error for b in known])
-    u = np.array([b.u_random for b in known])
+    u, pure = _repeated(known)
     shared = timing.COVERAGE * setup.reference.u_angle
-    fit = fit_delay(rpm, errors, u, shared, setup.target)
+    fit = fit_delay(rpm, errors, u, shared, setup.target, pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
     note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; that comes on top"
     return fit, (Finding("clamp_delay", note),) if u_delay > fit.u_delay_us / 2 else ()
+
+
+def _repeated(bins: list[Bin]) -> tuple[Floats, float]:
+    """Standard uncertainty of each bin's mean, degrees, and its degrees of freedom.
+
+    Where bins were passed rising and falling, what the two passages differ by beyond the scatter
+    of single events (drift, hysteresis) is pure error of a repeated measurement and belongs to
+    all bins.
+    """
+    u = np.array([b.u_random for b in bins])
+    gap = np.array([b.hysteresis for b in bins])
+    own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
+    twice = np.isfinite(gap)
+    events = float(sum(b.events - 1 for b in bins))
+    n = int(np.count_nonzero(twice))
+    if n < 2:
+        return u, events
+    # The two halves' difference has twice a passage's variance, their mean half of it.
+    between = max(0.0, float(np.mean(gap[twice] ** 2 - own[twice] ** 2)) / 2)
+    return np.sqrt(u**2 + between / 2), float(n) if between > float(np.mean(u**2)) else events
 
 
 def _bin(

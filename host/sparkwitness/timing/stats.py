@@ -88,6 +88,15 @@ def student_quantile(p: float, freedom: float) -> float:
     return sqrt(freedom * y / (1 - y)) if y < 1 else inf
 
 
+def f_tail(ratio: float, over: float, under: float) -> float:
+    """P(F > ratio) for `over` and `under` degrees of freedom: Abramowitz & Stegun 26.6.2.
+
+    `under` may be inf: then `over` * F is a chi-squared variable.
+    """
+    under = min(under, 1e7)
+    return beta_share(under / 2, over / 2, under / (under + over * ratio))
+
+
 def clopper_pearson(hits: float, n: float, confidence: float = 0.95) -> Interval:
     """Exact interval for a share: Clopper & Pearson, Biometrika 26(4), 1934.
 
