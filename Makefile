@@ -47,6 +47,8 @@ accuracy: $(VENV)/test
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
+	$(BIN)/python hardware/breadboard.py
+	$(BIN)/python hardware/check.py
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000

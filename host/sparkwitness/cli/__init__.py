@@ -18,7 +18,7 @@ COMMANDS = {
     "scenarios": "The simulated engines and modules, with a line each.",
     "check": "Electrical checks: coil, supply, degrees.",
     "engine": "Saved engines: add, list, show, edit, remove.",
-    "logbook": "What was found before, and whether it still computes to the same.",
+    "logbook": "Past results, and a check that they still reproduce.",
     "compare": "Before against after: what a part swap changed.",
     "report": "One run as a self-contained page, or PDF.",
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",

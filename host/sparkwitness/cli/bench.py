@@ -28,7 +28,7 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import bench_text as bench_show
@@ -45,7 +45,9 @@ _FILE = click.Path(path_type=Path)
 
 @click.command()
 @options.source
-@click.option("--plan", "plan_file", type=_FILE, help="Plan as TOML; options come before it.")
+@click.option(
+    "--plan", "plan_file", type=_FILE, help="TOML plan; command-line options override it."
+)
 @click.option("--kind", type=click.Choice(list(bench_plan.KINDS)), help="Principle of the module.")
 @click.option("--active", type=click.Choice(["high", "low"]), help="Active level of the pulse.")
 @click.option(
@@ -56,18 +58,20 @@ _FILE = click.Path(path_type=Path)
 @click.option("--width", type=options.NUMBER, help="Dwell or pulse width, µs.")
 @click.option("--cylinders", type=int, help="Firings per working cycle.")
 @click.option("--strokes", type=int, help="4 or 2.")
-@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none for no steps.")
+@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none: no steps.")
 @click.option("--seconds", type=options.NUMBER, help="How long each is held.")
 @click.option(
     "--repeats", type=int, help="Times that each speed is driven, up and down. Default: 3."
 )
 @click.option(
-    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none for no ramps."
+    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none: no ramps."
 )
 @click.option("--soak", type=options.NUMBER, help="Minutes to hold one speed at the end.")
-@click.option("--soak-rpm", type=options.NUMBER, help="That speed.")
-@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp in use.")
-@click.option("--clamp-falling", is_flag=True, default=None, help="Stamp its falling edge.")
+@click.option("--soak-rpm", type=options.NUMBER, help="Soak speed, rpm.")
+@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp to use.")
+@click.option(
+    "--clamp-falling", is_flag=True, default=None, help="Stamp that clamp's falling edge."
+)
 @click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
 @click.option(
     "--limit",
@@ -83,11 +87,11 @@ _FILE = click.Path(path_type=Path)
     + ", ".join(bench_plan.DEFAULT_MARGINS),
 )
 @click.option("--record", type=_FILE, help="Keep the run: the bytes as received, and the plan.")
-@click.option("--resume", type=_FILE, help="Go on with a kept run that was cut short.")
+@click.option("--resume", type=_FILE, help="Continue a kept run that was cut short.")
 @click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
 @click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
 @click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
-@click.option("--claim-only", is_flag=True, help="Only that, without a board.")
+@click.option("--claim-only", is_flag=True, help="Weigh the claim only, without a board.")
 @click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
 @click.option("--shots", type=_FILE, help="Write a CSV file with one row per trigger.")
 @options.yes
@@ -115,13 +119,13 @@ def command(
 
     The board drives the module's trigger and listens with the clamp on the coil lead. Connect the
     bench output to the module and to the board's trigger input. Nothing is driven before the
-    cautions are answered.
+    cautions are confirmed.
 
     \b
     Exit codes: 0 all measured and, where asked, within the limits or the same
                 1 or 2 bad input, 3 nothing measured
                 4 outside the limits or different
-                5 cut short, 6 measured, but the verdict cannot be told
+                5 cut short, 6 measured, but no verdict is possible
 
     A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
     """
@@ -136,7 +140,7 @@ def command(
         return
     for path in (points, shots):
         if path is not None and path.exists():
-            raise UserError(f"{path} is there already; choose another name")
+            raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
@@ -146,6 +150,7 @@ def command(
         stored = bench_run.load(from_file)
         job.plan, job.parts = _judged_by(stored.plan, plan_file, typed), stored.parts
         job.kept = stored.paths[-1]
+        job.source = f"replay of {Recording(job.kept).source}"
     else:
         where = None if resume else keeping.recording(record, beside)
         _run(job, port, simulate, plan_file, typed, record, where, resume)
@@ -155,13 +160,10 @@ def command(
         verdicts.append(bench_verdict.against_run(result, good.result, against.name))
     told = [v for v in verdicts if v is not None]
     weighed = _weigh(weigh, result) if weigh else None
-    source = (
-        "replay" if from_file else f"simulated: {_full_name(simulate)}" if simulate else "board"
-    )
     job.run = keeping.keep(
         beside, Logbook.keep, "bench", bench_show.headline(result, told),
         {**result.to_dict(), "verdicts": [v.to_dict() for v in told]}, job.plan.to_dict(),
-        recording=job.kept, source=source,
+        recording=job.kept, source=job.source,
     )  # fmt: skip
     _report(job, result, told, weighed, live=from_file is None)
     if points is not None:
@@ -187,6 +189,7 @@ class _Job:
     kept: Path | None = None
     first: Path | None = None
     run: int | None = None
+    source: str = MEASURED
 
 
 def _code(job: _Job, result: bench.Result, told: list[bench_verdict.Verdict]) -> int:
@@ -229,7 +232,7 @@ def _run(
     elif any(v is not None and v != () for v in typed.values()):
         raise UserError("--resume takes the plan from the kept run: leave the other options out")
     if record is not None and record.exists():
-        raise UserError(f"{record} is there already; choose another name")
+        raise UserError(f"{record} already exists; choose another name")
     seconds = sum(s + 2 * bench_plan.SETTLE_S for _, s in order)
     job.beside.print(bench_show.plan(job.plan, seconds))
     if simulate is None:
@@ -237,21 +240,25 @@ def _run(
         if not job.yes:
             if not interactive:
                 raise UserError(
-                    "nothing is driven before the cautions are answered: run this in a terminal, "
+                    "nothing is driven before the cautions are confirmed: run this in a terminal, "
                     "or give --yes"
                 )
-            click.confirm("Read and done? The module is driven next", abort=True)
+            question = "Have you read this and taken the precautions? The module is driven next"
+            click.confirm(question, abort=True)
     with (
         sources.board(_full_name(simulate), port) as source,
         link.Link(source.port, job.patience) as board,
     ):
         recorder = None
         if record is not None:
-            recorder = Recorder(record, board.hello, bench_run.setup_of(job.plan, order))
+            recorder = Recorder(
+                record, board.hello, bench_run.setup_of(job.plan, order), source.name
+            )
         with _progress(job.beside) as watch:
             ending = bench_run.run(board, job.plan, order, recorder, watch)
     job.parts = [*job.parts, ending.collector]
     job.why, job.hopeless, job.kept = ending.why, ending.hopeless, record
+    job.source = source.name
 
 
 @contextmanager
@@ -464,10 +471,11 @@ def _report(
         report["verdicts"] = [v.to_dict() for v in told]
         report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
         report["ended_early"] = job.why or None
-        report["run"] = job.run
+        report["run"], report["source"] = job.run, job.source
         click.echo(json.dumps(report, indent=2, allow_nan=False))
     else:
         job.out.print()
+        show.origin(job.out, job.source)
         job.out.print(bench_show.result(result))
         for one in told:
             job.out.print()

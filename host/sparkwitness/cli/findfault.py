@@ -63,7 +63,7 @@ NOT_OVER = 3
 @click.option("--mended", metavar="LINK", help="This link was mended; the engine still does not "
               "start, unless --starts.")  # fmt: skip
 @click.option("--starts", is_flag=True, help="With --mended: now it starts.")
-@click.option("--resume", type=click.Path(path_type=Path), help="Go on with a stored run.")
+@click.option("--resume", type=click.Path(path_type=Path), help="Continue a stored run.")
 @click.option("--store", "store_at", type=click.Path(path_type=Path),
               help="File for the run. Default: a new one in your data folder.")  # fmt: skip
 @click.option("--list", "listing", is_flag=True, help="Show links and tests, and stop.")
@@ -103,7 +103,7 @@ def command(
     if session.path is None:
         session.path = default_path(run.started)
     if resume is None and session.path.exists():
-        raise UserError(f"{session.path} is there already; go on with --resume {session.path}")
+        raise UserError(f"{session.path} already exists; continue it with --resume {session.path}")
     session.save()
     for text in say:
         name, _, answer = text.partition("=")

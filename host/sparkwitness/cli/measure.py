@@ -4,7 +4,6 @@ import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
-from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,8 @@ from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
-from sparkwitness.timing import advice, measure
+from sparkwitness.timing import advice, gates, measure
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
 NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
@@ -34,7 +34,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
 @typing.setup_options
 @click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
-              help="Give up after so many seconds.")  # fmt: skip
+              help="Give up after this many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
 @keep.options
@@ -71,11 +71,14 @@ def command(
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
-        result, setup = _replay(from_file, typed)
+        recording = Recording(from_file)
+        origin = f"replay of {recording.source}"
+        setup = typing.setup_from(typed, recording.setup, ask=False)
+        result = measure.evaluate(setup, replay(recording, setup))
         run = keeping.keep(
-            beside, Logbook.keep_measurement, result, setup, recording=from_file, source="replay"
+            beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
         )
-        _report(out, result, setup, budget, as_json, run)
+        _report(out, result, setup, origin, budget, as_json, run)
         sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
     interactive = options.someone_answers(as_json)
@@ -92,17 +95,17 @@ def command(
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            result = _live(source.port, patience, setup, recorded, beside, longest)
+            result = _live(source, patience, setup, recorded, beside, longest)
             run = keeping.keep(
                 beside, Logbook.keep_measurement, result, setup, recording=recorded,
-                source=f"simulated: {simulate}" if simulate else "board",
+                source=source.name,
             )  # fmt: skip
-            _report(out, result, setup, budget, as_json, run)
+            _report(out, result, setup, source.name, budget, as_json, run)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
             series = keeping.keep_trial(beside, run, trials[-1], series)
-            following = _ask_setting(out, setup, trials)
+            following = _ask_setting(out, setup, trials, tuple(result.findings))
             if following is None:
                 break
             source.enter_setting(following)
@@ -111,22 +114,17 @@ def command(
     sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
 
-def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, Setup]:
-    recording = Recording(path)
-    setup = typing.setup_from(typed, recording.setup, ask=False)
-    return measure.evaluate(setup, replay(recording, setup)), setup
-
-
 def _live(
-    port: str,
+    source: sources.Source,
     patience: float,
     setup: Setup,
     record: Path | None,
     beside: Console,
     longest: float,
 ) -> measure.Measurement:
-    with link.Link(port, patience) as board:
-        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+    with link.Link(source.port, patience) as board:
+        typed = setup.to_dict()
+        recorder = Recorder(record, board.hello, typed, source.name) if record else None
         waiting: AbstractContextManager[Any] = (
             beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
         )
@@ -155,14 +153,16 @@ def _report(
     out: Console,
     result: measure.Measurement,
     setup: Setup,
+    source: str,
     budget: bool,
     as_json: bool,
     run: int | None,
 ) -> None:
     if as_json:
-        found = {"run": run, "setup": setup.to_dict(), **result.to_dict()}
+        found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
         click.echo(json.dumps(found, indent=2))
         return
+    show.origin(out, source)
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
@@ -170,18 +170,21 @@ def _report(
         out.print(keep.kept(run), style="dim")
 
 
-def _ask_setting(out: Console, setup: Setup, trials: list[advice.Trial]) -> float | None:
+def _ask_setting(
+    out: Console, setup: Setup, trials: list[advice.Trial], told: tuple[Finding, ...]
+) -> float | None:
     """The setting that the user has entered now, or None to stop."""
     learned = advice.learn_gain(trials, setup.stated_gain)
     if learned.contradicts:
-        last = trials[-1]
-        tip = advice.next_setting(
-            last.setting, last.error, 2 * last.u_error, learned.gain, setup.step,
-            -inf if setup.least is None else setup.least,
-            inf if setup.most is None else setup.most,
-        )  # fmt: skip
         out.print(f"! {learned.note}")
-        out.print(f"→ by what the trials say the next setting is {tip.setting:g}", style="bold")
+        last = trials[-1]
+        tip, findings = gates.advise(
+            replace(setup, learned_gain=learned.gain), last.error, 2 * last.u_error, told
+        )
+        for finding in findings:
+            out.print(f"! {finding.text}")
+        if tip is not None:
+            out.print(f"→ by what the trials say the next setting is {tip.setting:g}", style="bold")
     out.print(
         "Enter the next setting in the controller, switch the ignition off and on so that it "
         "keeps it, then measure again."

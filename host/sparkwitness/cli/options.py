@@ -71,4 +71,4 @@ source = stack(
     ]
 )
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-yes = click.option("--yes", is_flag=True, help="Cautions read; ask nothing.")
+yes = click.option("--yes", is_flag=True, help="I have read the cautions; do not prompt.")

@@ -11,7 +11,7 @@ from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.records import engines
-from sparkwitness.timing import conditioner, wheel
+from sparkwitness.timing import conditioner, gates, wheel
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
 
@@ -60,6 +60,25 @@ setup_options = options.stack(
             multiple=True,
             type=click.Choice(wire.INPUTS),
             help="Stamp this input's falling edge. May be repeated.",
+        ),
+        click.option(
+            "--seen",
+            type=options.NUMBER,
+            help="Timing as a lamp or strobe shows it against the marks, ° BTDC.",
+        ),
+        click.option(
+            "--seen-within",
+            type=options.NUMBER,
+            help="How well that was read, ± degrees.",
+            show_default="3",
+        ),
+        click.option(
+            "--confirm",
+            "confirmed",
+            multiple=True,
+            type=click.Choice(gates.NAMES),
+            metavar="CODE",
+            help="You have checked what this finding says. May be repeated.",
         ),
         click.option(
             "--sensor",
@@ -183,8 +202,9 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    falling = values.get("falling", ())
-    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
+    for name in ("falling", "confirmed"):
+        listed = values.get(name, ())
+        values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False
     for one in QUESTIONS if ask else ():
         if one.name == "setting" and one.name not in given and values.get(one.name) is not None:

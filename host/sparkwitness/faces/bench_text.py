@@ -402,7 +402,7 @@ def write_points(path: Path, what: Result) -> None:
     """One row per speed, for plots.
 
     Raises:
-        UserError: the file is there already, or cannot be written.
+        UserError: the file already exists, or cannot be written.
     """
     rows: list[list[object]] = []
     for p in what.points:
@@ -421,7 +421,7 @@ def write_shots(path: Path, what: Result) -> None:
     """One row per trigger, for plots: ramps show the switch-over, a soak the drift.
 
     Raises:
-        UserError: the file is there already, or cannot be written.
+        UserError: the file already exists, or cannot be written.
     """
     rows: list[list[object]] = []
     for stretch in what.stretches:
@@ -443,6 +443,6 @@ def _write(path: Path, columns: tuple[str, ...], rows: list[list[object]]) -> No
             writer.writerow(columns)
             writer.writerows(rows)
     except FileExistsError:
-        raise UserError(f"{path} is there already; choose another name") from None
+        raise UserError(f"{path} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {path}: {error.strerror}") from None

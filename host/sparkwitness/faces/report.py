@@ -1,7 +1,7 @@
 """A run as one self-contained page for a person: read on a screen, printed, or made a PDF.
 
-The numbers are those that were kept; the plots are drawn from the recording, if it is there. Longer
-than other files: one page, in the order in which it is read.
+The numbers are those that were kept; the plots are drawn from the recording, if it is there.
+Longer than other files: one page, section after section, in the order in which it is read.
 """
 
 import base64
@@ -18,7 +18,7 @@ import numpy as np
 from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
-from sparkwitness.decode.recording import Recording
+from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
 from sparkwitness.faces import plots, safety
 from sparkwitness.faces import text as show
@@ -195,7 +195,8 @@ def transient(path: Path) -> Run:
     digest, _ = logbook.hash_of(path)
     plain = result.to_dict()
     return Run(
-        0, "measurement", str(recording.header.get("utc_start", "")), "replay",
+        0, "measurement", str(recording.header.get("utc_start", "")),
+        f"replay of {recording.source}",
         logbook.headline(result), None, None, path.resolve(), digest, setup.to_dict(),
         json.loads(logbook.canonical(plain)), logbook.canonical(plain), __version__,
         wire.PROTOCOL, recording.header.get("board"),
@@ -239,7 +240,7 @@ def _head(run: Run, by: str | None) -> str:
     if by:
         lines.append(f"Measured by {by}")
     said = "".join(f"<p>{escape(line)}</p>" for line in lines if line)
-    if run.source.startswith("simulated"):
+    if SIMULATED in run.source:
         said += f'<div class="simulated">No engine: {escape(run.source)}</div>'
     return f"<header><h1>{_TITLES[run.kind]}</h1>{said}</header>"
 
@@ -278,7 +279,7 @@ def _answers(run: Run) -> str:
     if tip is not None:
         unit = f"{setup.get('counts', 'crank')} degrees"
         exact = f"{tip['exact']:.2f} ± {tip['expanded']:.2f}"
-        more = f"now {setup.get('setting'):g}; exactly {exact} {unit}"
+        more = f"now {setup.get('setting'):g}; unrounded {exact} {unit}"
         cards.append(_answer("Next setting to enter", f"{tip['setting']:g}", more))
     verdict = _verdict(error, expanded, tip)
     return f'<div class="answers">{"".join(cards)}</div><p class="verdict">{escape(verdict)}</p>'
@@ -286,7 +287,7 @@ def _answers(run: Run) -> str:
 
 def _verdict(error: float | None, expanded: float, tip: dict[str, Any] | None) -> str:
     if error is None:
-        return "No commanded value was typed, so no error can be told."
+        return "No commanded value was typed, so there is no error to show."
     if abs(error) <= expanded:
         said = "The spark comes where it is commanded, as far as this measurement can tell."
     else:
@@ -401,7 +402,10 @@ def _fit(run: Run) -> str:
         ("Fixed angle", f"{found.fixed:+.2f}° ± {found.u_fixed:.2f}° (95 %)"),
         ("Delay", show.plus_minus(found.delay_us, found.u_delay_us, " µs") + " (95 %)"),
         ("Correlation of the two", f"{found.correlation:.2f}"),
-        ("Scatter about the line", f"{found.spread:.1f} times what the points' own U lets expect"),
+        (
+            "Scatter about the line",
+            f"{found.spread:.1f} times the spread expected from the points' own uncertainties",
+        ),
         ("What to do", recommend(found)),
     ]
     return _pairs("Fixed angle and delay", rows)

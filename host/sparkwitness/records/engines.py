@@ -45,7 +45,8 @@ _TOLD = {
     "clamp_kind": "kind of ignition under the clamp",
     "falling": "inputs of which the falling edge counts",
 }  # fmt: skip
-_NOT_KEPT = {"reference"}
+# A look and a check belong to one run.
+_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed"}
 
 
 def folder() -> Path:

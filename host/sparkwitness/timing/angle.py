@@ -233,7 +233,8 @@ class Periods:
             goes on counting over a break, where the true number is not known.
         miss: float64[n] degrees by which one of the wheel's last edges, another one each turn,
             misses the cubic through its four neighbours: speed changes too quick for the wheel,
-            and its tooth errors. NaN where not all of them are known; once a turn otherwise.
+            and its tooth errors. One finite value per turn; NaN elsewhere and where a neighbour is
+            unknown.
         wide: float64[n] the same with neighbours twice as far away, by which the two can be told
             apart.
     """

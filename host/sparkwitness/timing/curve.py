@@ -179,7 +179,9 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
         width = float(values["bin_width_rpm"])
         points = np.array(values["against"] or [], np.float64).reshape(-1, 2)
     except (KeyError, TypeError, ValueError):
-        raise UserError("how its bins were made was not kept, so it cannot be made again") from None
+        raise UserError(
+            "how its bins were made was not kept, so it cannot be computed again"
+        ) from None
     wanted = (points[:, 0], points[:, 1]) if len(points) else None
     found = curve(setup, tables, width, wanted)
     if isinstance(found, Finding):
@@ -198,7 +200,9 @@ def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Findi
     fit = fit_delay(rpm, errors, u, shared, setup.target, pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
-    note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; that comes on top"
+    note = (
+        f"the clamp's own delay is known to ±{u_delay:.1f} µs only; add this to the interval above"
+    )
     return fit, (Finding("clamp_delay", note),) if u_delay > fit.u_delay_us / 2 else ()
 
 
