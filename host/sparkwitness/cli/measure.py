@@ -126,7 +126,9 @@ def _live(
         typed = setup.to_dict()
         recorder = Recorder(record, board.hello, typed, source.name) if record else None
         waiting: AbstractContextManager[Any] = (
-            beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
+            beside.status("waiting for the crank")
+            if beside.is_terminal and not options.quiet()
+            else nullcontext()
         )
         try:
             with waiting as line:
@@ -166,7 +168,7 @@ def _report(
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
-    if run is not None:
+    if run is not None and not options.quiet():
         out.print(keep.kept(run), style="dim")
 
 

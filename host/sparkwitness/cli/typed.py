@@ -254,13 +254,13 @@ def _reference(
         if not ask:
             raise _unknown(_ANGLE, "--reference-angle")
         angle = asking.question(
-            _ANGLE, options.NUMBER, before.get("angle"),
+            _ANGLE, _angle, before.get("angle"),
             "Every angle rests on this one. Find it with two piston stops (`sparkwitness tdc "
             "stops`); a mark on a damper with a rubber ring may have crept.",
         )  # fmt: skip
     if within is None and ask and (fresh or not stored):
         within = asking.question(
-            "How well is that known, ± degrees", options.NUMBER, 2 * before.get("u_angle", 0.25),
+            "How well is that known, ± degrees", _within, 2 * before.get("u_angle", 0.25),
             "It goes into the uncertainty of every result. A tape read to half a degree at two "
             "piston stops gives about ±0.4; a mark that was never checked ±2 or more.",
         )  # fmt: skip
@@ -289,6 +289,14 @@ def _reference(
 def _kind_of_reference(text: str) -> str:
     Reference.parse(text, 0.0, 0.0)
     return text
+
+
+def _angle(text: str) -> float:
+    return Reference(1, angle=options.NUMBER.convert(text, None, None)).angle
+
+
+def _within(text: str) -> float:
+    return 2 * Reference(1, u_angle=options.NUMBER.convert(text, None, None) / 2).u_angle
 
 
 def _named_reference(before: dict[str, Any]) -> str | None:
