@@ -1,6 +1,6 @@
 # `make demo` and `make test` do all the set-up on a fresh Debian machine with Python 3.11.
 
-PYTHON ?= $(shell command -v python3.11 || command -v python3)
+PYTHON ?= $(shell for v in 3.11 3.12 3.13 3.14 3; do command -v python$$v && break; done)
 VENV := .venv
 BIN := $(VENV)/bin
 # Debian packages that tests need, each with a command or library that shows it is there.
@@ -47,6 +47,8 @@ accuracy: $(VENV)/test
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
+	$(BIN)/python hardware/breadboard.py
+	$(BIN)/python hardware/check.py
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
@@ -54,7 +56,10 @@ fuzz: $(VENV)/fuzz
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
-	$(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Python 3.11 or newer is \
+	needed, and $(PYTHON) is $$($(PYTHON) --version 2>&1); name another: make PYTHON=/path/to/python3.11" >&2; exit 1; }
+	rm -rf $(VENV)
+	$(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); exit 1; }
 	touch $@
 
 # Locked with hashes: what is installed is what was tried.

@@ -133,7 +133,7 @@ def test_interpolation_errs_by_what_is_stated(kind, overtone, tooth):
     placed = AngleReader(reference).feed(track, marks, int(marks[-1]), last=True)
     error = (placed.degrees - truth + reference.period / 2) % reference.period
     error = error[np.isfinite(error)] - reference.period / 2
-    u, _ = timing.interpolation(
+    u, _, _ = timing.interpolation(
         periods.miss, periods.wide, reference.left_out(periods.number), reference, n
     )
     # The mean over all teeth is the reference angle's matter, not the interpolation's. A strong

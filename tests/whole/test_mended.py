@@ -266,15 +266,15 @@ def findings(*stretches: tuple[float, ...]) -> list[Finding]:
     return measure.evaluate(setup, analyzer.finish()).findings
 
 
-def test_sparks_not_joined_by_the_crank_are_too_few_not_nan_degrees_apart():
+def test_sparks_not_joined_by_the_crank_are_refused_not_nan_degrees_apart():
     (one,) = findings(*[(1.2, 1.8)] * 40)
-    assert one.code == "few_events" and "nan" not in one.text
+    assert one.level == "refused" and "nan" not in one.text
 
 
-def test_events_not_joined_once_strays_are_out_are_too_few_not_nan_rpm():
+def test_events_not_joined_once_strays_are_out_are_refused_not_nan_rpm():
     """Only the two joined events told the speed, and both were strays."""
     (one,) = findings(*[(1.2, 1.8)] * 40, (1.5, 2.5))
-    assert one.code == "few_events" and "nan" not in one.text
+    assert one.level == "refused" and "nan" not in one.text
 
 
 def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):

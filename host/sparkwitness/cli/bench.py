@@ -26,6 +26,7 @@ from sparkwitness.bench import (
 )
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector
+from sparkwitness.cli import ask as asking
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
@@ -239,8 +240,9 @@ def _run(
                     "nothing is driven before the cautions are confirmed: run this in a terminal, "
                     "or give --yes"
                 )
-            question = "Have you read this and taken the precautions? The module is driven next"
-            click.confirm(question, abort=True)
+            asking.cautions_taken(
+                "Have you read this and taken the precautions? The module is driven next"
+            )
     with (
         sources.board(_full_name(simulate), port) as source,
         link.Link(source.port, job.patience) as board,
@@ -329,7 +331,7 @@ def _ask(values: dict[str, Any]) -> None:
 
     def ask(name: str, text: str, kind: Any, default: Any) -> None:
         if name not in values:
-            values[name] = click.prompt(text, type=kind, default=default)
+            values[name] = asking.question(text, kind, default)
 
     ask("kind", "Principle", click.Choice(list(bench_plan.KINDS)), "inductive")
     inductive = values["kind"] == "inductive"

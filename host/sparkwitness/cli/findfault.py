@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
+from sparkwitness.cli import ask, options
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
@@ -131,7 +131,7 @@ def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None
         headline = f"starts again; last found: {headline}"
     source = f"simulated: {simulate}" if simulate else "board" if session.live else "by hand"
     run = keeping.keep(session.beside, Logbook.keep, "faultfind", headline, told, source=source)
-    if run is not None:
+    if run is not None and not options.quiet():
         session.beside.print(keep.kept(run), style="dim")
 
 
@@ -162,7 +162,7 @@ def _begin(
         _ask_kinds(kinds)
     board = live or (not by_hand and bool(link.boards()))
     if interactive and not board and not by_hand:
-        board = click.confirm("Will the board be connected for live tests?", default=False)
+        board = ask.yes_no("Will the board be connected for live tests?", False)
     started = datetime.now(UTC).isoformat(timespec="seconds")
     return ff.Run(
         pure(ff.variant_of, **kinds), board, (), odds, minutes,
@@ -193,7 +193,7 @@ def _ask_kinds(kinds: dict[str, str]) -> None:
         for letter, value in zip(fault_text.LETTERS, values, strict=False):
             click.echo(f"  {letter}  {known[kind][value]}")
         choice = click.Choice([*fault_text.LETTERS[: len(values)]], case_sensitive=False)
-        picked = click.prompt("Which", type=choice, show_choices=False)
+        picked = ask.question("Which", choice, help=str(known[kind]["ask"]))
         kinds[kind] = values[fault_text.LETTERS.index(picked)]
 
 

@@ -7,9 +7,10 @@ from rich.text import Text
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
+from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
-from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.setup import CLAMPS, Setup
 from sparkwitness.timing.wording import angle as angle
 from sparkwitness.timing.wording import plus_minus as plus_minus
 
@@ -30,10 +31,13 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
-        rows.add_row(
-            "true timing", Text(f"{angle(result.timing)} ± {result.expanded:.2f}°", style="bold")
-        )
+        value = f"{angle(result.timing)} ± {result.expanded:.2f}°"
+        if result.error is None and any(f.code == "ambiguous" for f in result.findings):
+            value += f"  or that ± k · {result.modulo:.4g}°"
+        rows.add_row("true timing", Text(value, style="bold"))
         rows.add_row("", f"scatter {result.scatter:.2f}° over {result.events} events, first sparks")
+    if setup.clamp == "auto" and result.clamp is not None:
+        rows.add_row("clamp", f"found to be on {CLAMPS[result.clamp]}")
     if result.sparks:
         rows.add_row("sparks per event", sparks(result.sparks))
     if result.spacing_us is not None and result.duration_us is not None:
@@ -59,6 +63,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     rows.add_row("not counted", left_out(result))
     rows.add_row("lost", loss(result.loss))
     findings = [Text(f"! {f.text}") for f in result.findings]
+    if result.timing is not None:
+        findings.append(Text(gates.CANNOT_TELL, style="dim"))
     return Group(rows, *findings)
 
 
