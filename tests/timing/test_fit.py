@@ -6,7 +6,7 @@ import pytest
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing.fit import fit_delay, recommend
-from sparkwitness.timing.stats import least_squares
+from sparkwitness.timing.stats import least_squares, student_quantile
 
 # JCGM 100:2008, table H.6: thermometer reading and correction, 11 points; t_0 = 20.
 H3 = """21.521 -0.171  22.012 -0.169  22.512 -0.166  23.003 -0.159  23.507 -0.164  23.999 -0.165
@@ -107,6 +107,44 @@ def test_fixed_angle_goes_into_the_offset():
     assert fit.fixed == pytest.approx(14, abs=0.1) and abs(fit.delay_us) < fit.u_delay_us
     assert "reference offset" in recommend(fit) and "no delay" in recommend(fit)
     assert fit.u_fixed > 0.2
+
+
+@pytest.mark.parametrize("speeds", [(900.0, 3000.0), (800.0, 1500.0, 2500.0, 4000.0)])
+def test_what_points_share_goes_through_the_fit(speeds):
+    """Against GTC, which carries every shared input through the same formulas by itself."""
+    rpm = np.array(speeds)
+    error, u = 3.0 - 6e-6 * rpm * 250, np.linspace(0.05, 0.1, len(rpm))
+    angle, delay = np.full(len(rpm), 0.25), 6e-6 * rpm * 1.1
+    fit = fit_delay(rpm, error, u, shared=np.vstack((angle, delay)))
+    reference, clamp = GTC.ureal(0, 0.25), GTC.ureal(0, 1.1)  # degrees, microseconds
+    points = [
+        GTC.ureal(e, s) + reference + 6e-6 * n * clamp
+        for e, s, n in zip(error, u, rpm, strict=True)
+    ]
+    weights = 1 / u**2
+    middle = float((weights * rpm).sum() / weights.sum())
+    spread = float((weights * (rpm - middle) ** 2).sum())
+    slope = sum(w * (n - middle) / spread * y for w, n, y in zip(weights, rpm, points, strict=True))
+    mean = sum(w / weights.sum() * y for w, y in zip(weights, points, strict=True))
+    fixed = mean - middle * slope
+    ahead = fixed + 2000 * slope
+    k = 2.0 if len(rpm) == 2 else student_quantile(0.975, len(rpm) - 2)
+
+    def half(random, number):
+        """k of the random part, 2 of what is shared."""
+        return float(np.hypot(k * random, 2 * np.sqrt(GTC.uncertainty(number) ** 2 - random**2)))
+
+    random = np.sqrt(np.diag(np.array(fit.covariance)))
+    row = np.array([1.0, 2000.0])
+    assert fit.u_fixed == pytest.approx(half(random[0], fixed), rel=1e-6)
+    assert fit.u_delay_us == pytest.approx(half(random[1], slope) / 6e-6, rel=1e-6)
+    value, interval = fit.predict(2000)
+    assert value == pytest.approx(GTC.value(ahead), rel=1e-9)
+    assert interval == pytest.approx(
+        half(float(np.sqrt(row @ np.array(fit.covariance) @ row)), ahead), rel=1e-6
+    )
+    if len(rpm) == 2:  # the line through two points is as sure as they are
+        assert fit.predict(900)[1] == pytest.approx(2 * GTC.uncertainty(points[0]), rel=1e-6)
 
 
 @pytest.mark.slow

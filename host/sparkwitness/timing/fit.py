@@ -28,11 +28,13 @@ class DelayFit:
         delay_us, u_delay_us: t_d in microseconds.
         correlation: between the two.
         covariance: float 2x2 of (a in degrees, slope in degrees per rev/min), random parts only.
-        systematic: expanded uncertainty that all points share, degrees; in `u_fixed` already.
+        systematic: expanded uncertainty of `fixed` from what all points share, degrees; in
+            `u_fixed` already.
         spread: how far the points scatter against their own uncertainties; about 1 is right.
         freedom: points less two.
         told_apart: the speeds lie far enough apart for the question asked.
         note: what a person must know.
+        shared: float 2x2 of the same two, parts that move all points together.
     """
 
     fixed: float
@@ -46,14 +48,15 @@ class DelayFit:
     freedom: int
     told_apart: bool
     note: str
+    shared: tuple[tuple[float, float], tuple[float, float]] = ((0.0, 0.0), (0.0, 0.0))
 
     def predict(self, rpm: float) -> tuple[float, float]:
         """Error at another speed and the half-width of its 95 % interval, degrees."""
         row = np.array([1.0, rpm])
         variance = float(row @ np.array(self.covariance) @ row)
-        k = student_quantile((1 + _COVERAGE) / 2, max(self.freedom, 1))
+        common = float(row @ np.array(self.shared) @ row)
         return self.fixed - 6e-6 * rpm * self.delay_us, float(
-            np.hypot(k * np.sqrt(variance), self.systematic)
+            np.hypot(_quantile(self.freedom) * np.sqrt(variance), 2 * np.sqrt(max(common, 0.0)))
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -61,12 +64,24 @@ class DelayFit:
         return asdict(self)
 
 
+def _quantile(freedom: int) -> float:
+    """Student's t; two points say nothing of their own scatter, so k = 2 as they state it."""
+    return student_quantile((1 + _COVERAGE) / 2, freedom) if freedom > 0 else 2.0
+
+
 def fit_delay(
-    rpm: Floats, error: Floats, u: Floats, systematic: float = 0.0, target: float = 0.25
+    rpm: Floats,
+    error: Floats,
+    u: Floats,
+    systematic: float = 0.0,
+    target: float = 0.25,
+    shared: Floats | None = None,
 ) -> DelayFit:
     """Straight line through errors at several speeds.
 
-    Weighted least squares with covariance, JCGM 100:2008 H.3 and H.3.5 for predictions.
+    Weighted least squares with covariance, JCGM 100:2008 H.3 and H.3.5 for predictions. What
+    moves all points together goes through the fit as correlated inputs, JCGM 100:2008 5.2.2: with
+    (a, slope) = G error, its covariance is G (sum of s s^T) G^T.
 
     Args:
         rpm: float64[n] rev/min.
@@ -75,6 +90,8 @@ def fit_delay(
         systematic: expanded uncertainty common to all points (reference angle), degrees.
         target: wanted half-width of `fixed`'s random part; beyond it the speeds are called too
             close.
+        shared: float64[m, n] standard uncertainties in degrees, a row for each cause that moves
+            all points together, each as far as its row says.
 
     Raises:
         UserError: fewer than two speeds.
@@ -85,10 +102,12 @@ def fit_delay(
         )
     fitted = least_squares(np.column_stack((np.ones_like(rpm), rpm)), error, u)
     (a, slope), covariance = fitted.values, fitted.covariance
-    k = student_quantile((1 + _COVERAGE) / 2, max(fitted.freedom, 1))
-    if fitted.freedom == 0:
-        k = 2.0  # two points: nothing but their own stated uncertainties is known
-    u_a, u_slope = k * np.sqrt(np.diag(covariance))
+    u_a, u_slope = _quantile(fitted.freedom) * np.sqrt(np.diag(covariance))
+    causes = np.zeros((0, len(rpm))) if shared is None else shared
+    if systematic:
+        causes = np.vstack((causes, np.full(len(rpm), systematic / 2)))
+    together = _through(rpm, u, causes)
+    systematic, common_slope = 2 * np.sqrt(np.diag(together))
     spread = float(np.sqrt(fitted.chi2 / fitted.freedom)) if fitted.freedom else 1.0
     straight = spread <= _CROOKED or u_a <= target
     told_apart = bool(straight and u_a <= 3 * target)
@@ -107,18 +126,28 @@ def fit_delay(
         fixed=float(a),
         u_fixed=float(np.hypot(u_a, systematic)),
         delay_us=float(-slope / 6e-6),
-        u_delay_us=float(u_slope / 6e-6),
+        u_delay_us=float(np.hypot(u_slope, common_slope) / 6e-6),
         correlation=float(covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])),
         covariance=(
             (float(covariance[0, 0]), float(covariance[0, 1])),
             (float(covariance[1, 0]), float(covariance[1, 1])),
         ),
-        systematic=systematic,
+        systematic=float(systematic),
         spread=spread,
         freedom=fitted.freedom,
         told_apart=told_apart,
         note=note,
+        shared=tuple(tuple(float(v) for v in row) for row in together),  # type: ignore[arg-type]
     )
+
+
+def _through(rpm: Floats, u: Floats, causes: Floats) -> Floats:
+    """Covariance float64[2, 2] that shared causes give to intercept and slope."""
+    scale = float(np.abs(rpm).max())
+    columns = np.column_stack((np.ones_like(rpm), rpm / scale)) / u[:, None]
+    moved: Floats = np.linalg.pinv(columns) @ (causes / u).T / np.array([[1.0], [scale]])
+    covariance: Floats = moved @ moved.T
+    return covariance
 
 
 def recommend(fit: DelayFit) -> str:
