@@ -7,10 +7,11 @@ was); coverage is of the whole stated interval (against the typed one). The trut
 here, after the estimator is done.
 
 Below that table the one of the second hand (tests/truth): engines, pickups and an encoder that
-share no code with the simulator above or with what measures, everything typed as it is, or wrong in each
-way, with faults from slight to gross. Its goals: no gross error without a warning, no next setting
-with a gross error or against a finding, numbers without a warning inside U in 93 % and more, and
-where everything is as typed no more than 5 % refused. "blind" rows hold what no time stamp tells.
+share no code with the simulator above or with what measures, everything typed as it is, or wrong
+in each way, with faults from slight to gross. Its goals: no gross error without a warning, no next
+setting with a gross error or against a finding, numbers without a warning inside U in 93 % and
+more, and where everything is as typed no more than 5 % refused. "blind" rows hold what no time
+stamp can tell.
 """
 
 import argparse
