@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sparkwitness.timing.angle import Periods, Reference
-from sparkwitness.timing.placing import Placed
 from sparkwitness.timing.events import (
     DeadTime,
     _local_median,
@@ -21,6 +20,7 @@ from sparkwitness.timing.events import (
     spacing_of,
     strays,
 )
+from sparkwitness.timing.placing import Placed
 
 NONE = np.empty(0, np.int64)
 
