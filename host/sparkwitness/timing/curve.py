@@ -240,11 +240,11 @@ def _fitted(
         return None, ()
     rpm = np.array([bins[k].rpm for k in known])
     errors = np.array([bins[k].error for k in known])
-    u = np.array([bins[k].u_random for k in known])
+    u, pure = _repeated([bins[k] for k in known])
     # What is not scatter is the same engine's, wheel's and clamp's in every bin.
     parts = [{c.name: c.u for c in budgets[k].components if c.kind == "B"} for k in known]
     shared = np.array([[p.get(name, 0.0) for p in parts] for name in parts[0]])
-    fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared)
+    fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared, pure=pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
     note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; more events do not help"
@@ -257,6 +257,26 @@ def _fitted(
         )
         told.append(Finding("clamp_side", note, gates.WARNING))
     return fit, tuple(told)
+
+
+def _repeated(bins: list[Bin]) -> tuple[Floats, float]:
+    """Standard uncertainty of each bin's mean, degrees, and its degrees of freedom.
+
+    Where bins were passed rising and falling, what the two passages differ by beyond the scatter
+    of single events (drift, hysteresis) is pure error of a repeated measurement and belongs to
+    all bins.
+    """
+    u = np.array([b.u_random for b in bins])
+    gap = np.array([b.hysteresis for b in bins])
+    own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
+    twice = np.isfinite(gap)
+    events = float(sum(b.events - 1 for b in bins))
+    n = int(np.count_nonzero(twice))
+    if n < 2:
+        return u, events
+    # The two halves' difference has twice a passage's variance, their mean half of it.
+    between = max(0.0, float(np.mean(gap[twice] ** 2 - own[twice] ** 2)) / 2)
+    return np.sqrt(u**2 + between / 2), float(n) if between > float(np.mean(u**2)) else events
 
 
 def _bin(
