@@ -81,7 +81,7 @@ LOCKS = demo all test fuzz
 LOCK_demo = --extra demo --group build
 LOCK_test = --extra all --group test
 LOCK_fuzz = --extra all --group fuzz
-LOCK_all = --extra all --group build
+LOCK_all = --extra all
 COMPILE = $(BIN)/uv pip compile --quiet --python-version 3.11 pyproject.toml
 
 lock: $(VENV)/uv
@@ -96,8 +96,8 @@ lowest: RESOLUTION = --resolution lowest-direct
 newest: RESOLUTION = --upgrade
 lowest newest: $(VENV)/uv
 	mkdir -p build
-	$(COMPILE) $(RESOLUTION) $(LOCK_all) --output-file build/$@.txt
-	$(COMPILE) --constraint build/$@.txt $(LOCK_all) --group quick --output-file build/$@-tests.txt
+	$(COMPILE) $(RESOLUTION) $(LOCK_all) --group build --output-file build/$@.txt
+	$(COMPILE) --constraint build/$@.txt $(LOCK_all) --group build --group quick --output-file build/$@-tests.txt
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .

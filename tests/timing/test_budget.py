@@ -9,7 +9,8 @@ from scipy import interpolate, stats
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Reference
+from sparkwitness.timing.angle import CrankTracker, Periods, Reference
+from sparkwitness.timing.placing import AngleReader
 
 # NIST Statistical Reference Datasets, univariate summary statistics, data set Michelson
 # (public domain): speed of light in air less 299 000 km/s, here in km/s.

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sparkwitness.timing.angle import Periods, Placed, Reference
+from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import (
     DeadTime,
     _local_median,
@@ -20,6 +20,7 @@ from sparkwitness.timing.events import (
     spacing_of,
     strays,
 )
+from sparkwitness.timing.placing import Placed
 
 NONE = np.empty(0, np.int64)
 

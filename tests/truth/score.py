@@ -101,6 +101,23 @@ class Score:
     width: float
     codes: Counter
 
+    def missed(self) -> list[str]:
+        """Goals that the row misses. Of what no time stamp can tell only the gates are judged."""
+        faults = ["advice forbidden"] if self.forbidden else []
+        if self.kind == "blind":
+            return faults
+        if self.silent:
+            faults.append("silent")
+        if self.advised:
+            faults.append("advised")
+        # Two standard errors of a share of 95 % seen in so many numbers.
+        chance = 2 * np.sqrt(0.95 * 0.05 / max(self.numbers, 1))
+        if self.numbers and self.covered < 0.93 - chance:
+            faults.append("coverage")
+        if self.kind == "as typed" and self.refused > 0.05 * self.runs:
+            faults.append("refused")
+        return faults
+
     def line(self) -> str:
         top = ", ".join(f"{c} {n}" for c, n in self.codes.most_common(3))
         return (

@@ -40,6 +40,7 @@ from sparkwitness.timing import conditioner
 
 NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
 _SPACING_US, _WINDOW_DEG = 1000.0, 20.0  # common practice, no source
+_REPEATS = 3  # fewer cannot tell heat from speed
 _FILE = click.Path(path_type=Path)
 
 
@@ -60,6 +61,9 @@ _FILE = click.Path(path_type=Path)
 @click.option("--strokes", type=int, help="4 or 2.")
 @click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none: no steps.")
 @click.option("--seconds", type=options.NUMBER, help="How long each is held.")
+@click.option(
+    "--repeats", type=int, help="Times that each speed is driven, up and down. Default: 3."
+)
 @click.option(
     "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none: no ramps."
 )
@@ -315,6 +319,7 @@ def _plan(
     """Defaults, then the file, then what was typed; what is still open is asked for."""
     values = {**defaults, **(bench_plan.load(path) if path else {})}
     values.update(_values(typed, values))
+    values.setdefault("repeats", _REPEATS)
     if ask:
         beside.print("What is on the bench? (Enter takes what is in brackets.)")
         _ask(values)

@@ -172,7 +172,7 @@ def talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
                 session.add(prepared.pop(choice.tests[0].id))
                 continue
             fault_text.show_choice(out, session.chain, run, choice, len(_asks(run)) + 1, shown, yes)
-            if choice.tests[0].by == "board" and not choice.again:
+            if choice.tests[0].by == "board":
                 picked = _ask_board(session, choice)
             else:
                 picked = _ask(session, choice)
@@ -235,14 +235,17 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
         words = text.replace(",", " ").split()
         if text.lower() == "t":
             for test in tests:
-                _ask(session, ff.Choice((test,), choice.bits, choice.minutes))
+                _ask(session, replace(choice, tests=(test,)))
             return None
         if not all(w.isdecimal() and 1 <= int(w) <= len(tests) for w in words):
             out.print(f"type numbers from 1 to {len(tests)}, or just Enter")
             continue
         off = {int(w) - 1 for w in words}
         wanted = [t for i, t in enumerate(tests) if i not in off]
-        skipped = [answer_of(session.chain, t.id, None) for i, t in enumerate(tests) if i in off]
+        skipped = [
+            replace(answer_of(session.chain, t.id, None), again=choice.again)
+            for i, t in enumerate(tests) if i in off
+        ]  # fmt: skip
         if not wanted:
             session.add(*skipped)
             return None
@@ -260,7 +263,8 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
             out.print(f"  {session.chain.tests[answer.test].ask}")
             out.print(f"    [bold]{fault_text.outcome(session.chain, answer)}[/]  ({words_for})")
         if asking.yes_no("Take these answers?", True):
-            session.add(*(answer for answer, _ in found), *skipped)
+            again = choice.again
+            session.add(*(replace(answer, again=again) for answer, _ in found), *skipped)
             return None
 
 

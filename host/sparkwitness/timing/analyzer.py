@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Placed
+from sparkwitness.timing.angle import CrankTracker, Periods
 from sparkwitness.timing.events import DeadTime
+from sparkwitness.timing.placing import AngleReader, Placed
 from sparkwitness.timing.ripple import TurnKeeper, Turns
 from sparkwitness.timing.setup import Setup
 

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.decode import kernels
-from sparkwitness.timing.angle import Periods, Placed, Reference
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.placing import Placed
 
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]

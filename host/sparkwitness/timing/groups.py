@@ -149,6 +149,8 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
         middle = (low + high) / 2
         near = np.abs((degrees - middle + modulo / 2) % modulo - modulo / 2)
         of[near <= (high - low) / 2 + min(margin, 2.0)] = k
+    spans = [span for k, span in enumerate(spans) if (of == k).any()]
+    of = np.unique(np.append(of, -1), return_inverse=True)[1][:-1] - 1
     steps = events.steps()
     turned = float(np.nansum(steps)) + spacing
     found = []

@@ -173,7 +173,11 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
     places = _places(reference, m)
     nominal = np.concatenate((places, places + 360.0 * reference.turns))
-    deviation = nominal - both / whole * (720.0 * reference.turns)
+    share = both / whole
+    # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
+    # of the pairs before and after tell.
+    bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
+    deviation = nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
     k = min(_MOST_ORDERS, (2 * m) // 3)
     waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
     columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
@@ -185,6 +189,16 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     mean = each.mean(axis=1)
     noise = np.sqrt((np.abs(each - mean[:, None]) ** 2).sum(axis=1) / (len(pair) - 1) / len(pair))
     return Ripple(mean, noise, len(pair), reference.turns)
+
+
+def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
+    """Relative rise of the speed over each pair of turns, from its neighbours' lengths."""
+    joined = (np.diff(number) == 2) & (np.diff(segment) == 0)
+    step = np.where(joined, np.diff(length), 0.0)
+    left, right = np.append(0.0, step), np.append(step, 0.0)
+    sides = np.append(0, joined) + np.append(joined, 0)
+    rise: Floats = -(left + right) / np.maximum(sides, 1) / length
+    return rise
 
 
 def _places(reference: Reference, m: int) -> Floats:
