@@ -10,7 +10,7 @@ from sparkwitness.cli import ask, keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.faces import case_page, safety
 from sparkwitness.records import cases
-from sparkwitness.records.logbook import Logbook
+from sparkwitness.records.logbook import Logbook, Run
 
 _COMMANDS = {"faultfind": "findfault", "measurement": "measure"}
 
@@ -97,7 +97,7 @@ def show(number: int, logbook_file: Path | None, as_json: bool) -> None:
         found = "" if done.run is None else f"; run {done.run}: {runs[done.run].headline}"
         line = f"{done.made[:16]}  {done.step:8} {done.outcome:5} {done.text}{found}"
         out.print(line, markup=False)
-    out.print(told, style="bold", markup=False)
+    _print_verdict(out, case, runs)
     _print_next(out, case)
 
 
@@ -138,10 +138,13 @@ def go(
         with keeping.open_logbook(logbook_file, out) as book:
             case = cases.load(book, number)
             step = cases.next_step(case)
-            if step is None:
-                out.print(cases.verdict(case, cases.runs_of(book, case)), style="bold")
+            runs = cases.runs_of(book, case)
+        if step is None:
+            _print_verdict(out, case, runs)
+            if cases.proved(case, runs) or not ask.yes_no("Correct and look again?", False):
                 out.print(f"Its page: sparkwitness case report {number}")
                 return
+            step = cases.STEPS[cases.NAMES.index("correct")]
         _again(out, case, step)
         out.print(f"\n{step.name}: {step.ask}", style="bold", markup=False)
         if not _take(case, step, more, logbook_file, out):
@@ -177,7 +180,8 @@ def _take(
         return False
     run = None
     if step.kind is not None and outcome in ("yes", "done"):
-        run = _run(step.kind, more, file, out)
+        named = ["--engine", case.engine] if case.engine else []
+        run = _run(step.kind, [*more, *named], file, out)
         if run is None:
             return True
     note = ask.question("Note (Enter: none)", empty=True, help="What was seen or done.") or ""
@@ -219,6 +223,13 @@ def _again(out: Console, case: cases.Case, step: cases.Step) -> None:
     if case.steps and case.steps[-1].outcome == "no":
         said = next(s for s in cases.STEPS if s.name == case.steps[-1].step).again
         out.print(f"! {said}", markup=False)
+
+
+def _print_verdict(out: Console, case: cases.Case, runs: dict[int, Run]) -> None:
+    out.print(cases.verdict(case, runs), style="bold", markup=False)
+    without = cases.left_out(case)
+    if without:
+        out.print(f"Left out: {', '.join(without)}.", markup=False)
 
 
 def _print_next(out: Console, case: cases.Case) -> None:

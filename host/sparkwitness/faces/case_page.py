@@ -18,10 +18,12 @@ def page(case: cases.Case, runs: dict[int, Run]) -> str:
     warned = (
         f'<p class="simulated">No engine: {escape(", ".join(simulated))}</p>' if simulated else ""
     )
+    without = cases.left_out(case)
+    gaps = f"<p>Left out: {escape(', '.join(without))}.</p>" if without else ""
     body = [
         f"<header><h1>{escape(title)}</h1>{engine}",
         f"<p>{escape(case.made[:16])} UTC</p>{warned}</header>",
-        f'<p class="verdict">{escape(cases.verdict(case, runs))}</p>',
+        f'<p class="verdict">{escape(cases.verdict(case, runs))}</p>{gaps}',
         _cautions(),
         "<section><h2>Steps</h2><table><thead><tr><th>when (UTC)</th><th>step</th><th>outcome</th>"
         "<th>what was said and found</th></tr></thead><tbody>",

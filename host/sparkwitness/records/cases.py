@@ -112,34 +112,57 @@ def next_step(case: Case) -> Step | None:
     return STEPS[at] if at < len(STEPS) else None
 
 
-def fits(run: Run) -> bool | None:
-    """Whether a measurement's error is no more than its uncertainty and half a step of the setting.
+def left_out(case: Case) -> list[str]:
+    """Names of the steps before the next one that were not taken, or were skipped."""
+    step = next_step(case)
+    end = len(STEPS) if step is None else NAMES.index(step.name)
+    taken = {done.step for done in case.steps if done.outcome != "skip"}
+    return [name for name in NAMES[:end] if name not in taken]
 
-    None: it has no error.
+
+def why_not_proved(run: Run) -> str | None:
+    """Why a measurement does not prove that the spark comes where it is commanded; None: it does.
+
+    It does when its error is no more than its uncertainty and half a step of the setting (common
+    practice, no source), the uncertainty met its target, and no finding forbids advice: a wide
+    interval holds zero too, and proves nothing.
     """
-    error, expanded = run.result.get("error_deg"), run.result.get("error_expanded_deg")
+    result = run.result
+    error, expanded = result.get("error_deg"), result.get("error_expanded_deg")
     if error is None or expanded is None:
-        return None
-    gain = (run.result.get("advice") or {}).get("gain", 0.0)
+        return "the last measurement gave no error against a commanded angle"
+    told = f"{error:+.2f}° ± {expanded:.2f}°"
+    if not result.get("target_met"):
+        return f"the error, {told}, is too uncertain"
+    if not result.get("advice_allowed"):
+        return f"the last measurement has a finding to clear first (`sparkwitness report {run.id}`)"
+    gain = (result.get("advice") or {}).get("gain", 0.0)
     half = abs(gain) * (run.setup or {}).get("step", 0.0) / 2
-    return bool(abs(error) <= expanded + half)
+    if abs(error) > expanded + half:
+        return f"the error is still {told}"
+    return None
+
+
+def proved(case: Case, runs: dict[int, Run]) -> bool:
+    """Whether the last look was taken and its measurement is a proof, see `why_not_proved`."""
+    if next_step(case) is not None or case.steps[-1].run is None:
+        return False
+    return why_not_proved(runs[case.steps[-1].run]) is None
 
 
 def verdict(case: Case, runs: dict[int, Run]) -> str:
-    """What the case has shown so far, in a sentence."""
-    last = [d for d in case.steps if d.step == "last" and d.outcome == "yes" and d.run is not None]
-    if not last:
-        step = next_step(case)
-        return "Not proved: the last look was left out." if step is None else "Open."
-    assert last[-1].run is not None
-    run = runs[last[-1].run]
-    result, good = run.result, fits(run)
-    if good is None:
-        return "Not proved: the last measurement gave no error against a commanded angle."
+    """What the case has shown so far, in a sentence or two."""
+    if next_step(case) is not None:
+        return "Open."
+    last = case.steps[-1]
+    if last.run is None:
+        return "Not proved: the last look was left out."
+    why = why_not_proved(runs[last.run])
+    if why is not None:
+        return f"Not proved: {why}. Correct it and take the last look again."
+    result = runs[last.run].result
     told = f"{result['error_deg']:+.2f}° ± {result['error_expanded_deg']:.2f}°"
-    if good:
-        return f"Proved: the spark comes where it is commanded, error {told}."
-    return f"Not proved: the error is still {told}."
+    return f"Proved: the spark comes where it is commanded, error {told}."
 
 
 def start(book: Logbook, symptom: str, engine: str | None) -> int:
@@ -175,9 +198,11 @@ def add(
     if wanted.kind is not None and outcome in ("yes", "done"):
         if run is None:
             raise UserError(f"{step} rests on a {wanted.kind} of the logbook: give --run NUMBER")
-        kind = book.run(run).kind
-        if kind != wanted.kind:
-            raise UserError(f"run {run} is a {kind}; {step} rests on a {wanted.kind}")
+        rests = book.run(run)
+        if rests.kind != wanted.kind:
+            raise UserError(f"run {run} is a {rests.kind}; {step} rests on a {wanted.kind}")
+        if rests.kind == "measurement" and rests.result.get("timing_deg_btdc") is None:
+            raise UserError(f"run {run} measured nothing; measure again and give that run")
         before = max((d.run for d in case.steps if d.run is not None), default=0)
         if run <= before:
             raise UserError(f"{step} rests on a newer run than {before}, the last one of the case")
