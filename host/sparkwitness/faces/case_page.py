@@ -22,7 +22,7 @@ def page(case: cases.Case, runs: dict[int, Run]) -> str:
     gaps = f"<p>Left out: {escape(', '.join(without))}.</p>" if without else ""
     body = [
         f"<header><h1>{escape(title)}</h1>{engine}",
-        f"<p>{escape(case.made[:16])} UTC</p>{warned}</header>",
+        f"<p>{_when(case.made)} UTC</p>{warned}</header>",
         f'<p class="verdict">{escape(cases.verdict(case, runs))}</p>{gaps}',
         _cautions(),
         "<section><h2>Steps</h2><table><thead><tr><th>when (UTC)</th><th>step</th><th>outcome</th>"
@@ -43,9 +43,12 @@ def page(case: cases.Case, runs: dict[int, Run]) -> str:
 def _row(done: cases.Done, runs: dict[int, Run]) -> str:
     found = "" if done.run is None else f"run {done.run}: {runs[done.run].headline}"
     said = "<br>".join(escape(text) for text in (done.text, found) if text)
-    when = done.made[:16].replace("T", " ")
-    cells = (escape(when), escape(done.step), escape(done.outcome), said)
+    cells = (_when(done.made), escape(done.step), escape(done.outcome), said)
     return f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>"
+
+
+def _when(made: str) -> str:
+    return escape(made[:16].replace("T", " "))
 
 
 def _timing(case: cases.Case, runs: dict[int, Run]) -> str:
