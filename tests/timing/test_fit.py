@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from sparkwitness.errors import UserError
-from sparkwitness.timing.fit import fit_delay, recommend
+from sparkwitness.timing.fit import fit_delay, recommend, trend
 from sparkwitness.timing.stats import f_tail, least_squares, student_quantile
 
 # JCGM 100:2008, table H.6: thermometer reading and correction, 11 points; t_0 = 20.
@@ -99,6 +99,7 @@ def test_one_millisecond_is_six_degrees_at_a_thousand():
     assert fit.delay_us == pytest.approx(1000)
     assert fit.predict(3000)[0] == pytest.approx(-18)
     assert "no fixed offset can cure" in recommend(fit)
+    assert trend(fit) == "the spark retards with speed"
 
 
 def test_fixed_angle_goes_into_the_offset():
@@ -106,6 +107,7 @@ def test_fixed_angle_goes_into_the_offset():
     fit = fit_delay(rpm, np.array([14.0, 14.02, 13.99]), np.full(3, 0.05), systematic=0.2)
     assert fit.fixed == pytest.approx(14, abs=0.1) and abs(fit.delay_us) < fit.u_delay_us
     assert "reference offset" in recommend(fit) and "no delay" in recommend(fit)
+    assert trend(fit) == "no change with speed is seen"
     assert fit.u_fixed > 0.2
 
 
@@ -194,11 +196,13 @@ def test_advance_that_grows_with_speed_is_no_negative_delay():
     fit = measured(lambda n: 10 * (n - 800) / 4200)
     assert not fit.told_apart and "timing is not locked" in recommend(fit)
     assert "no figure to enter" in recommend(fit)
+    assert trend(fit) == "the spark advances with speed"
 
 
 def test_a_knee_is_named():
     fit = measured(lambda n: np.where(n < 2500, 0.0, -4 * (n - 2500) / 2500))
     assert not fit.told_apart and fit.knee == pytest.approx(2500, abs=300)
+    assert trend(fit) == ""
     assert f"a knee near {fit.knee:.0f} rpm" in fit.note
 
 

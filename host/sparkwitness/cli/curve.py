@@ -25,7 +25,7 @@ from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve as curves
 from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Tables
-from sparkwitness.timing.fit import recommend
+from sparkwitness.timing.fit import recommend, trend
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
@@ -181,10 +181,12 @@ def _print(out: Console, result: curves.Curve, tables: Tables) -> None:
     out.print(table)
     if result.fit is not None:
         fit = result.fit
+        told = trend(fit)
         out.print(
             f"fixed angle {fit.fixed:+.2f}° ± {fit.u_fixed:.2f}°, delay "
             f"{show.plus_minus(fit.delay_us, fit.u_delay_us, ' µs')}  (95 %; error = fixed - "
             f"6 N t; points scatter {fit.spread:.1f} times what their uncertainties say)"
+            + (f"; {told}" if told else "")
         )
         out.print(f"→ {recommend(fit)}")
     out.print(f"left out: {result.stray} stray events, {result.sparse} in bins with too few")

@@ -228,7 +228,8 @@ def farewell(run: ff.Run) -> str:
     mended = last.link if isinstance(last, ff.Repair) else ""
     return (
         f"\n{mended} mended, the engine starts. Now check the timing: sparkwitness measure. A "
-        "changed part changes it, and the setting that was right before may not be now."
+        "changed part changes it, and the setting that was right before may not be now. An idle "
+        "speed that rose by itself is a sign of advanced timing. `sparkwitness case` keeps it all."
     )
 
 

@@ -28,7 +28,7 @@ from sparkwitness.records.replay import replay
 from sparkwitness.records.tables import sessions
 from sparkwitness.timing import advice, measure
 from sparkwitness.timing.angle import Reference
-from sparkwitness.timing.fit import DelayFit, recommend
+from sparkwitness.timing.fit import DelayFit, recommend, trend
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import CLAMPS, Setup
 
@@ -401,6 +401,7 @@ def _fit(run: Run) -> str:
     rows = [
         ("Fixed angle", f"{found.fixed:+.2f}° ± {found.u_fixed:.2f}° (95 %)"),
         ("Delay", show.plus_minus(found.delay_us, found.u_delay_us, " µs") + " (95 %)"),
+        *([("With speed", told)] if (told := trend(found)) else []),
         ("Correlation of the two", f"{found.correlation:.2f}"),
         (
             "Scatter about the line",

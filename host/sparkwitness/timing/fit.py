@@ -219,6 +219,15 @@ def _through(rpm: Floats, u: Floats, causes: Floats) -> Floats:
     return covariance
 
 
+def trend(fit: DelayFit) -> str:
+    """The sign in words; empty where a straight line does not tell it."""
+    if fit.knee is not None or (fit.delay_us > 0 and not fit.told_apart):
+        return ""
+    if not abs(fit.delay_us) > fit.u_delay_us:
+        return "no change with speed is seen"
+    return f"the spark {'retards' if fit.delay_us > 0 else 'advances'} with speed"
+
+
 def recommend(fit: DelayFit) -> str:
     """One sentence: what goes where."""
     if not fit.told_apart:
