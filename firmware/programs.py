@@ -1,11 +1,15 @@
 """PIO programs, for MicroPython's own assembler.
 
-Capture (PIO block 0, one state machine per input, 24 of 32 instructions)
+Capture (PIO block 0, one state machine per input; 13, 11 and 15 of 32 instructions)
     X counts down once every 3 cycles, on every path. An edge pushes ~X, the number of counts
     since the start. The pin is looked at once per count, in its second cycle, also right after an
     edge: a level that lasts 3 cycles is surely seen, and two edges of one sense that are 6 cycles
     or more apart are both seen. A machine starts on the far side of its edge, so that a pin that
     rests there from the beginning makes no edge.
+    Both flanks: pushed is 2 ~X, plus 1 after a rising edge. The pin is not looked at in the count
+    after an edge, in which the level is shifted in: an edge in it is stamped in the next one. The
+    level comes from the place in the program, so that levels alternate whatever the pin does. Y
+    must be all ones.
 
 Clock (PIO block 1): the same count, always ready to be read. The queue is always full, so that a
     value behind the four old ones is a fresh one.
@@ -76,6 +80,35 @@ def capture_falling():
     jmp(pin, "still")
     push(noblock)
     wrap()
+
+
+@asm_pio(fifo_join=PIO.JOIN_RX, in_shiftdir=PIO.SHIFT_LEFT)
+def capture_both():
+    jmp(pin, "high")
+    wrap_target()
+    label("low")
+    jmp(x_dec, "low look")
+    label("low look")
+    jmp(pin, "up")
+    jmp("low")
+    label("up")
+    mov(isr, invert(x))
+    jmp(x_dec, "up level")
+    label("up level")
+    in_(y, 1)
+    push(noblock)
+    label("high")
+    jmp(x_dec, "high look")
+    label("high look")
+    jmp(pin, "still")
+    mov(isr, invert(x))
+    jmp(x_dec, "down level")
+    label("down level")
+    in_(null, 1)
+    push(noblock)
+    wrap()
+    label("still")
+    jmp("high")
 
 
 @asm_pio()
