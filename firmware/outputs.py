@@ -262,7 +262,9 @@ class Outputs:
 
     def lamp(self, payload):
         """See wire.md; None or what cannot be done."""
-        mode, teeth, missing, source, angle, flash_us = struct.unpack("<BBBBIH", payload[:10])
+        mode, teeth, missing, source, angle, flash_us = struct.unpack_from(
+            wire.LAMP_FORMAT, payload
+        )
         self._lamp_off()
         if not mode:
             return None

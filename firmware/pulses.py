@@ -11,6 +11,8 @@ from array import array
 import micropython
 from micropython import const
 
+import wire
+
 # What the PIO program adds to the numbers of a record, see programs.py.
 RECORD_CYCLES = const(4)
 ACTIVE_CYCLES = const(2)
@@ -26,7 +28,7 @@ def read_drive(payload):
 
     (mrpm_from, mrpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing)
     """
-    return struct.unpack("<IIIIBBBBB", payload[:21])
+    return struct.unpack_from(wire.DRIVE_FORMAT, payload)
 
 
 def drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing):

@@ -94,6 +94,7 @@ CONFIGURE = const(17)
 CONFIGURE_ENABLED = const(8)
 CONFIGURE_FALLING = const(9)
 CONFIGURE_SIZE = const(10)
+CONFIGURE_FORMAT = '<BB'
 
 START = const(18)
 START_SIZE = const(8)
@@ -113,6 +114,7 @@ DRIVE_TEETH = const(27)
 DRIVE_MISSING = const(28)
 DRIVE_RESERVED = const(29)
 DRIVE_SIZE = const(32)
+DRIVE_FORMAT = '<IIIIBBBBB'
 
 LAMP = const(21)
 LAMP_MODE = const(8)
@@ -123,6 +125,7 @@ LAMP_ANGLE_MDEG = const(12)
 LAMP_FLASH_US = const(16)
 LAMP_RESERVED = const(18)
 LAMP_SIZE = const(20)
+LAMP_FORMAT = '<BBBBIH'
 
 LEAVE = const(22)
 LEAVE_SIZE = const(8)

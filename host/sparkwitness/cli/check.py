@@ -317,7 +317,9 @@ def supply(
                 if sys.stdin.isatty() and not as_json and not yes:
                     ask.cautions_taken()
             with sources.board(simulate, port) as source, listening(beside) as watch:
-                heard = live.listen(source.port, patience, seconds, watch, record=record)
+                heard = live.listen(
+                    source.port, patience, seconds, watch, record=record, source=source.name
+                )
         if not len(heard.supply):
             raise UserError(
                 "the board does not measure the supply: connect its supply lead, or type --rest "

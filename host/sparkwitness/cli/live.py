@@ -80,11 +80,11 @@ def command(
         safety.show(out, safety.RUNNING_ENGINE)
         if asks and not yes:
             ask.cautions_taken()
-        keep = _keep(keeping, out, "board" if simulate is None else f"simulated: {simulate}")
+        keep = _keep(keeping, out, source.name)
 
         def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
             where, entered = _where(source, port), _entered(source)
-            return Capture(where, setup, publish, record, patience, entered, keep)
+            return Capture(where, setup, publish, record, patience, entered, keep, source.name)
 
         capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
     _farewell(out, capture, record)

@@ -71,11 +71,14 @@ def command(
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
-        result, setup = _replay(from_file, typed)
+        recording = Recording(from_file)
+        origin = f"replay of {recording.source}"
+        setup = typing.setup_from(typed, recording.setup, ask=False)
+        result = measure.evaluate(setup, replay(recording, setup))
         run = keeping.keep(
-            beside, Logbook.keep_measurement, result, setup, recording=from_file, source="replay"
+            beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
         )
-        _report(out, result, setup, budget, as_json, run)
+        _report(out, result, setup, origin, budget, as_json, run)
         sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
     interactive = options.someone_answers(as_json)
@@ -92,12 +95,12 @@ def command(
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            result = _live(source.port, patience, setup, recorded, beside, longest)
+            result = _live(source, patience, setup, recorded, beside, longest)
             run = keeping.keep(
                 beside, Logbook.keep_measurement, result, setup, recording=recorded,
-                source=f"simulated: {simulate}" if simulate else "board",
+                source=source.name,
             )  # fmt: skip
-            _report(out, result, setup, budget, as_json, run)
+            _report(out, result, setup, source.name, budget, as_json, run)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
@@ -111,22 +114,17 @@ def command(
     sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
 
-def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, Setup]:
-    recording = Recording(path)
-    setup = typing.setup_from(typed, recording.setup, ask=False)
-    return measure.evaluate(setup, replay(recording, setup)), setup
-
-
 def _live(
-    port: str,
+    source: sources.Source,
     patience: float,
     setup: Setup,
     record: Path | None,
     beside: Console,
     longest: float,
 ) -> measure.Measurement:
-    with link.Link(port, patience) as board:
-        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+    with link.Link(source.port, patience) as board:
+        typed = setup.to_dict()
+        recorder = Recorder(record, board.hello, typed, source.name) if record else None
         waiting: AbstractContextManager[Any] = (
             beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
         )
@@ -155,14 +153,16 @@ def _report(
     out: Console,
     result: measure.Measurement,
     setup: Setup,
+    source: str,
     budget: bool,
     as_json: bool,
     run: int | None,
 ) -> None:
     if as_json:
-        found = {"run": run, "setup": setup.to_dict(), **result.to_dict()}
+        found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
         click.echo(json.dumps(found, indent=2))
         return
+    show.origin(out, source)
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
