@@ -37,7 +37,7 @@ class App:
         self.state = wire.STATE_IDLE
         self.running = True
         self.enabled = 15
-        self.falling = 0
+        self.falling = self.both = 0
         self.session = 0
         self.unsent = 0
         self._frame = bytearray(BUFFER_SIZE)
@@ -311,11 +311,7 @@ class App:
             self._hello()
             self._ack(wire.RESULT_OK)
         elif number == wire.CONFIGURE:
-            self.enabled = self._command[1 + wire.CONFIGURE_ENABLED]
-            self.falling = self._command[1 + wire.CONFIGURE_FALLING]
-            self._rest()
-            self.hw.configure(self.enabled, self.falling)
-            self._ack(wire.RESULT_OK)
+            self._configure()
         elif number == wire.START:
             self._start()
             self._ack(wire.RESULT_OK)
@@ -331,6 +327,17 @@ class App:
             self._stop()
             self._ack(wire.RESULT_OK)
             self.running = False
+
+    def _configure(self):
+        command = self._command
+        enabled = command[1 + wire.CONFIGURE_ENABLED]
+        falling = command[1 + wire.CONFIGURE_FALLING]
+        both = command[1 + wire.CONFIGURE_BOTH] & enabled
+        self._rest()
+        fault = self.hw.configure(enabled, falling, both)
+        if not fault:
+            self.enabled, self.falling, self.both = enabled, falling, both
+        self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
 
     def _check(self, number, size):
         """(result, reason) for a command, (0, "") when it may be obeyed."""
@@ -369,6 +376,7 @@ class App:
         hw.outputs_off()
         hw.stop()
         self.rings.clear(self.session)
+        self.rings.stamp_both(self.both)
         hw.driven[0] = 0
         if hw.meter:
             hw.meter.restart()

@@ -152,6 +152,9 @@ def _memory():
     return raw, base, views, uctypes.bytearray_at(room, ROOM)
 
 
+MIXED = "with both flanks of one input, the others must stamp the same edge: rising or falling"
+
+
 class Hardware:
     """A Raspberry Pi Pico, Pico 2 or a board like them."""
 
@@ -180,6 +183,7 @@ class Hardware:
         self._find_copier()
         self._clock = rp2.StateMachine(CLOCK_MACHINE, programs.clock)
         self.input_pins = (pins.CRANK, pins.CLAMP_A, pins.CLAMP_B, pins.TRIGGER)
+        self._loaded = []
         self.configure(15, 0)
         self.heard = 0
         self._outputs = Outputs(self)
@@ -252,17 +256,23 @@ class Hardware:
 
     # Capture
 
-    def configure(self, enabled, falling):
+    def configure(self, enabled, falling, both=0):
+        single = enabled & ~both
+        if both and single & falling and single & ~falling:
+            return MIXED
         self.enabled = enabled
         self.falling = falling
+        self.both = both
         for i in range(INPUTS):
             # An input with nothing on it rests where its edge does not begin. Early RP2350 chips
             # hold a pin with a pull-down near 2 V once it was high (erratum RP2350-E9), so that
             # whatever is connected has to drive both levels, as the conditioners do.
             Pin(self.input_pins[i], Pin.IN, Pin.PULL_UP if falling >> i & 1 else Pin.PULL_DOWN)
+        return None
 
     def start(self):
         _stop()
+        self._make_room()
         for i in range(INPUTS):
             _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
             if self.enabled >> i & 1:
@@ -274,13 +284,31 @@ class Hardware:
         self._machines = self.enabled
         _start(self._machines)
 
+    def _program(self, i):
+        if self.both >> i & 1:
+            return programs.capture_both
+        return programs.capture_falling if self.falling >> i & 1 else programs.capture_rising
+
+    def _make_room(self):
+        """In the block's memory, which cannot hold all three programs."""
+        needed = [self._program(i) for i in range(INPUTS) if self.enabled >> i & 1]
+        for program in self._loaded:
+            if program not in needed:
+                rp2.PIO(0).remove_program(program)
+        self._loaded = []
+        for program in needed:
+            if program not in self._loaded:
+                self._loaded.append(program)
+
     def _arm(self, i):
-        program = programs.capture_falling if self.falling >> i & 1 else programs.capture_rising
+        program = self._program(i)
         captor = rp2.StateMachine(i)
         while captor.rx_fifo():  # nothing of the last session
             captor.get()
         captor.init(program, jmp_pin=Pin(self.input_pins[i]))
         captor.exec("mov(x, invert(null))")
+        if self.both >> i & 1:
+            captor.exec("mov(y, invert(null))")
         dma = self._dma[i]
         control = dma.pack_ctrl(
             size=2,

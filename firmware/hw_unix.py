@@ -14,7 +14,10 @@ Attributes:
     meter: meter.Meter when there is a display, else None
     heard: the loop puts ticks_ms() of the last good frame here
 Methods:
-    configure(enabled, falling): inputs to capture, bit masks; only while stopped
+    configure(enabled, falling, both): inputs to capture, those that stamp the falling edge, those
+        that stamp both flanks; bit masks; only while stopped. Returns None, or one sentence that
+        says what cannot be done; then nothing has changed. Counts of an input that stamps both
+        are written to its ring doubled, with the level after the edge in bit 0.
     start(): capture from time 0; rings and driven have been cleared
     poll(streaming): first thing in each turn of the loop. While streaming, bring rings.now and then
         rings.written up to date, so that every edge older than `now` is in the rings. May wait
@@ -121,8 +124,8 @@ class Hardware:
         record[4 : 4 + size] = payload[:size]
         self._to_world.write(record)
 
-    def configure(self, enabled, falling):
-        self._tell(CONFIGURE, bytes((enabled, falling)))
+    def configure(self, enabled, falling, both=0):
+        self._tell(CONFIGURE, bytes((enabled, falling, both)))
 
     def start(self):
         self._supply = NOT_MEASURED

@@ -109,7 +109,20 @@ def rings_state(rng: random.Random, size: int = 64) -> array:
     times = [now & 0xFFFFFFFF, now >> 32, beat & 0xFFFFFFFF, beat >> 32]
     rest = [rng.randrange(2), rng.getrandbits(32), 0x12340002, rng.randrange(4), size, 833_333,
             4_166_666]  # fmt: skip
-    return array("I", [*written, *taken, *lost, *marks, *[0] * 4, *times, *rest, *[0] * 11])
+    return array(
+        "I",
+        [
+            *written,
+            *taken,
+            *lost,
+            *marks,
+            *[0] * 4,
+            *times,
+            *rest,
+            *[0] * 11,
+            rng.choice((0, 0, rng.randrange(16))),
+        ],
+    )
 
 
 def survey_case(rng: random.Random) -> list[Any]:
