@@ -282,6 +282,8 @@ class App:
                 self._received = 0
                 size = open_frame(self._command, size)
                 if size > 0:
+                    for k in range(size, wire.COMMAND_SIZE):  # what is left out counts as 0
+                        self._command[1 + k] = 0
                     self.hw.heard = ticks_ms()
                     self._met = True
                     self._obey(size)

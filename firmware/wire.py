@@ -54,7 +54,8 @@ HELLO_SIZE = const(38)
 EDGES = const(2)
 EDGES_INPUT = const(8)
 EDGES_N = const(9)
-EDGES_RESERVED = const(10)
+EDGES_LEVELS = const(10)
+EDGES_RESERVED = const(11)
 EDGES_FIRST = const(12)
 EDGES_COUNTS = const(16)
 EDGES_SIZE = const(16)
@@ -93,8 +94,9 @@ IDENTIFY_SIZE = const(8)
 CONFIGURE = const(17)
 CONFIGURE_ENABLED = const(8)
 CONFIGURE_FALLING = const(9)
-CONFIGURE_SIZE = const(10)
-CONFIGURE_FORMAT = '<BB'
+CONFIGURE_BOTH = const(10)
+CONFIGURE_SIZE = const(11)
+CONFIGURE_FORMAT = '<BBB'
 
 START = const(18)
 START_SIZE = const(8)
@@ -133,12 +135,14 @@ LEAVE_SIZE = const(8)
 ALIVE = const(23)
 ALIVE_SIZE = const(8)
 
-# Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))
+COMMAND_SIZE = const(32)  # of the longest, without CRC
+# Command -> (least size without CRC, ((name, offset, type, lowest, highest), ...))
 LIMITS = {
     16: (8, ()),
     17: (10, (
         ('enabled', 8, 'B', 1, 15),
         ('falling', 9, 'B', 0, 15),
+        ('both', 10, 'B', 0, 15),
     )),
     18: (8, ()),
     19: (8, ()),

@@ -86,12 +86,14 @@ def wire_constants(wire: dict[str, Any], number: tuple[int, ...]) -> str:
     for name, values in wire["enums"].items():
         lines += [f"{name.upper()}_{key.upper()} = const({value})" for key, value in values.items()]
     limits: list[str] = []
+    longest = 0
     for name, message in wire["messages"].items():
         places, end = offsets(message["fields"], header)
         lines += ["", f"{name.upper()} = const({message['number']})"]
         lines += [f"{name.upper()}_{field.upper()} = const({at})" for field, at in places]
         lines += [f"{name.upper()}_SIZE = const({end})"]
         if message["from"] == "host":
+            longest = max(longest, end)
             if message["fields"]:
                 lines.append(f"{name.upper()}_FORMAT = {payload_format(message['fields'])!r}")
             limits += command_limits(wire, message, dict(places), end)
@@ -101,7 +103,8 @@ def wire_constants(wire: dict[str, Any], number: tuple[int, ...]) -> str:
                 lines.append(f"{name.upper()}_MAX_N = const({count['range'][1]})")
     lines += [
         "",
-        "# Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))",
+        f"COMMAND_SIZE = const({longest})  # of the longest, without CRC",
+        "# Command -> (least size without CRC, ((name, offset, type, lowest, highest), ...))",
         "LIMITS = {",
         *limits,
         "}",
@@ -124,7 +127,14 @@ def payload_format(fields: list[dict[str, Any]]) -> str:
 def command_limits(
     wire: dict[str, Any], message: dict[str, Any], places: dict[str, int], size: int
 ) -> list[str]:
-    """Lines of the table by which the board checks the fields of one command."""
+    """Lines of the table by which the board checks the fields of one command.
+
+    Fields at its end that a later version added may be left out.
+    """
+    for field in reversed(message["fields"]):
+        if "since" not in field:
+            break
+        size -= field_size(field["type"]) or 0
     checks = []
     for field in message["fields"]:
         if field["name"] == "reserved":

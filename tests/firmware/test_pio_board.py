@@ -249,6 +249,38 @@ def test_configured_inputs_and_polarity_and_a_second_session() -> None:
         check_stamps(counts[2], rises(edges, 4), range(board.chip.cycle))
 
 
+def test_both_flanks_of_the_trigger_beside_one_of_the_others() -> None:
+    board = Board()
+    result, reason = board.send(CONFIGURE, bytes((15, 0b0001, 0b1000)))
+    assert result == 3
+    assert "the same edge" in reason  # the block has no room for all three programs
+    for falling in (0b0111, 0b1000, 0):
+        assert board.send(CONFIGURE, bytes((15, falling, 0b1000))) == (0, "")
+        board.send(START)
+        start = board.chip.cycle
+        rng = random.Random(12)
+        edges = [
+            edge
+            for pin, gaps in ((2, (900, 1_100)), (5, (300, 9_000)))
+            for edge in train(pin, start + 100, start + MS // 2, *gaps, rng)
+        ]
+        board.chip.schedule(edges)
+        board.run(MS)
+        board.send(STOP)
+        counts = board.counts()
+        flanks = [cycle for cycle, pin, _ in edges if pin == 5]
+        levels = [level for _, pin, level in edges if pin == 5]
+        assert [bool(count & 1) for count in counts[3]] == levels
+        errors = [3 * (n >> 1) - cycle for n, cycle in zip(counts[3], flanks, strict=True)]
+        assert max(errors) - min(errors) < 9  # pulses of 3 cycles among them
+        mine = [cycle for cycle, pin, level in edges if pin == 2 and level == (not falling & 1)]
+        check_stamps(counts[0], mine, range(board.chip.cycle))
+        marks = {frame.payload[0]: frame.payload[2] for frame in board.of(EDGES)}
+        assert marks == {0: 0, 3: 1}
+    assert board.send(CONFIGURE, bytes((15, 0b1010))) == (0, "")  # as a host of version 1 says it
+    assert board.hardware.both == 0
+
+
 def test_what_is_missing_is_said_once() -> None:
     board = Board()
     board.run(MS // 10)
