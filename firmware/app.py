@@ -11,8 +11,10 @@ from time import ticks_diff, ticks_ms, ticks_us
 
 from micropython import const
 
+import limits
 import wire
 from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
+from lease import Lease
 from ring import INPUTS, copy_words, since
 
 VERSION = bytes((0, 1, 0))
@@ -21,13 +23,12 @@ BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
 BLOCKS_PER_TURN = const(8)  # of one input, so that a dense one does not hold up the others
 STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
-SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
 RETURN = const(13)
-SILENT = "no word from the host for 1 s: outputs are off"
+SILENT = "the host did not renew its lease for 1 s: outputs are off"
 COUNTS_WORD = (BODY + wire.EDGES_FIRST) // 4
 
 
@@ -49,7 +50,8 @@ class App:
         self._command = bytearray(256)
         self._received = 0
         self._byte_ms = ticks_ms()
-        hw.heard = ticks_ms()
+        hw.heard = hw.leased = ticks_ms()
+        self._lease = Lease()
         self._met = False  # whether a host has spoken since boot
         self._alone = False  # capturing for the meter, without a host
         self._now = hw.now
@@ -107,6 +109,7 @@ class App:
     def _recover(self, error):
         """After any fault: outputs off, tell the host, stay reachable."""
         self.hw.outputs_off()
+        self.hw.told[2] |= wire.CUT_FAULT
         self.hw.stop()
         self.state = wire.STATE_IDLE
         self._alone = False
@@ -115,9 +118,10 @@ class App:
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
 
     def _watch(self):
-        """Outputs off when the host is silent; what else the hardware has to say."""
-        if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.heard) > SILENCE_MS:
+        """Outputs off when the lease is over; what else the hardware has to say."""
+        if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.leased) > limits.LEASE_MS:
             self.hw.outputs_off()
+            self.hw.told[2] |= wire.CUT_LEASE
             self.log(wire.LEVEL_WARNING, SILENT)
         if self.hw.notes and self._met:
             self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
@@ -126,7 +130,7 @@ class App:
 
     def _new_session(self):
         was = self.session
-        while self.session == was:
+        while self.session in (0, was):
             self.session = int.from_bytes(os.urandom(2), "little")
         self._seq[0] = 0
 
@@ -175,6 +179,17 @@ class App:
         put16(frame, wire.HELLO_DEAD_NS, hw.dead_ns)
         put16(frame, wire.HELLO_MIN_PULSE_NS, hw.min_pulse_ns)
         put16(frame, wire.HELLO_RING_EDGES, self.rings.size)
+        put16(frame, wire.HELLO_LEASE_MS, limits.LEASE_MS)
+        put16(frame, wire.HELLO_BENCH_RATE, limits.BENCH_RATE)
+        put16(frame, wire.HELLO_CRANK_RATE, limits.CRANK_RATE)
+        for k in range(2):
+            put16(frame, wire.HELLO_ACTIVE_US + 2 * k, limits.ACTIVE_US[k])
+            put16(frame, wire.HELLO_DUTY_PERMILLE + 2 * k, limits.DUTY_PERMILLE[k])
+            put16(frame, wire.HELLO_SECOND_MS + 2 * k, limits.SECOND_MS[k])
+            put16(frame, wire.HELLO_MINUTE_MS + 2 * k, limits.MINUTE_MS[k])
+        put16(frame, wire.HELLO_FLASH_US, limits.FLASH_US)
+        put16(frame, wire.HELLO_FLASH_PERMILLE, limits.FLASH_PERMILLE)
+        frame[BODY + wire.HELLO_CHECKSUM] = wire.CHECKSUM_PROGRAM
         at = BODY + wire.HELLO_UID
         frame[at : at + 8] = hw.uid
         self._send(self._text(wire.HELLO_BOARD, hw.board))
@@ -290,6 +305,9 @@ class App:
         put16(frame, wire.HEARTBEAT_SUPPLY_MV, hw.supply_mv())
         frame[BODY + wire.HEARTBEAT_STATE] = self.state
         frame[BODY + wire.HEARTBEAT_OUTPUTS] = hw.outputs
+        put16(frame, wire.HEARTBEAT_PAUSES, hw.told[0])
+        put16(frame, wire.HEARTBEAT_DROPPED, hw.told[1])
+        put32(frame, wire.HEARTBEAT_CUT, hw.told[2])  # cut, reserved
         self._send(wire.HEARTBEAT_SIZE)
         self._beating = False
         self._worst_us = 0
@@ -353,6 +371,9 @@ class App:
         if number == wire.ALIVE:
             self._ack(wire.RESULT_OK)
             return
+        if number == wire.RENEW and size >= wire.RENEW_SIZE:
+            self._renew()
+            return
         result, text = self._check(number, size)
         if result:
             self._ack(result, text)
@@ -375,11 +396,25 @@ class App:
             # The payload as it came; the hardware says what it cannot do.
             act = self.hw.drive if number == wire.DRIVE else self.hw.lamp
             fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
+            if not fault:
+                self._lease.grant(self._command)
             self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
         elif number == wire.LEAVE:
             self._stop()
             self._ack(wire.RESULT_OK)
             self.running = False
+
+    def _renew(self):
+        """Keep the outputs on that are on; does not allocate."""
+        if not self.hw.outputs:
+            self._ack(wire.RESULT_NOT_NOW, "no output is on")
+            return
+        reason = self._lease.stale(self._command, self.session)
+        if reason:
+            self._ack(wire.RESULT_NOT_NOW, reason)
+            return
+        self.hw.leased = ticks_ms()
+        self._ack(wire.RESULT_OK)
 
     def _check(self, number, size):
         """(result, reason) for a command, (0, "") when it may be obeyed."""
@@ -396,6 +431,9 @@ class App:
                 return wire.RESULT_OK, ""
             if not streaming:
                 return wire.RESULT_NOT_NOW, "outputs work only while streaming: start first"
+            reason = self._lease.stale(self._command, self.session)
+            if reason:
+                return wire.RESULT_NOT_NOW, reason
         for name, at, kind, low, high in checks:
             value = self._field(at, kind)
             if not low <= value <= high:
@@ -418,7 +456,7 @@ class App:
         hw.outputs_off()
         hw.stop()
         self.rings.clear()
-        for words in (self._beat, hw.stalls, hw.now, hw.driven):
+        for words in (self._beat, hw.stalls, hw.now, hw.driven, hw.told):
             for k in range(len(words)):
                 words[k] = 0
         if hw.meter:
@@ -438,6 +476,7 @@ class App:
         self._worst_us = self._busy_us = 0
         self._since_us = ticks_us()
         self._new_session()
+        self._lease.clear()
         self.state = wire.STATE_STREAMING
         self._beating = False
         self._capture()

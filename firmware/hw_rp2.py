@@ -166,9 +166,10 @@ class Hardware:
         self._clock = rp2.StateMachine(CLOCK_MACHINE, programs.clock)
         self.input_pins = (pins.CRANK, pins.CLAMP_A, pins.CLAMP_B, pins.TRIGGER)
         self.configure(15, 0)
-        self.heard = 0
+        self.heard = self.leased = 0
         self._outputs = Outputs(self)
         self.driven = self._outputs.driven
+        self.told = self._outputs.told
         self._supply = self._lowest = NOT_MEASURED
         self._samples = 0
         self._sum = 0
@@ -201,6 +202,16 @@ class Hardware:
     @property
     def outputs(self):
         return self._outputs.on
+
+    @property
+    def channels(self):
+        """Numbers of the DMA channels that fill the rings, array('I')."""
+        return self._channels
+
+    @property
+    def bases(self):
+        """What their counts are subtracted from to get `written`, array('I')."""
+        return self._bases
 
     # Capture
 
@@ -315,7 +326,7 @@ class Hardware:
         return self._outputs.drive(payload)
 
     def lamp(self, payload):
-        return self._outputs.lamp(payload)
+        return self._outputs.light(payload)
 
     def outputs_off(self):
         self._outputs.off()
@@ -324,6 +335,7 @@ class Hardware:
 
     def rest(self):
         sleep_ms(1)
+        self._outputs.feed()
 
     def enter(self):
         micropython.kbd_intr(-1)  # a byte 3 in a frame is no Ctrl-C

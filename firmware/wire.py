@@ -6,7 +6,7 @@ An offset counts from the start of the body, that is, from the header's first by
 
 from micropython import const
 
-PROTOCOL = const(1)
+PROTOCOL = const(2)
 MAX_BODY = const(254)
 INPUTS = ('crank', 'clamp_a', 'clamp_b', 'trigger')
 
@@ -34,6 +34,15 @@ OUTPUT_BITS_LAMP = const(4)
 LAMP_MODE_OFF = const(0)
 LAMP_MODE_ANGLE = const(1)
 LAMP_MODE_FIRST_SPARK = const(2)
+CHECKSUM_PROGRAM = const(0)
+CHECKSUM_CHIP = const(1)
+LOAD_INDUCTIVE = const(0)
+LOAD_CAPACITIVE = const(1)
+CUT_LEASE = const(1)
+CUT_SECOND = const(2)
+CUT_MINUTE = const(4)
+CUT_FAULT = const(8)
+CUT_PAUSE = const(16)
 
 HELLO = const(1)
 HELLO_PROTOCOL = const(8)
@@ -47,8 +56,18 @@ HELLO_DEAD_NS = const(24)
 HELLO_MIN_PULSE_NS = const(26)
 HELLO_RING_EDGES = const(28)
 HELLO_UID = const(30)
-HELLO_BOARD = const(38)
-HELLO_SIZE = const(38)
+HELLO_LEASE_MS = const(38)
+HELLO_BENCH_RATE = const(40)
+HELLO_CRANK_RATE = const(42)
+HELLO_ACTIVE_US = const(44)
+HELLO_DUTY_PERMILLE = const(48)
+HELLO_SECOND_MS = const(52)
+HELLO_MINUTE_MS = const(56)
+HELLO_FLASH_US = const(60)
+HELLO_FLASH_PERMILLE = const(62)
+HELLO_CHECKSUM = const(64)
+HELLO_BOARD = const(65)
+HELLO_SIZE = const(65)
 
 EDGES = const(2)
 EDGES_INPUT = const(8)
@@ -71,7 +90,11 @@ HEARTBEAT_UNSENT = const(74)
 HEARTBEAT_SUPPLY_MV = const(76)
 HEARTBEAT_STATE = const(78)
 HEARTBEAT_OUTPUTS = const(79)
-HEARTBEAT_SIZE = const(80)
+HEARTBEAT_PAUSES = const(80)
+HEARTBEAT_DROPPED = const(82)
+HEARTBEAT_CUT = const(84)
+HEARTBEAT_RESERVED = const(85)
+HEARTBEAT_SIZE = const(88)
 
 LOG = const(4)
 LOG_LEVEL = const(8)
@@ -110,7 +133,8 @@ DRIVE_TURNS = const(25)
 DRIVE_ACTIVE_LOW = const(26)
 DRIVE_TEETH = const(27)
 DRIVE_MISSING = const(28)
-DRIVE_RESERVED = const(29)
+DRIVE_LOAD = const(29)
+DRIVE_RESERVED = const(30)
 DRIVE_SIZE = const(32)
 
 LAMP = const(21)
@@ -128,6 +152,10 @@ LEAVE_SIZE = const(8)
 
 ALIVE = const(23)
 ALIVE_SIZE = const(8)
+
+RENEW = const(24)
+RENEW_LEASE = const(8)
+RENEW_SIZE = const(12)
 
 # Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))
 LIMITS = {
@@ -148,6 +176,7 @@ LIMITS = {
         ('active_low', 26, 'B', 0, 1),
         ('teeth', 27, 'B', 0, 120),
         ('missing', 28, 'B', 0, 3),
+        ('load', 29, 'B', 0, 1),
     )),
     21: (20, (
         ('mode', 8, 'B', 0, 2),
@@ -155,8 +184,9 @@ LIMITS = {
         ('missing', 10, 'B', 0, 3),
         ('input', 11, 'B', 0, 3),
         ('angle_mdeg', 12, 'I', 0, 359999),
-        ('flash_us', 16, 'H', 20, 200),
+        ('flash_us', 16, 'H', 2, 200),
     )),
     22: (8, ()),
     23: (8, ()),
+    24: (12, ()),
 }

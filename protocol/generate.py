@@ -101,7 +101,7 @@ def command_limits(
     """Lines of the table by which the board checks the fields of one command."""
     checks = []
     for field in message["fields"]:
-        if field["name"] == "reserved":
+        if field["name"] == "reserved" or not ("enum" in field or "range" in field):
             continue
         if "enum" in field:
             values = wire["enums"][field["enum"]].values()
@@ -127,6 +127,11 @@ def pin_constants(pins: dict[str, Any]) -> str:
     ]
     for name, pin in pins["pins"].items():
         lines.append(f"{name.upper()} = const({pin['gpio']})  # {pin['doc']}")
+    outputs = [pin["gpio"] for pin in pins["pins"].values() if pin["direction"] == "out"]
+    lines += [
+        f"OUTPUTS = {tuple(outputs)!r}",
+        f"REST = const({pins['outputs']['rest']})  # level of an output at which nothing is driven",
+    ]
     divider = pins["supply_divider"]
     lines += [
         f"SUPPLY_TOP_OHM = const({divider['top_ohm']})",
