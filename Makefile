@@ -34,7 +34,7 @@ hardware: $(VENV)/test
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
-	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/test_faults.py
+	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
@@ -42,24 +42,24 @@ $(VENV)/python:
 	touch $@
 
 # Locked with hashes: what is installed is what was tried.
-INSTALL = $(BIN)/pip install --quiet --require-hashes -r requirements/$(1).txt && \
+INSTALL = $(BIN)/pip install --quiet --require-hashes -r host/requirements/$(1).txt && \
           $(BIN)/pip install --quiet --no-deps --no-build-isolation --editable . && touch $@
 
-$(VENV)/demo: $(VENV)/python requirements/demo.txt
+$(VENV)/demo: $(VENV)/python host/requirements/demo.txt
 	$(call INSTALL,demo)
 
-$(VENV)/test: $(VENV)/python requirements/test.txt
+$(VENV)/test: $(VENV)/python host/requirements/test.txt
 	$(call INSTALL,test)
 	touch $(VENV)/demo
 
-$(VENV)/fuzz: $(VENV)/python requirements/fuzz.txt
+$(VENV)/fuzz: $(VENV)/python host/requirements/fuzz.txt
 	$(call INSTALL,fuzz)
 
 lock: $(VENV)/python
 	$(BIN)/pip install --quiet uv
 	for name in demo test fuzz; do $(BIN)/uv pip compile --quiet --universal --generate-hashes \
 	  --python-version 3.11 --extra $$name --custom-compile-command "make lock" \
-	  --output-file requirements/$$name.txt pyproject.toml requirements/build.in || exit 1; done
+	  --output-file host/requirements/$$name.txt pyproject.toml host/requirements/build.in || exit 1; done
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \

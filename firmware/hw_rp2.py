@@ -15,6 +15,7 @@ import uctypes
 from machine import ADC, Pin
 from micropython import const
 
+import chip
 import pins
 import programs
 from link import Link
@@ -28,8 +29,6 @@ NOT_MEASURED = const(65535)
 CLOCK_MACHINE = const(4)  # the first state machine of PIO block 1
 PIO0_RX0 = 0x50200020
 DREQ_PIO0_RX0 = const(4)
-DMA_ABORT = 0x50000444
-DMA_ABORT_RP2350 = 0x50000464
 # Words of one DMA order: the most that both chips can count (28 bits on the RP2350). 45 minutes
 # at 100 000 edges per second; then the order is renewed.
 ORDER = 0x0FFFFFFF
@@ -97,7 +96,7 @@ def _written(machines: int, channels, bases, written, stalls) -> int:
 
 
 @micropython.viper
-def _halt(channel: int, abort: int) -> int:
+def _halt(channel: int, abort: int, busy: int) -> int:
     """Stop a DMA channel where it is. Returns the words left of its order, below 2^28.
 
     They are read before the abort, after which the count need not hold.
@@ -111,7 +110,7 @@ def _halt(channel: int, abort: int) -> int:
         tries += 1
     ptr32(abort)[0] = 1 << channel
     tries = 0
-    while ch[4] & 0x1000000 and tries < 100:  # busy
+    while ch[4] & busy and tries < 100:
         tries += 1
     return left & 0xFFFFFFF
 
@@ -144,7 +143,7 @@ class Hardware:
         self.notes = []
         hz = machine.freq()
         if 3000000000000 % hz:
-            hz = 150000000 if "RP2350" in os.uname().machine else 125000000
+            hz = chip.CLOCK_HZ
             machine.freq(hz)
         self.clock_hz = hz
         self.tick_ps = 3000000000000 // hz
@@ -158,7 +157,6 @@ class Hardware:
         self.stalls = array("I", [0] * INPUTS)
         self._count = array("I", [0])
         self._order = ORDER
-        self._abort = DMA_ABORT_RP2350 if "RP2350" in self.board else DMA_ABORT
         self._dma = [rp2.DMA() for _ in range(INPUTS)]
         self._channels = array("I", [dma.channel for dma in self._dma])  # type: ignore[attr-defined]
         self._bases = array("I", [0] * INPUTS)
@@ -225,7 +223,7 @@ class Hardware:
     def start(self):
         _stop()
         for i in range(INPUTS):
-            _halt(self._channels[i], self._abort)
+            _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
             if self.enabled >> i & 1:
                 self._arm(i)
         self._clock.init(programs.clock)
@@ -282,7 +280,7 @@ class Hardware:
             for i in range(INPUTS):
                 if renew >> i & 1:
                     # The queue holds the edges of these microseconds.
-                    left = _halt(self._channels[i], self._abort)
+                    left = _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
                     ring = self._base + i * RING_BYTES
                     _renew(self._channels[i], left, i, self._bases, ring, self._order)
 
@@ -299,7 +297,7 @@ class Hardware:
         _stop()
         self._machines = 0
         for channel in self._channels:
-            _halt(channel, self._abort)
+            _halt(channel, chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
 
     # Supply
 

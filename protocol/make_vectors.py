@@ -6,7 +6,7 @@ Run it only when the format changes; the file is kept so that a change cannot pa
 import json
 from pathlib import Path
 
-from sparkwitness import framing, wire
+from sparkwitness.decode import framing, wire
 
 HELLO = {
     "protocol": 1, "firmware": [0, 1, 0], "state": 0, "tick_ps": 24000, "clock_hz": 125000000,

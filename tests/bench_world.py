@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from sparkwitness import wire
-from sparkwitness.bench_plan import Plan
-from sparkwitness.bench_shots import Collector
+from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.shots import Collector
+from sparkwitness.decode import wire
 from sparkwitness.simulator import scenario as scenarios
 from sparkwitness.simulator.board import drive_of
 from sparkwitness.simulator.world import TICK_PS, Truth, World

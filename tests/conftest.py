@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from sparkwitness import session
 from sparkwitness.cli import sources
-from sparkwitness.link import Link
-from sparkwitness.recording import Recorder
-from sparkwitness.setup import Setup
+from sparkwitness.decode.recording import Recorder
+from sparkwitness.device import run as session
+from sparkwitness.device.link import Link
+from sparkwitness.timing.setup import Setup
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from sparkwitness.cli import sources
-from sparkwitness.live import server, stream
-from sparkwitness.live.capture import Capture
-from sparkwitness.setup import Setup
+from sparkwitness.faces.live import server, stream
+from sparkwitness.faces.live.capture import Capture
+from sparkwitness.timing.setup import Setup
 
 
 class Newest:

@@ -398,8 +398,8 @@ class Line:
 
 
 CHIP: Chip
-NAMES = ("wire", "pins", "frame", "ring", "pulses", "crank", "programs", "outputs", "hw_rp2", "app",
-         "meter", "panel", "link")  # fmt: skip
+NAMES = ("wire", "pins", "chip", "frame", "ring", "pulses", "crank", "programs", "outputs",
+         "hw_rp2", "app", "meter", "panel", "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:

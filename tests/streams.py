@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sparkwitness import wire
+from sparkwitness.decode import wire
 
 TICK_PS = 24_000
 HELLO = {

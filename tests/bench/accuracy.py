@@ -16,12 +16,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sparkwitness import measure, wheel, wire
-from sparkwitness.angle import CrankTracker, Reference
-from sparkwitness.edges import Batch
-from sparkwitness.setup import Setup
+from sparkwitness.decode import wire
+from sparkwitness.decode.edges import Batch
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
+from sparkwitness.timing import measure, wheel
+from sparkwitness.timing.angle import CrankTracker, Reference
+from sparkwitness.timing.setup import Setup
 
 TICK_S = TICK_PS * 1e-12
 NONE = np.empty(0, np.int64)

@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from sparkwitness.angle import Reference
-from sparkwitness.setup import Setup
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import Setup
 from streams import TICK_PS, Stream
 
 SETUP = Setup(Reference(36, 1, 1, 55.0, 0.1), commanded=20.0, cylinders=8, clamp="coil")

@@ -18,11 +18,12 @@ from pathlib import Path
 import numpy as np
 from cobs import cobs
 
-from sparkwitness import measure, wire
-from sparkwitness.angle import Reference
+from sparkwitness.decode import wire
+from sparkwitness.timing import measure
+from sparkwitness.timing.angle import Reference
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from sparkwitness.setup import Setup
+from sparkwitness.timing.setup import Setup
 from streams import HELLO, TICK_PS
 
 RPM, TEETH, MISSING, SPARK_BTDC, REFERENCE_ANGLE = 6000, 60, 2, 20.0, 60.0

@@ -24,11 +24,13 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from sparkwitness import framing, kernels, measure, wire
-from sparkwitness.angle import Reference
-from sparkwitness.edges import EdgeDecoder
-from sparkwitness.setup import Setup
+from sparkwitness.decode import framing, wire
+from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.simulator import scenario, world
+from sparkwitness.timing import measure
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import Setup
 
 ROOT = Path(__file__).resolve().parents[2]
 TICK_PS = world.TICK_PS

@@ -12,7 +12,7 @@ from random import Random
 from cobs import cobs
 
 from firmware_board import command, drive, lamp, run_script
-from sparkwitness import wire
+from sparkwitness.decode import wire
 
 from . import mutate
 

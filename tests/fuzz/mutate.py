@@ -8,7 +8,7 @@ from random import Random
 
 from cobs import cobs
 
-from sparkwitness import wire
+from sparkwitness.decode import wire
 
 EDGE_VALUES = [
     0, 1, 2, 3, 57, 58, 59, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x10000,

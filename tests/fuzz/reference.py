@@ -1,7 +1,7 @@
 """The edge decoder's meaning, written down a second time: one frame at a time and slow.
 
-Shares no decoding with `sparkwitness.edges`: COBS by the C package `cobs`, messages by `struct`
-as protocol/wire.json lays them out and by construct, times in Python's integers. What
+Shares no decoding with `sparkwitness.decode.edges`: COBS by the C package `cobs`, messages by
+`struct` as protocol/wire.json lays them out and by construct, times in Python's integers. What
 protocol/wire.md says is what all must do.
 """
 
@@ -13,8 +13,8 @@ from typing import Any
 import construct
 from cobs import cobs
 
-from sparkwitness import wire
-from sparkwitness.edges import Loss
+from sparkwitness.decode import wire
+from sparkwitness.decode.edges import Loss
 
 U32 = 0xFFFFFFFF
 HALF = 1 << 31

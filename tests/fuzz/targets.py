@@ -22,16 +22,20 @@ from typing import Any
 import numpy as np
 from cobs import cobs
 
-from sparkwitness import bench_plan, faultfind, framing, measure, shipped, wheel, wire
-from sparkwitness.angle import Reference
+from sparkwitness import shipped
+from sparkwitness.bench import plan as bench_plan
 from sparkwitness.cli import findfault, typed
-from sparkwitness.edges import EdgeDecoder
+from sparkwitness.decode import framing, wire
+from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook
-from sparkwitness.recording import Recorder, Recording
-from sparkwitness.setup import Setup
+from sparkwitness.fault import model as faultfind
+from sparkwitness.records.logbook import Logbook
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import World
+from sparkwitness.timing import measure, wheel
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import Setup
 from streams import Stream
 
 from . import mutate, reference

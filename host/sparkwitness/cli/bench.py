@@ -13,24 +13,30 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from sparkwitness import (
-    bench,
-    bench_plan,
-    bench_run,
-    bench_show,
-    bench_verdict,
-    conditioner,
-    link,
-    safety,
-    show,
+from sparkwitness.bench import (
+    evaluate as bench,
 )
-from sparkwitness.bench_plan import Plan
-from sparkwitness.bench_shots import Collector
+from sparkwitness.bench import (
+    plan as bench_plan,
+)
+from sparkwitness.bench import (
+    run as bench_run,
+)
+from sparkwitness.bench import (
+    verdict as bench_verdict,
+)
+from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
+from sparkwitness.decode.recording import Recorder
+from sparkwitness.device import link
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook
-from sparkwitness.recording import Recorder
+from sparkwitness.faces import bench_text as bench_show
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.records.logbook import Logbook
+from sparkwitness.timing import conditioner
 
 NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
 _SPACING_US, _WINDOW_DEG = 1000.0, 20.0  # common practice, no source

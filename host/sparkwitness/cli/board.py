@@ -9,11 +9,14 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
-from sparkwitness import install as installer
-from sparkwitness import link, safety, selftest, show, wire
 from sparkwitness.cli import options, sources
+from sparkwitness.decode import wire
+from sparkwitness.device import install as installer
+from sparkwitness.device import link, selftest
+from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
-from sparkwitness.link import Link
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
 
 _PORT = click.option(
     "--port",

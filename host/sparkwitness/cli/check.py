@@ -11,10 +11,12 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness import cranking, safety, show
-from sparkwitness import electrical as el
 from sparkwitness.cli import options, sources, starter
 from sparkwitness.errors import UserError
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.fault import cranking
+from sparkwitness.fault import electrical as el
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")

@@ -7,12 +7,13 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import compare, show
 from sparkwitness.cli import keeping, options
-from sparkwitness.compare import Side
+from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.recording import Recording
-from sparkwitness.setup import Setup
+from sparkwitness.faces import text as show
+from sparkwitness.timing import compare
+from sparkwitness.timing.compare import Side
+from sparkwitness.timing.setup import Setup
 
 
 @click.command()

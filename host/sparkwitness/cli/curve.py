@@ -11,16 +11,20 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import curve as curves
-from sparkwitness import link, measure, safety, session, show
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
+from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.device import link
+from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.fit import recommend
-from sparkwitness.logbook import Logbook
-from sparkwitness.recording import Recorder, Recording
-from sparkwitness.setup import Setup
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.records.logbook import Logbook
+from sparkwitness.timing import curve as curves
+from sparkwitness.timing import measure
+from sparkwitness.timing.fit import recommend
+from sparkwitness.timing.setup import Setup
 
 NOTHING_MEASURED = 3
 

@@ -6,10 +6,13 @@ import click
 import numpy as np
 from rich.console import Console
 
-from sparkwitness import measure, safety, session, show
 from sparkwitness.cli import sources
-from sparkwitness.link import Link
-from sparkwitness.setup import Setup
+from sparkwitness.device import run as session
+from sparkwitness.device.link import Link
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.timing import measure
+from sparkwitness.timing.setup import Setup
 
 SCENARIO = "early-eight"
 

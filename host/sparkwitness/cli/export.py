@@ -7,10 +7,11 @@ import click
 from rich.console import Console
 from rich.progress import Progress
 
-from sparkwitness import exports, show
 from sparkwitness.cli import keeping, options
-from sparkwitness.recording import Recording
-from sparkwitness.setup import Setup
+from sparkwitness.decode.recording import Recording
+from sparkwitness.faces import text as show
+from sparkwitness.records import tables as exports
+from sparkwitness.timing.setup import Setup
 
 
 @click.command()

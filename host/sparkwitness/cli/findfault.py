@@ -17,13 +17,17 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness import cranking, link, safety, show, wire
-from sparkwitness import faultfind as ff
-from sparkwitness.angle import Reference
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources, starter
+from sparkwitness.decode import wire
+from sparkwitness.device import link
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.fault import cranking
+from sparkwitness.fault import model as ff
+from sparkwitness.records.logbook import Logbook
+from sparkwitness.timing.angle import Reference
 
 NOT_OVER = 3
 """Exit code: the search still has a test to ask, or ended without being sure."""

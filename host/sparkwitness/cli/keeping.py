@@ -9,10 +9,10 @@ from typing import Any
 import click
 from rich.console import Console
 
-from sparkwitness.advice import Trial
+from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook, default_path
-from sparkwitness.recording import Recording
+from sparkwitness.records.logbook import Logbook, default_path
+from sparkwitness.timing.advice import Trial
 
 Command = Callable[..., Any]
 

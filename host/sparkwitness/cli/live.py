@@ -13,16 +13,17 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from sparkwitness import link, safety
 from sparkwitness.cli import keeping, options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.cli.keeping import Keeping
+from sparkwitness.device import link
 from sparkwitness.errors import UserError
-from sparkwitness.live import terminal
-from sparkwitness.live.capture import Capture, Keep
-from sparkwitness.logbook import Logbook, default_path
-from sparkwitness.measure import Measurement
-from sparkwitness.setup import Setup
+from sparkwitness.faces import safety
+from sparkwitness.faces.live import terminal
+from sparkwitness.faces.live.capture import Capture, Keep
+from sparkwitness.records.logbook import Logbook, default_path
+from sparkwitness.timing.measure import Measurement
+from sparkwitness.timing.setup import Setup
 
 HTTP_PORT = 8467
 _REFRESH_S = 0.25
@@ -149,7 +150,7 @@ def _page(
     try:
         import segno
 
-        from sparkwitness.live import server, stream
+        from sparkwitness.faces.live import server, stream
     except ImportError:
         raise UserError(
             "the page needs more packages: pip install 'sparkwitness[live]', or use --terminal"

@@ -9,13 +9,18 @@ import click
 from rich.console import Console
 from rich.table import Table
 
-from sparkwitness import bench, bench_run, curve, logbook, session, show
-from sparkwitness.bench_plan import Plan
+from sparkwitness.bench import evaluate as bench
+from sparkwitness.bench import run as bench_run
+from sparkwitness.bench.plan import Plan
 from sparkwitness.cli import keeping, options
+from sparkwitness.decode.recording import Recording, parts_to
+from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook, Run
-from sparkwitness.recording import Recording, parts_to
-from sparkwitness.setup import Setup
+from sparkwitness.faces import text as show
+from sparkwitness.records import logbook
+from sparkwitness.records.logbook import Logbook, Run
+from sparkwitness.timing import curve
+from sparkwitness.timing.setup import Setup
 
 _COMPUTED = ("measurement", "curve", "bench")
 NOT_THE_SAME = 4  # exit code: a recomputed number differs from the one kept

@@ -11,14 +11,18 @@ from typing import Any
 import click
 from rich.console import Console
 
-from sparkwitness import advice, link, measure, safety, session, show
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
+from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.device import link
+from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook
-from sparkwitness.recording import Recorder, Recording
-from sparkwitness.setup import Setup
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.records.logbook import Logbook
+from sparkwitness.timing import advice, measure
+from sparkwitness.timing.setup import Setup
 
 NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
 

@@ -5,10 +5,10 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from sparkwitness import report
 from sparkwitness.cli import keeping
 from sparkwitness.errors import UserError
-from sparkwitness.logbook import Logbook, Run
+from sparkwitness.faces import report
+from sparkwitness.records.logbook import Logbook, Run
 
 
 @click.command()

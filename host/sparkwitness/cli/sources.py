@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
-from sparkwitness import link
+from sparkwitness.device import link
 
 _TYPING_S = 2.0
 
@@ -65,7 +65,7 @@ def board(
 
 def typed_by_user(typed: Any) -> dict[str, Any]:
     """A scenario's [setup] as plain values for `Setup`."""
-    from sparkwitness.angle import Reference
+    from sparkwitness.timing.angle import Reference
 
     reference = Reference.parse(typed.reference, typed.reference_angle, typed.reference_within / 2)
     return {

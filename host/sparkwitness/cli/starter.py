@@ -7,10 +7,12 @@ from typing import Any
 
 from rich.console import Console
 
-from sparkwitness import cranking, link, wire
-from sparkwitness.angle import Reference
+from sparkwitness.decode import wire
+from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.device import link
 from sparkwitness.errors import UserError
-from sparkwitness.recording import Recorder, Recording
+from sparkwitness.fault import cranking
+from sparkwitness.timing.angle import Reference
 
 _QUIET_S = 3.0
 _SHOW_S = 0.2

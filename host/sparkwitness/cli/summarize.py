@@ -13,12 +13,13 @@ import click
 from rich.console import Console
 from rich.progress import Progress
 
-from sparkwitness import __version__, logbook
+from sparkwitness import __version__
 from sparkwitness.cli import options
+from sparkwitness.decode.recording import FORMAT, Recording
 from sparkwitness.errors import UserError
-from sparkwitness.exports import needed
-from sparkwitness.recording import FORMAT, Recording
-from sparkwitness.setup import Setup
+from sparkwitness.records import logbook
+from sparkwitness.records.tables import needed
+from sparkwitness.timing.setup import Setup
 
 SUFFIX = ".rec"
 SOME_FAILED = 5  # exit code: the table is written, but not every recording is in it

@@ -7,11 +7,15 @@ from contextlib import suppress
 import click
 from rich.console import Console
 
-from sparkwitness import electrical, safety, show, tdc, wire
-from sparkwitness.angle import Reference
 from sparkwitness.cli import options, sources
+from sparkwitness.decode import wire
+from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
-from sparkwitness.link import Link
+from sparkwitness.faces import safety
+from sparkwitness.faces import text as show
+from sparkwitness.fault import electrical
+from sparkwitness.timing import tdc
+from sparkwitness.timing.angle import Reference
 
 
 @click.group()

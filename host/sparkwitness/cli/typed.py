@@ -5,11 +5,12 @@ from typing import Any
 
 import click
 
-from sparkwitness import conditioner, wheel, wire
-from sparkwitness.angle import Reference
 from sparkwitness.cli import options
+from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
-from sparkwitness.setup import CLAMPS, COUNTS, Setup
+from sparkwitness.timing import conditioner, wheel
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
 
 setup_options = options.stack(
     [

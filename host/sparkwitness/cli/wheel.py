@@ -6,13 +6,13 @@ from pathlib import Path
 import click
 import numpy as np
 
-from sparkwitness import show
-from sparkwitness.angle import CrankTracker, Reference
-from sparkwitness.edges import EdgeDecoder
+from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.measure import CRANK
-from sparkwitness.recording import Recording
-from sparkwitness.wheel import WheelLearner
+from sparkwitness.faces import text as show
+from sparkwitness.timing.angle import CrankTracker, Reference
+from sparkwitness.timing.measure import CRANK
+from sparkwitness.timing.wheel import WheelLearner
 
 _WORTH = 0.005  # degrees
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..electrical import capacitor_energy, coil_energy, primary_current
-from ..faultfind import Variant, chain_of, variant_of
+from sparkwitness.fault.electrical import capacitor_energy, coil_energy, primary_current
+from sparkwitness.fault.model import Variant, chain_of, variant_of
 
 PERSON_ERRS = 0.02
 """Chance that a person reads, types or judges a test wrong."""

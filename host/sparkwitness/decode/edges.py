@@ -1,0 +1,572 @@
+"""Bytes to edges: the streaming decoder that every number starts from.
+
+Whole chunks are decoded with numpy; the result does not depend on how the bytes were cut into
+chunks. Everything lost or refused is counted in `Loss`, and every place where edges of an input
+are missing is marked, so that no angle is ever interpolated across it.
+"""
+
+import zlib
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from itertools import pairwise
+from typing import Any, overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.decode import wire
+from sparkwitness.decode.framing import FrameError
+from sparkwitness.decode.kernels import compiled as kernels
+
+Ticks = NDArray[np.int64]
+
+_N_INPUTS = len(wire.INPUTS)
+_EDGES, _HEARTBEAT = wire.NUMBER["edges"], wire.NUMBER["heartbeat"]
+_BEAT = wire.LAYOUT["heartbeat"]
+_HEAD = wire.HEADER.sizeof()
+_BEAT_SIZE = _HEAD + _BEAT.itemsize + 4
+_BEAT_WORDS = np.arange(1, _BEAT_SIZE // 4)
+_MIN_BODY = _HEAD + 4
+_EDGES_HEAD = _HEAD + 8
+_MAX_STUFFED = wire.MAX_BODY + 1
+_CRC_RESIDUE = 0x2144DF1C  # crc32 of any data followed by its own crc32, little-endian
+# Four bytes that take the CRC's register from where the end of any good frame leaves it back to
+# its start, so that one call checks frame after frame. (Damage to two frames that makes up for
+# each other passes with a chance of 2^-32, as damage to one does.)
+_CRC_FIXER = 0x4C9DD581
+_ROW = 260  # stuffed frame right-shifted so that its body starts on a 4-byte boundary
+_WORDS = _ROW // 4
+_COLUMNS = np.arange(_WORDS, dtype=np.uint8)
+_MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
+_BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
+_COMPILED_BLOCK = 1 << 20
+_START = 1 << 12
+
+
+@dataclass
+class Loss:
+    """What did not arrive or was refused, counted from the start of the stream.
+
+    `sessions` counts those that streamed. `frames_before` is no loss: frames that they had sent
+    before this stream joined them.
+    `frames_unplaced`: edge blocks before the first heartbeat, whose wide time is not known.
+    `edges_lost`: per input, edges counted by the board that are missing here, for whatever
+    reason; `board_lost` is the share that was overwritten on the board.
+    """
+
+    bytes_total: int = 0
+    frames_good: int = 0
+    frames_damaged: int = 0
+    bytes_damaged: int = 0
+    frames_missing: int = 0
+    frames_repeated: int = 0
+    frames_unknown: int = 0
+    frames_before: int = 0
+    frames_unplaced: int = 0
+    edges_unplaced: int = 0
+    edges_lost: list[int] = field(default_factory=lambda: [0] * _N_INPUTS)
+    board_lost: list[int] = field(default_factory=lambda: [0] * _N_INPUTS)
+    board_stalls: list[int] = field(default_factory=lambda: [0] * _N_INPUTS)
+    board_unsent: int = 0
+    sessions: int = 0
+
+    def any(self) -> bool:
+        """True if anything at all was lost or refused."""
+        return bool(
+            self.frames_damaged or self.frames_missing or self.frames_repeated
+            or self.frames_unknown or self.frames_unplaced or any(self.edges_lost)
+            or any(self.board_stalls) or self.board_unsent or self.sessions > 1
+        )  # fmt: skip
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+
+class Messages(Sequence[wire.Message]):
+    """Good messages in order; heartbeats, which are many, are unpacked only when asked for."""
+
+    def __init__(
+        self, made: list[wire.Message | None], bodies: NDArray[np.uint8], sizes: list[int]
+    ) -> None:
+        self._made, self._bodies, self._sizes = made, bodies, sizes
+
+    def __len__(self) -> int:
+        return len(self._made)
+
+    @overload
+    def __getitem__(self, at: int) -> wire.Message: ...
+    @overload
+    def __getitem__(self, at: slice) -> list[wire.Message]: ...
+    def __getitem__(self, at: int | slice) -> wire.Message | list[wire.Message]:
+        if isinstance(at, slice):
+            return [self[k] for k in range(*at.indices(len(self)))]
+        made = self._made[at]
+        if made is None:
+            made = wire.decode_body(self._bodies[at, : self._sizes[at]].tobytes())
+            self._made[at] = made
+        return made
+
+
+@dataclass
+class Batch:
+    """What one piece of the stream held, for one session.
+
+    Attributes:
+        session: id of the board's session; times of different sessions have nothing in common.
+        ticks: per input, int64[n] strictly rising edge times in ticks since the session's start.
+        breaks: per input, int64[m] indices k into `ticks`: edges were lost just before ticks[k].
+        complete: every edge older than this tick has arrived or is counted as lost.
+        messages: all other good messages, in order (hello, heartbeat, log, ack).
+        beats: the heartbeats among them once more as records `wire.LAYOUT["heartbeat"]`.
+    """
+
+    session: int
+    ticks: tuple[Ticks, ...]
+    breaks: tuple[Ticks, ...]
+    complete: int
+    messages: Sequence[wire.Message]
+    beats: NDArray[np.void] = field(default_factory=lambda: np.empty(0, _BEAT))
+
+
+class _Session:
+    """Carried state of one session."""
+
+    def __init__(self, session: int, first_seq: int) -> None:
+        self.id = session
+        self.seq = first_seq - 1
+        self.joined_at = first_seq
+        self.beat: int | None = None
+        # Where the stream joins in the middle, the first block tells where counting starts.
+        self.next_first: list[int | None] = [None if first_seq else 0] * _N_INPUTS
+        self.last_tick = [-1] * _N_INPUTS
+        self.total = [0] * _N_INPUTS
+        self.lost_tail = [0] * _N_INPUTS
+        self.board_counts = np.zeros(1, _BEAT)[0]
+
+
+def _unwrapped(counts: list[int], last: int) -> Ticks:
+    """Each count continued from the highest before it, whatever the pieces they came in."""
+    wide = []
+    for count in counts:
+        wide.append(last + ((count - last + (1 << 31)) & 0xFFFFFFFF) - (1 << 31))
+        last = max(last, wide[-1])
+    return np.asarray(wide, np.int64)
+
+
+class EdgeDecoder:
+    """Streaming decoder: feed bytes, get batches of edges with 64-bit times."""
+
+    def __init__(self) -> None:
+        self.loss = Loss()
+        self.hello: dict[str, Any] | None = None
+        self._rest = b""
+        self._skipping = False
+        self._session: _Session | None = None
+        self._kernels: Any | None = None
+        self._packed, self._places = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
+
+    def feed(self, data: bytes) -> list[Batch]:
+        """Decode the next bytes of the stream; one batch per session met, often none or one.
+
+        Bytes after the last delimiter wait for the next call.
+        """
+        self.loss.bytes_total += len(data)
+        self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
+        batches: list[Batch] = []
+        data, at = self._rest + data, 0
+        whole = np.frombuffer(data, np.uint8)
+        while True:
+            # Cut at a delimiter, so that a block always holds whole frames.
+            end = data.rfind(b"\0", at, at + self._most()) + 1
+            if not end:
+                end = data.find(b"\0", at) + 1
+            if not end:
+                break
+            self._block(whole, at, end, batches)
+            at = end
+        self._rest = data[at:]
+        if len(self._rest) > _MAX_STUFFED:
+            # Longer than any frame: count it now, skip up to the next delimiter, bound memory.
+            if not self._skipping:
+                self.loss.frames_damaged += 1
+            self.loss.bytes_damaged += len(self._rest)
+            self._skipping = True
+            self._rest = b""
+        return batches
+
+    def _most(self) -> int:
+        """Bytes to decode at a time; the start of a session is no matter for the kernels."""
+        if self._kernels is None:
+            return _BLOCK
+        return _COMPILED_BLOCK if self._session and self._session.beat is not None else _START
+
+    def finish(self) -> None:
+        """Count a cut frame at the end of the stream, and edges announced but never received."""
+        if self._rest:
+            self.loss.bytes_damaged += len(self._rest)
+            if not self._skipping:
+                self.loss.frames_damaged += 1
+        self._rest = b""
+        self._skipping = False
+        self._count_tail()
+
+    def _count_tail(self) -> None:
+        """Edges that a heartbeat has announced and that no block brought."""
+        session = self._session
+        if session is None:
+            return
+        for i in range(_N_INPUTS):
+            expected = session.next_first[i]
+            tail = 0 if expected is None else (session.total[i] - expected) & 0xFFFFFFFF
+            tail = tail if tail < 1 << 31 else 0  # blocks sent since the heartbeat
+            self.loss.edges_lost[i] += tail - session.lost_tail[i]
+            session.lost_tail[i] = tail
+
+    def _block(
+        self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
+    ) -> None:
+        """Whole frames, the last byte before `stop` a delimiter."""
+        if self._skipping:
+            # The rest of an over-long run of bytes, whose frame is already counted.
+            begin = start
+            start += int(np.argmin(stuffed[start:stop])) + 1
+            self.loss.bytes_damaged += start - begin - 1
+            self._skipping = False
+        if self._plain(stuffed, start, stop, batches):
+            return
+        rows, sizes, bad, bad_bytes = _unstuff(stuffed[start:stop])
+        self.loss.frames_damaged += bad
+        self.loss.bytes_damaged += bad_bytes
+        if len(rows):
+            self._frames(rows, sizes, batches)
+
+    def _plain(
+        self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
+    ) -> bool:
+        """A block in which all is as it should be, in one go; False: nothing has been done."""
+        session = self._session
+        if self._kernels is None or session is None or session.beat is None:
+            return False
+        if 3 * len(self._packed) < stop - start + 3 * _WORDS:
+            # A frame of 26 bytes or more takes two bytes more here.
+            self._packed = np.empty((stop - start) // 3 + _WORDS + 1, np.uint32)
+            self._places = np.empty((2, (stop - start) // 14), np.int64)
+        firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
+        counts = np.zeros(_N_INPUTS, np.int64)
+        words, frames, found = self._kernels.gather(
+            stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF, firsts, counts,
+            self._packed, *self._places,
+        )  # fmt: skip
+        if words <= 0 or zlib.crc32(self._packed[:words].data, _CRC_RESIDUE) != _CRC_RESIDUE:
+            return False
+        places, beats_at = self._places[0, :frames], self._places[1, :found]
+        bodies = self._packed[places[beats_at][:, None] + _BEAT_WORDS]
+        is_beat, beats = _beats(bodies.view(np.uint8))
+        if not is_beat.all():
+            return False
+        bounds = np.concatenate(([0], np.cumsum(counts)))
+        ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
+        if not self._kernels.spread(
+            self._packed, places, session.beat, beats_at, beats["time"].astype(np.int64),
+            last, bounds[:-1].copy(), ticks,
+        ):  # fmt: skip
+            return False
+        session.seq += frames
+        session.next_first = [None if first < 0 else first for first in firsts.tolist()]
+        session.last_tick = last.tolist()
+        self.loss.frames_good += frames
+        none = np.empty(0, np.int64)
+        split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))
+        size = bodies.shape[1] * 4
+        messages = Messages([None] * found, bodies.view(np.uint8), [size] * found)
+        self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches)
+        return True
+
+    def _frames(self, rows: NDArray[np.uint8], sizes: Ticks, batches: list[Batch]) -> None:
+        """Frames with a good CRC: rows uint8[n, 260], body from column 4; sizes with CRC."""
+        words = rows.view("<u4")
+        sessions = words[:, 1] >> 16
+        cuts = np.flatnonzero(np.diff(sessions)) + 1
+        bounds = [0, *cuts.tolist(), len(rows)]
+        for begin, end in pairwise(bounds):
+            piece = slice(begin, end)
+            self._run(int(sessions[begin]), rows[piece], words[piece], sizes[piece], batches)
+
+    def _run(
+        self,
+        session_id: int,
+        rows: NDArray[np.uint8],
+        words: NDArray[np.uint32],
+        sizes: Ticks,
+        batches: list[Batch],
+    ) -> None:
+        """A run of frames of one session, in order of arrival."""
+        session = self._session
+        if session is None or session.id != session_id:
+            self._count_tail()
+            session = self._session = _Session(session_id, int(words[0, 2]))
+        seq = words[:, 2].astype(np.int64)
+        ahead = ((seq - session.seq + (1 << 31)) & 0xFFFFFFFF) - (1 << 31)
+        if np.abs(ahead).max() < 1 << 30:
+            seq = session.seq + ahead
+        else:
+            seq = _unwrapped(seq.tolist(), session.seq)
+        before = np.maximum.accumulate(np.concatenate(([session.seq], seq)))[:-1]
+        fresh = seq > before
+        self.loss.frames_repeated += int(np.count_nonzero(~fresh))
+        self.loss.frames_missing += int((seq - before - 1)[fresh].sum())
+        session.seq = max(session.seq, int(seq.max()))
+        if not fresh.all():
+            rows, words, sizes = rows[fresh], words[fresh], sizes[fresh]
+        if not len(rows):
+            return
+        self.loss.frames_good += len(rows)
+
+        kind = words[:, 1] & 0xFF
+        is_edges = kind == _EDGES
+        others = np.flatnonzero(~is_edges)
+        is_beat = (rows[others, 4] == _HEARTBEAT) & (sizes[others] == _BEAT_SIZE)
+        is_beat[is_beat], beats = _beats(rows[others[is_beat], 4:])
+        messages = self._messages(rows, sizes, others, is_beat)
+        times = beats["time"].astype(np.int64)
+        ticks, breaks = self._edges(session, words, sizes, is_edges, others[is_beat], times)
+        self._batch(session, ticks, breaks, messages, beats, batches)
+
+    def _batch(
+        self,
+        session: _Session,
+        ticks: tuple[Ticks, ...],
+        breaks: tuple[Ticks, ...],
+        messages: Messages,
+        beats: NDArray[np.void],
+        batches: list[Batch],
+    ) -> None:
+        if len(beats):
+            self._heartbeat(session, beats[-1])
+        complete = session.beat if session.beat is not None else 0
+        batches.append(Batch(session.id, ticks, breaks, complete, messages, beats))
+
+    def _messages(
+        self, rows: NDArray[np.uint8], sizes: Ticks, at: Ticks, is_beat: NDArray[np.bool_]
+    ) -> Messages:
+        """All frames but blocks of edges, which stand in the rows `at`."""
+        made: list[wire.Message | None] = [None] * len(at)
+        kept = np.ones(len(at), np.bool_)
+        for j in np.flatnonzero(~is_beat).tolist():
+            k = int(at[j])
+            try:
+                message = wire.decode_body(rows[k, 4 : sizes[k]].tobytes())
+            except FrameError:
+                self.loss.frames_damaged += 1
+                self.loss.bytes_damaged += int(sizes[k]) + 1
+                self.loss.frames_good -= 1
+                kept[j] = False
+                continue
+            if message.name is None or message.name in wire.FROM_HOST:
+                self.loss.frames_unknown += 1
+                kept[j] = False
+                continue
+            if message.name == "hello":
+                self.hello = message.fields
+            made[j] = message
+        if not kept.all():
+            made = [one for one, keep in zip(made, kept.tolist(), strict=True) if keep]
+            at = at[kept]
+        return Messages(made, rows[at, 4 : 4 + wire.MAX_BODY], (sizes[at] - 4).tolist())
+
+    def _heartbeat(self, session: _Session, beat: np.void) -> None:
+        """Take the newest wide time and the board's own counts of losses."""
+        if session.beat is None:
+            self.loss.sessions += 1
+            self.loss.frames_before += session.joined_at
+        session.beat = int(beat["time"])
+        session.total = beat["total"].tolist()
+        before = session.board_counts
+        for i in range(_N_INPUTS):
+            self.loss.board_lost[i] += int(beat["lost"][i]) - int(before["lost"][i])
+            self.loss.board_stalls[i] += int(beat["stalls"][i]) - int(before["stalls"][i])
+        self.loss.board_unsent += int(beat["unsent"]) - int(before["unsent"])
+        session.board_counts = beat.copy()
+
+    def _edges(
+        self,
+        session: _Session,
+        words: NDArray[np.uint32],
+        sizes: Ticks,
+        is_edges: NDArray[np.bool_],
+        beats_at: Ticks,
+        beats: Ticks,
+    ) -> tuple[tuple[Ticks, ...], tuple[Ticks, ...]]:
+        """64-bit times of all edge blocks of a run, per input, and where edges are missing."""
+        at = np.flatnonzero(is_edges)
+        head = words[at, 3]
+        which = (head & 0xFF).astype(np.int64)
+        n = ((head >> 8) & 0xFF).astype(np.int64)
+        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _EDGES_HEAD + 4 * n + 4)
+        if not fits.all():
+            bad = int(np.count_nonzero(~fits))
+            self.loss.frames_damaged += bad
+            self.loss.frames_good -= bad
+            self.loss.bytes_damaged += int((sizes[at][~fits] + 1).sum())
+            at, which, n = at[fits], which[fits], n[fits]
+        # The heartbeat before each block places its 32-bit counts, through any silence.
+        have = np.concatenate(([-1 if session.beat is None else session.beat], beats))
+        placed = have[np.searchsorted(beats_at, at)]
+        known = placed >= 0
+        if not known.all():
+            self.loss.frames_unplaced += int(np.count_nonzero(~known))
+            self.loss.edges_unplaced += int(n[~known].sum())
+            for k in np.flatnonzero(~known).tolist():
+                session.next_first[int(which[k])] = (int(words[at[k], 4]) + int(n[k])) & 0xFFFFFFFF
+            at, which, n, placed = at[known], which[known], n[known], placed[known]
+
+        all_ticks: list[Ticks] = []
+        all_breaks: list[Ticks] = []
+        for i in range(_N_INPUTS):
+            mine = which == i
+            ticks, breaks = self._one_input(session, i, words, at[mine], n[mine], placed[mine])
+            all_ticks.append(ticks)
+            all_breaks.append(breaks)
+        return tuple(all_ticks), tuple(all_breaks)
+
+    def _one_input(
+        self,
+        session: _Session,
+        i: int,
+        words: NDArray[np.uint32],
+        at: Ticks,
+        n: Ticks,
+        placed: Ticks,
+    ) -> tuple[Ticks, Ticks]:
+        none = np.empty(0, np.int64)
+        if not len(at):
+            return none, none
+        ends = np.cumsum(n)
+        begins = ends - n
+        counts = words[at, 5 : 5 + _MAX_COUNTS]
+        counts -= placed.astype(np.uint32)[:, None]
+        wide = counts.view(np.int32).astype(np.int64)
+        wide += placed[:, None]
+        ticks: Ticks = wide[_COLUMNS[:_MAX_COUNTS] < n.astype(np.uint8)[:, None]]
+        all_rise = ticks[0] > session.last_tick[i] and bool((ticks[1:] > ticks[:-1]).all())
+
+        first = words[at, 4].astype(np.int64)
+        expected = np.empty_like(first)
+        known = session.next_first[i]
+        expected[0] = first[0] if known is None else known
+        expected[1:] = first[:-1] + n[:-1]
+        jump = (first - expected) & 0xFFFFFFFF
+
+        if not all_rise or (jump >= 1 << 31).any():
+            return self._one_by_one(session, i, ticks, begins, ends, first)
+        session.next_first[i] = int(first[-1] + n[-1]) & 0xFFFFFFFF
+        session.last_tick[i] = int(ticks[-1])
+        self._lost(session, i, int(jump.sum()))
+        return ticks, begins[jump > 0]
+
+    def _lost(self, session: _Session, i: int, edges: int) -> None:
+        # What was counted as a missing tail by an earlier look is not counted twice.
+        self.loss.edges_lost[i] += max(0, edges - session.lost_tail[i])
+        session.lost_tail[i] = max(0, session.lost_tail[i] - edges)
+
+    def _one_by_one(
+        self, session: _Session, i: int, ticks: Ticks, begins: Ticks, ends: Ticks, first: Ticks
+    ) -> tuple[Ticks, Ticks]:
+        """The rare case of a block out of order: refuse it, keep the rest, mark the place."""
+        kept: list[Ticks] = []
+        breaks: list[int] = []
+        at = 0
+        for k in range(len(begins)):
+            block = ticks[begins[k] : ends[k]]
+            known = session.next_first[i]
+            jump = 0 if known is None else (int(first[k]) - known) & 0xFFFFFFFF
+            rising = block[0] > session.last_tick[i] and bool((np.diff(block) > 0).all())
+            if jump >= 1 << 31 or not rising:
+                self.loss.frames_damaged += 1
+                self.loss.frames_good -= 1
+                self.loss.edges_lost[i] += len(block)
+                continue
+            if jump:
+                breaks.append(at)
+                self._lost(session, i, jump)
+            kept.append(block)
+            at += len(block)
+            session.next_first[i] = (int(first[k]) + len(block)) & 0xFFFFFFFF
+            session.last_tick[i] = int(block[-1])
+        if not kept:
+            return np.empty(0, np.int64), np.empty(0, np.int64)
+        return np.concatenate(kept), np.asarray(breaks, np.int64)
+
+
+def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.void]]:
+    """Which of the heartbeats uint8[n, at least 80] are sound, and those as records."""
+    beats = np.ascontiguousarray(bodies[:, _HEAD : _HEAD + _BEAT.itemsize]).view(_BEAT).reshape(-1)
+    fine = np.ones(len(beats), np.bool_)
+    for name, low, high in wire.RANGES["heartbeat"]:
+        fine &= (beats[name] >= low) & (beats[name] <= high)
+    return fine, beats if fine.all() else beats[fine]
+
+
+def _unstuff(stuffed: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Ticks, int, int]:
+    """Split a block at its delimiters, undo COBS of all its frames side by side, check their CRC.
+
+    Args:
+        stuffed: uint8[m], whole frames, the last byte a delimiter.
+
+    Returns:
+        rows uint8[n, 260], good bodies with their CRC from column 4; their sizes with CRC;
+        number of damaged frames and of their bytes.
+    """
+    ends = np.flatnonzero(stuffed == 0)
+    if not len(ends):
+        return np.empty((0, _ROW), np.uint8), ends, 0, 0
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    lengths = ends - starts
+    fits = (lengths > _MIN_BODY) & (lengths <= _MAX_STUFFED)
+    filled = int(np.count_nonzero(lengths))
+    starts, ends, sizes = starts[fits], ends[fits], lengths[fits] - 1
+    every = int(lengths.sum())
+    if not len(starts):
+        return np.empty((0, _ROW), np.uint8), sizes, filled, every
+    padded = np.zeros(3 + len(stuffed) + _ROW, np.uint8)
+    padded[3 : 3 + len(stuffed)] = stuffed
+    # A frame this short holds one chain of codes, each telling how far the next zero is.
+    row, place = np.arange(len(starts)), starts
+    rows_at, places = [], []
+    while len(row):
+        rows_at.append(row)
+        places.append(place)
+        place = place + stuffed[place]
+        inside = place < ends[row]
+        if not inside.all():
+            over = row[place > ends[row]]
+            ends[over] = -1
+            row, place = row[inside], place[inside]
+    intact = ends >= 0
+    zeros, whose = np.concatenate(places), np.concatenate(rows_at)
+    padded[3 + (zeros if intact.all() else zeros[intact[whose]])] = 0
+    windows = np.lib.stride_tricks.sliding_window_view(padded, _ROW)
+    rows: NDArray[np.uint8] = windows[starts]  # the code byte lands in column 3
+    good = _crc_good(rows, sizes) & intact
+    if not good.all():
+        rows, sizes = rows[good], sizes[good]
+    return rows, sizes, filled - len(rows), every - int(sizes.sum()) - len(rows)
+
+
+def _crc_good(rows: NDArray[np.uint8], sizes: Ticks) -> NDArray[np.bool_]:
+    """Which rows end with the CRC of what is before it; writes into the columns before them."""
+    words = rows.view("<u4")
+    words[:, 0] = _CRC_FIXER
+    whole = sizes % 4 == 0
+    packed = words[((sizes // 4).astype(np.uint8)[:, None] >= _COLUMNS) & whole[:, None]]
+    good: NDArray[np.bool_] = whole
+    if zlib.crc32(packed.data, _CRC_RESIDUE) != _CRC_RESIDUE:
+        good = np.zeros(len(rows), np.bool_)
+    # One by one, those of odd sizes, or all where one is damaged.
+    view, crc = memoryview(rows.data).cast("B"), zlib.crc32
+    left = np.flatnonzero(~good)
+    first = left * _ROW + 4
+    last = (first + sizes[left]).tolist()
+    good[left] = [crc(view[a:b]) == _CRC_RESIDUE for a, b in zip(first.tolist(), last, strict=True)]
+    return good

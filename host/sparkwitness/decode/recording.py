@@ -1,0 +1,151 @@
+"""Recordings: one JSON line that says what this is, then the bytes exactly as received.
+
+A recording cut anywhere after its first line is readable up to the cut.
+"""
+
+import json
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from sparkwitness.errors import UserError
+
+FORMAT = "sparkwitness recording"
+VERSION = 1
+_HEADER_LIMIT = 1 << 16
+_CHUNK = 1 << 20
+_FLUSH_S = 0.5
+
+
+class Recorder:
+    """Appends bytes to a new file and flushes them at least once a second."""
+
+    def __init__(self, path: Path, board: dict[str, Any], setup: dict[str, Any] | None) -> None:
+        """Create the file; an existing one is never overwritten.
+
+        Raises:
+            UserError: the file exists or cannot be written.
+        """
+        self.path = path
+        header = {
+            "format": FORMAT,
+            "version": VERSION,
+            "utc_start": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "board": {k: v.hex() if isinstance(v, bytes) else v for k, v in board.items()},
+            "setup": setup,
+        }
+        try:
+            self._file: BinaryIO = open(path, "xb")  # noqa: SIM115 (held open on purpose)
+        except FileExistsError:
+            raise UserError(
+                f"{path} is there already; choose another name, recordings are never overwritten"
+            ) from None
+        except OSError as error:
+            raise UserError(f"cannot write {path}: {error.strerror}") from None
+        self._flushed = time.monotonic()
+        self.write(json.dumps(header).encode() + b"\n")
+        self.flush()
+
+    def write(self, data: bytes) -> None:
+        """Append bytes as received.
+
+        Raises:
+            UserError: the disk is full or gone; what was written before stays readable.
+        """
+        try:
+            self._file.write(data)
+            if time.monotonic() - self._flushed >= _FLUSH_S:
+                self.flush()
+        except OSError as error:
+            raise UserError(
+                f"cannot go on writing {self.path}: {error.strerror}; it is readable up to here"
+            ) from None
+
+    def flush(self) -> None:
+        """Hand everything to the operating system."""
+        self._file.flush()
+        self._flushed = time.monotonic()
+
+    def close(self) -> None:
+        """Flush and close; may be called twice."""
+        try:
+            self._file.close()
+        except OSError as error:
+            raise UserError(f"cannot finish {self.path}: {error.strerror}") from None
+
+
+class Recording:
+    """An existing recording: its header, and its bytes in chunks."""
+
+    def __init__(self, path: Path) -> None:
+        """Read and check the header.
+
+        Raises:
+            UserError: no such file, not a recording, of a later format, or empty.
+        """
+        self.path = path
+        try:
+            with open(path, "rb") as file:
+                line = file.readline(_HEADER_LIMIT)
+                self.header = _header(path, line)
+                self._offset = len(line)
+                if not file.read(1):
+                    raise UserError(
+                        f"{path} is an empty recording: it holds no bytes from a board; "
+                        "record again and check that the board was streaming"
+                    )
+        except OSError as error:
+            raise UserError(f"cannot read {path}: {error.strerror}") from None
+
+    @property
+    def setup(self) -> dict[str, Any] | None:
+        """What the user had typed, if anything."""
+        setup = self.header.get("setup")
+        return setup if isinstance(setup, dict) else None
+
+    @property
+    def tick_ps(self) -> int:
+        """Tick length that the board had announced."""
+        board = self.header.get("board")
+        value = board.get("tick_ps") if isinstance(board, dict) else None
+        if not isinstance(value, int) or not 1000 <= value <= 32000:
+            raise UserError(f"{self.path} does not say the board's tick length; it is damaged")
+        return value
+
+    def chunks(self, size: int = _CHUNK) -> Iterator[bytes]:
+        """The bytes as received, in order."""
+        with open(self.path, "rb") as file:
+            file.seek(self._offset)
+            while data := file.read(size):
+                yield data
+
+
+def _header(path: Path, line: bytes) -> dict[str, Any]:
+    try:
+        header = json.loads(line)
+    except (ValueError, RecursionError):
+        header = None
+    if not isinstance(header, dict) or header.get("format") != FORMAT:
+        raise UserError(f"{path} is not a sparkwitness recording")
+    if header.get("version") != VERSION:
+        raise UserError(
+            f"{path} has recording format {header.get('version')}, this program reads "
+            f"{VERSION}: install a newer sparkwitness"
+        )
+    return header
+
+
+def part_path(path: Path, number: int) -> Path:
+    """File of a run's n-th part, from 1."""
+    return path if number == 1 else path.with_stem(f"{path.stem}-{number}")
+
+
+def parts_to(path: Path) -> list[Path]:
+    """All parts of a run from the first to this one, which most often is the only one."""
+    stem, _, number = path.stem.rpartition("-")
+    first = path.with_stem(stem) if stem else path
+    if number.isdecimal() and int(number) > 1 and first.exists():
+        return [part_path(first, k) for k in range(1, int(number) + 1)]
+    return [path]

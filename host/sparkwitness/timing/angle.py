@@ -1,0 +1,661 @@
+"""Crank edges to crank angle: find the wheel's pattern, then interpolate between its edges.
+
+Angles here are degrees of crank rotation after the first edge ever synchronised on, counted so
+that every index edge (the pulse, or the first edge after the gap) falls on a whole multiple of
+the wheel's period. `Reference.btdc` turns them into degrees before top dead centre.
+"""
+
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.decode.kernels import compiled as kernels
+from sparkwitness.errors import UserError
+
+Ticks = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+_STRIDE = 13  # from turn to turn, takes the edge that is left out round the wheel
+# Neighbouring intervals, each divided by its number of tooth steps, may differ by this factor
+# at most; beyond it an edge was missed, a stray one came in, or the crank stopped.
+_EVEN = 1.55
+_SEAM = 16  # intervals copied where one piece of the crank joins the next
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What marks the crank.
+
+    Attributes:
+        teeth: places for teeth on one turn of the wheel, the gap's counted; 1: a single pulse.
+        missing: teeth left out (0: none).
+        turns: crank revolutions per turn of the wheel: 1 on the crank, 2 on cam or distributor.
+        angle: crank degrees BTDC at which the index edge passes: the pulse, the first edge
+            after the gap, or any edge of an even wheel.
+        u_angle: standard uncertainty of `angle` in degrees.
+        errors: crank degrees by which each tooth, from the index one on, stands past its even
+            place, see `wheel`; empty where they are not known.
+        u_errors: standard uncertainty of the learned errors that the wheel itself cannot show,
+            degrees.
+    """
+
+    teeth: int
+    missing: int = 0
+    turns: int = 1
+    angle: float = 0.0
+    u_angle: float = 0.25
+    errors: tuple[float, ...] = ()
+    u_errors: float = 0.0
+
+    def __post_init__(self) -> None:
+        whole = (self.teeth, self.missing, self.turns)
+        numbers = (self.angle, self.u_angle, self.u_errors, *self.errors)
+        if not all(isinstance(n, int) for n in whole) or not all(
+            isinstance(n, int | float) for n in numbers
+        ):
+            raise UserError("a reference is made of numbers, with teeth and turns whole ones")
+        if not 1 <= self.teeth <= 720:
+            raise UserError(f"a reference wheel has from 1 to 720 teeth, not {self.teeth}")
+        if not 0 <= self.missing <= 3 or (self.missing and self.teeth - self.missing < 3):
+            raise UserError(
+                f"a wheel with {self.teeth} teeth cannot have {self.missing} left out; "
+                "type it as 36-1, 36-2 or 60-2"
+            )
+        if self.turns not in (1, 2):
+            raise UserError("the reference turns once per crank revolution (1) or per two (2)")
+        if not -360 <= self.angle <= 360:
+            raise UserError(
+                f"the reference angle must be from -360 to 360 degrees BTDC, not {self.angle}"
+            )
+        if not (0 <= self.u_angle <= 90 and 0 <= self.u_errors <= 90):
+            raise UserError(
+                "the uncertainty of the reference angle must be from 0 to 90 degrees, "
+                f"not {self.u_angle} with {self.u_errors} for the teeth"
+            )
+        if self.errors and len(self.errors) != self.edges:
+            raise UserError(
+                f"{len(self.errors)} tooth errors do not fit a wheel with {self.edges} teeth"
+            )
+        if any(not abs(e) < self.step / 4 for e in self.errors):
+            raise UserError("a tooth error of a quarter of the tooth spacing or more is no error")
+
+    @property
+    def offsets(self) -> Floats:
+        """Tooth errors in tooth steps, float64[steps], zero where nothing is known."""
+        result = np.zeros(self.steps)
+        result[: len(self.errors)] = np.asarray(self.errors) / self.step
+        return result
+
+    @property
+    def step(self) -> float:
+        """Crank degrees from one tooth place to the next."""
+        return 360.0 * self.turns / self.teeth
+
+    @property
+    def period(self) -> float:
+        """Crank degrees after which the pattern repeats and the angle is known again."""
+        return 360.0 * self.turns if self.missing else self.step
+
+    @property
+    def edges(self) -> int:
+        """Edges per period."""
+        return self.teeth - self.missing if self.missing else 1
+
+    @property
+    def steps(self) -> int:
+        """Tooth places per period, the gap's counted."""
+        return self.teeth if self.missing else 1
+
+    @property
+    def periods_per_rev(self) -> float:
+        """Periods per crank revolution."""
+        return 360.0 / self.period
+
+    def left_out(self, number: Ticks) -> Floats:
+        """Crank angle, as this module counts it, of the edge that `Periods.miss` leaves out."""
+        back = self._back(number)
+        whole, place = np.divmod(self.edges - back, self.edges)
+        result: Floats = number * self.period + (whole * self.steps + place) * self.step
+        return result
+
+    def _back(self, number: Ticks) -> Ticks:
+        """How many edges before the period's end that edge is: at least four, for its neighbours.
+
+        Another one each turn.
+        """
+        present = self.teeth - self.missing
+        return 4 + number // (present // self.edges) * _STRIDE % present
+
+    def btdc(self, degrees: Floats) -> Floats:
+        """Degrees BTDC (not folded) of crank angles as this module counts them."""
+        return self.angle - degrees
+
+    @classmethod
+    def parse(cls, kind: str, angle: float, u_angle: float) -> "Reference":
+        """Reference from what a person types.
+
+        Args:
+            kind: "pulse" (one per crank revolution), "cam" (one per two), "N" (N even teeth),
+                "N-M" (M of N left out), "cam N" or "cam N-M" (such a wheel on the cam).
+
+        Raises:
+            UserError: not one of these.
+        """
+        text = kind.strip().lower()
+        turns = 1
+        if text.startswith("cam"):
+            turns, text = 2, text[3:].strip(" -") or "pulse"
+        if text == "pulse":
+            return cls(1, 0, turns, angle, u_angle)
+        teeth, dash, missing = text.partition("-")
+        if not teeth.isdecimal() or (dash and not missing.isdecimal()):
+            raise UserError(
+                f'the reference "{kind}" is not known: type pulse, cam, a wheel such as 36-1 or '
+                '60-2, a number of even teeth, or "cam 36-1"'
+            )
+        return cls(int(teeth), int(missing or 0), turns, angle, u_angle)
+
+    def __str__(self) -> str:
+        if self.teeth == 1:
+            return "pulse" if self.turns == 1 else "cam"
+        wheel = f"{self.teeth}-{self.missing}" if self.missing else f"{self.teeth}"
+        return wheel if self.turns == 1 else f"cam {wheel}"
+
+
+@dataclass
+class Track:
+    """Consecutive crank edges, and the stretches that they make up.
+
+    Interval k runs from edge k to edge k + 1. A stretch is a period of the wheel where the crank is
+    known; of a wheel without a gap, a run of them.
+
+    Attributes:
+        edges: int64[n + 1] ticks.
+        begin: int64[m] first interval of each stretch, rising from 0.
+        step: int64[m] number of tooth steps from the origin to each stretch.
+        segment: int64[m] number of the unbroken synchronisation that each stretch is part of, -1
+            where there is none.
+    """
+
+    edges: Ticks
+    begin: Ticks
+    step: Ticks
+    segment: Ticks
+
+    def __len__(self) -> int:
+        """Number of intervals."""
+        return max(0, len(self.edges) - 1)
+
+    @classmethod
+    def join(cls, tracks: "list[Track]") -> "Track":
+        """One track of several consecutive ones, each beginning with the last edge before it."""
+        tracks = [t for t in tracks if len(t)]
+        if not tracks:
+            return cls(*(np.empty(0, np.int64) for _ in range(4)))
+        if len(tracks) == 1:
+            return tracks[0]
+        before = accumulate((len(t) for t in tracks[:-1]), initial=0)
+        return cls(
+            np.concatenate([*(t.edges[:-1] for t in tracks), tracks[-1].edges[-1:]]),
+            np.concatenate([t.begin + k for t, k in zip(tracks, before, strict=True)]),
+            np.concatenate([t.step for t in tracks]),
+            np.concatenate([t.segment for t in tracks]),
+        )
+
+    def cut(self, first: int) -> "Track":
+        """A copy without the intervals before one of them."""
+        at = max(0, int(np.searchsorted(self.begin, first, side="right")) - 1)
+        begin, step = self.begin[at:] - first, self.step[at:].copy()
+        step[:1] -= begin[:1]
+        begin[:1] = 0
+        return Track(self.edges[first:].copy(), begin, step, self.segment[at:].copy())
+
+    def head(self, least: int) -> "Track":
+        """The first stretches, whole ones that together have at least so many intervals."""
+        m = int(np.searchsorted(self.begin, least))
+        if m == len(self.begin):
+            return self
+        end = int(self.begin[m])
+        return Track(self.edges[: end + 1], self.begin[:m], self.step[:m], self.segment[:m])
+
+    def columns(self, gap_width: int) -> tuple[Ticks, Ticks, Ticks]:
+        """The same for each interval.
+
+        Args:
+            gap_width: tooth steps over the gap, 1 if there is none.
+
+        Returns:
+            step, width, segment, int64[n] each: tooth steps to its beginning (any number where
+            segment is -1) and over it, and segment.
+        """
+        n = len(self)
+        size = np.diff(self.begin, append=n)
+        step = np.repeat(self.step - self.begin, size) + np.arange(n)
+        width = np.ones(n, np.int64)
+        width[self.begin[1:] - 1] = width[-1:] = gap_width
+        return step, width, np.repeat(self.segment, size)
+
+
+@dataclass
+class Periods:
+    """The wheel's periods (revolutions, for most wheels), whole ones only.
+
+    Attributes:
+        start: int64[n] tick of the index edge.
+        length: int64[n] ticks to the next index edge.
+        segment: int64[n] as in `Track`.
+        number: int64[n] period number: its start is at number * Reference.period degrees. It
+            goes on counting over a break, where the true number is not known.
+        miss: float64[n] degrees by which one of the wheel's last edges, another one each turn,
+            misses the cubic through its four neighbours: speed changes too quick for the wheel,
+            and its tooth errors. NaN where not all of them are known; once a turn otherwise.
+        wide: float64[n] the same with neighbours twice as far away, by which the two can be told
+            apart.
+    """
+
+    start: Ticks
+    length: Ticks
+    segment: Ticks
+    number: Ticks
+    miss: Floats
+    wide: Floats
+
+    @classmethod
+    def join(cls, parts: "list[Periods]") -> "Periods":
+        """One table of several consecutive ones."""
+        if not parts:
+            none, nothing = np.empty(0, np.int64), np.empty(0)
+            return cls(none, none, none, none, nothing, nothing)
+        names = cls.__dataclass_fields__
+        return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
+    def since(self, segment: int, tick: int) -> int:
+        """Index of the first period that begins at a tick of a segment or later."""
+        low, high = np.searchsorted(self.segment, [segment, segment + 1]).tolist()
+        return int(low + np.searchsorted(self.start[low:high], tick))
+
+    def pick(self, mask: NDArray[np.bool_] | slice) -> "Periods":
+        """The periods selected by a mask, or a slice of them."""
+        return Periods(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
+
+
+class CrankTracker:
+    """Streaming synchronisation on the wheel: edges in, intervals and periods out.
+
+    In whatever pieces the edges arrive, the result is the same to the last bit: a stretch is
+    judged only once the edges that decide about it are there.
+    """
+
+    def __init__(self, reference: Reference) -> None:
+        self.reference = reference
+        self.edges_seen = 0
+        self.edges_rejected = 0  # in stretches that do not fit the wheel, after the first that did
+        self._room: Ticks = np.empty(0, np.int64)
+        self._ticks: Ticks = self._room  # in it, those not done with
+        self._breaks: Ticks = np.empty(0, np.int64)  # edges before which others were lost
+        self._origin = 0  # the first undecided interval begins at this edge of those kept
+        self._at_index = not reference.missing  # that edge is an index edge
+        self._open = False  # the period that ends there is good
+        self._segment = -1
+        self._number = 0
+        self._opened = 0  # number of the segment's first period
+        # Where edges stand, in tooth steps past the index edge, from the turn before it on.
+        self._steps_from = -reference.teeth - 8
+        whole, place = np.divmod(np.arange(self._steps_from, reference.edges + 1), reference.edges)
+        self._steps: Floats = whole * reference.steps + place + reference.offsets[place]
+
+    def feed(self, ticks: Ticks, breaks: Ticks, last: bool = False) -> tuple[Track, Periods]:
+        """Judge what can be judged.
+
+        Args:
+            ticks: int64[n] edge times, strictly rising over all calls.
+            breaks: int64[m], indices k into `ticks`: edges were lost before ticks[k].
+            last: nothing will follow.
+
+        Returns:
+            The intervals decided by this call, consecutive with those of the calls before, and
+            the good periods among them. The track is good until the next call, `cut` copies it.
+        """
+        self.edges_seen += len(ticks)
+        if len(breaks):
+            self._breaks = np.concatenate((self._breaks, breaks + len(self._ticks)))
+        # Memory is kept: to get it anew for each piece takes longer than to fill it.
+        rest, n = self._ticks, len(self._ticks) + len(ticks)
+        if n > len(self._room):
+            self._room = np.empty(n + n // 8, np.int64)
+        self._ticks = self._room[:n]
+        self._ticks[: len(rest)] = rest
+        self._ticks[len(rest) :] = ticks
+        if n < 3 and not (last and n == 2):
+            return Track.join([]), Periods.join([])
+        compiled = kernels.kernels()
+        cut = np.zeros(n if len(self._breaks) else 0, np.bool_)
+        cut[self._breaks] = True
+        index = self._index_edges(cut, compiled)
+        bounds = np.concatenate(([self._origin], index))
+        at_index = self._at_index
+        unfinished = n - 1 if last else n - 2
+        if unfinished > bounds[-1] and (last or unfinished - bounds[-1] > self.reference.edges + 8):
+            # No period can be made of these any more: give them up now, to bound memory.
+            bounds = np.append(bounds, unfinished)
+        starts, ends = bounds[:-1], bounds[1:]
+        if not len(starts):
+            return Track.join([]), Periods.join([])
+        whole = np.ones(len(starts), np.bool_)
+        whole[0] = at_index
+        whole[len(index) :] = False
+        good = self._fits(starts, ends, whole, index, cut, compiled)
+        judged = len(starts) - 1 if last and len(starts) > len(index) else len(starts)
+        result = self._emit(starts, ends, good, judged, compiled)
+        # What follows needs one decided interval before it, and `_misses` a turn.
+        end = int(bounds[-1])
+        self._at_index = end == (index[-1] if len(index) else self._origin) and (
+            bool(len(index)) or at_index
+        )
+        keep = max(end - self.reference.teeth - 8, 0)
+        self._ticks, self._breaks = self._ticks[keep:], self._breaks[self._breaks >= keep] - keep
+        self._origin = end - keep
+        return result
+
+    def successor(self) -> "CrankTracker":
+        """A tracker for a new time base that goes on counting where this one ends."""
+        new = CrankTracker(self.reference)
+        new.edges_seen, new.edges_rejected = self.edges_seen, self.edges_rejected
+        new._segment, new._number = self._segment, self._number
+        return new
+
+    def _index_edges(self, cut: NDArray[np.bool_], compiled: Any | None) -> Ticks:
+        """Positions after the origin of the index edges.
+
+        Args:
+            cut: bool per edge, others were lost before it; empty where none were.
+        """
+        missing = self.reference.missing
+        if not missing:
+            return np.arange(self._origin + 1, len(self._ticks) - 1)
+        # A gap is longer than both its neighbours by about missing + 1; halfway in ratio.
+        longer = float(np.sqrt(missing + 1.0) * 1.05)
+        if compiled is not None:
+            found = np.empty(len(self._ticks), np.int64)
+            n = compiled.find_gaps(self._ticks, cut, self._origin, longer, found)
+            return found[:n].copy()
+        length = np.diff(self._ticks)
+        middle = length[1:-1]
+        gap = (middle > longer * length[:-2]) & (middle > longer * length[2:])
+        if len(cut):
+            gap &= ~(cut[1:-2] | cut[2:-1] | cut[3:])
+        index = np.flatnonzero(gap) + 2
+        return index[index > self._origin]
+
+    def _fits(
+        self,
+        starts: Ticks,
+        ends: Ticks,
+        whole: NDArray[np.bool_],
+        index: Ticks,
+        cut: NDArray[np.bool_],
+        compiled: Any | None,
+    ) -> NDArray[np.bool_]:
+        """Stretches with the right number of edges, evenly spaced, none lost in between."""
+        edges, gap_width = self.reference.edges, self.reference.missing + 1
+        after_gap = self._at_index and self._origin > 0
+        if compiled is not None:
+            good = whole.copy()
+            compiled.follow(
+                self._ticks, cut, starts, ends, after_gap, edges, gap_width, _EVEN, good,
+            )  # fmt: skip
+            return good
+        length = np.diff(self._ticks)
+        pace = length.astype(np.float64)
+        if gap_width > 1:
+            pace[index - 1] /= gap_width
+            if after_gap:
+                pace[self._origin - 1] /= gap_width
+        ratio = pace[1:] / pace[:-1]
+        unlike = np.ones(len(length) + 1, np.bool_)  # [k]: interval k differs from k - 1
+        unlike[1:-1] = (ratio > _EVEN) | (ratio < 1 / _EVEN)
+        if len(cut):
+            unlike[1:-1] |= cut[2:] | cut[1:-1]
+        before = np.concatenate(([0], np.cumsum(unlike)))
+        result: NDArray[np.bool_] = (
+            whole & (ends - starts == edges) & (before[ends + 1] == before[starts])
+        )
+        return result
+
+    def _emit(
+        self,
+        starts: Ticks,
+        ends: Ticks,
+        good: NDArray[np.bool_],
+        judged: int,
+        compiled: Any | None,
+    ) -> tuple[Track, Periods]:
+        """Number the stretches; those that are periods, once more as such."""
+        new = good.copy()  # where a segment begins
+        new[1:] &= ~good[:-1]
+        new[0] &= not self._open
+        segment = np.cumsum(new) + self._segment
+        # Only good periods count, so that giving up a stretch early or late changes nothing.
+        number = np.cumsum(good) + (self._number - 1)
+        opened = np.maximum.accumulate(np.where(new, number, self._opened))
+        self._segment, self._number = int(segment[-1]), int(number[-1]) + 1
+        self._opened = int(opened[-1])
+        self._open = bool(good[-1])
+        if not good.all():
+            # What comes before the first good period, or is cut off by the end, is no fault.
+            refused = ~good & (segment >= 0)
+            self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
+            segment[~good] = -1
+
+        begin, end = int(starts[0]), int(ends[-1])
+        edges, step = self._ticks[begin : end + 1], number * self.reference.steps
+        if self.reference.missing:
+            track = Track(edges, starts - begin, step, segment)
+        else:
+            first = np.ones(len(starts), np.bool_)
+            first[1:] = segment[1:] != segment[:-1]
+            track = Track(edges, starts[first] - begin, step[first], segment[first])
+        starts, ends, number = starts[good], ends[good], number[good]
+        opens, closes = self._ticks[starts], self._ticks[ends]
+        misses = self._misses(starts, ends, number, number - opened[good], compiled)
+        return track, Periods(opens, closes - opens, segment[good], number, *misses)
+
+    def _misses(
+        self, starts: Ticks, ends: Ticks, number: Ticks, run: Ticks, compiled: Any | None
+    ) -> Floats:
+        """How far an edge that is left out misses: see `Periods`.
+
+        Args:
+            starts, ends, number: int64[n], of the good periods.
+            run: int64[n], how many good ones are right before each.
+
+        Returns:
+            float64[2, n], `Periods.miss` and `Periods.wide`.
+        """
+        reference = self.reference
+        present, edges = reference.teeth - reference.missing, reference.edges
+        missed = np.full((2, len(number)), np.nan)
+        if compiled is not None:
+            compiled.misses(
+                self._ticks, starts, ends, number, run, present, edges, _STRIDE, self._steps,
+                self._steps_from, reference.step, missed,
+            )  # fmt: skip
+            return missed
+        back = reference._back(number)
+        known = (number % (present // edges) == 0) & (back + 4 <= (run + 1) * edges)
+        at, begin = (ends - back)[known], starts[known]
+        place = at - begin - self._steps_from
+        x0, y0 = self._ticks[at], self._steps[place]
+        for reach in (1, 2):
+            nodes = [k * reach for k in (-2, -1, 1, 2)]
+            x = [(self._ticks[at + k] - x0).astype(np.float64) for k in nodes]
+            y = [self._steps[place + k] - y0 for k in nodes]
+            missed[reach - 1, known] = _cubic_at_zero(x, y) * reference.step
+        return missed
+
+
+def _cubic_at_zero(x: list[Floats], y: list[Floats]) -> Floats:
+    """Value at x = 0 of the cubic through four nodes (Lagrange, Abramowitz & Stegun 25.2.2)."""
+    x0, x1, x2, x3 = x
+    d10, d20, d30, d21, d31, d32 = x1 - x0, x2 - x0, x3 - x0, x2 - x1, x3 - x1, x3 - x2
+    value: Floats = (
+        (x1 * y[0] * (d21 * d31) - x0 * y[1] * (d20 * d30)) * (x2 * x3 * d32)
+        + (x3 * y[2] * (d30 * d31) - x2 * y[3] * (d20 * d21)) * (x0 * x1 * d10)
+    ) / (d10 * d21 * d31 * (d20 * d30 * d32))
+    return value
+
+
+@dataclass
+class Placed:
+    """Edges of another input with the crank angle at which they came; one element per edge.
+
+    Attributes:
+        tick: int64 time of the edge.
+        degrees: float64 crank angle (see module), NaN where the crank was not known.
+        segment: int64 stretch of unbroken synchronisation, -1 where there is none.
+        to_edge: float64 crank degrees to the nearest reference edge.
+    """
+
+    tick: Ticks
+    degrees: Floats
+    segment: Ticks
+    to_edge: Floats
+
+    def pick(self, mask: NDArray[np.bool_] | slice) -> "Placed":
+        """The edges selected by a mask, or a slice of them."""
+        return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
+
+    @classmethod
+    def join(cls, parts: "list[Placed]") -> "Placed":
+        """One table of several."""
+        if not parts:
+            none, nothing = np.empty(0, np.int64), np.empty(0)
+            return cls(none, nothing, none, nothing)
+        if len(parts) == 1:
+            return parts[0]
+        names = cls.__dataclass_fields__
+        return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
+
+def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
+    """Crank angle at given times.
+
+    The angle within an interval follows the cubic through its two edges and one more on either
+    side (Newton's divided differences, e.g. Abramowitz & Stegun 25.2.26), so a changing speed is
+    taken into account; where a neighbour belongs to another segment, the quadratic or the line
+    through those that are left.
+
+    Args:
+        track: consecutive intervals.
+        ticks: int64[n], any order.
+        reference: the wheel, with its tooth errors where they are known.
+
+    Returns:
+        n placed edges; those outside the track or in an unsynchronised interval have no angle.
+    """
+    n, gap_width = len(track), reference.missing + 1
+    if not n:
+        nan = np.full(len(ticks), np.nan)
+        return Placed(ticks, nan, np.full(len(ticks), -1), nan)
+    if (compiled := kernels.kernels()) is not None:
+        owner, table = np.empty(len(ticks), np.int64), np.empty((2, len(ticks)))
+        compiled.place(
+            track.edges, track.begin, track.step, track.segment, ticks, gap_width, reference.step,
+            reference.offsets if reference.errors else np.empty(0), owner, table,
+        )  # fmt: skip
+        return Placed(ticks, table[0], owner, table[1])
+    start, lengths = track.edges[:-1], np.diff(track.edges)
+    steps, widths, segments = track.columns(gap_width)
+    i = np.searchsorted(start, ticks, side="right") - 1
+    inside = i >= 0
+    i = np.maximum(i, 0)
+    inside &= (ticks - start[i] < lengths[i]) & (segments[i] >= 0)
+    segment = np.where(inside, segments[i], -1)
+    offsets = reference.offsets
+
+    left, right = np.maximum(i - 1, 0), np.minimum(i + 1, n - 1)
+    with_left = (left < i) & (segments[left] == segment)
+    with_right = (right > i) & (segments[right] == segment)
+    length = lengths[i].astype(np.float64)
+    x = (ticks - start[i]) / length
+    a = np.where(with_left, lengths[left] / length, 1.0)  # left node at -a
+    b = np.where(with_right, 1.0 + lengths[right] / length, 2.0)  # right node at b
+    # Tooth steps from the interval's start to its end, to the left node and to the right one.
+    w = _steps_between(steps, i, i, widths[i], offsets)
+    wl = -_steps_between(steps, i, left, 0, offsets)
+    wr = _steps_between(steps, i, right, widths[right], offsets)
+
+    curve = x * (x - 1.0)
+    through_left = np.where(with_left, (w - wl / a) / (1.0 + a), 0.0)
+    through_right = (wr - w * b) / (b * (b - 1.0))
+    second = np.where(with_left, through_left, np.where(with_right, through_right, 0.0))
+    third = np.where(
+        with_left & with_right,
+        (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a)),
+        0.0,
+    )
+    y = w * x + curve * (second + third * (x + a))
+    base = steps[i] + offsets[steps[i] % len(offsets)]
+    step = reference.step
+    degrees = np.where(inside, (base + y) * step, np.nan)
+    to_edge = np.where(inside, np.minimum(y, w - y) * step, np.nan)
+    return Placed(ticks, degrees, segment, to_edge)
+
+
+def _steps_between(steps: Ticks, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
+    """Tooth steps from edge i to the edge `more` places after edge j, tooth errors included."""
+    there, here = steps[j] + more, steps[i]
+    m = len(offsets)
+    result: Floats = (there - here) + (offsets[there % m] - offsets[here % m])
+    return result
+
+
+class AngleReader:
+    """Streaming `place`: holds edges back until the intervals they need are decided."""
+
+    def __init__(self, reference: Reference) -> None:
+        self._reference = reference
+        self._track = Track.join([])
+        self._ticks: Ticks = np.empty(0, np.int64)
+
+    def feed(self, track: Track, ticks: Ticks, complete: int, last: bool = False) -> Placed:
+        """Angles of all edges that can be placed by now.
+
+        Args:
+            track: the next intervals of the crank.
+            ticks: int64[n], rising over all calls.
+            complete: edges older than this tick have all been fed.
+            last: nothing will follow.
+        """
+        self._ticks = np.concatenate((self._ticks, ticks))
+        parts: list[Placed] = []
+        head = track.head(_SEAM)
+        if len(head) < len(track) and complete >= head.edges[-1]:
+            # Few edges are near the seam; for the rest the new intervals need not be copied.
+            seam = int(np.searchsorted(self._ticks, track.edges[_SEAM // 2]))
+            if seam:
+                joint = Track.join([self._track, head])
+                parts.append(place(joint, self._ticks[:seam], self._reference))
+            self._ticks = self._ticks[seam:]
+            whole = track
+        else:
+            whole = Track.join([self._track, track])
+        n = len(whole)
+        if last:
+            ready = len(self._ticks)
+        elif n < 2:
+            ready = 0
+        else:
+            # The interval of an edge needs its right neighbour.
+            ready = int(np.searchsorted(self._ticks, whole.edges[-2], side="left"))
+        if ready:
+            parts.append(place(whole, self._ticks[:ready], self._reference))
+        self._ticks = self._ticks[ready:]
+        # Edges still to come need their interval and one on either side.
+        held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
+        oldest = int(np.searchsorted(whole.edges[:-1], held, side="right")) - 1
+        self._track = whole.cut(max(0, min(oldest, n - 2) - 1))
+        return Placed.join(parts)

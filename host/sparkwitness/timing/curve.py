@@ -1,0 +1,262 @@
+"""Timing against speed: bins of rpm, rising against falling, and a reference curve."""
+
+import csv
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.errors import UserError
+from sparkwitness.timing import budget as timing
+from sparkwitness.timing.angle import Periods
+from sparkwitness.timing.fit import DelayFit, fit_delay
+from sparkwitness.timing.measure import Finding, Tables, Timed, timed
+from sparkwitness.timing.setup import Setup
+
+Floats = NDArray[np.float64]
+
+_FEWEST = 8  # events in a bin for a number
+_TREND_REVS = 12.0
+_TREND_RPM_S = 40.0  # faster than idle wanders
+
+
+@dataclass(frozen=True)
+class Bin:
+    """Events of one span of speed.
+
+    Attributes:
+        rpm: mean speed, rev/min.
+        timing: mean first-spark angle, degrees BTDC.
+        u_random: standard uncertainty of the random part, degrees.
+        expanded: expanded uncertainty (k = 2) of `timing`, degrees.
+        scatter: standard deviation, degrees.
+        events: how many.
+        sparks: mean sparks per event; NaN where no whole burst was seen.
+        rising, falling: mean angle while the speed rose or fell, NaN with too few events.
+        hysteresis, u_hysteresis: rising less falling, and its expanded uncertainty; what both
+            share (reference angle, delays) cancels.
+        wanted: the reference curve there, NaN where there is none.
+    """
+
+    rpm: float
+    timing: float
+    u_random: float
+    expanded: float
+    scatter: float
+    events: int
+    sparks: float
+    rising: float
+    falling: float
+    hysteresis: float
+    u_hysteresis: float
+    wanted: float
+
+    @property
+    def error(self) -> float:
+        """Measured less wanted, degrees; NaN where nothing is wanted."""
+        return self.timing - self.wanted
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Result of `curve`: bins by rising speed, the fit of their errors, and what was left out."""
+
+    bins: tuple[Bin, ...]
+    fit: DelayFit | None
+    findings: tuple[Finding, ...]
+    stray: int
+    sparse: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; NaN becomes null."""
+        rows = [
+            {k: None if v != v else v for k, v in {**asdict(b), "error": b.error}.items()}
+            for b in self.bins
+        ]
+        return {
+            "bins": rows,
+            "fit": self.fit.to_dict() if self.fit else None,
+            "findings": [asdict(f) for f in self.findings],
+            "events_stray": self.stray,
+            "events_in_sparse_bins": self.sparse,
+        }
+
+
+def read_curve(path: Path) -> tuple[Floats, Floats]:
+    """Reference curve from CSV: rev/min and degrees BTDC in the first two columns.
+
+    Returns:
+        float64[n] rpm, rising, and float64[n] degrees.
+
+    Raises:
+        UserError: no such file, or a line that is not two numbers.
+    """
+    points: list[tuple[float, float]] = []
+    try:
+        with open(path, newline="", encoding="utf-8") as file:
+            for number, row in enumerate(csv.reader(file), 1):
+                if not row or row[0].lstrip().startswith("#"):
+                    continue
+                try:
+                    points.append((float(row[0]), float(row[1])))
+                except (ValueError, IndexError):
+                    if number > 1:  # the first line may be a heading
+                        raise UserError(
+                            f"line {number} of {path} is not rpm and degrees, such as 1500,24"
+                        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"cannot read the curve {path}: {error}") from None
+    points.sort()
+    rpm, degrees = np.array(points).T if points else (np.empty(0), np.empty(0))
+    if len(points) < 2 or (np.diff(rpm) <= 0).any() or not np.isfinite(points).all():
+        raise UserError(f"{path} needs two or more different speeds with their degrees BTDC")
+    return rpm, degrees
+
+
+def curve(
+    setup: Setup,
+    tables: Tables,
+    width: float = 250.0,
+    wanted: tuple[Floats, Floats] | None = None,
+) -> Curve | Finding:
+    """Bin a sweep by speed: pure.
+
+    Args:
+        setup, tables: see `measure.timed`.
+        width: of a bin in rev/min.
+        wanted: reference curve (rpm, degrees BTDC), interpolated on straight lines; None: the
+            commanded angle at every speed, where one is typed.
+
+    Returns:
+        The curve, or the finding that says why there is none.
+    """
+    found = timed(setup, tables)
+    if isinstance(found, Finding):
+        return found
+    known = found.pick(np.isfinite(found.speed))
+    trend = _trend(known, tables.tick_s)
+    bins: list[Bin] = []
+    sparse = 0
+    place = np.floor(known.speed / width).astype(np.int64)
+    periods = tables.periods
+    turned = np.floor(setup.reference.period / 6 / (periods.length * tables.tick_s) / width)
+    for k in np.unique(place):
+        mine = place == k
+        if np.count_nonzero(mine) < _FEWEST:
+            sparse += int(np.count_nonzero(mine))
+            continue
+        wheel = periods.pick(turned == k)
+        bins.append(_bin(setup, known.pick(mine), wheel, trend[mine], tables.tick_s, wanted))
+    if not bins:
+        return Finding("few_events", f"no span of {width:g} rpm holds {_FEWEST} events yet")
+    fit, findings = _fitted(setup, bins)
+    return Curve(tuple(bins), fit, findings, found.stray, sparse)
+
+
+def kept(
+    found: Curve, tables: Tables, width: float, wanted: tuple[Floats, Floats] | None
+) -> dict[str, Any]:
+    """What the logbook keeps of a curve; `again` computes it from the recording."""
+    return {
+        **found.to_dict(),
+        "bin_width_rpm": width,
+        "against": None if wanted is None else np.column_stack(wanted).tolist(),
+        "loss": tables.loss.to_dict(),
+    }
+
+
+def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any]:
+    """What `kept` gives, with the bins and the reference curve that kept values name.
+
+    Raises:
+        UserError: those values are no curve's, or the tables give none.
+    """
+    try:
+        width = float(values["bin_width_rpm"])
+        points = np.array(values["against"] or [], np.float64).reshape(-1, 2)
+    except (KeyError, TypeError, ValueError):
+        raise UserError("how its bins were made was not kept, so it cannot be made again") from None
+    wanted = (points[:, 0], points[:, 1]) if len(points) else None
+    found = curve(setup, tables, width, wanted)
+    if isinstance(found, Finding):
+        raise UserError(f"the recording gives no curve: {found.text}")
+    return kept(found, tables, width, wanted)
+
+
+def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Finding, ...]]:
+    known = [b for b in bins if np.isfinite(b.wanted)]
+    if len(known) < 2:
+        return None, ()
+    rpm = np.array([b.rpm for b in known])
+    errors = np.array([b.error for b in known])
+    u = np.array([b.u_random for b in known])
+    shared = timing.COVERAGE * setup.reference.u_angle
+    fit = fit_delay(rpm, errors, u, shared, setup.target)
+    # The delay of clamp and conditioner is a delay like the one looked for.
+    u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
+    note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; that comes on top"
+    return fit, (Finding("clamp_delay", note),) if u_delay > fit.u_delay_us / 2 else ()
+
+
+def _bin(
+    setup: Setup,
+    events: Timed,
+    wheel: Periods,
+    trend: Floats,
+    tick_s: float,
+    wanted: tuple[Floats, Floats] | None,
+) -> Bin:
+    rpm = float(events.speed.mean())
+    mean, deviation = timing.mean_and_deviation(events.angles)
+    table = events.events
+    made = timing.budget(
+        events.angles,
+        6.0 * rpm * tick_s,
+        table.to_edge,
+        wheel,
+        setup.reference,
+        setup.firings_per_rev,
+        rpm,
+        setup.delay(rpm).u_us * 1e-6,
+        setup.swing,
+    )
+    up, u_up = _part(events.angles[trend > _TREND_RPM_S])
+    down, u_down = _part(events.angles[trend < -_TREND_RPM_S])
+    whole = table.sparks[table.sparks > 0]
+    goal = float("nan") if setup.commanded is None else setup.commanded
+    if wanted is not None:
+        goal = float(np.interp(rpm, *wanted, left=np.nan, right=np.nan))
+    return Bin(
+        rpm=rpm,
+        timing=mean,
+        u_random=made.components[0].u,
+        expanded=made.expanded,
+        scatter=deviation,
+        events=len(events.angles),
+        sparks=float(whole.mean()) if len(whole) else float("nan"),
+        rising=up,
+        falling=down,
+        hysteresis=up - down,
+        u_hysteresis=timing.COVERAGE * float(np.hypot(u_up, u_down)),
+        wanted=goal,
+    )
+
+
+def _part(angles: Floats) -> tuple[float, float]:
+    if len(angles) < _FEWEST:
+        return float("nan"), float("nan")
+    return timing.mean_and_deviation(angles)[0], timing.standard_error(angles)
+
+
+def _trend(events: Timed, tick_s: float) -> Floats:
+    """rev/min per second around each event: slope over some revolutions on either side."""
+    n = len(events.speed)
+    reach = max(1, round(_TREND_REVS * 360 / events.spacing / 2))
+    at = events.events.tick * tick_s
+    first = np.maximum(np.arange(n) - reach, 0)
+    last = np.minimum(np.arange(n) + reach, n - 1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope: Floats = (events.speed[last] - events.speed[first]) / (at[last] - at[first])
+    return np.where(np.isfinite(slope), slope, 0.0)

@@ -1,0 +1,654 @@
+"""The main job: a stream of bytes to true timing, error and advice.
+
+`Analyzer` is the streaming half (bytes to tables of sparks and crank periods), `evaluate` the
+pure half (tables to a `Measurement`). Both give the same result live and from a recording.
+"""
+
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.decode import wire
+from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
+from sparkwitness.timing import advice
+from sparkwitness.timing import budget as timing
+from sparkwitness.timing.advice import Advice
+from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Placed
+from sparkwitness.timing.budget import Budget
+from sparkwitness.timing.events import (
+    DeadTime,
+    Events,
+    Grouping,
+    burst_gap,
+    fold,
+    fold_of,
+    group,
+    missing_between,
+    spacing_of,
+    strays,
+)
+from sparkwitness.timing.setup import Setup
+
+CRANK = wire.INPUTS.index("crank")
+FEWEST_EVENTS, FEWEST_REVS = 30, 20
+_STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
+_SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
+_NOT_MEASURED = 65535
+MOST_SPARKS, MOST_PERIODS = 750_000, 1_500_000  # kept by `Analyzer`: 43 MB and 48 MB
+_MOST_SUPPLY, _MOST_LOG = 100_000, 10_000
+_CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
+
+
+@dataclass
+class Tables:
+    """All that the stream held, ready for `evaluate`.
+
+    Attributes:
+        sparks: placed sparks of the clamp, ringing taken out; `lost_before` bool per spark.
+        periods: the crank's good periods.
+        tick_s: seconds per tick.
+        seconds: length of the stream by the board's clock.
+        crank_edges, crank_rejected: edges seen, and those in stretches that do not fit the wheel.
+        clamp_edges, ringing: edges seen on the clamp, and those refused by the dead time.
+        supply_mv: lowest supply voltage by heartbeat; empty if not measured.
+        loss: the decoder's counts.
+        dropped: the oldest sparks, left out because more came than are kept.
+    """
+
+    sparks: Placed
+    lost_before: NDArray[np.bool_]
+    periods: Periods
+    tick_s: float
+    seconds: float
+    crank_edges: int
+    crank_rejected: int
+    clamp_edges: int
+    ringing: int
+    supply_mv: list[int]
+    loss: Loss
+    dropped: int = 0
+
+
+class _Columns:
+    """A table that grows at its end and loses its beginning; what it gave out stays as it was."""
+
+    def __init__(self, **empty: NDArray[Any]) -> None:
+        self._columns = empty
+        self.n = 0
+
+    def append(self, **part: NDArray[Any]) -> None:
+        end = self.n + len(next(iter(part.values())))
+        for name, values in part.items():
+            column = self._columns[name]
+            if len(column) < end:
+                # One column after the other, so that memory never holds the table twice; room that
+                # is not written yet takes none.
+                column = np.empty(4 * end, column.dtype)
+                column[: self.n] = self._columns[name][: self.n]
+                self._columns[name] = column
+            column[self.n : end] = values
+        self.n = end
+
+    def drop(self, k: int) -> None:
+        """Lose the first k rows."""
+        if k > 0:
+            for name, column in self._columns.items():
+                self._columns[name] = column[k : self.n].copy()
+            self.n = max(0, self.n - k)
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        return self._columns[name][: self.n]
+
+    def all(self) -> dict[str, NDArray[Any]]:
+        return {name: self[name] for name in self._columns}
+
+
+class Analyzer:
+    """Streaming: bytes as received in, tables out. The pieces' sizes change nothing.
+
+    Memory stays bounded at any length: of what is placed, the newest `MOST_SPARKS` sparks and
+    `MOST_PERIODS` crank periods are kept (with four sparks a cycle at 6000 rev/min, 62 minutes).
+    """
+
+    def __init__(self, setup: Setup, tick_ps: int = 24_000) -> None:
+        self.setup = setup
+        self.decoder = EdgeDecoder()
+        self.tick_ps = tick_ps
+        self.log: list[str] = []
+        self._clamp = wire.INPUTS.index(setup.clamp_input)
+        self._session: int | None = None
+        self._sparks = _Columns(**vars(Placed.join([])))
+        self._lost = _Columns(before=np.empty(0, np.bool_))
+        self._periods = _Columns(**vars(Periods.join([])))
+        self._supply: list[int] = []
+        self._seconds = 0.0
+        self._complete = 0
+        self._clamp_edges = 0
+        self._ringing = 0
+        self._crank = CrankTracker(setup.reference)
+        self._earlier = 0, 0  # sparks and periods of sessions before this one
+        self._forgotten = False
+        self._dropped = 0
+        self._open()
+
+    def _open(self) -> None:
+        """Begin a session: new time base, no angle across the gap."""
+        self._dead = DeadTime(max(1, round(self.setup.dead_time_us * 1e6 / self.tick_ps)))
+        self._reader = AngleReader(self.setup.reference)
+        self._complete = 0
+
+    def feed(self, data: bytes) -> None:
+        """Take the next bytes."""
+        for batch in self.decoder.feed(data):
+            if batch.session != self._session:
+                self._close()
+                self._session = batch.session
+                for message in batch.messages:
+                    if message.name == "hello":
+                        self.tick_ps = message.fields["tick_ps"]
+                self._open()
+            self.take(batch)
+
+    def finish(self) -> Tables:
+        """Judge what was held back, and give the tables."""
+        self._close()
+        self.decoder.finish()
+        return self.tables()
+
+    def _close(self) -> None:
+        none = np.empty(0, np.int64)
+        track, periods = self._crank.feed(none, none, last=True)
+        self._periods.append(**vars(periods))
+        self._sparks.append(**vars(self._reader.feed(track, none, self._complete, last=True)))
+        self._seconds += self._complete * self.tick_ps * 1e-12
+        self._ringing += self._dead.rejected
+        self._crank = self._crank.successor()
+        self._earlier = self._sparks.n, self._periods.n
+        self._open()
+
+    def take(self, batch: Batch) -> None:
+        """Take the next decoded edges of the session."""
+        track, periods = self._crank.feed(batch.ticks[CRANK], batch.breaks[CRANK])
+        clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
+        self._clamp_edges += len(batch.ticks[self._clamp])
+        self._complete = batch.complete
+        self._periods.append(**vars(periods))
+        self._lost.append(before=lost)
+        self._sparks.append(**vars(self._reader.feed(track, clamp, batch.complete)))
+        supply = batch.beats["supply_mv"]
+        self._supply += supply[supply != _NOT_MEASURED].tolist()
+        if len(batch.messages) > len(batch.beats):
+            self.log += [m.fields["text"] for m in batch.messages if m.name == "log"]
+        self._bound()
+
+    def _bound(self) -> None:
+        """Let the oldest go once there is an eighth more than is kept."""
+        if self._sparks.n > MOST_SPARKS * 9 // 8 or self._periods.n > MOST_PERIODS * 9 // 8:
+            self._drop_old()
+        if len(self._supply) > _MOST_SUPPLY * 5 // 4:
+            # The lowest stays the lowest.
+            self._supply[:-_MOST_SUPPLY] = [min(self._supply[:-_MOST_SUPPLY])]
+        del self.log[:-_MOST_LOG]
+
+    def _drop_old(self) -> None:
+        """Keep no more than the newest `MOST_SPARKS` and `MOST_PERIODS`."""
+        sparks, periods = self._sparks, self._periods
+        k, m = sparks.n - MOST_SPARKS, periods.n - MOST_PERIODS
+        if m > 0:
+            periods.drop(m)
+            # A spark must not outlive the period in which it came.
+            first = periods["segment"][0]
+            begins = periods["number"][0] * self.setup.reference.period
+            segment = sparks["segment"]
+            orphan = (segment >= 0) & (
+                (segment < first) | ((segment == first) & (sparks["degrees"] < begins))
+            )
+            k = max(k, int(np.flatnonzero(orphan)[-1]) + 1 if orphan.any() else 0)
+        if k > 0:
+            sparks.drop(k)
+            self._lost.drop(k)
+            self._forgotten = True
+            self._dropped += k
+        self._earlier = max(0, self._earlier[0] - max(k, 0)), max(0, self._earlier[1] - max(m, 0))
+
+    @property
+    def clock(self) -> tuple[int | None, int]:
+        """Session that streams now, and its tick before which every edge has arrived."""
+        return self._session, self._complete
+
+    def forget(self, before: int) -> None:
+        """Bound memory where only the newest counts: drop sparks and crank before a tick.
+
+        Sessions before this one go altogether; counts of losses and of refused edges stay. The
+        first spark that is left counts as one before which edges were lost, since its event may
+        have begun among those dropped.
+        """
+        old, older = self._earlier
+        k = old + int(np.searchsorted(self._sparks["tick"][old:], before))
+        ends = (self._periods["start"] + self._periods["length"])[older:]
+        m = older + int(np.searchsorted(ends, before, side="right"))
+        self._sparks.drop(k)
+        self._lost.drop(k)
+        self._periods.drop(m)
+        self._earlier = 0, 0
+        self._forgotten |= k > 0
+        del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
+
+    def tables(self, newest: int | None = None) -> Tables:
+        """What can be told by now.
+
+        Args:
+            newest: no more than so many sparks, and the crank since then, so that a look takes
+                no longer the longer the run is; None: all.
+        """
+        self._drop_old()
+        if self._forgotten:
+            self._lost["before"][:1] = True
+        sparks, periods = Placed(**self._sparks.all()), Periods(**self._periods.all())
+        lost = self._lost["before"][: self._sparks.n]
+        if newest is not None and len(lost) > newest:
+            sparks = sparks.pick(slice(-newest, None))
+            first = periods.since(sparks.segment[0], sparks.tick[0]) - 1
+            periods = periods.pick(slice(max(0, first), None))
+            lost = lost[-newest:].copy()
+            lost[0] = True  # its event may have begun before
+        return Tables(
+            sparks=sparks,
+            lost_before=lost,
+            periods=periods,
+            tick_s=self.tick_ps * 1e-12,
+            seconds=self._seconds + self._complete * self.tick_ps * 1e-12,
+            crank_edges=self._crank.edges_seen,
+            crank_rejected=self._crank.edges_rejected,
+            clamp_edges=self._clamp_edges,
+            ringing=self._ringing + self._dead.rejected,
+            supply_mv=self._supply,
+            loss=self.decoder.loss,
+            dropped=self._dropped,
+        )
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a person must know: a stable code for scripts and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass
+class Measurement:
+    """The result. Angles in crank degrees, advance (BTDC) positive; U is expanded, k = 2.
+
+    `timing`, `error` and `advice` are None where they cannot be told; `findings` say why. `ready`:
+    the target is met, or more events could not help.
+    """
+
+    ready: bool = False
+    target: float = 0.25
+    timing: float | None = None
+    expanded: float | None = None
+    error: float | None = None
+    commanded: float | None = None
+    scatter: float | None = None
+    rpm: float | None = None
+    u_rpm: float | None = None
+    events: int = 0
+    sparks: dict[int, int] = field(default_factory=dict)
+    spacing_us: float | None = None
+    u_spacing_us: float | None = None
+    duration_us: float | None = None
+    u_duration_us: float | None = None
+    event_spacing: float | None = None
+    missing: int = 0
+    expected: int = 0
+    stray: int = 0
+    cut: int = 0
+    unplaced: int = 0
+    unsteady: int = 0
+    ringing: int = 0
+    crank_rejected: int = 0
+    supply_least_mv: int | None = None
+    seconds: float = 0.0
+    from_s: float | None = None
+    to_s: float | None = None
+    budget: Budget | None = None
+    advice: Advice | None = None
+    findings: list[Finding] = field(default_factory=list)
+    loss: Loss = field(default_factory=Loss)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, units in the names."""
+        return {
+            "timing_deg_btdc": self.timing,
+            "timing_expanded_deg": self.expanded,
+            "commanded_deg_btdc": self.commanded,
+            "error_deg": self.error,
+            "error_expanded_deg": self.expanded if self.error is not None else None,
+            "target_met": self.expanded is not None and self.expanded <= self.target,
+            "scatter_deg": self.scatter,
+            "rpm": self.rpm,
+            "rpm_expanded": self.u_rpm,
+            "events": self.events,
+            "sparks_per_event": {str(k): v for k, v in sorted(self.sparks.items())},
+            "spark_spacing_us": self.spacing_us,
+            "spark_spacing_expanded_us": self.u_spacing_us,
+            "burst_duration_us": self.duration_us,
+            "burst_duration_expanded_us": self.u_duration_us,
+            "event_spacing_deg": self.event_spacing,
+            "firings_expected": self.expected,
+            "firings_missing": self.missing,
+            "events_stray": self.stray,
+            "events_cut": self.cut,
+            "events_at_other_speed": self.unsteady,
+            "sparks_without_crank_angle": self.unplaced,
+            "edges_ringing": self.ringing,
+            "crank_edges_rejected": self.crank_rejected,
+            "supply_least_mv": self.supply_least_mv,
+            "seconds": self.seconds,
+            "steady_from_s": self.from_s,
+            "steady_to_s": self.to_s,
+            "budget": self.budget.to_dict() if self.budget else None,
+            "advice": self.advice.to_dict() if self.advice else None,
+            "findings": [asdict(f) for f in self.findings],
+            "loss": self.loss.to_dict(),
+        }
+
+
+@dataclass
+class Timed:
+    """Events of one clamp with their timing; all arrays have one element per event.
+
+    Attributes:
+        events: strays taken out.
+        angles: float64 first-spark angle, degrees BTDC, folded around the commanded one.
+        speed: float64 rev/min around each event; NaN where no neighbour tells it.
+        spacing: degrees between firings at the clamp.
+        modulo: degrees modulo which the angles are known.
+        stray, cut, unplaced: what was left out, see `Measurement`.
+    """
+
+    events: Events
+    angles: NDArray[np.float64]
+    speed: NDArray[np.float64]
+    spacing: float
+    modulo: float
+    stray: int
+    cut: int
+    unplaced: int
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Timed":
+        """The events selected by a mask."""
+        return replace(
+            self,
+            events=self.events.pick(mask),
+            angles=self.angles[mask],
+            speed=self.speed[mask],
+        )
+
+
+def timed(setup: Setup, tables: Tables) -> Timed | Finding:
+    """Tables to timed events: pure; or the finding that says why there are none."""
+    where = setup.clamp_input.replace("_", " ")[:-1] + setup.clamp_input[-1].upper()
+    if not len(tables.periods.start):
+        return _no_crank(setup, tables)
+    if not tables.clamp_edges:
+        text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
+        return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm")
+    grouping, spacing = _events(setup, tables, setup.reference.period)
+    events = grouping.events
+    few = Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
+    if not np.isfinite(events.steps()).any():
+        return few
+    if not np.isfinite(spacing):
+        typed = " or ".join(f"{s:g}°" for s in setup.spacings)
+        seen = float(np.nanmedian(events.steps()))
+        return Finding(
+            "spacing",
+            f"events come every {seen:.0f}° of crank, where {typed} is expected: check the "
+            "number of cylinders, where the clamp sits, and the reference wheel",
+        )
+    modulo = fold_of(setup.reference, spacing)
+    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
+    is_stray = strays(events.degrees, modulo)
+    good = events.pick(~is_stray)
+    if not np.isfinite(good.steps()).any():
+        return few
+    speed = _speed(good, tables.tick_s)
+    mean_speed = _mean_speed(setup, tables)
+    delay = setup.delay(mean_speed).us * 1e-6
+    late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
+    raw = setup.reference.btdc(good.degrees) + late
+    around = timing.circular_mean(raw, modulo)
+    if setup.commanded is not None:
+        around = float(fold(np.array([around]), modulo, setup.commanded)[0])
+    else:
+        around = float(fold(np.array([around]), modulo, 10.0)[0])
+    return Timed(
+        good,
+        fold(raw, modulo, around),
+        speed,
+        spacing,
+        modulo,
+        int(np.count_nonzero(is_stray)),
+        grouping.cut,
+        grouping.unplaced,
+    )
+
+
+def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measurement:
+    """Tables to the result: pure, the same for the same tables.
+
+    Args:
+        setup: what was typed.
+        tables: from `Analyzer`.
+        any_speed: take all events, not only the last stretch of steady speed.
+    """
+    result = Measurement(
+        target=setup.target,
+        commanded=setup.commanded,
+        ringing=tables.ringing,
+        crank_rejected=tables.crank_rejected,
+        supply_least_mv=min(tables.supply_mv, default=None),
+        seconds=tables.seconds,
+        loss=tables.loss,
+    )
+    found = timed(setup, tables)
+    if isinstance(found, Finding):
+        result.findings.append(found)
+        if found.code == "no_spark":
+            result.rpm = _mean_speed(setup, tables)
+        return result
+    result.event_spacing = found.spacing
+    result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
+    keep = np.ones(len(found.speed), np.bool_)
+    if not any_speed:
+        keep = _steady(found.speed, int(_STEADY_REVS * 360 / found.spacing))
+    result.unsteady = int(np.count_nonzero(~keep))
+    if not keep.any():
+        low, high = np.nanmin(found.speed), np.nanmax(found.speed)
+        text = f"the speed is not steady ({low:.0f} to {high:.0f} rpm): hold it and wait"
+        result.findings.append(Finding("unsteady", text))
+        return result
+    steady = found.pick(keep)
+    _describe(result, steady, tables.tick_s)
+    fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / found.spacing))
+    if result.events < fewest:
+        text = f"{result.events} of {fewest} events at steady speed"
+        result.findings.append(Finding("few_events", text))
+        return result
+    _timing(result, setup, steady, tables)
+    if tables.dropped:
+        text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
+        result.findings.append(Finding("long", text))
+    return result
+
+
+def _mean_speed(setup: Setup, tables: Tables) -> float:
+    """rev/min over all good periods."""
+    periods = tables.periods
+    turned = len(periods.length) * setup.reference.period
+    return turned / 6.0 / (float(periods.length.sum()) * tables.tick_s)
+
+
+def _no_crank(setup: Setup, tables: Tables) -> Finding:
+    if tables.crank_edges:
+        return Finding(
+            "no_sync",
+            f"{tables.crank_edges} edges on the crank reference do not fit a {setup.reference} "
+            f"reference: check the wheel typed in, the edge polarity and the sensor's gap",
+        )
+    return Finding(
+        "no_reference",
+        f"no crank reference pulse in {tables.seconds:.0f} s: check the sensor, its supply and "
+        "its wire, and that the engine turns",
+    )
+
+
+def _events(setup: Setup, tables: Tables, period: float) -> tuple[Grouping, float]:
+    """Group sparks; where the spacing is to be inferred, once more with what was found."""
+    degrees = tables.sparks.degrees
+    steps = np.diff(degrees)
+    steps[np.diff(tables.sparks.segment) != 0] = np.nan
+    known = setup.spacings[0] if len(setup.spacings) == 1 else float("nan")
+    gap = burst_gap(steps, known)
+    sparks, lost, periods = tables.sparks, tables.lost_before, tables.periods
+    grouping = group(sparks, lost, periods, period, gap)
+    between = grouping.events.steps()
+    spacing = spacing_of(between[np.isfinite(between)], setup.spacings)
+    if np.isfinite(spacing) and not np.isfinite(known):
+        narrowed = burst_gap(steps, spacing)
+        if narrowed != gap:
+            grouping = group(sparks, lost, periods, period, narrowed)
+    return grouping, spacing
+
+
+def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
+    """rev/min around each event: mean speed since the event before, or to the one after."""
+    with np.errstate(invalid="ignore"):
+        between = events.steps() / (np.diff(events.tick) * tick_s) / 6.0
+    speed = np.concatenate(([np.nan], between))
+    after = np.append(between, np.nan)
+    return np.where(np.isfinite(speed), speed, after)
+
+
+def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
+    """The last stretch of events in which the speed stayed within 10 % or 75 rev/min.
+
+    Idle wanders from cycle to cycle; what must not be mixed is one speed with another.
+
+    Args:
+        speed: float64[n] rev/min at each event.
+        newest: how many of the last events tell the speed now.
+    """
+    known = np.isfinite(speed)
+    keep = np.zeros(len(speed), np.bool_)
+    if not known.any():
+        return keep
+    now = float(np.median(speed[known][-max(newest, 5) :]))
+    off = np.where(known, np.abs(speed - now), 0.0) > max(_STEADY_SHARE * now, _STEADY_RPM)
+    # A single odd event is scatter; most of a few turns are another speed.
+    few = max(3, newest // 4)
+    so_far = np.concatenate((np.zeros(few, np.int64), np.cumsum(off, dtype=np.int64)))
+    away = np.flatnonzero(2 * (so_far[few:] - so_far[:-few]) > few)
+    keep[(away[-1] + 1 if len(away) else 0) :] = True
+    return keep
+
+
+def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
+    """Speed, counts and bursts."""
+    events, speed = steady.events, steady.speed
+    result.from_s, result.to_s = (events.tick[[0, -1]] * tick_s).tolist()
+    known = speed[np.isfinite(speed)]
+    result.events = len(events.tick)
+    if len(known) > 1:
+        result.rpm, _ = timing.mean_and_deviation(known)
+        result.u_rpm = timing.COVERAGE * float(
+            np.hypot(timing.standard_error(known), _CRYSTAL * result.rpm)
+        )
+    counted = events.sparks[events.sparks > 0]
+    sizes, times = np.unique(counted, return_counts=True)
+    result.sparks = dict(zip(sizes.tolist(), times.tolist(), strict=True))
+    bursts = events.pick(events.sparks > 1)
+    if len(bursts.tick) > 1:
+        length: NDArray[np.float64] = np.multiply(bursts.last_tick - bursts.tick, tick_s * 1e6)
+        result.duration_us = float(length.mean())
+        result.u_duration_us = timing.COVERAGE * timing.standard_error(length)
+        each: NDArray[np.float64] = np.divide(length, bursts.sparks - 1)
+        result.spacing_us = float(each.mean())
+        result.u_spacing_us = timing.COVERAGE * timing.standard_error(each)
+    result.missing, result.expected = missing_between(events, steady.spacing)
+
+
+def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) -> None:
+    """Timing, its uncertainty, error and advice."""
+    rpm = result.rpm or 0.0
+    events, angles, periods = steady.events, steady.angles, tables.periods
+    turned = slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
+    result.timing, result.scatter = timing.mean_and_deviation(angles)
+    result.budget = timing.budget(
+        angles,
+        6.0 * rpm * tables.tick_s,
+        events.to_edge,
+        periods.pick(turned),
+        setup.reference,
+        setup.firings_per_rev,
+        rpm,
+        setup.delay(rpm).u_us * 1e-6,
+        setup.swing,
+    )
+    result.expanded = result.budget.expanded
+    # Beyond the type B lines waiting helps only until the scatter no longer matters.
+    scatter = timing.COVERAGE * result.budget.components[0].u
+    result.ready = result.expanded <= setup.target or scatter <= 0.2 * result.budget.systematic
+    if result.expanded > setup.target and result.ready:
+        largest = max(result.budget.components[1:], key=lambda c: c.u)
+        result.findings.append(
+            Finding(
+                "target",
+                f"±{setup.target:g}° cannot be reached by waiting: most of the ±"
+                f"{result.expanded:.2f}° comes from the {largest.name} ({largest.note})",
+            )
+        )
+    if not timing.resolves_swing(setup.reference, setup.firings_per_rev):
+        _pulse_advice(result, setup, events, rpm)
+    if setup.commanded is None:
+        return
+    result.error = result.timing - setup.commanded
+    if setup.setting is not None:
+        result.advice = advice.next_setting(
+            setup.setting,
+            result.error,
+            result.expanded,
+            setup.gain,
+            setup.step,
+            -np.inf if setup.least is None else setup.least,
+            np.inf if setup.most is None else setup.most,
+        )
+    if abs(result.error) > result.expanded:
+        result.findings.append(
+            Finding(
+                "one_speed",
+                "measured at one speed only: a fixed angle and a time delay cannot be told apart; "
+                "measure at a second speed before trusting the setting there",
+            )
+        )
+
+
+def _pulse_advice(result: Measurement, setup: Setup, events: Events, rpm: float) -> None:
+    """How much a pulse nearer to the spark would save."""
+    distance = float(np.nanmedian(events.to_edge))
+    swing = timing.default_swing(rpm, setup.firings_per_rev) if setup.swing is None else setup.swing
+    now = timing.swing_uncertainty(distance, swing, setup.firings_per_rev)
+    near = timing.swing_uncertainty(min(distance, 3.0), swing, setup.firings_per_rev)
+    saved = timing.COVERAGE * (now - near)
+    if saved > 0.05:
+        result.findings.append(
+            Finding(
+                "pulse_far",
+                f"the reference pulse is {distance:.0f}° from the spark and cannot show the speed "
+                f"swing between them: a pulse within 3° would save ±{saved:.1f}°",
+            )
+        )

@@ -1,0 +1,123 @@
+"""Framing and messages against the outside: CRC catalogue, COBS paper, the package `cobs`."""
+
+import json
+import random
+import zlib
+
+import numpy as np
+import pytest
+from cobs import cobs
+
+from sparkwitness import shipped
+from sparkwitness.decode import framing, wire
+
+VECTORS = json.loads((shipped.folder("protocol") / "vectors.json").read_text())
+
+
+def test_crc_is_iso_hdlc():
+    # Catalogue of parametrised CRC algorithms (G. Cook), CRC-32/ISO-HDLC: check 0xcbf43926.
+    assert zlib.crc32(b"123456789") == 0xCBF43926
+    # The same catalogue's residue: 0xdebb20e3 before the final XOR with 0xffffffff.
+    data = b"123456789" + (0xCBF43926).to_bytes(4, "little")
+    assert zlib.crc32(data) == 0xDEBB20E3 ^ 0xFFFFFFFF
+
+
+@pytest.mark.parametrize(
+    ("plain", "stuffed"),
+    [
+        # Cheshire & Baker, IEEE/ACM Trans. Networking 7(2), 1999, figure 3 (from memory): the
+        # start of an IPv4 packet.
+        (
+            "4500002c4c79000040064f37",
+            "0245010 42c4c79010540064f37".replace(" ", ""),
+        ),
+        # Worked examples of the same algorithm as given with the public-domain reference tests of
+        # the package cobs (C. McQueen).
+        ("", "01"),
+        ("00", "0101"),
+        ("0000", "010101"),
+        ("11220033", "0311220233"),
+        ("11000000", "0211010101"),
+        ("01" * 254, "ff" + "01" * 254),
+        ("01" * 255, "ff" + "01" * 254 + "0201"),
+        ("00" + "01" * 254, "01ff" + "01" * 254),
+    ],
+)
+def test_cobs_examples(plain, stuffed):
+    assert framing.cobs_encode(bytes.fromhex(plain)).hex() == stuffed
+    assert framing.cobs_decode(bytes.fromhex(stuffed)).hex() == plain
+
+
+def test_cobs_agrees_with_the_package_on_random_payloads():
+    rng = np.random.default_rng(20)
+    for _ in range(10_000):
+        payload = rng.integers(0, 256, int(rng.integers(0, 2001)), np.uint8)
+        payload[rng.random(len(payload)) < rng.choice((0.0, 0.004, 0.2, 0.9))] = 0
+        data = payload.tobytes()
+        stuffed = framing.cobs_encode(data)
+        assert stuffed == cobs.encode(data)
+        assert cobs.decode(stuffed) == data
+        assert framing.cobs_decode(stuffed) == data
+
+
+def test_cobs_refuses_what_the_package_refuses():
+    random.seed(21)
+    refused = 0
+    for _ in range(5000):
+        data = bytes(random.choice((0, 1, 2, 3, 5, 255)) for _ in range(random.randrange(1, 12)))
+        try:
+            expected = cobs.decode(data)
+        except cobs.DecodeError:
+            refused += 1
+            with pytest.raises(framing.FrameError):
+                framing.cobs_decode(data)
+        else:
+            assert framing.cobs_decode(data) == expected
+    assert refused > 1000
+
+
+def test_definition_is_sound():
+    numbers = [m["number"] for m in wire.DEFINITION["messages"].values()]
+    assert len(set(numbers)) == len(numbers)
+    for name, message in wire.DEFINITION["messages"].items():
+        assert (message["number"] >= 16) == (message["from"] == "host"), name
+        assert message["doc"]
+        assert all(f["doc"] for f in message["fields"])
+
+
+@pytest.mark.parametrize("vector", VECTORS["good"], ids=lambda v: v["name"])
+def test_good_vectors(vector):
+    frame = bytes.fromhex(vector["frame"])
+    assert frame.endswith(b"\0") and 0 not in frame[:-1]
+    message = wire.decode(frame[:-1])
+    fields = {k: v.hex() if isinstance(v, bytes) else v for k, v in message.fields.items()}
+    assert (message.name, message.session, message.seq, fields) == (
+        vector["message"], vector["session"], vector["seq"], vector["fields"],
+    )  # fmt: skip
+    again = wire.encode(message.name, message.session, message.seq, **message.fields)
+    assert again == frame
+
+
+@pytest.mark.parametrize("vector", VECTORS["bad"], ids=lambda v: v["name"])
+def test_bad_vectors(vector):
+    with pytest.raises(framing.FrameError):
+        wire.decode(bytes.fromhex(vector["frame"]).rstrip(b"\0"))
+
+
+@pytest.mark.parametrize("vector", VECTORS["unknown"], ids=lambda v: v["name"])
+def test_unknown_types_are_no_damage(vector):
+    message = wire.decode(bytes.fromhex(vector["frame"])[:-1])
+    assert message.name is None and message.number == vector["number"]
+
+
+def test_wrong_version_is_told_from_any_hello():
+    for vector in VECTORS["other_version"]:
+        body = framing.unseal(bytes.fromhex(vector["frame"])[:-1])
+        assert wire.protocol_of(body) == vector["protocol"] != wire.PROTOCOL
+
+
+def test_out_of_range_is_refused_by_the_sender():
+    with pytest.raises(ValueError, match="flash_us must be from 20 to 200"):
+        wire.encode("lamp", 0, 0, mode=1, teeth=1, missing=0, input=0, angle_mdeg=0, flash_us=500)
+    with pytest.raises(ValueError, match="lacks"):
+        wire.encode("configure", 0, 0, enabled=1)

@@ -1,0 +1,274 @@
+"""Electrical arithmetic against published tables, worked examples, a circuit simulator and
+reference libraries."""
+
+import math
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from GTC import ureal
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+
+from sparkwitness.fault import electrical as el
+
+# Multiplying factors for the resistance of copper wire, 25 °C = 1, as a published wire-resistance
+# table prints them for 25 to 200 °C.
+WIRE_TABLE_25 = {
+    25: 1.000, 40: 1.058, 50: 1.096, 55: 1.116, 60: 1.135, 65: 1.154, 70: 1.173, 75: 1.193,
+    80: 1.212, 85: 1.231, 90: 1.250, 100: 1.289, 105: 1.308, 125: 1.385, 130: 1.404, 150: 1.482,
+    200: 1.674,
+}  # fmt: skip
+# IEC 60228:2004, annex A, table of k_t with R20 = R_t k_t, printed from 250/(230 + t), which is
+# meant for copper and aluminium alike; its annex B gives copper exactly as 254.5/(234.5 + t).
+IEC_60228_A = {
+    5: 1.064, 10: 1.042, 15: 1.020, 20: 1.000, 25: 0.980, 30: 0.962, 35: 0.943, 40: 0.926,
+    50: 0.893, 60: 0.862, 70: 0.833, 80: 0.806, 90: 0.781, 100: 0.758,
+}  # fmt: skip
+# Temperature coefficient of copper referred to other temperatures: Copper Wire Tables, National
+# Bureau of Standards Handbook 100 (from memory).
+NBS_ALPHA = {0: 0.00427, 15: 0.00401, 20: 0.00393, 25: 0.00385, 30: 0.00378, 50: 0.00352}
+
+
+@pytest.mark.parametrize("celsius", WIRE_TABLE_25)
+def test_copper_follows_a_published_wire_table(celsius: int) -> None:
+    factor = el.copper_at_20(1.0, 25) / el.copper_at_20(1.0, celsius)
+    assert factor == pytest.approx(WIRE_TABLE_25[celsius], abs=8e-4)
+
+
+@pytest.mark.parametrize("celsius", IEC_60228_A)
+def test_copper_follows_iec_60228(celsius: int) -> None:
+    k = el.copper_at_20(1.0, celsius)
+    assert k == pytest.approx(254.5 / (234.5 + celsius), abs=1e-4)  # annex B
+    assert k == pytest.approx(IEC_60228_A[celsius], rel=5e-3)  # annex A, both metals
+
+
+@pytest.mark.parametrize("celsius", NBS_ALPHA)
+def test_copper_follows_the_copper_wire_tables(celsius: int) -> None:
+    at, warmer = 1 / el.copper_at_20(1.0, celsius), 1 / el.copper_at_20(1.0, celsius + 1)
+    assert warmer / at - 1 == pytest.approx(NBS_ALPHA[celsius], abs=6e-6)
+
+
+@given(
+    st.floats(0.05, 5e4), st.floats(0, 0.5), st.floats(-20, 120), st.floats(0, 3),
+    st.floats(0, 0.02), st.floats(0, 15),
+)  # fmt: skip
+def test_winding_uncertainty_agrees_with_gtc(
+    net: float, leads: float, celsius: float, percent: float, digit: float, half: float
+) -> None:
+    """Against the uncertainty library GTC (JCGM 100 propagation)."""
+    reading = net + leads
+    found = el.winding_at_20(
+        reading, leads=leads, celsius=celsius, percent=percent, digit=digit, celsius_half=half
+    )
+    r3 = math.sqrt(3)
+    total = ureal(reading, math.hypot(reading * percent / 100, digit) / r3)
+    own = ureal(leads, (math.hypot(leads * percent / 100, digit) if leads else 0.0) / r3)
+    hot = ureal(celsius, half / r3)
+    r20 = (total - own) / (1 + 0.00393 * (hot - 20))
+    assert found.value == pytest.approx(r20.x, rel=1e-12)
+    assert found.expanded == pytest.approx(2 * r20.u, rel=1e-9, abs=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("reading", "verdict"),
+    [(0.40, "shorted"), (0.45, "unsure"), (0.55, "fine"), (0.65, "unsure"), (0.72, "high"),
+     (math.inf, "open"), (20.0, "open")],
+)  # fmt: skip
+def test_verdict_needs_the_whole_interval_on_one_side(reading: float, verdict: str) -> None:
+    found = el.judge_winding(reading, (0.45, 0.65), percent=1.0)
+    assert found.verdict == verdict
+    if found.at_20 is not None and verdict == "fine":
+        assert found.at_20.low >= 0.45 and found.at_20.high <= 0.65
+
+
+def test_hot_coil_and_leads_would_fool_a_plain_reading() -> None:
+    # 0.60 ohm at 20 °C read at 80 °C through leads of 0.15 ohm shows 0.89 ohm.
+    reading = 0.60 * (1 + 0.00393 * 60) + 0.15
+    assert el.judge_winding(reading, (0.5, 0.7)).verdict == "high"
+    assert el.judge_winding(reading, (0.5, 0.7), leads=0.15, celsius=80).verdict == "fine"
+
+
+CIRCUITS = [(13.5, 0.8, 5e-3), (6.0, 3.0, 8e-3), (9.6, 0.45, 2.5e-3), (14.0, 1.2, 3e-3)]
+
+
+@pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
+@pytest.mark.parametrize(("volts", "ohm", "henry"), CIRCUITS)
+def test_current_rise_follows_ngspice(volts: float, ohm: float, henry: float) -> None:
+    """The same RL circuit in ngspice's transient analysis, within 0.5 %."""
+    end = 4 * henry / ohm
+    deck = f"""* primary
+V1 1 0 {volts}
+R1 1 2 {ohm}
+L1 2 0 {henry} ic=0
+.tran {end / 400} {end} 0 {end / 2000} uic
+.control
+run
+print -i(v1)
+.endc
+.end
+"""
+    said = subprocess.run(
+        ["ngspice", "-b"], input=deck, capture_output=True, text=True, timeout=60, check=False
+    ).stdout
+    rows = re.findall(r"^\d+\s+(\S+)\s+(\S+)\s*$", said, re.MULTILINE)
+    t, amps = np.array(rows, dtype=float).T
+    assert len(t) > 300
+    ours = el.primary_current(t, volts, ohm, henry)
+    after = amps > 0.01 * amps.max()
+    assert np.max(np.abs(ours[after] / amps[after] - 1)) < 0.005
+
+
+@pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
+def test_dwell_follows_ngspice() -> None:
+    """ngspice measures when the current crosses 6 A."""
+    deck = """* dwell
+V1 1 0 13.5
+R1 1 2 0.8
+L1 2 0 5m ic=0
+.tran 1u 5m 0 1u uic
+.meas tran dwell when i(L1)=6
+.end
+"""
+    said = subprocess.run(
+        ["ngspice", "-b"], input=deck, capture_output=True, text=True, timeout=60, check=False
+    ).stdout
+    found = re.search(r"dwell\s*=\s*(\S+)", said)
+    assert found
+    assert el.dwell_for(6, 13.5, 0.8, 5e-3) == pytest.approx(float(found[1]), rel=0.005)
+
+
+def test_time_constant_of_the_college_physics_example() -> None:
+    # OpenStax College Physics 23.10: 7.50 mH with 3.00 ohm has a time constant of 2.50 ms; the
+    # current falls from 10.0 A to 1.35 A in 5.00 ms, so it rises by 10.0 - 1.35 A (from memory).
+    risen = el.primary_current(5e-3, 30.0, 3.0, 7.5e-3)
+    assert float(risen) == pytest.approx(10.0 - 1.35, abs=0.005)
+    assert el.dwell_for(10 * (1 - math.exp(-1)), 30.0, 3.0, 7.5e-3) == pytest.approx(2.5e-3)
+
+
+@given(
+    st.floats(200, 9000), st.floats(5e-4, 8e-3), st.floats(6, 15), st.floats(0.3, 3),
+    st.floats(1e-3, 1e-2), st.sampled_from([1, 2, 4, 8]),
+)  # fmt: skip
+def test_average_and_rms_current_against_quadrature(
+    rpm: float, dwell: float, volts: float, ohm: float, henry: float, cylinders: int
+) -> None:
+    """The closed forms against numerical integration of the current (scipy)."""
+    table = el.charge_against_rpm([rpm], dwell, volts, ohm, henry, firings=cylinders)
+    period = 120.0 / (rpm * cylinders)
+    charge = float(table.dwell[0])
+    assert table.fits[0] == (dwell <= max(period - 1e-3, 0))
+
+    def amps(t: float) -> float:
+        return float(el.primary_current(t, volts, ohm, henry))
+
+    average = quad(amps, 0, charge)[0] / period
+    square = quad(lambda t: amps(t) ** 2, 0, charge)[0] / period
+    assert table.average[0] == pytest.approx(average, rel=1e-6, abs=1e-9)
+    assert table.rms[0] == pytest.approx(math.sqrt(square), rel=1e-6, abs=1e-6)
+    assert table.heat[0] == pytest.approx(square * ohm, rel=1e-6, abs=1e-9)
+
+
+def test_dwell_stops_fitting_where_the_table_says_so() -> None:
+    dwell = el.dwell_for(6, 13.5, 0.8, 5e-3)
+    top = el.highest_rpm(dwell, 4)
+    table = el.charge_against_rpm([top * 0.999, top * 1.001], dwell, 13.5, 0.8, 5e-3, firings=4)
+    assert table.fits.tolist() == [True, False]
+    assert table.peak[0] == pytest.approx(6) and table.peak[1] < 6
+
+
+def test_firing_period_of_a_textbook_four() -> None:
+    # Four-stroke four at 2000 rpm: 4000 sparks a minute (trade school textbook on dwell).
+    assert 60 / float(el.firing_period(2000, 4)) == pytest.approx(4000)
+
+
+def test_stored_energy_follows_the_fields_own_integral() -> None:
+    """½LI² and ½CV² as the integral of power while charging (scipy), not the formula again."""
+    henry, farad = 5e-3, 1e-6
+    assert el.coil_energy(henry, 6) == pytest.approx(quad(lambda i: henry * i, 0, 6)[0])
+    assert el.capacitor_energy(farad, 450) == pytest.approx(quad(lambda v: farad * v, 0, 450)[0])
+
+
+# Load-test table of a 12 V battery as vehicle workshop manuals print it: °F and volts.
+LOAD_TEST = [(70, 9.6), (60, 9.5), (50, 9.4), (40, 9.3), (30, 9.1), (20, 8.9), (10, 8.7), (0, 8.5)]
+
+
+@pytest.mark.parametrize(("fahrenheit", "volts"), LOAD_TEST)
+def test_lowest_cranking_voltage_follows_the_load_test_table(
+    fahrenheit: float, volts: float
+) -> None:
+    assert el.lowest_cranking((fahrenheit - 32) / 1.8) == pytest.approx(volts, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("rest", "lowest", "verdict"),
+    [(12.6, 10.4, "fine"), (12.6, 8.4, "suspect"), (12.6, 9.65, "unsure"), (11.6, 9.0, "flat"),
+     (12.6, 12.5, "not cranked")],
+)  # fmt: skip
+def test_supply_verdicts(rest: float, lowest: float, verdict: str) -> None:
+    assert el.judge_supply(rest, lowest).verdict == verdict
+
+
+def test_degrees_by_hand() -> None:
+    # 1 ms at 1000 rpm is 6 degrees; at 6000 rpm a degree lasts 27.8 µs (plain arithmetic).
+    assert el.degrees_from_time(1e-3, 1000) == pytest.approx(6)
+    assert el.time_from_degrees(1, 6000) == pytest.approx(27.78e-6, rel=1e-3)
+    assert el.rpm_from(6, 1e-3) == pytest.approx(1000)
+    # The rim of a 165 mm damper: the whole turn is its circumference.
+    assert el.arc_on_damper(360, 165) == pytest.approx(2 * math.pi * 82.5)
+
+
+@given(st.floats(0.01, 720), st.floats(10, 9000), st.floats(1, 500))
+def test_degree_conversions_undo_each_other(deg: float, rpm: float, diameter: float) -> None:
+    assert el.degrees_from_time(el.time_from_degrees(deg, rpm), rpm) == pytest.approx(deg)
+    assert el.rpm_from(deg, el.time_from_degrees(deg, rpm)) == pytest.approx(rpm)
+    assert el.degrees_from_arc(el.arc_on_damper(deg, diameter), diameter) == pytest.approx(deg)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [("8.6k", "ohm", 8600), ("0,52 ohm", "ohm", 0.52), ("8.6 kΩ", "ohm", 8600), ("1M", "ohm", 1e6),
+     ("6mH", "H", 6e-3), ("6 mH", "H", 6e-3), ("1uF", "F", 1e-6), ("0.22 µF", "F", 0.22e-6),
+     ("3ms", "s", 3e-3), ("13.5V", "V", 13.5), ("-5 °C", "C", -5), ("open", "ohm", math.inf),
+     ("OL", "ohm", math.inf), ("1e3", "ohm", 1000), ("12 mV", "V", 0.012)],
+)  # fmt: skip
+def test_quantities_as_people_type_them(text: str, unit: str, value: float) -> None:
+    assert el.parse_quantity(text, unit) == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [("twelve", "V"), ("", "V"), ("12A", "V"), ("nan", "V"), ("1e999", "V"), ("open", "V"),
+     ("5 kg", "ohm"), ("0x10", "ohm"), ("20k", "C"), ("--5", "ohm")],
+)  # fmt: skip
+def test_nonsense_quantities_get_one_sentence(text: str, unit: str) -> None:
+    with pytest.raises(ValueError, match="type a number such as"):
+        el.parse_quantity(text, unit)
+
+
+@pytest.mark.parametrize(
+    ("work", "says"),
+    [
+        (lambda: el.copper_at_20(-1, 20), "must be 0 or more"),
+        (lambda: el.copper_at_20(1, 400), "cannot be the temperature"),
+        (lambda: el.winding_at_20(0.1, leads=0.3), "below that of the leads"),
+        (lambda: el.judge_winding(1, (2, 1)), "lower one first"),
+        (lambda: el.primary_current(-1, 12, 1, 1e-3), "before switch-on"),
+        (lambda: el.primary_current(1, 12, 0, 1e-3), "must be above 0"),
+        (lambda: el.dwell_for(20, 12, 1, 5e-3), "never reached"),
+        (lambda: el.judge_supply(12, 13), "above the rest"),
+        (lambda: el.judge_supply(12, math.nan), "cannot be"),
+        (lambda: el.judge_supply(1e6, 9), "cannot be"),
+        (lambda: el.degrees_from_time(1, 0), "above 0"),
+        (lambda: el.arc_on_damper(10, -3), "above 0"),
+        (lambda: el.lowest_cranking(math.nan), "cannot be the temperature"),
+    ],
+)  # fmt: skip
+def test_nonsense_numbers_get_one_sentence(work: object, says: str) -> None:
+    with pytest.raises(ValueError, match=says) as error:
+        work()  # type: ignore[operator]
+    assert str(error.value).count(".") - str(error.value).count("0.") <= 3
+    assert "\n" not in str(error.value)

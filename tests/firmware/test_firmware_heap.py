@@ -1,0 +1,143 @@
+"""The board's own hardware module does not allocate either: its Python code under the real
+MicroPython, with the register functions replaced (those are native code, see test_firmware_arm).
+"""
+
+from __future__ import annotations
+
+import select
+import time
+
+from firmware_board import (
+    ACK,
+    ALIVE,
+    DRIVE,
+    EDGES,
+    HEARTBEAT,
+    LAMP,
+    START,
+    World,
+    drive,
+    lamp,
+    running,
+)
+
+SCRIPT = """
+import gc, sys
+from array import array
+class Anything:
+    def __init__(self, *args, **names): self.channel = 0
+    def __call__(self, *args, **names): return self
+    def __getattr__(self, name): return anything
+anything = None
+anything = Anything()
+class Pin:
+    IN, OUT, PULL_UP, PULL_DOWN = 0, 1, 1, 2
+    def __init__(self, *args, **names): pass
+    def value(self): return 0
+class ADC:
+    def __init__(self, pin): self.n = 0
+    def read_u16(self):
+        self.n = (self.n + 1) & 1023
+        return 30000 + self.n
+class Timer:
+    PERIODIC = 1
+    def __init__(self, *args, **names): pass
+    def deinit(self): pass
+class StateMachine(Anything):
+    def rx_fifo(self): return 0
+    def tx_fifo(self): return 0
+    def restart(self): pass
+class Module: pass
+machine = Module()
+machine.Pin, machine.ADC, machine.Timer, machine.I2C = Pin, ADC, Timer, None
+machine.freq, machine.unique_id = (lambda: 125000000), (lambda: b"12345678")
+sys.modules["machine"] = machine
+class PIO(Anything):
+    OUT_LOW, OUT_HIGH, SHIFT_RIGHT, JOIN_RX = 2, 3, 1, 2
+rp2 = Module()
+rp2.PIO, rp2.StateMachine, rp2.DMA = PIO, StateMachine, Anything
+rp2.asm_pio = lambda **names: lambda source: []
+sys.modules["rp2"] = rp2
+import os
+uname = Module()
+uname.machine = "stand-in"
+fake_os = Module()
+fake_os.uname, fake_os.urandom = (lambda: uname), os.urandom
+sys.modules["os"] = fake_os
+import hw_rp2, outputs
+
+# Registers: time goes on by 0.1 ms per look, every input has 8 more edges each 8th look.
+def read_clock(words):
+    hw_rp2.fresh = (hw_rp2.fresh + 4167) & 0x3FFFFFFF
+    words[0] = hw_rp2.fresh
+hw_rp2.fresh = 0
+def written(machines, channels, bases, now, stalls):
+    hw_rp2.looks = (hw_rp2.looks + 1) & 7
+    if hw_rp2.looks == 0:
+        for i in range(4):
+            now[i] = (now[i] + 8) & 0x3FFFFFFF
+    return 0
+hw_rp2.looks = 0
+def level(number):
+    outputs.levels = (outputs.levels + 1) & 7
+    return 0 if outputs.levels == 0 and number != outputs.LAMP else 2 * (number != outputs.LAMP)
+outputs.levels = 0
+def nothing(machines): pass  # no *args: that would make a tuple
+hw_rp2._start, hw_rp2._stop = nothing, lambda: None
+hw_rp2._read_clock, hw_rp2._written = read_clock, written
+hw_rp2._halt = lambda channel, abort, busy: 0
+outputs._level = level
+def put(machine, count, active, words):
+    outputs.orders[machine] += 1
+outputs.orders = [0, 0, 0, 0]
+outputs._put = put
+outputs._enable = outputs._disable = nothing
+outputs._empty = lambda machines: 0
+outputs._place = lambda machine: 5
+from app import App
+hardware = hw_rp2.Hardware()
+for i in range(4):
+    ring = memoryview(hardware.rings.buffers[i])
+    for k in range(2048):  # an edge every 20 000 ticks
+        word = k * 20000
+        for byte in range(4):
+            ring[4 * k + byte] = (word >> 8 * byte) & 255
+app = App(hardware)
+app._hello()
+while hardware.outputs != 7:
+    app.turn()
+for _ in range(500):
+    app.turn()
+before = grown = 0
+beat = app._since_us
+gc.collect()
+gc.disable()
+before = gc.mem_alloc()
+for _ in range(6000):
+    app.turn()
+grown = gc.mem_alloc() - before
+print(grown, app._since_us != beat, outputs.orders[1] > 50, outputs.orders[3] > 5,
+      file=sys.stderr)
+app.run()
+"""
+
+
+def test_capture_outputs_and_lamp_do_not_allocate() -> None:
+    with running(World(lambda _: (1, [[], [], [], []])), SCRIPT) as board:
+        assert board.ask(START) == (0, "")
+        order = drive(3_000_000, 6_000_000, 600_000, teeth=36, missing=1, width_us=300)
+        assert board.ask(DRIVE, order) == (0, "")
+        assert board.ask(LAMP, lamp(angle_mdeg=30_000)) == (0, "")
+        assert board.process.stderr is not None
+        said = ""
+        end = time.monotonic() + 60
+        while not said and time.monotonic() < end:
+            if len(board.of(ACK)) == board.asked:  # else the line could fill up
+                board.send(ALIVE)
+            board.pump(0.02)
+            if select.select([board.process.stderr], [], [], 0)[0]:
+                said = board.process.stderr.readline().decode()
+        assert said == "0 True True True\n"
+        assert len(board.of(EDGES)) > 500
+        assert len(board.of(HEARTBEAT)) > 3
+        assert len(board.of(ACK)) > 5

@@ -1,0 +1,151 @@
+"""Intervals against scipy, published examples, and the coverage they promise."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import special, stats
+
+from sparkwitness.timing import stats as intervals
+
+
+@pytest.mark.parametrize("a", [0.5, 1, 3, 40, 2500])
+@pytest.mark.parametrize("b", [0.5, 2, 17, 900])
+def test_incomplete_beta_is_scipys(a, b):
+    for x in (0.0, 1e-6, 0.01, 0.3, 0.5, 0.9, 0.999, 1.0):
+        assert intervals.beta_share(a, b, x) == pytest.approx(
+            special.betainc(a, b, x), rel=1e-9, abs=1e-14
+        )
+    for p in (1e-4, 0.025, 0.5, 0.9, 0.9999):
+        assert intervals.beta_quantile(p, a, b) == pytest.approx(stats.beta.ppf(p, a, b), rel=1e-8)
+
+
+@pytest.mark.parametrize("freedom", [1, 2, 3.7, 9, 30, 1000, 1e6])
+def test_student_quantile_is_scipys(freedom):
+    for p in (0.001, 0.025, 0.4, 0.5, 0.8, 0.975, 0.9995):
+        assert intervals.student_quantile(p, freedom) == pytest.approx(
+            stats.t.ppf(p, freedom), rel=1e-6, abs=1e-9
+        )
+
+
+def test_student_quantiles_of_the_guides_table():
+    """JCGM 100:2008, table G.2, p = 95 %: printed to two decimals."""
+    for freedom, printed in ((1, 12.71), (2, 4.30), (5, 2.57), (10, 2.23), (50, 2.01)):
+        assert round(intervals.student_quantile(0.975, freedom), 2) == printed
+    assert intervals.student_quantile(0.975, math.inf) == pytest.approx(1.960, abs=5e-4)
+
+
+@pytest.mark.parametrize("n", [1, 7, 40, 333, 20_000])
+def test_clopper_pearson_and_wilson_are_scipys(n):
+    for hits in sorted({0, 1, n // 7, n // 2, n - 1, n}):
+        for confidence in (0.95, 0.9975):
+            truth = stats.binomtest(hits, n)
+            exact = truth.proportion_ci(confidence, "exact")
+            assert intervals.clopper_pearson(hits, n, confidence) == pytest.approx(
+                tuple(exact), rel=1e-8, abs=1e-12
+            )
+            score = truth.proportion_ci(confidence, "wilson")
+            assert intervals.wilson(hits, n, confidence) == pytest.approx(
+                tuple(score), rel=1e-9, abs=1e-12
+            )
+
+
+def test_nothing_known_from_nothing():
+    assert intervals.clopper_pearson(0, 0) == (0.0, 1.0)
+    assert intervals.wilson(0, 0) == (0.0, 1.0)
+    assert intervals.share_difference(0, 0, 3, 9) == (-1.0, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("counts", "printed"),
+    [((56, 70, 48, 80), (0.0524, 0.3339)), ((9, 10, 3, 10), (0.1705, 0.8090))],
+)
+def test_share_difference_of_newcombe(counts, printed):
+    """Newcombe, Statistics in Medicine 17, 1998, table II, contrasts (a) and (b), method 10."""
+    assert intervals.share_difference(*counts) == pytest.approx(printed, abs=6e-5)
+
+
+def test_rule_of_three():
+    """None in n trials: at most about 3/n at 95 % (Hanley & Lippman-Hand, JAMA 249(13), 1983)."""
+    for n in (50, 300, 5000):
+        assert intervals.most_with_none(n) == pytest.approx(3 / n, rel=0.04)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.02, 0.001])
+def test_trials_needed_are_just_enough(share):
+    n = intervals.trials_for(share)
+    assert intervals.clopper_pearson(0, n)[1] <= share < intervals.clopper_pearson(0, n - 1)[1]
+
+
+def test_least_squares_is_scipys():
+    rng = np.random.default_rng(5)
+    x = np.linspace(0.5, 7, 9)
+    u = rng.uniform(0.1, 0.4, 9)
+    y = 21 + 0.7 * x + u * rng.standard_normal(9) * 2
+    fit = intervals.least_squares(np.column_stack((np.ones(9), x)), y, u)
+    from scipy.optimize import curve_fit
+
+    values, covariance = curve_fit(
+        lambda x, a, b: a + b * x, x, y, (1, 1), sigma=u, absolute_sigma=True
+    )
+    assert fit.values == pytest.approx(values, rel=1e-6)
+    birge = max(1.0, fit.chi2 / fit.freedom)
+    assert birge > 1
+    assert fit.covariance == pytest.approx(covariance * birge, rel=1e-5)
+
+
+def test_line_of_the_guide():
+    """JCGM 100:2008, H.3.4: thermometer calibration, y1 = -0.1712, y2 = 0.002 18, r = -0.930."""
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010,
+                  26.511])  # fmt: skip
+    b = -np.array([0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160])
+    columns = np.column_stack((np.ones(11), t - 20))
+    fit = intervals.least_squares(columns, b, np.full(11, 1e-6))
+    assert fit.values == pytest.approx((-0.1712, 0.00218), abs=6e-5)
+    # With weights far too large, the scatter alone decides, as in the guide.
+    assert math.sqrt(fit.covariance[0, 0]) == pytest.approx(0.0029, abs=6e-5)
+    assert math.sqrt(fit.covariance[1, 1]) == pytest.approx(0.00067, abs=6e-6)
+    r = fit.covariance[0, 1] / math.sqrt(fit.covariance[0, 0] * fit.covariance[1, 1])
+    assert r == pytest.approx(-0.930, abs=6e-4)
+
+
+def test_threshold_of_a_clean_step_is_the_gap():
+    speed = np.random.default_rng(3).permutation(np.arange(100.0, 6000, 200))
+    found = intervals.threshold(speed, speed < 3000)
+    assert found is not None
+    assert (found.low, found.value, found.high) == (2900, 3000, 3100)
+    few = intervals.threshold(speed[speed < 4000][:8], speed[speed < 4000][:8] < 2000)
+    assert few is None or few.high - few.low > 200  # few observations say less
+
+
+@pytest.mark.parametrize("yes", [lambda n: n < 0, lambda n: n > 0, lambda n: n > 3000])
+def test_no_threshold_where_there_is_none(yes):
+    speed = np.linspace(500, 6000, 400)
+    assert intervals.threshold(speed, yes(speed)) is None
+    assert intervals.threshold(np.empty(0), np.empty(0, bool)) is None
+
+
+def test_threshold_covers_the_truth_with_errors_on_both_sides():
+    """3 % wrong answers below and 2 % above: the 95 % interval holds the truth in 95 % of runs."""
+    rng = np.random.default_rng(11)
+    held, width = 0, []
+    for _ in range(600):
+        truth = rng.uniform(2000, 4000)
+        speed = np.sort(rng.uniform(500, 6000, 800))
+        yes = np.where(speed < truth, rng.random(800) > 0.03, rng.random(800) < 0.02)
+        found = intervals.threshold(speed, yes)
+        assert found is not None
+        held += found.low <= truth <= found.high
+        width.append(found.high - found.low)
+    assert held >= 0.95 * 600
+    assert np.median(width) < 40  # some six observations: covering by being wide would be cheap
+
+
+def test_slope_interval_covers():
+    rng = np.random.default_rng(12)
+    x = np.arange(8.0)
+    held = 0
+    for _ in range(300):
+        low, high = intervals.slope(x, 3 + 0.2 * x + rng.standard_normal(8), np.ones(8))[1]
+        held += low <= 0.2 <= high
+    assert held >= 285
