@@ -102,7 +102,7 @@ class Hardware:
         self.outputs = 0
         self.notes = []
         self.meter = None
-        self.heard = self.leased = 0
+        self.heard = self.leased = ticks_ms()
         self._budget = Budget()
         self._load = self._width_us = self._counted = self._then = 0
         self._supply = NOT_MEASURED

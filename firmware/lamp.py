@@ -35,12 +35,18 @@ MASK = const(0x3FFFFFFF)
 
 
 @micropython.viper
-def _send(count: int, flash: int, delay: int, blind: int):
-    """An order after those that wait: edges to wait for, lengths in cycles less the least."""
+def _send(count: int, flash: int, delay: int, blind: int) -> int:
+    """An order after those that wait: edges to wait for, lengths in cycles less the least.
+
+    Returns 0 and sends nothing when the machine has had to wait: it may have missed edges.
+    """
     p = ptr32(0x50300000)
+    if p[2] & (1 << 27):  # FDEBUG: found its queue empty
+        return 0
     p[7] = count | (flash << 8)
     p[7] = delay
     p[7] = blind
+    return 1
 
 
 @micropython.viper
@@ -70,6 +76,7 @@ def _begin(hw_bases, hw_channels, i: int, flash: int, delay: int, blind: int, at
         if ch[2] != before:
             return 0
         tries += 1
+    p[2] = 1 << 27  # FDEBUG: from now on note when the queue is found empty
     return count
 
 
@@ -84,13 +91,9 @@ def _apart(ring, then: int, now: int, mask: int) -> int:
 def _room() -> int:
     """Whether the machine waits for an order: bit 0; whether none waits for it: bit 1."""
     p = ptr32(0x50300000)
-    waiting = (p[3] >> 24) & 15
-    bits = 2 if waiting <= 2 else 0
-    if waiting == 0:
-        p[2] = 1 << 27  # FDEBUG: found its queue empty; set again at once where that holds
-        if p[2] & (1 << 27):
-            bits = 3
-    return bits
+    if p[2] & (1 << 27):
+        return 3
+    return 2 if (p[3] >> 24) & 15 <= 2 else 0
 
 
 class Lamp:
@@ -106,9 +109,10 @@ class Lamp:
         self._machine = rp2.StateMachine(4 + LAMP)
         self._start = 0
         self.mode = 0
-        self._source = self._angle = self._flash = self._seen = self._heard_us = 0
+        self._source = self._angle = self._flash = self._seen = 0
+        self._heard_us = ticks_us()
         self._quiet = False
-        self._flashed_ms = 0
+        self._flashed_ms = ticks_ms()
         self._running = False  # the machine has orders that follow on each other
         self._anchor = -1  # edge from which the last flash was reckoned
         self._end = 0  # cycles from that edge to the end of the order
@@ -242,16 +246,19 @@ class Lamp:
                 self._anchor = -1
                 return
             count = anchor - self._next + 1
+            dropped = 0
             if count > 0 or present > 1:
                 while count <= 0:
                     count += present
                     anchor += present
-                    self._drop(1)
-                _send(count, flash, delay - AFTER_EDGE, blind)
+                    dropped += 1
+                if not _send(count, flash, delay - AFTER_EDGE, blind):
+                    return
             elif not self._order_by_time(state, flash, delay, blind, period):
                 return
             else:
                 anchor = self._anchor
+            self._drop(dropped)
             self._anchor = anchor & MASK
         self._end = end
         self._next = self._anchor + 1 + edges
@@ -283,9 +290,10 @@ class Lamp:
         while delay < end + AFTER_ORDER:
             delay += period
             turns += 1
+        if not _send(0, flash, delay - end - AFTER_ORDER, blind):
+            return False
         self._drop(known + turns - self._anchor - 1)
         self._anchor = known + turns
-        _send(0, flash, delay - end - AFTER_ORDER, blind)
         return True
 
     def _drop(self, flashes):

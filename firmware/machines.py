@@ -61,7 +61,8 @@ def rewind(machine: int, start: int):
     p = ptr32(0x50300000)
     m = ptr32(int(0x503000C8) + machine * 24)
     joined = m[2]
-    m[2] = joined ^ (1 << 30)  # parting and joining the queues empties them
+    top = 30  # a number of 2^30 cannot stand in viper code
+    m[2] = joined ^ (1 << top)  # parting and joining the queues empties them
     m[2] = joined
     p[0] = (p[0] & 15) | (16 << machine)
     m[4] = start  # an instruction: jump there
@@ -103,4 +104,5 @@ def place(machine: int) -> int:
 def calm(registers):
     """Stop the watchdog."""
     w = ptr32(ptr32(registers)[4])
-    w[0] = w[0] & ((1 << 30) ^ -1)
+    enabled = 30
+    w[0] = w[0] & ((1 << enabled) ^ -1)
