@@ -50,8 +50,8 @@ import micropython
 from micropython import const
 
 import wire
-from link import Link
 from limits import USED_UP, Budget, drive_fault
+from link import Link
 from pulses import read_drive
 from ring import INPUTS, Rings
 

@@ -27,9 +27,9 @@ def _equal(body, at: int, words) -> int:
     """Whether four bytes of a body are words[1]."""
     b = ptr8(body)
     w = ptr32(words)[1]
-    return 1 if b[at] | (b[at + 1] << 8) == w & 0xFFFF and b[at + 2] | (b[at + 3] << 8) == (
-        (w >> 16) & 0xFFFF
-    ) else 0
+    low = (b[at] | (b[at + 1] << 8)) ^ (w & 0xFFFF)
+    high = (b[at + 2] | (b[at + 3] << 8)) ^ ((w >> 16) & 0xFFFF)
+    return 0 if low | high else 1
 
 
 @micropython.viper
@@ -58,9 +58,9 @@ class Lease:
             return "this command has come before"
         self._any = True
         _keep(body, self._words, 0)
-        if body[1] == wire.RENEW:
-            if not self._granted or not _equal(body, 1 + wire.RENEW_LEASE, self._words):
-                return "the lease is of another command than the last drive or lamp"
+        other = not self._granted or not _equal(body, 1 + wire.RENEW_LEASE, self._words)
+        if body[1] == wire.RENEW and other:
+            return "the lease is of another command than the last drive or lamp"
         return None
 
     def grant(self, body):

@@ -5,8 +5,9 @@ import sys
 
 if sys.platform == "rp2":
     # Outputs at rest, before anything else runs.
-    import pins
     from machine import Pin
+
+    import pins
 
     for pin in pins.OUTPUTS:
         Pin(pin, Pin.OUT, value=pins.REST)

@@ -21,7 +21,7 @@ import programs
 import wire
 from lamp import Lamp
 from machines import calm, disable, enable, give, level, place, rewind, starved, take, whole
-from pulses import ACTIVE, ACTIVE_CYCLES, COUNT, CYCLES, INACTIVE, Speed, Train, read_drive
+from pulses import ACTIVE, ACTIVE_CYCLES, COUNT, CYCLES, Speed, Train, read_drive
 
 BENCH = const(1)  # state machines of PIO block 1
 CRANK = const(2)
@@ -36,6 +36,7 @@ NOTHING = [0, 1, 0, 0, 0, 0]
 PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
 PAUSED = "the bench pulses had to pause: the board was held up"
 DEAF = "the host did not renew its lease for 1 s: outputs are off"
+
 
 @micropython.viper
 def _put(machine: int, train):
@@ -290,7 +291,7 @@ class Outputs:
             self.driven[0] = (self._carried + self._bench.begun() - self._before) & 0x3FFFFFFF
 
     def _resume(self):
-        """A train ran dry: let the other one do so too, so that no pulse is cut, then start both."""
+        """A train ran dry: let the other do so too, so that no pulse is cut, then start both."""
         if self._dry != self._machines:
             return
         self._carried += self._bench.begun() - self._before

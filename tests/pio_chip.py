@@ -424,7 +424,8 @@ class Line:
 
 CHIP: Chip
 NAMES = ("wire", "pins", "chip", "frame", "ring", "pulses", "crank", "programs", "machines",
-         "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel", "link")  # fmt: skip
+         "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
+         "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:

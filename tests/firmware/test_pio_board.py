@@ -13,7 +13,6 @@ import pio_chip
 from firmware_board import (
     ACK,
     ALIVE,
-    RENEW,
     CONFIGURE,
     DRIVE,
     EDGES,
@@ -22,6 +21,7 @@ from firmware_board import (
     LAMP,
     LEAVE,
     LOG,
+    RENEW,
     START,
     STOP,
     command,
