@@ -52,6 +52,7 @@ class App:
         self._byte_ms = ticks_ms()
         hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
+        self._said = array("I", [0, 0, 0])  # of hw.told
         self._met = False  # whether a host has spoken since boot
         self._alone = False  # capturing for the meter, without a host
         self._now = hw.now
@@ -248,6 +249,7 @@ class App:
                 waiting = True
         if self._beating and not waiting and self.link.ready():
             self._heartbeat()
+            self._driving()
             worked = True
         return worked
 
@@ -305,14 +307,25 @@ class App:
         put16(frame, wire.HEARTBEAT_SUPPLY_MV, hw.supply_mv())
         frame[BODY + wire.HEARTBEAT_STATE] = self.state
         frame[BODY + wire.HEARTBEAT_OUTPUTS] = hw.outputs
-        put16(frame, wire.HEARTBEAT_PAUSES, hw.told[0])
-        put16(frame, wire.HEARTBEAT_DROPPED, hw.told[1])
-        put32(frame, wire.HEARTBEAT_CUT, hw.told[2])  # cut, reserved
         self._send(wire.HEARTBEAT_SIZE)
         self._beating = False
         self._worst_us = 0
         self._busy_us = 0
         self._since_us = now
+
+    def _driving(self):
+        """What has gone wrong with the outputs, when it is news."""
+        told, said, frame = self.hw.told, self._said, self._frame
+        if told[0] == said[0] and told[1] == said[1] and told[2] == said[2]:
+            return
+        if not self.link.ready():
+            return
+        copy_words(said, told, 3)
+        self._begin(wire.DRIVING)
+        put16(frame, wire.DRIVING_PAUSES, told[0])
+        put16(frame, wire.DRIVING_DROPPED, told[1])
+        put32(frame, wire.DRIVING_CUT, told[2])  # cut, reserved
+        self._send(wire.DRIVING_SIZE)
 
     def _flush(self):
         """Send all that waits and a heartbeat: the end of a session."""
@@ -456,7 +469,7 @@ class App:
         hw.outputs_off()
         hw.stop()
         self.rings.clear()
-        for words in (self._beat, hw.stalls, hw.now, hw.driven, hw.told):
+        for words in (self._beat, hw.stalls, hw.now, hw.driven, hw.told, self._said):
             for k in range(len(words)):
                 words[k] = 0
         if hw.meter:

@@ -10,7 +10,7 @@ Attributes:
     rings: ring.Rings: counts of the edges; the hardware moves `written` only
     now: array('I') of two words, the wide time of the session, low word first
     stalls: array('I') per input; driven: array('I') of one word
-    told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, heartbeat)
+    told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
     leased: ticks_ms() of the last drive, lamp or renew; the loop puts that of a renew here
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
     notes: list of str to be said to the host, once each
