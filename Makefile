@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test lint debian bench accuracy hardware fuzz lock clean
+.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy hardware fuzz lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -15,6 +15,13 @@ demo: $(VENV)/demo
 test: $(VENV)/test debian
 	$(MAKE) --no-print-directory lint
 	$(BIN)/pytest
+
+# Under a minute: what to run before each commit. QUICK are the tests of pure functions.
+QUICK = tests/decode tests/timing tests/fault/test_electrical.py tests/module/test_bench_plan.py \
+        tests/whole/test_readme.py
+quick: $(VENV)/test
+	$(MAKE) --no-print-directory lint
+	$(BIN)/pytest -x $(QUICK) -m "not slow"
 
 lint: $(VENV)/test
 	$(BIN)/ruff check .
@@ -55,11 +62,32 @@ $(VENV)/test: $(VENV)/python host/requirements/test.txt
 $(VENV)/fuzz: $(VENV)/python host/requirements/fuzz.txt
 	$(call INSTALL,fuzz)
 
-lock: $(VENV)/python
-	$(BIN)/pip install --quiet uv
-	for name in demo test fuzz; do $(BIN)/uv pip compile --quiet --universal --generate-hashes \
-	  --python-version 3.11 --extra $$name --custom-compile-command "make lock" \
-	  --output-file host/requirements/$$name.txt pyproject.toml host/requirements/build.in || exit 1; done
+# Which extras and groups of pyproject.toml each lock file holds.
+LOCKS = demo all test fuzz
+LOCK_demo = --extra demo --group build
+LOCK_test = --extra all --group test
+LOCK_fuzz = --extra all --group fuzz
+LOCK_all = --extra all --group build
+COMPILE = $(BIN)/uv pip compile --quiet --python-version 3.11 pyproject.toml
+
+lock: $(VENV)/uv
+	$(foreach name,$(LOCKS),$(COMPILE) --universal --generate-hashes $(LOCK_$(name)) \
+	  --custom-compile-command "make lock" --output-file host/requirements/$(name).txt &&) true
+
+$(VENV)/uv: $(VENV)/python
+	$(BIN)/pip install --quiet uv && touch $@
+
+# The oldest and the newest versions of what the package depends on; what only tests use is newest.
+lowest: RESOLUTION = --resolution lowest-direct
+newest: RESOLUTION = --upgrade
+lowest newest: $(VENV)/uv
+	mkdir -p build
+	$(COMPILE) $(RESOLUTION) $(LOCK_all) --output-file build/$@.txt
+	$(COMPILE) --constraint build/$@.txt $(LOCK_all) --group quick --output-file build/$@-tests.txt
+	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
+	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
+	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .
+	build/$@/bin/pytest -x -p no:cacheprovider $(QUICK) tests/records tests/faces/test_report.py -m "not slow"
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \

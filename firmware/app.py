@@ -17,8 +17,6 @@ from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header
 from lease import Lease
 from ring import INPUTS, copy_words, since
 
-VERSION = bytes((0, 1, 0))
-
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
 BLOCKS_PER_TURN = const(8)  # of one input, so that a dense one does not hold up the others
@@ -171,7 +169,7 @@ class App:
         self._begin(wire.HELLO)
         put16(frame, wire.HELLO_PROTOCOL, wire.PROTOCOL)
         at = BODY + wire.HELLO_FIRMWARE
-        frame[at : at + 3] = VERSION
+        frame[at : at + 3] = wire.VERSION
         frame[BODY + wire.HELLO_STATE] = self.state
         put32(frame, wire.HELLO_TICK_PS, hw.tick_ps)
         put32(frame, wire.HELLO_CLOCK_HZ, hw.clock_hz)

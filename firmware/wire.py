@@ -6,6 +6,7 @@ An offset counts from the start of the body, that is, from the header's first by
 
 from micropython import const
 
+VERSION = b'\x00\x01\x00'  # of the package, sparkwitness/__init__.py
 PROTOCOL = const(2)
 MAX_BODY = const(254)
 INPUTS = ('crank', 'clamp_a', 'clamp_b', 'trigger')

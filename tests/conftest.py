@@ -25,6 +25,13 @@ def pytest_configure(config: pytest.Config) -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What goes through the simulated board takes long."""
+    for item in items:
+        if {"early", "righted", "far"} & set(getattr(item, "fixturenames", ())):
+            item.add_marker("slow")
+
+
 class Made:
     """A recording made through the simulated board: its file, set-up and live result."""
 

@@ -121,6 +121,7 @@ def damage(rng: np.random.Generator, data: bytes, kinds: list[str]) -> bytes:
     return data
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(
     st.integers(0, 2**32),

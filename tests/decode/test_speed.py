@@ -14,6 +14,7 @@ from sparkwitness.decode import framing, wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.errors import UserError
+from sparkwitness.timing import analyzer as analyzing
 from sparkwitness.timing import measure
 from sparkwitness.timing.angle import AngleReader, CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
@@ -21,6 +22,7 @@ from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of
 from test_edges import VECTORS, damage
 
+pytestmark = pytest.mark.slow  # numba compiles for many seconds
 compiled = pytest.mark.skipif(
     importlib.util.find_spec("numba") is None, reason="the optional extra `fast` is not installed"
 )
@@ -245,8 +247,8 @@ def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods
     whole = measure.Analyzer(setup)
     whole.feed(data)
     everything = whole.finish()
-    monkeypatch.setattr(measure, "MOST_SPARKS", sparks)
-    monkeypatch.setattr(measure, "MOST_PERIODS", periods)
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", sparks)
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", periods)
     analyzer = measure.Analyzer(setup)
     for at in range(0, len(data), chunk):
         analyzer.feed(data[at : at + chunk])
@@ -287,7 +289,7 @@ def test_a_look_at_the_newest_takes_no_event_apart(newest):
 
 def test_dropped_sparks_are_told(monkeypatch):
     setup, data = engine_stream(10.0)
-    monkeypatch.setattr(measure, "MOST_SPARKS", 400)
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 400)
     analyzer = measure.Analyzer(setup)
     analyzer.feed(data)
     result = measure.evaluate(setup, analyzer.finish())

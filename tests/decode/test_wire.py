@@ -48,6 +48,7 @@ def test_cobs_examples(plain, stuffed):
     assert framing.cobs_decode(bytes.fromhex(stuffed)).hex() == plain
 
 
+@pytest.mark.slow
 def test_cobs_agrees_with_the_package_on_random_payloads():
     rng = np.random.default_rng(20)
     for _ in range(10_000):

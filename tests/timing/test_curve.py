@@ -83,6 +83,7 @@ def test_nonsense_curve_is_refused(tmp_path, text):
     assert str(path) in found.replace("\n", "") or "rpm and degrees" in found
 
 
+@pytest.mark.slow
 def test_curve_command():
     done = invoke("curve", "--simulate", "late-by-time", "--seconds", "30", "--json")
     assert done.exit_code == 0, done.output
@@ -130,6 +131,7 @@ def test_even_wheel_has_no_errors_to_learn():
         wheel.WheelLearner(Reference(36, 1)).result(2.0, TICK_S)
 
 
+@pytest.mark.slow
 def test_wheel_command(tmp_path):
     record, out = tmp_path / "run", tmp_path / "wheel.json"
     done = invoke("curve", "--simulate", "fast-six", "--seconds", "10", "--record", str(record))

@@ -109,6 +109,7 @@ def test_fixed_angle_goes_into_the_offset():
     assert fit.u_fixed > 0.2
 
 
+@pytest.mark.slow
 def test_intervals_cover():
     rng = np.random.default_rng(0)
     rpm = np.array([800.0, 1500.0, 2500.0, 4000.0])

@@ -21,6 +21,8 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from test_edges import damage
 
+pytestmark = pytest.mark.slow  # all through the simulated board
+
 
 def simulate(scenario, tmp_path=None, seed=1, **changes):
     """One run through the firmware; returns (result, setup, truth, path of the recording)."""

@@ -92,7 +92,7 @@ def test_an_installed_copy_runs_the_demo(wheels: list[Path], tmp_path: Path) -> 
         assert words in ended.stdout
 
 
-@pytest.mark.parametrize("name", ["demo", "test", "fuzz"])
+@pytest.mark.parametrize("name", ["demo", "all", "test", "fuzz"])
 def test_lock_files_pin_every_package_with_hashes(name: str) -> None:
     """pip refuses with --require-hashes what is not here; each direct dependency is."""
     import tomllib
@@ -103,13 +103,22 @@ def test_lock_files_pin_every_package_with_hashes(name: str) -> None:
     lines = [line for line in text.splitlines() if line and line[0] not in " #"]
     assert len(entries) == len(lines) > 10
     locked = {entry[0].lower().replace("_", "-") for entry in entries}
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
-    extras = project["optional-dependencies"]
-    wanted, todo = set(), [*project["dependencies"], *extras[name]]
+    pyproject = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    extras, groups = pyproject["project"]["optional-dependencies"], pyproject["dependency-groups"]
+    wanted, todo = set(), [*pyproject["project"]["dependencies"], *groups["build"]]
+    todo += extras[name] if name in extras else [*extras["all"], *groups[name]]
     while todo:
         one = todo.pop()
-        if inner := re.match(r"sparkwitness\[(.*)\]", one):
+        if isinstance(one, dict):
+            todo += groups[one["include-group"]]
+        elif inner := re.match(r"sparkwitness\[(.*)\]", one):
             todo += [d for extra in inner[1].split(",") for d in extras[extra.strip()]]
         else:
             wanted.add(re.match(r"[A-Za-z0-9._-]+", one)[0].lower().replace("_", "-"))
     assert wanted <= locked, f"lock anew: {sorted(wanted - locked)}"
+
+
+def test_what_only_contributors_need_is_in_no_extra() -> None:
+    text = (ROOT / "host" / "requirements" / "all.txt").read_text()
+    locked = set(re.findall(r"^([a-z0-9-]+)==", text, re.MULTILINE))
+    assert not locked & {"pytest", "scipy", "hypothesis", "mypy", "ruff", "sphinx", "selenium"}

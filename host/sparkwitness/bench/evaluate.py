@@ -18,7 +18,7 @@ from sparkwitness.bench.shots import Collector, Shots, Stretch
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
-from sparkwitness.timing.measure import Finding
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.stats import Threshold
 
 Floats = NDArray[np.float64]

@@ -10,8 +10,8 @@ from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.timing.analyzer import CRANK
 from sparkwitness.timing.angle import CrankTracker, Reference
-from sparkwitness.timing.measure import CRANK
 from sparkwitness.timing.wheel import WheelLearner
 
 _WORTH = 0.005  # degrees

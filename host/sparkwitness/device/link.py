@@ -1,12 +1,14 @@
 """The serial link to a board: open, shake hands, command, receive.
 
 A thread reads all the time, so that neither a slow screen nor a long computation makes the board
-lose edges.
+lose edges. It keeps no output on: that takes a lease (protocol/wire.md), which is renewed only
+where the loop over the board asks for its bytes, in `receive`.
 """
 
 import queue
 import threading
 import time
+from contextlib import suppress
 from typing import Any
 
 import serial
@@ -18,7 +20,10 @@ from sparkwitness.errors import UserError
 _USB_ID = (0x2E8A, 0x0005)  # Raspberry Pi, MicroPython on RP2: the USB identity of a stock image
 _ANSWER_S = 1.5
 _ALIVE_S = 0.25
+_RENEW_S = 0.2
+_AGAIN_S = 0.25
 _PROMPT = b">>> "
+_ON = ("drive", "lamp", "renew")  # commands that switch outputs on, or keep them on
 
 
 def boards() -> list[Any]:
@@ -60,6 +65,9 @@ class Link:
         self.patience = patience
         self.hello: dict[str, Any] = {}
         self._seq = 0
+        self._session = 0
+        self._lease: int | None = None  # seq of the command by which outputs are on
+        self._renewed = 0.0
         self._received: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[wire.Message] = queue.SimpleQueue()
         self._closing = threading.Event()
@@ -134,7 +142,8 @@ class Link:
         with self._lock:
             seq = self._seq
             self._seq += 1
-            data = b"\0" + wire.encode(name, 0, seq, **fields)
+            session = self._session if name in _ON else 0
+            data = b"\0" + wire.encode(name, session, seq, **fields)
             try:
                 self._serial.write(data)
             except (OSError, serial.SerialException, TypeError):
@@ -197,6 +206,9 @@ class Link:
             UserError: the board refuses, with its reason, or does not answer.
             ValueError: a field is out of its range.
         """
+        if name == "stop":
+            self.stop()
+            return
         seq = self._send(name, **fields)
         deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
         while (left := deadline - time.monotonic()) > 0:
@@ -218,17 +230,59 @@ class Link:
                         f"reason {message.fields['result']}",
                     )
                     raise UserError(f"the board refuses {name}: {why}")
+                if name == "start":
+                    self._session, self._lease = message.session, None
+                elif name in _ON:
+                    self._lease, self._renewed = seq, time.monotonic()
                 return
         raise UserError(
             f"the board on {self.port} did not answer {name}; unplug it, plug it in and try again"
         )
 
+    def stop(self) -> None:
+        """Outputs off and no more stream: said again and again until the board says that it is so.
+
+        From here on nothing is sent that keeps an output on, whatever becomes of this.
+
+        Raises:
+            UserError: the board went away, or does not answer.
+        """
+        self._lease = None
+        sent: set[int] = set()
+        deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
+        while time.monotonic() < deadline:
+            self._check_fault()
+            sent.add(self._send("stop"))
+            again = time.monotonic() + _AGAIN_S * self.patience
+            while (left := again - time.monotonic()) > 0:
+                try:
+                    message = self._answers.get(timeout=left)
+                except queue.Empty:
+                    break
+                if message.name == "ack" and message.fields["command_seq"] in sent:
+                    return
+        raise UserError(
+            f"the board on {self.port} did not answer stop; its outputs go off by themselves "
+            "within 1 s: wait for that, unplug it, plug it in and try again"
+        )
+
+    def _renew(self) -> None:
+        """Keep the outputs on that are on."""
+        if self._lease is not None and time.monotonic() - self._renewed > _RENEW_S:
+            self._renewed = time.monotonic()
+            with suppress(UserError):  # the reader says what has happened
+                self._send("renew", lease=self._lease)
+
     def receive(self, timeout: float) -> bytes:
         """All bytes received since the last call, waiting at most `timeout` s for the first.
+
+        Renews the lease of the outputs that are on; so call it at least four times a second.
 
         Raises:
             UserError: the board went away, after everything received before has been given out.
         """
+        if not self._fault:
+            self._renew()
         parts: list[bytes] = []
         try:
             parts.append(self._received.get(timeout=timeout))

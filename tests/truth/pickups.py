@@ -1,0 +1,201 @@
+"""What sensors make of an engine: reference edges, sparks of every kind, a clamp that rings.
+
+All times in seconds, angles in crank degrees; angle 0 is the first cylinder's firing dead centre.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .engine import Engine, Motion
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A reference as it really is.
+
+    Attributes:
+        teeth, missing, turns: as on the wheel; turns 2: on the cam. teeth 1: one pulse.
+        angle: crank degrees BTDC at which the index edge passes.
+        tooth_error: standard deviation of the teeth's places, crank degrees.
+        index_error: how far the index tooth stands past the place that `angle` says, degrees.
+        eccentric: crank degrees, amplitude of the wheel's run-out.
+        flip: "" or, for a sensor wired the wrong way round, "last": every edge half a pitch late
+            and the one before the gap by `odd` pitches more; "first": half a pitch early, the one
+            after the gap by `odd` more.
+        odd: pitches.
+        jitter_us: of each edge.
+        strays: edges a second that come from nowhere.
+        dropped: probability of an edge not to be seen.
+        delay_us: from the tooth to the pin.
+    """
+
+    teeth: int = 36
+    missing: int = 1
+    turns: int = 1
+    angle: float = 60.0
+    tooth_error: float = 0.0
+    index_error: float = 0.0
+    eccentric: float = 0.0
+    flip: str = ""
+    odd: float = 0.15
+    jitter_us: float = 0.3
+    strays: float = 0.0
+    dropped: float = 0.0
+    delay_us: float = 2.6
+
+    def edges(self, motion: Motion, rng: np.random.Generator) -> Floats:
+        """Times of the edges."""
+        pitch = 360.0 * self.turns / self.teeth
+        places = np.arange(self.teeth - self.missing) * pitch
+        if self.tooth_error:
+            places = places + rng.normal(0, self.tooth_error, len(places))
+        places[0] += self.index_error
+        if self.eccentric:
+            turn = 2 * np.pi * np.arange(len(places)) / self.teeth + rng.uniform(0, 2 * np.pi)
+            places = places + self.eccentric * np.sin(turn)
+        if self.flip == "last":
+            places = places + pitch / 2
+            places[-1] += self.odd * pitch
+        elif self.flip == "first":
+            places = places - pitch / 2
+            places[0] -= self.odd * pitch
+        low, high = motion.degrees[[0, -1]]
+        whole = 360.0 * self.turns
+        first, last = np.floor((low + self.angle) / whole) - 1, np.ceil((high + self.angle) / whole)
+        at = (np.arange(first, last + 1)[:, None] * whole - self.angle + places).ravel()
+        at = motion.at(at[(at > low) & (at < high)]) + self.delay_us * 1e-6
+        at += rng.normal(0, self.jitter_us * 1e-6, len(at))
+        if self.dropped:
+            at = at[rng.random(len(at)) >= self.dropped]
+        return np.sort(np.concatenate((at, _anywhere(self.strays, motion, rng))))
+
+
+def _anywhere(rate: float, motion: Motion, rng: np.random.Generator) -> Floats:
+    return rng.uniform(0, motion.length, rng.poisson(rate * motion.length))
+
+
+@dataclass(frozen=True)
+class Sparks:
+    """The ignition as it really is.
+
+    Attributes:
+        advance: degrees BTDC of the first spark of each event.
+        jitter: its standard deviation, degrees; heavy: share of events with five times as much.
+        each: "cycle": each cylinder fires once per cycle; "turn": and once more a turn later.
+        burst: sparks per event, and `spacing_us` between them, each `slower` times longer.
+        fall: how a burst ends: "fixed"; "weak": later ones are ever weaker; "holes": some in the
+            middle fail; "chance": a geometric number; "angle": as many as fit in 20 degrees.
+        first_missed: probability that the first spark of an event jumps unseen.
+        misfire: probability of an event without a spark.
+        late: probability of an event that comes `late_deg` later as a whole (a slow gap).
+    """
+
+    advance: float = 20.0
+    jitter: float = 0.15
+    heavy: float = 0.0
+    each: str = "cycle"
+    burst: int = 1
+    spacing_us: float = 900.0
+    slower: float = 1.02
+    fall: str = "fixed"
+    first_missed: float = 0.0
+    misfire: float = 0.0
+    late: float = 0.0
+    late_deg: float = 4.0
+
+    def of(
+        self, tdc: float, engine: Engine, motion: Motion, rng: np.random.Generator
+    ) -> tuple[Floats, Floats]:
+        """All sparks of the cylinder with that dead centre: seconds and strength (1: usual)."""
+        every = 360.0 if self.each == "turn" and engine.cycle > 360 else engine.cycle
+        low, high = motion.degrees[[0, -1]]
+        centre = tdc + every * np.arange(np.floor((low - tdc) / every), (high - tdc) / every + 1)
+        wide = np.where(rng.random(len(centre)) < self.heavy, 5.0, 1.0)
+        at = centre - self.advance + self.jitter * wide * rng.standard_normal(len(centre))
+        at = at + self.late_deg * (rng.random(len(centre)) < self.late)
+        at = at[(rng.random(len(at)) >= self.misfire) & (at > low) & (at < high)]
+        first = motion.at(at)
+        strong = np.exp(0.15 * rng.standard_normal(len(first)))
+        if self.burst == 1:
+            seen = rng.random(len(first)) >= self.first_missed
+            return first[seen], strong[seen]
+        times, strength = [], []
+        gaps = self.spacing_us * 1e-6 * self.slower ** np.arange(self.burst - 1)
+        after = np.concatenate(([0.0], np.cumsum(gaps)))
+        for k, begin in enumerate(first):
+            t = begin + after * (1 + 0.01 * rng.standard_normal())
+            s = strong[k] * np.ones(len(t))
+            if self.fall == "weak":
+                s = s * np.exp(-rng.uniform(0.05, 0.5) * np.arange(len(t)))
+            elif self.fall == "holes":
+                hole = rng.random(len(t)) < 0.15
+                hole[0] = False
+                t, s = t[~hole], s[~hole]
+            elif self.fall == "chance":
+                n = min(len(t), int(rng.geometric(1.6 / self.burst)))
+                t, s = t[:n], s[:n]
+            elif self.fall == "angle":
+                end = motion.at(np.array([at[k] + 20.0]))[0]
+                t, s = t[(t < end) | (t == begin)], s[(t < end) | (t == begin)]
+            if rng.random() < self.first_missed:
+                t, s = t[1:], s[1:]
+            times.append(t)
+            strength.append(s)
+        return np.concatenate(times), np.concatenate(strength)
+
+
+@dataclass(frozen=True)
+class Clamp:
+    """A clamp on leads: a decaying sine per spark, stamped where it rises through a threshold.
+
+    Attributes:
+        on: number of the cylinder (in firing order) whose lead it holds; -1: the coil's lead,
+            which carries all.
+        reversed: it sees the sine's other half waves.
+        ring_us: period of the sine.
+        decay: amplitude of each half wave by the one before.
+        threshold: against a usual spark's first half wave.
+        others: strength with which a neighbour's lead induces, by cylinder: ((cylinder, share of
+            events), ...).
+        strays: edges a second from nowhere.
+        delay_us: from the spark to the pin.
+    """
+
+    on: int = 0
+    reversed: bool = False
+    ring_us: float = 120.0
+    decay: float = 0.45
+    threshold: float = 0.25
+    others: tuple[tuple[int, float], ...] = ()
+    strays: float = 0.0
+    delay_us: float = -0.2
+
+    def edges(
+        self, engine: Engine, sparks: Sparks, motion: Motion, rng: np.random.Generator
+    ) -> Floats:
+        """Times of the edges."""
+        held = range(len(engine.tdc)) if self.on < 0 else (self.on % len(engine.tdc),)
+        heard = [(k, 1.0) for k in held]
+        heard += [((k + max(self.on, 0)) % len(engine.tdc), share) for k, share in self.others]
+        found = []
+        for k, share in heard:
+            t, s = sparks.of(engine.tdc[k], engine, motion, rng)
+            if share < 1.0:
+                # The whole burst is heard, or nothing of it.
+                events = np.cumsum(np.diff(t, prepend=-1.0) > 0.006)
+                kept = rng.random(int(events[-1]) + 1 if len(events) else 1) < share
+                t, s = t[kept[events]], s[kept[events]]
+            found.append(self._stamped(t, s))
+        found.append(_anywhere(self.strays, motion, rng))
+        return np.sort(np.concatenate(found)) + self.delay_us * 1e-6
+
+    def _stamped(self, t: Floats, s: Floats) -> Floats:
+        stamped = []
+        for half in range(1 if self.reversed else 0, 12, 2):
+            over = s * self.decay**half > self.threshold
+            stamped.append(t[over] + half * self.ring_us * 0.5e-6)
+        return np.concatenate(stamped)

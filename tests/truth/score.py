@@ -1,0 +1,147 @@
+"""Measures cases through the public interface, as the command line does, and counts errors.
+
+A number is right if it lies within its stated interval of the truth. Gross: off by more than 2 U
+and 0.3 degrees. What is said with it counts only if it is a warning; what merely informs does not.
+"""
+
+import os
+import zlib
+from collections import Counter
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sparkwitness.cli.typed import setup_from
+from sparkwitness.timing import measure
+
+from . import cases
+from .frames import TICK_PS
+
+# Said for information, with a number that is right: no excuse for one that is wrong.
+INFORMS = {"one_speed", "target", "pulse_far", "clamp_delay", "long"}
+
+
+def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
+    """What `sparkwitness measure --from FILE --json` prints for these bytes and options."""
+    plain = {k: v.item() if isinstance(v, np.generic) else v for k, v in typed.items()}
+    setup = setup_from(plain, None, ask=False)
+    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer.feed(data)
+    return measure.evaluate(setup, analyzer.finish()).to_dict()
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run's outcome. `error`: NaN where no number was given."""
+
+    error: float
+    expanded: float
+    warned: bool
+    advised: bool
+    forbidden: bool
+    codes: tuple[str, ...]
+
+    @property
+    def given(self) -> bool:
+        return bool(np.isfinite(self.error))
+
+    @property
+    def gross(self) -> bool:
+        return self.given and abs(self.error) > max(0.3, 2 * self.expanded)
+
+
+def run(row: cases.Row, seed: int) -> Run:
+    """Draw, record, measure, compare."""
+    rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
+    case = row.draw(rng)
+    result = measured(cases.recording(case, rng), case.typed)
+    codes = tuple(f["code"] for f in result["findings"])
+    warned = bool(set(codes) - INFORMS)
+    forbidden = result.get("advice_allowed") is False
+    error = expanded = np.nan
+    if result["timing_deg_btdc"] is not None:
+        off = result["timing_deg_btdc"] - np.array(case.truths)
+        if "ambiguous" in codes:  # it says so: x or x and whole pitches more
+            modulo = result["modulo_deg"]
+            off = (off + modulo / 2) % modulo - modulo / 2
+        error = float(off[np.argmin(np.abs(off))])
+        expanded = result["timing_expanded_deg"]
+    return Run(error, expanded, warned, result["advice"] is not None, forbidden, codes)
+
+
+@dataclass(frozen=True)
+class Score:
+    """A row's runs.
+
+    Attributes:
+        runs, refused: all, and those without a number.
+        silent: gross errors without a warning.
+        advised: gross errors with a next setting; forbidden: a next setting where a finding
+            forbids it.
+        covered: share of the numbers that lie within U (k = 2), of those without a warning; all:
+            of all numbers.
+        warned: share of the numbers with a warning.
+        width: median U.
+        codes: how often each finding came.
+    """
+
+    name: str
+    kind: str
+    runs: int
+    refused: int
+    silent: int
+    advised: int
+    forbidden: int
+    covered: float
+    all: float
+    numbers: int
+    warned: float
+    width: float
+    codes: Counter
+
+    def line(self) -> str:
+        top = ", ".join(f"{c} {n}" for c, n in self.codes.most_common(3))
+        return (
+            f"{self.name:42.42}{self.runs:>5}{100 * self.refused / self.runs:>7.0f}%"
+            f"{self.silent:>7}{self.advised:>8}{self.forbidden:>7}{100 * self.covered:>8.1f}%"
+            f"{100 * self.all:>7.1f}%{100 * self.warned:>7.0f}%{self.width:>7.2f}  {top}"
+        )
+
+
+HEADING = (
+    f"{'row':42}{'runs':>5}{'refused':>8}{'silent':>7}{'advised':>8}{'forbid':>7}{'in U':>9}"
+    f"{'all':>8}{'warned':>8}{'U':>7}  most frequent findings"
+)
+
+
+def score(name: str, runs: int, first: int) -> "Score":
+    """All runs of a row; by name, since what draws cannot be handed to another process."""
+    row = next(r for r in cases.rows() if r.name == name)
+    found = [run(row, first + k) for k in range(runs)]
+    given = [r for r in found if r.given]
+    clean = [r for r in given if not r.warned]
+
+    def inside(some: list[Run]) -> float:
+        return float(np.mean([abs(r.error) <= r.expanded for r in some])) if some else np.nan
+
+    return Score(
+        row.name, row.kind, runs, runs - len(given),
+        sum(r.gross and not r.warned for r in given),
+        sum(r.gross and r.advised for r in given),
+        sum(r.advised and r.forbidden for r in found),
+        inside(clean), inside(given), len(clean),
+        float(np.mean([r.warned for r in given])) if given else np.nan,
+        float(np.median([r.expanded for r in given])) if given else np.nan,
+        Counter(c for r in found for c in set(r.codes) - INFORMS),
+    )  # fmt: skip
+
+
+def table(rows: Iterable[cases.Row], runs: int, seed: int) -> Iterable[Score]:
+    """Scores of rows, in order, made on all cores."""
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        jobs = [pool.submit(score, row.name, runs, seed * 100_000) for row in rows]
+        for job in jobs:
+            yield job.result()
