@@ -186,6 +186,7 @@ class App:
             put16(frame, wire.HELLO_DUTY_PERMILLE + 2 * k, limits.DUTY_PERMILLE[k])
             put16(frame, wire.HELLO_SECOND_MS + 2 * k, limits.SECOND_MS[k])
             put16(frame, wire.HELLO_MINUTE_MS + 2 * k, limits.MINUTE_MS[k])
+            put16(frame, wire.HELLO_MEAN_PERMILLE + 2 * k, limits.MEAN_PERMILLE[k])
         put16(frame, wire.HELLO_FLASH_US, limits.FLASH_US)
         put16(frame, wire.HELLO_FLASH_PERMILLE, limits.FLASH_PERMILLE)
         frame[BODY + wire.HELLO_CHECKSUM] = wire.CHECKSUM_PROGRAM

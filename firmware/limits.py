@@ -20,8 +20,8 @@ DUTY_PERMILLE = (700, 750)  # of a train; contact breakers close for up to 70 %,
 # With what may wait in the queue (50 ms, or three pulses) no second has more than SECOND_MS.
 _BURST_US = (60000, 80000)
 SECOND_MS = (810, 900)
-# Heat: on average no more than _MINUTE_PERMILLE; 6 s more at once. No minute has more than this.
-_MINUTE_PERMILLE = (500, 750)
+# Heat: on average no more than MEAN_PERMILLE; 6 s more at once. No minute has more than this.
+MEAN_PERMILLE = (500, 750)
 _MINUTE_BURST_US = const(6000000)
 MINUTE_MS = (36100, 51100)
 FLASH_US = const(200)
@@ -45,7 +45,7 @@ class Budget:
         passed = min(max(ticks_diff(now, self._then), 0), FULL)
         self._then = now
         self._second = max(self._second - passed * DUTY_PERMILLE[load], 0)
-        self._minute = max(self._minute - passed * _MINUTE_PERMILLE[load], 0)
+        self._minute = max(self._minute - passed * MEAN_PERMILLE[load], 0)
 
     def take(self, load, us, now):
         """Whether `us` more may be active: 0, or the limit that forbids it, a CUT_... of wire.py.
@@ -65,7 +65,7 @@ class Budget:
         """How long to rest before a train may begin again."""
         self._leak(load, now)
         second = (self._second - _BURST_US[load] // 4) // DUTY_PERMILLE[load]
-        minute = (self._minute - _MINUTE_BURST_US * 3 // 4) // _MINUTE_PERMILLE[load]
+        minute = (self._minute - _MINUTE_BURST_US * 3 // 4) // MEAN_PERMILLE[load]
         return max(second, minute, 0)
 
     def fault(self, order, now):

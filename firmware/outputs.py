@@ -28,6 +28,7 @@ CRANK = const(2)
 BOTH = const(6)  # bits of bench and crank
 RECORD_MS = const(3)  # a record should last this long, so that the loop can keep up
 GROUP_MS = const(10)  # and one of trigger pulses no longer than this
+TURN_MS = const(250)  # and one of teeth no longer than this; its cycles stay below 2^30
 AHEAD_MS = const(20)  # so much may wait in the queue
 GUARD_MS = const(50)
 DOG_MS = const(1000)
@@ -138,7 +139,7 @@ class Outputs:
         self._speed = Speed(hw.clock_hz)
         ms = 1000 * self._mhz
         bench = Train(self._speed, RECORD_MS * ms, GROUP_MS * ms)
-        crank = Train(self._speed, RECORD_MS * ms, limits.FULL * ms)
+        crank = Train(self._speed, RECORD_MS * ms, TURN_MS * ms)
         self._bench = Player(BENCH, pins.BENCH, bench)
         self._wheel = Player(CRANK, pins.BENCH_CRANK, crank)
         self._ahead = AHEAD_MS * ms

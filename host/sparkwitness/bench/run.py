@@ -6,7 +6,6 @@ driven. A run that was cut short goes on in a further recording beside it: NAME,
 
 import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from math import inf
 from pathlib import Path
@@ -15,12 +14,11 @@ from typing import Any
 from sparkwitness.bench.evaluate import Result, evaluate, remaining
 from sparkwitness.bench.plan import SETTLE_S, Plan
 from sparkwitness.bench.shots import Collector
-from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder, Recording, part_path
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import QUIET_S, Stream, mask, streaming
 from sparkwitness.errors import UserError
 
-_QUIET_S = 3.0
 _LOOK_S = 0.1
 _DEAD_S, _DEAD_TRIGGERS = 2.0, 20
 _SURE_S = 0.3
@@ -88,19 +86,19 @@ def run(
     Raises:
         UserError: nothing was driven: the board refuses, or has no such outputs.
     """
-    bits = (1 << wire.INPUTS.index("trigger")) if plan.edge == "falling" else 0
+    plan.check_board(link.hello)
+    falling = set() if plan.edge == "rising" else {"trigger"}
     if plan.clamp_falling:
-        bits |= 1 << wire.INPUTS.index(plan.clamp_input)
-    enabled = 1 << wire.INPUTS.index("trigger") | 1 << wire.INPUTS.index(plan.clamp_input)
-    link.command("configure", enabled=enabled, falling=bits)
-    link.receive(0)
+        falling.add(plan.clamp_input)
     collector = Collector(plan, order, link.hello["tick_ps"])
     ending = Ending(collector)
-    live = _Live(link, collector, recorder, watch, order)
+    live = _Live(link, collector, watch, order)
     try:
-        link.command("start")
-        for number, (index, seconds) in enumerate(order):
-            live.hold(number, plan, index, seconds)
+        with streaming(
+            link, live.take, recorder, mask(("trigger", plan.clamp_input)), mask(tuple(falling))
+        ) as live.stream:
+            for number, (index, seconds) in enumerate(order):
+                live.hold(number, plan, index, seconds)
     except KeyboardInterrupt:
         ending.why = "stopped by hand"
     except _Ended as ended:
@@ -110,19 +108,6 @@ def run(
             raise
         ending.why = error.message
     finally:
-        # A second Ctrl-C must not keep the outputs on.
-        for _ in range(2):
-            try:
-                with suppress(UserError, OSError):
-                    link.command("stop")
-                with suppress(UserError):
-                    while data := link.receive(0.1):
-                        live.take(data)
-                break
-            except KeyboardInterrupt:
-                continue
-        if recorder is not None:
-            recorder.close()
         collector.finish()
     return ending
 
@@ -142,38 +127,36 @@ class _Live:
         self,
         link: Link,
         collector: Collector,
-        recorder: Recorder | None,
         watch: Callable[[Progress], None],
         order: Sequence[tuple[int, float]],
     ) -> None:
-        self.link, self.collector, self.recorder, self.watch = link, collector, recorder, watch
+        self.link, self.collector, self.watch = link, collector, watch
+        self.stream: Stream | None = None
         self.total = sum(seconds + 2 * SETTLE_S for _, seconds in order)
         self.before = 0.0
         self.first = inf  # board time at which the first drive command surely stood
-        self.heard = self.looked = time.monotonic()
+        self.looked = time.monotonic()
 
     def take(self, data: bytes) -> None:
-        if self.recorder is not None:
-            self.recorder.write(data)
+        """Bytes of the board; acks alone, as of a board that has restarted, are no sign of life."""
+        before = self.collector.seconds
         self.collector.feed(data)
+        if self.collector.seconds != before:
+            self.measured = time.monotonic()
 
     def hold(self, number: int, plan: Plan, index: int, seconds: float) -> None:
         """Drive one segment and take what comes until its time is over."""
         collector, segment = self.collector, plan.segments[index]
         began = collector.seconds
         self.link.command("drive", **plan.drive(segment))
-        self.heard = time.monotonic()
+        self.measured = time.monotonic()
+        assert self.stream is not None
         while collector.drives <= number or (
             collector.seconds < collector.driving_since + seconds + _EXTRA_S
         ):
-            data = self.link.receive(0.05)
+            self.stream.step(0.05)
             now = time.monotonic()
-            if data:
-                before = collector.seconds
-                self.take(data)
-                # Acks alone, as of a board that has restarted, are no measurement.
-                self.heard = now if collector.seconds != before else self.heard
-            if now - self.heard > _QUIET_S * self.link.patience:
+            if now - self.measured > QUIET_S * self.link.patience:
                 raise _Ended(
                     f"the board on {self.link.port} stopped sending; unplug it and plug it in again"
                 )

@@ -243,6 +243,7 @@ def _run(
         _no_sudden_end(),
         link.Link(source.port, job.patience) as board,
     ):
+        job.plan.check_board(board.hello)
         recorder = None
         if record is not None:
             recorder = Recorder(record, board.hello, bench_run.setup_of(job.plan, order))

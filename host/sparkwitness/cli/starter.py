@@ -1,20 +1,18 @@
 """One crank of the starter with the board listening; shared by `check supply` and `findfault`."""
 
 import time
-from contextlib import nullcontext, suppress
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 
-from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder, Recording
-from sparkwitness.device import link
+from sparkwitness.device import link, stream
 from sparkwitness.errors import UserError
 from sparkwitness.fault import cranking
 from sparkwitness.timing.angle import Reference
 
-_QUIET_S = 3.0
 _SHOW_S = 0.2
 
 
@@ -32,46 +30,28 @@ def listen(
     Raises:
         UserError: the board went away or fell silent.
     """
-    mask = sum(1 << wire.INPUTS.index(name) for name in falling)
     with link.Link(port, patience) as board:
         recorder = Recorder(record, board.hello, {"cranking": True}) if record else None
         listener = cranking.Listener(reference, board.hello["tick_ps"])
         waiting: Any = beside.status("listening") if beside.is_terminal else nullcontext()
         try:
-            with waiting as line:
-                board.command("configure", enabled=15, falling=mask)
-                board.receive(0)
-                board.command("start")
-                last = shown = time.monotonic()
+            with (
+                waiting as line,
+                stream.streaming(
+                    board, listener.feed, recorder, falling=stream.mask(falling)
+                ) as live,
+            ):
+                shown = time.monotonic()
                 while listener.seconds < seconds:
-                    data = board.receive(0.1)
+                    live.step()
                     now = time.monotonic()
-                    if data:
-                        last = now
-                        if recorder is not None:
-                            recorder.write(data)
-                        listener.feed(data)
-                    elif now - last > _QUIET_S * patience:
-                        raise UserError(
-                            f"the board on {port} stopped sending; unplug it, plug it in, try again"
-                        )
                     if line is not None and now - shown > _SHOW_S:
                         shown = now
                         left = seconds - listener.seconds
                         doing = "turning" if listener.dipped else "CRANK NOW: waiting for it"
                         line.update(f"{doing}, {left:.0f} s left")
-                board.command("stop")
-                while data := board.receive(0.1):
-                    if recorder is not None:
-                        recorder.write(data)
-                    listener.feed(data)
         except KeyboardInterrupt:
-            with suppress(Exception):
-                board.command("stop")
             raise UserError("stopped; nothing was judged") from None
-        finally:
-            if recorder is not None:
-                recorder.close()
     return listener.finish()
 
 

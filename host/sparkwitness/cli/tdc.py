@@ -1,8 +1,9 @@
 """`sparkwitness tdc`: true top dead centre, and a look at it with the marker lamp."""
 
 import json
+import threading
 import time
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
 
 import click
 from rich.console import Console
@@ -10,6 +11,7 @@ from rich.console import Console
 from sparkwitness.cli import options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import Stream, streaming
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
@@ -105,23 +107,22 @@ def lamp(
     safety.show(out, safety.RUNNING_ENGINE)
     if simulate is None and not yes:
         click.confirm("Read and done?", abort=True)
-    with sources.board(simulate, port, speed=1.0) as source, Link(source.port, patience) as board:
-        board.command("start")
-        try:
-            board.command(
-                "lamp",
-                mode=wire.ENUMS["lamp_mode"]["angle"],
-                teeth=wheel.teeth,
-                missing=wheel.missing,
-                input=0,
-                angle_mdeg=round(((reference_angle - at) % 360.0) * 1000) % 360_000,
-                flash_us=flash,
-            )
-            out.print(f"Flashing at {show.angle(at)}. Look where the mark stands.")
-            seen = _wait(board, seconds, diameter)
-        finally:
-            with suppress(UserError):
-                board.command("stop")
+    with (
+        sources.board(simulate, port, speed=1.0) as source,
+        Link(source.port, patience) as board,
+        streaming(board, lambda _: None) as live,
+    ):
+        board.command(
+            "lamp",
+            mode=wire.ENUMS["lamp_mode"]["angle"],
+            teeth=wheel.teeth,
+            missing=wheel.missing,
+            input=0,
+            angle_mdeg=round(((reference_angle - at) % 360.0) * 1000) % 360_000,
+            flash_us=flash,
+        )
+        out.print(f"Flashing at {show.angle(at)}. Look where the mark stands.")
+        seen = _wait(live, seconds, diameter)
     if seen is None:
         return
     if diameter is not None:
@@ -133,17 +134,29 @@ def lamp(
     )
 
 
-def _wait(board: Link, seconds: float | None, diameter: float | None) -> float | None:
+def _wait(live: Stream, seconds: float | None, diameter: float | None) -> float | None:
     """Keep the lamp going until the person has looked; what they read, or None."""
     if seconds is not None:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            board.receive(0.1)
+            live.step()
         return None
     unit = "degrees" if diameter is None else "mm"
     text = f"How far has the mark still to go to its place, {unit} (past it: minus; q: not read)"
-    answer: str = click.prompt(text, default="q")
-    board.receive(0)
+    # The lamp stays on for as long as the question stands, and no longer.
+    answered = threading.Event()
+    with ThreadPoolExecutor(1) as beside:
+        keeping = beside.submit(_keep, live, answered)
+        try:
+            answer: str = click.prompt(text, default="q")
+        finally:
+            answered.set()
+        keeping.result()
     if answer.strip().lower().startswith("q"):
         return None
     return options.NUMBER.convert(answer, None, None)
+
+
+def _keep(live: Stream, answered: threading.Event) -> None:
+    while not answered.is_set():
+        live.step()

@@ -4,11 +4,11 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 
-from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import mask, streaming
 from sparkwitness.errors import UserError
 from sparkwitness.timing.measure import Analyzer, Measurement, Tables, evaluate
 from sparkwitness.timing.setup import Setup
@@ -19,7 +19,6 @@ _GIVE_UP = {
 }  # fmt: skip
 _LOOK_S = 0.25
 _LOOK_SPARKS = 20_000  # more would not make a look's result better
-_QUIET_S = 3.0
 
 
 def stream(
@@ -46,41 +45,19 @@ def stream(
     Raises:
         UserError: the board went away or fell silent; what was recorded stays.
     """
-    mask = sum(1 << wire.INPUTS.index(name) for name in setup.falling)
-    link.command("configure", enabled=15, falling=mask)
-    link.receive(0)
     analyzer = Analyzer(setup, link.hello["tick_ps"])
-    link.command("start")
-    last_bytes = last_look = time.monotonic()
-    try:
+    falling = mask(setup.falling)
+    with streaming(link, analyzer.feed, recorder, falling=falling) as live:
+        last_look = time.monotonic()
         with _interrupts(interrupt_ends) as interrupted:
             while not interrupted.is_set():
-                data = link.receive(0.1)
-                now = time.monotonic()
-                if data:
-                    last_bytes = now
-                    _take(data, recorder, analyzer)
-                elif now - last_bytes > _QUIET_S * link.patience:
-                    raise UserError(
-                        f"the board on {link.port} stopped sending; unplug it, plug it in, "
-                        "try again"
-                    )
-                if now - last_look < _LOOK_S:
+                live.step()
+                if time.monotonic() - last_look < _LOOK_S:
                     continue
                 over = done(analyzer.tables(newest))
                 last_look = time.monotonic()
                 if over:
                     break
-        link.command("stop")
-        while data := link.receive(0.1):
-            _take(data, recorder, analyzer)
-    except BaseException:
-        with suppress(Exception):
-            link.command("stop")
-        raise
-    finally:
-        if recorder is not None:
-            recorder.close()
     return analyzer.finish()
 
 
@@ -140,12 +117,6 @@ def replay(recording: Recording, setup: Setup) -> Tables:
             "it is damaged, or what was recorded was no board"
         )
     return tables
-
-
-def _take(data: bytes, recorder: Recorder | None, analyzer: Analyzer) -> None:
-    if recorder is not None:
-        recorder.write(data)
-    analyzer.feed(data)
 
 
 def _hopeless(result: Measurement) -> bool:

@@ -7,7 +7,6 @@ import json
 import math
 import time
 from collections.abc import Callable, Iterable
-from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -19,6 +18,7 @@ from sparkwitness import shipped
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss, Ticks
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import mask, streaming
 from sparkwitness.errors import UserError
 
 PINS: dict[str, Any] = json.loads(
@@ -43,7 +43,6 @@ BUSY_PERMILLE = 500
 NOT_MEASURED = 65535
 # Two stamps are each uniform over one tick: their difference has u = 1/sqrt(6) tick, k = 2.
 U_STAMPS = 2 / math.sqrt(6)
-_QUIET_S = 3.0
 _FRAME_S = 1e-3  # full-speed frame (USB 2.0 specification, 8.4.3)
 _PARTS = 12
 _STUDENT = 2.28  # t for 95.45 % and 10 degrees of freedom (JCGM 100:2008, table G.2)
@@ -73,6 +72,7 @@ class Drive:
             "rpm_from": 1000 * self.rpm, "rpm_to": 1000 * self.rpm, "ramp_ms": 0,
             "width_us": self.width_us, "firings": self.firings, "turns": self.turns,
             "active_low": 0, "teeth": self.teeth, "missing": self.missing,
+            "load": wire.ENUMS["load"]["inductive"],
         }  # fmt: skip
 
 
@@ -219,10 +219,6 @@ def collect(
     Args:
         longest: so long it may go on until the tick's length is known well.
     """
-    falling = sum(1 << wire.INPUTS.index(name) for name in drive.falling)
-    link.command("configure", enabled=15, falling=falling)
-    while link.receive(0.05):
-        pass  # of the stage before
     decoder = EdgeDecoder()
     parts: list[list[Ticks]] = [[] for _ in wire.INPUTS]
     beats: list[dict[str, Any]] = []
@@ -249,40 +245,26 @@ def collect(
             if m.name == "log" and m.fields["level"] > wire.ENUMS["level"]["info"]
         )
 
-    link.command("start")
-    try:
+    with streaming(link, take, falling=mask(drive.falling)) as live:
         link.command("drive", **drive.fields())
-        last = time.monotonic()
         tick = link.hello["tick_ps"]
         end, last_end = drive.seconds * 1e12 / tick, longest * 1e12 / tick
         while not timed or timed[-1] < end:
-            if data := link.receive(0.1):
-                last = time.monotonic()
-                take(data)
-                watch(min(1.0, timed[-1] / end) if timed else 0.0)
-                if timed and timed[-1] >= end < last_end:
-                    fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
-                    if fit is None or fit[1] > TICK_PPM / 3:
-                        end = min(1.25 * end, last_end)
-            elif time.monotonic() - last > _QUIET_S * link.patience:
-                raise UserError(
-                    f"the board on {link.port} stopped sending; unplug it, plug it in, try again"
-                )
-    except BaseException:
-        with suppress(Exception):
-            link.command("stop")
-        raise
-    link.command("stop")
-    live = len(arrived)
-    while data := link.receive(0.2):
-        take(data)
+            if not live.step():
+                continue
+            watch(min(1.0, timed[-1] / end) if timed else 0.0)
+            if timed and timed[-1] >= end < last_end:
+                fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
+                if fit is None or fit[1] > TICK_PPM / 3:
+                    end = min(1.25 * end, last_end)
+        count = len(arrived)
     none = np.empty(0, np.int64)
     return Stage(
         drive,
         tuple(np.concatenate([none, *part]) for part in parts),
         beats,
-        np.asarray(arrived[:live]),
-        np.asarray(timed[:live], np.int64),
+        np.asarray(arrived[:count]),
+        np.asarray(timed[:count], np.int64),
         decoder.loss,
         said,
     )
