@@ -50,7 +50,7 @@ import micropython
 from micropython import const
 
 import wire
-from limits import USED_UP, Budget, drive_fault
+from limits import USED_UP, Budget, drive_fault, take
 from link import Link
 from pulses import read_drive
 from ring import INPUTS, Rings
@@ -104,7 +104,7 @@ class Hardware:
         self.meter = None
         self.heard = self.leased = ticks_ms()
         self._budget = Budget()
-        self._load = self._width_us = self._counted = self._then = 0
+        self._width_us = self._counted = self._then = 0
         self._supply = NOT_MEASURED
         self._waits = False
         self._record = bytearray(32)
@@ -197,7 +197,7 @@ class Hardware:
         us = more * self._width_us
         for k in range(steps):
             part = us * (k + 1) // steps - us * k // steps
-            why = self._budget.take(self._load, part, now - 10 * (steps - 1 - k) & 0x3FFFFFFF)
+            why = take(self._budget.words, part, now - 10 * (steps - 1 - k) & 0x3FFFFFFF)
             if why:
                 self.outputs_off()
                 self.told[2] |= why
@@ -213,7 +213,7 @@ class Hardware:
             if fault:
                 return fault
             self.leased = ticks_ms()
-        self._load = load
+        self._budget.set_load(load)
         self._width_us = width_us
         self._counted = self.driven[0] = 0
         self.told[0] = 0

@@ -168,7 +168,7 @@ class Lamp:
         """No order any more."""
         disable(1 << LAMP)
         rewind(LAMP, self._start)
-        enable(1 << LAMP)
+        enable(1 << LAMP, 1 << LAMP)
         self._running = False
 
     def turn(self):

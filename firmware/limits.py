@@ -5,11 +5,10 @@ over commands is counted here and cut. Per load (wire.md): inductive, where the 
 coil, and capacitive, where it only triggers.
 """
 
-from time import ticks_diff
+from array import array
 
+import micropython
 from micropython import const
-
-import wire
 
 LEASE_MS = const(900)  # the promise is 1 s, one turn of the loop included
 BENCH_RATE = const(6000)  # trigger pulses and tooth places a second: what the drivers follow
@@ -28,50 +27,77 @@ FLASH_US = const(200)
 FLASH_PERMILLE = const(50)
 
 USED_UP = "the bench trigger has used up its active time of a {}: outputs are off"
-FULL = const(25000)  # ms after which everything has been forgiven
+
+
+# Words of a Budget
+SECOND = const(0)  # active time in the vessels, microseconds
+MINUTE = const(1)
+THEN = const(2)  # when they last leaked, ms
+DUTY = const(3)  # microseconds that leak per ms
+MEAN = const(4)
+BURST = const(5)  # what the first vessel holds
+
+
+@micropython.viper
+def take(budget, us: int, now: int) -> int:
+    """Whether `us` more may be active: 0, or the limit that forbids it, a CUT_... of wire.py.
+
+    now: milliseconds, wrapping like ticks_ms().
+    """
+    b = ptr32(budget)
+    passed = (now - b[2]) & 0x3FFFFFFF
+    if passed >= 0x20000000:
+        passed = 0  # a clock that was set back
+    elif passed > 25000:
+        passed = 25000
+    b[2] = now
+    second = b[0] - passed * b[3]
+    if second < 0:
+        second = 0
+    minute = b[1] - passed * b[4]
+    if minute < 0:
+        minute = 0
+    why = 0
+    if second + us > b[5]:
+        why = 2
+    elif minute + us > 6000000:
+        why = 4
+    else:
+        second += us
+        minute += us
+    b[0] = second
+    b[1] = minute
+    return why
 
 
 class Budget:
     """Active time of the bench trigger, as of two vessels that leak: of a second, of a minute.
 
-    Whatever is driven, and by whatever commands, passes here before it is queued.
+    Whatever is driven, and by whatever commands, passes through take() before it is queued.
     """
 
     def __init__(self):
-        self._second = self._minute = 0  # microseconds
-        self._then = 0
+        self.words = array("I", [0] * 6)
+        self.set_load(0)
 
-    def _leak(self, load, now):
-        passed = min(max(ticks_diff(now, self._then), 0), FULL)
-        self._then = now
-        self._second = max(self._second - passed * DUTY_PERMILLE[load], 0)
-        self._minute = max(self._minute - passed * MEAN_PERMILLE[load], 0)
+    def set_load(self, load):
+        """The kind of module from here on; what has been used stays used."""
+        words = self.words
+        words[DUTY] = DUTY_PERMILLE[load]
+        words[MEAN] = MEAN_PERMILLE[load]
+        words[BURST] = _BURST_US[load]
 
-    def take(self, load, us, now):
-        """Whether `us` more may be active: 0, or the limit that forbids it, a CUT_... of wire.py.
-
-        now: milliseconds, wrapping like ticks_ms().
-        """
-        self._leak(load, now)
-        if self._second + us > _BURST_US[load]:
-            return wire.CUT_SECOND
-        if self._minute + us > _MINUTE_BURST_US:
-            return wire.CUT_MINUTE
-        self._second += us
-        self._minute += us
-        return 0
-
-    def wait_ms(self, load, now):
+    def wait_ms(self, now):
         """How long to rest before a train may begin again."""
-        self._leak(load, now)
-        second = (self._second - _BURST_US[load] // 4) // DUTY_PERMILLE[load]
-        minute = (self._minute - _MINUTE_BURST_US * 3 // 4) // MEAN_PERMILLE[load]
+        words = self.words
+        take(words, 0, now)
+        second = (words[SECOND] - words[BURST] // 4) // words[DUTY]
+        minute = (words[MINUTE] - _MINUTE_BURST_US * 3 // 4) // words[MEAN]
         return max(second, minute, 0)
 
     def fault(self, order, now):
         """What forbids a train ordered anew, in words; None when nothing does."""
-        load = order[9]
-        rest = self.wait_ms(load, now) // 1000
+        rest = self.wait_ms(now) // 1000
         if order[4] and rest:
             return f"the bench trigger has been active for too long: it must rest for {rest} s"
         return None

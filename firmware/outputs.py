@@ -20,8 +20,9 @@ import pins
 import programs
 import wire
 from lamp import Lamp
-from machines import calm, disable, enable, give, level, place, rewind, starved, take, whole
-from pulses import ACTIVE, ACTIVE_CYCLES, COUNT, CYCLES, Speed, Train, read_drive
+from limits import take as spend
+from machines import calm, disable, enable, give, place, rewind, starved, take, whole
+from pulses import ACTIVE_CYCLES, OFFSET, Speed, Train, next_record, read_drive
 
 BENCH = const(1)  # state machines of PIO block 1
 CRANK = const(2)
@@ -40,16 +41,57 @@ DEAF = "the host did not renew its lease for 1 s: outputs are off"
 
 
 @micropython.viper
-def _put(machine: int, train):
-    """Send a train's record."""
-    t = ptr32(train)
+def _play(
+    bench, crank, lengths, budget, driven, machines: int, known: int, ahead: int, now: int
+) -> int:
+    """Top up the queues by up to `ahead` cycles.
+
+    Returns 0, or a limit that would be passed (CUT_... of wire.py), or 8 where a machine has found
+    its queue empty, or -1 - r where the length of revolution r is needed first.
+    """
     p = ptr32(0x50300000)
-    p[4 + machine] = (t[7] - 1) | (t[8] << 8)
-    p[4 + machine] = t[9]
+    if (p[2] >> 24) & machines:  # FDEBUG
+        return 8
+    number = 1
+    while number <= 2:
+        train = bench
+        if number == 2:
+            train = crank
+        t = ptr32(train)
+        more = machines & (1 << number)
+        while more:
+            queued = ((p[3] >> (number << 3)) & 15) >> 1
+            waiting = 0
+            pulses = 0
+            k = t[14]
+            n = queued
+            while n:
+                waiting += t[19 + k]
+                pulses += t[15 + k]
+                k = (k - 1) & 3
+                n -= 1
+            if number == 1:
+                ptr32(driven)[0] = (t[23] + t[13] - pulses) & 0x3FFFFFFF
+            if queued >= 4 or (queued and waiting >= ahead):
+                more = 0
+            else:
+                needed = int(next_record(train, lengths, known))
+                if needed >= 0:
+                    return -1 - needed
+                if number == 1:
+                    mhz = t[12] // 10000
+                    us = (t[7] * (t[8] + 2) + mhz - 1) // mhz
+                    why = int(spend(budget, us, now))
+                    if why:
+                        return why
+                p[4 + number] = (t[7] - 1) | (t[8] << 8)
+                p[4 + number] = t[9]
+        number += 1
+    return 0
 
 
 class Player:
-    """Feeds one train of pulses to its state machine."""
+    """One train of pulses and its state machine."""
 
     def __init__(self, number, pin, train):
         self.number = number
@@ -58,9 +100,6 @@ class Player:
         self._machine = rp2.StateMachine(4 + number)
         self._program = None
         self._start = 0
-        self._counts = array("I", [0] * 4)  # of the last four records
-        self._cycles = array("I", [0] * 4)
-        self._fed = self._last = 0
 
     def load(self, low):
         """Make the machine play pulses that are active low, or high; its pin is taken."""
@@ -76,38 +115,6 @@ class Player:
     def restart(self):
         """An empty queue; the machine is disabled."""
         rewind(self.number, self._start)
-        self._fed = 0
-
-    def feed(self, ahead, outputs):
-        """Top up the queue by up to `ahead` cycles; `outputs` is asked for the active time."""
-        train = self.train
-        state = train.state
-        while True:
-            queued = level(self.number) >> 1
-            if queued >= 4 or (queued and self._waiting(self._cycles, queued) >= ahead):
-                return
-            train.next()
-            if outputs and not outputs.afford(state[COUNT] * (state[ACTIVE] + ACTIVE_CYCLES)):
-                return
-            _put(self.number, state)
-            last = (self._last + 1) & 3
-            self._counts[last] = state[COUNT]
-            self._cycles[last] = state[CYCLES]
-            self._last = last
-            self._fed = (self._fed + state[COUNT]) & 0x3FFFFFFF
-
-    def _waiting(self, what, queued):
-        total = 0
-        last = self._last
-        while queued:
-            total += what[last]
-            last = (last - 1) & 3
-            queued -= 1
-        return total
-
-    def begun(self):
-        """Pulses of the records that have begun."""
-        return (self._fed - self._waiting(self._counts, level(self.number) >> 1)) & 0x3FFFFFFF
 
 
 class Outputs:
@@ -145,8 +152,6 @@ class Outputs:
         self._ahead = AHEAD_MS * ms
         self._budget = limits.Budget()
         self._shape = NOTHING
-        self._load = 0
-        self._carried = self._before = 0
         self._machines = self._dry = 0
         self._timer = None
         self.lamp = Lamp(hw, self)
@@ -190,11 +195,10 @@ class Outputs:
             return
         self._dog.feed()
         if self._machines:
-            self._dry |= starved(self._machines)
             if self._dry:
                 self._resume()
             else:
-                self._play()
+                self._top_up()
         if self.on & wire.OUTPUT_BITS_LAMP:
             self.lamp.turn()
 
@@ -227,35 +231,36 @@ class Outputs:
             if fault:
                 return fault
         self.guard()
-        self._load = load
+        self._budget.set_load(load)
         going_on = shape == self._shape
         if not going_on:
             self._finish()
             self._rest()
         self._bench.train.set_width(max(width_us * self._mhz, ACTIVE_CYCLES))
         self._speed.order(mrpm_from, mrpm_to, ramp_ms)
-        self._carried = 0
         self.told[PAUSES] = 0
-        self.driven[0] = 0
         if going_on:
-            self._before = self._bench.begun()
-        else:
+            # Count from 0 again: what has begun so far is taken off.
+            state = self._bench.train.state
+            state[OFFSET] = (state[OFFSET] - self.driven[0]) & 0x3FFFFFFF
+        self.driven[0] = 0
+        if not going_on:
             self._high = active_low << pins.BENCH
             take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, self._high)
             self._shape = shape
-            self._begin()
+            self._begin(0)
         return None
 
-    def _begin(self):
-        """Start both trains together, from the beginning of a revolution."""
+    def _begin(self, driven):
+        """Start both trains together, from a revolution's beginning; `driven`: count from here."""
         firings, turns, active_low, teeth, missing, _ = self._shape
         self._speed.restart(max(teeth, 1))
         self._machines = given = 0
         bits = self.on & wire.OUTPUT_BITS_LAMP
-        self._before = 0
         if firings:
             self._bench.load(active_low)
             self._bench.train.restart(firings, firings, turns)
+            self._bench.train.state[OFFSET] = driven
             self._bench.restart()
             self._machines |= 1 << BENCH
             given |= 1 << pins.BENCH
@@ -268,41 +273,47 @@ class Outputs:
             given |= 1 << pins.BENCH_CRANK
             bits |= wire.OUTPUT_BITS_CRANK
         self.on = bits
-        self._feed()
+        enable(0, self._machines)
+        self._top_up()
         if self._machines:
             give(self.registers, given)
-            enable(self._machines)
+            enable(self._machines, self._machines)
 
-    def afford(self, cycles):
-        """Whether the bench trigger may be active for so many cycles more; if not, all is off."""
-        why = self._budget.take(self._load, (cycles + self._mhz - 1) // self._mhz, ticks_ms())
-        if why:
-            self.cut(why, limits.USED_UP.format("second" if why == wire.CUT_SECOND else "minute"))
-        return not why
-
-    def _feed(self):
-        if self._machines & 1 << BENCH:
-            self._bench.feed(self._ahead, self)
-        if self._machines & 1 << CRANK:
-            self._wheel.feed(self._ahead, None)
-
-    def _play(self):
-        self._feed()
-        if self._machines:
-            self.driven[0] = (self._carried + self._bench.begun() - self._before) & 0x3FFFFFFF
+    def _top_up(self):
+        """Feed both trains."""
+        speed = self._speed
+        while True:
+            found = _play(
+                self._bench.train.state,
+                self._wheel.train.state,
+                speed.lengths,
+                self._budget.words,
+                self.driven,
+                self._machines,
+                speed.known,
+                self._ahead,
+                ticks_ms(),  # type: ignore[arg-type]
+            )
+            if found >= 0:
+                break
+            speed.reach(-1 - found)
+        if found == 8:
+            self._dry = starved(self._machines)
+        elif found:
+            self.cut(found, limits.USED_UP.format("second" if found == 2 else "minute"))
 
     def _resume(self):
         """A train ran dry: let the other do so too, so that no pulse is cut, then start both."""
+        self._dry |= starved(self._machines)
         if self._dry != self._machines:
             return
-        self._carried += self._bench.begun() - self._before
         self.told[PAUSES] = min(self.told[PAUSES] + 1, 65535)
         if not self.told[CUT] & wire.CUT_PAUSE:
             self.told[CUT] |= wire.CUT_PAUSE
             self._hw.notes.append(PAUSED)
         disable(self._machines)
         self._dry = 0
-        self._begin()
+        self._begin(self.driven[0])
 
     def _finish(self):
         """Let the pulse under way on either output come to its end: a shape follows."""

@@ -33,7 +33,12 @@ INACTIVE = const(9)
 CYCLES = const(10)
 SHORTEST = const(11)
 LONGEST = const(12)
-TRAIN_WORDS = const(13)
+TOTAL = const(13)  # pulses in all records
+LAST = const(14)  # which of the last four records is the newest
+COUNTS = const(15)  # of the last four records: pulses
+SPANS = const(19)  # and cycles
+OFFSET = const(23)  # to be added to TOTAL for the pulses since the last drive command
+TRAIN_WORDS = const(24)
 BIAS = const(0x1000000)
 
 
@@ -112,7 +117,7 @@ class Speed:
 
 
 @micropython.viper
-def _next(train, lengths, known: int) -> int:
+def next_record(train, lengths, known: int) -> int:
     """Make the next record of a train: -1, or the revolution whose length has to be known first."""
     t = ptr32(train)
     n = ptr32(lengths)
@@ -188,6 +193,11 @@ def _next(train, lengths, known: int) -> int:
     t[8] = active - 2 if active > 2 else 0
     t[9] = inactive
     t[10] = cycles
+    newest = (t[14] + 1) & 3
+    t[14] = newest
+    t[15 + newest] = count
+    t[19 + newest] = cycles
+    t[13] = (t[13] + count) & 0x3FFFFFFF
     t[3] = after
     t[4] = base
     return -1
@@ -198,7 +208,8 @@ class Train:
 
     next() makes one record for the PIO program (see programs.py) in `state`: COUNT pulses, ACTIVE
     and INACTIVE as the program wants them; CYCLES from its first edge to that of the next record.
-    Edges lie within 4 cycles of their place; the error is not carried on.
+    Edges lie within 4 cycles of their place; the error is not carried on. What has been made is
+    noted, so that what still waits can be told by the number of records in the queue.
     """
 
     def __init__(self, speed, shortest, longest):
@@ -216,6 +227,7 @@ class Train:
         state[TURNS] = turns
         state[PLACE] = state[BASE] = 0
         state[LATE] = BIAS
+        state[TOTAL] = 0
 
     def set_width(self, cycles):
         """Length of the active part; 0: half of a place, a thirty-sixth of one that is alone."""
@@ -224,7 +236,7 @@ class Train:
     def next(self):
         """Make the next record."""
         speed = self._speed
-        needed = _next(self.state, speed.lengths, speed.known)
+        needed = next_record(self.state, speed.lengths, speed.known)
         while needed >= 0:
             speed.reach(needed)
-            needed = _next(self.state, speed.lengths, speed.known)
+            needed = next_record(self.state, speed.lengths, speed.known)

@@ -23,7 +23,7 @@ from firmware_board import (
 )
 
 SCRIPT = """
-import gc, sys
+import gc, micropython, sys
 from array import array
 class Anything:
     def __init__(self, *args, **names): self.channel = 0
@@ -73,16 +73,12 @@ import machines  # stand-ins for what stores to registers, before anybody import
 # No *args: that would make a tuple.
 machines.take = lambda registers, mask, high: None
 machines.give = lambda registers, mask: None
-machines.enable = machines.disable = machines.calm = lambda what: None
+machines.enable = lambda what, fresh: None
+machines.disable = machines.calm = lambda what: None
 machines.rewind = lambda number, start: None
 machines.starved = lambda numbers: 0
 machines.place = lambda number: 5
 machines.whole = lambda mask, high, numbers, tries: 1
-def level(number):
-    machines.levels = (machines.levels + 1) % 7
-    return 0 if machines.levels == 0 else 6
-machines.levels = 0
-machines.level = level
 import hw_rp2, lamp, outputs
 
 # Registers: time goes on by 0.1 ms per look, every input has 8 more edges each 8th look.
@@ -101,10 +97,25 @@ def nothing(machines): pass  # no *args: that would make a tuple
 hw_rp2._start, hw_rp2._stop = nothing, lambda: None
 hw_rp2._read_clock, hw_rp2._written = read_clock, written
 hw_rp2._halt = lambda channel, abort, busy: 0
-def put(number, train):
-    outputs.orders[number] += 1
-outputs.orders = [0, 0, 0, 0]
-outputs._put = put
+from limits import take
+from pulses import next_record
+@micropython.viper
+def play(bench, crank, lengths, budget, driven, machines: int, known: int, ahead: int, now: int
+         ) -> int:
+    n = ptr32(outputs.orders)
+    n[0] = n[0] + 1
+    if n[0] & 7:
+        return 0
+    needed = int(next_record(crank, lengths, known))
+    if needed < 0:
+        needed = int(next_record(bench, lengths, known))
+    if needed >= 0:
+        n[0] = n[0] - 1
+        return -1 - needed
+    n[1] = n[1] + 1
+    return int(take(budget, 1, now))
+outputs.orders = array("I", [0, 0, 0, 0])
+outputs._play = play
 def begin(bases, channels, i, flash, delay, blind, at, step):
     outputs.orders[3] += 1
     return 1
