@@ -21,6 +21,7 @@ from sparkwitness.decode.edges import Batch
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
 from sparkwitness.timing import measure, wheel
+from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 
@@ -131,9 +132,9 @@ def world(row: Row, rng: np.random.Generator) -> tuple[scenario.Scenario, Refere
     return built, Reference(kind.teeth, kind.missing, kind.turns, angle, 0.0)
 
 
-def analysed(setup: Setup, edges: dict, seconds: float) -> measure.Tables:
+def analysed(setup: Setup, edges: dict, seconds: float) -> Tables:
     """Tables of a run's edges."""
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     ticks = tuple(edges[name] for name in wire.INPUTS)
     analyzer.take(Batch(1, ticks, (NONE,) * 4, int(seconds / TICK_S), []))
     return analyzer.finish()

@@ -20,6 +20,7 @@ from cobs import cobs
 
 from sparkwitness.decode import wire
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -91,7 +92,7 @@ def soak(minutes: float) -> int:
         Reference(TEETH, MISSING, 1, REFERENCE_ANGLE, 0.0), commanded=SPARK_BTDC, cylinders=2,
         clamp="wasted", delay_us=0.0,
     )  # fmt: skip
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     take = analyzer.take
     expected: list[tuple[np.ndarray, np.ndarray]] = []
     edges = worst = 0

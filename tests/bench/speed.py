@@ -29,6 +29,7 @@ from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.simulator import scenario, world
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 
@@ -242,7 +243,7 @@ def passes(seconds: float, repeats: int) -> dict[str, float]:
     best: dict[str, list[float]] = {}
     result = measure.Measurement()
     for _ in range(repeats):
-        decoder, analyzer = EdgeDecoder(), measure.Analyzer(setup("plug"), TICK_PS)
+        decoder, analyzer = EdgeDecoder(), Analyzer(setup("plug"), TICK_PS)
         for name, feed in (("decode", decoder.feed), ("feed", analyzer.feed)):
             for k, data in enumerate(chunks(path)):
                 for what, work in (("crc", zlib.crc32), (name, feed)):
@@ -260,7 +261,7 @@ def passes(seconds: float, repeats: int) -> dict[str, float]:
 
 def memory(hours: int) -> list[float]:
     """Peak resident MB of analysing the hour over and over, after each time."""
-    analyzer, peaks = measure.Analyzer(setup("plug"), TICK_PS), []
+    analyzer, peaks = Analyzer(setup("plug"), TICK_PS), []
     for _ in range(hours):
         for data in chunks(stream(3600)):
             analyzer.feed(data)
@@ -279,7 +280,7 @@ def live(window_s: int, newest: int, seconds: int = 60) -> dict[str, float]:
         newest: sparks looked at, as `measure` does while it runs; 0: all.
     """
     data = stream(seconds, 8600, "coil", 0.2).read_bytes()
-    analyzer = measure.Analyzer(setup("coil"), TICK_PS)
+    analyzer = Analyzer(setup("coil"), TICK_PS)
     cuts = np.linspace(0, len(data), seconds * LOOKS + 1).astype(int).tolist()
     times = []
     result = measure.Measurement()

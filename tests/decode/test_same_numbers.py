@@ -23,6 +23,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recording
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.setup import Setup
 
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -45,7 +46,7 @@ def tables_of(name: str) -> dict[str, dict[str, str]]:
     none = np.empty(0, np.int64)
     ticks = [np.concatenate([none, *(b.ticks[i] for b in batches)]) for i in range(4)]
     setup = Setup.from_dict(recording.setup)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
+    analyzer = Analyzer(setup, recording.tick_ps)
     for data in recording.chunks():
         analyzer.feed(data)
     tables = analyzer.finish()
@@ -68,7 +69,7 @@ def result_of(name: str) -> dict[str, Any]:
     """What `measure --from` says as JSON, but for the run's number in the logbook."""
     recording = Recording(DATA / f"{name}.swrec")
     setup = Setup.from_dict(recording.setup)
-    analyzer = measure.Analyzer(setup, recording.tick_ps)
+    analyzer = Analyzer(setup, recording.tick_ps)
     for data in recording.chunks():
         analyzer.feed(data)
     result = measure.evaluate(setup, analyzer.finish())

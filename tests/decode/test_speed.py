@@ -16,6 +16,7 @@ from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.errors import UserError
 from sparkwitness.timing import analyzer as analyzing
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import AngleReader, CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream, random_stream
@@ -228,7 +229,7 @@ def test_whole_measurement(chunk):
     setup, data = engine_stream()
 
     def work():
-        analyzer = measure.Analyzer(setup)
+        analyzer = Analyzer(setup)
         for at in range(0, len(data), chunk):
             analyzer.feed(data[at : at + chunk])
         tables = analyzer.finish()
@@ -244,12 +245,12 @@ def test_whole_measurement(chunk):
 def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods):
     """The tables are the end of those without a bound, and what was dropped is counted."""
     setup, data = engine_stream()
-    whole = measure.Analyzer(setup)
+    whole = Analyzer(setup)
     whole.feed(data)
     everything = whole.finish()
     monkeypatch.setattr(analyzing, "MOST_SPARKS", sparks)
     monkeypatch.setattr(analyzing, "MOST_PERIODS", periods)
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     for at in range(0, len(data), chunk):
         analyzer.feed(data[at : at + chunk])
         assert analyzer._sparks.n <= sparks * 9 // 8 and analyzer._periods.n <= periods * 9 // 8
@@ -272,7 +273,7 @@ def test_newest_are_kept_whatever_the_chunks(monkeypatch, chunk, sparks, periods
 @pytest.mark.parametrize("newest", [1, 2, 50, 10**6])
 def test_a_look_at_the_newest_takes_no_event_apart(newest):
     setup, data = engine_stream()
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(data)
     everything, look = analyzer.tables(), analyzer.tables(newest)
     kept = min(newest, len(everything.sparks.tick))
@@ -290,7 +291,7 @@ def test_a_look_at_the_newest_takes_no_event_apart(newest):
 def test_dropped_sparks_are_told(monkeypatch):
     setup, data = engine_stream(10.0)
     monkeypatch.setattr(analyzing, "MOST_SPARKS", 400)
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(data)
     result = measure.evaluate(setup, analyzer.finish())
     assert result.timing is not None

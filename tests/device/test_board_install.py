@@ -26,11 +26,11 @@ from board_at_prompt import PromptBoard
 from firmware_board import FIRMWARE, micropython
 from sparkwitness.cli import main
 from sparkwitness.decode import wire
-from sparkwitness.device import install
+from sparkwitness.device import install, prompt
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 
-PICO = install.Traits("rp2", "Raspberry Pi Pico with RP2040", (1, 24, 1), 0x1306, 800_000, 4096)
+PICO = prompt.Traits("rp2", "Raspberry Pi Pico with RP2040", (1, 24, 1), 0x1306, 800_000, 4096)
 HERE_MPY = 0x0B06  # unix port on x64, .mpy version 6.3
 FOREIGN = b"print('somebody else was here')\n"
 
@@ -66,7 +66,7 @@ def test_fresh_board_compiled(tmp_path):
         with Link(board.port) as link:
             link.command("start")
             link.command("stop")
-        install.to_prompt(board.port)
+        prompt.to_prompt(board.port)
         assert names_on(board) == {
             install.MANIFEST, "main.py",
             *(p.stem + ".mpy" for p in FIRMWARE.glob("*.py") if p.name not in
@@ -89,7 +89,7 @@ def test_repeated_on_the_running_firmware(tmp_path):
         assert second.written == second.removed == []
         assert sorted(second.same) == sorted(set(first.written) - {install.MANIFEST})
         # One file differs: it and main.py are sent, nothing else.
-        install.to_prompt(board.port)
+        prompt.to_prompt(board.port)
         mpremote(board.port, "exec", "f = open('frame.py', 'a'); f.write('# touched'); f.close()")
         third = install.install(board.port, "py")
         assert third.written == ["frame.py", "main.py"]
@@ -160,14 +160,14 @@ def test_cable_pulled_then_installed_again(tmp_path, monkeypatch, cut_at, has_ma
     cable = Cable()
     with PromptBoard(tmp_path, to_board=cable) as board:
         install.install(board.port, "py")
-        install.to_prompt(board.port)
+        prompt.to_prompt(board.port)
         mpremote(board.port, "exec", TOUCH)
         cable.cut_at = cut_at
         with pytest.raises(UserError) as caught:
             install.install(board.port, "py", patience=0.15)
         assert "again" in caught.value.message and cable.is_cut
         cable.cut_at, cable.is_cut = None, False
-        install.to_prompt(board.port)
+        prompt.to_prompt(board.port)
         assert ("main.py" in names_on(board)) == has_main
         done = install.install(board.port, "py")
         assert done.written[-1] == "main.py"
@@ -194,7 +194,7 @@ def test_interrupted_by_the_user_at_each_file(tmp_path):
                 board.process.kill()  # power off; the board comes up anew by itself
                 while board.boots == boots:
                     pass
-                install.to_prompt(board.port)
+                prompt.to_prompt(board.port)
                 # main.py is written in one piece, so that an interruption after it is a whole one
                 assert ("main.py" in names_on(board)) == ("main.py" in stopped)
     assert len(stopped) > 8
@@ -258,7 +258,7 @@ def test_another_program_is_not_overwritten(tmp_path):
         assert FOREIGN.decode().strip() in mpremote(board.port, "cat", ":main.py")
         done = install.install(board.port, "py", replace=True)
         assert "main.py" in done.written
-        install.to_prompt(board.port)
+        prompt.to_prompt(board.port)
         assert "data.txt" in names_on(board)
 
 
@@ -411,7 +411,7 @@ def test_over_a_url(tmp_path):
         thread.start()
         url = f"socket://127.0.0.1:{server.getsockname()[1]}"
         install.install(board.port, "py")
-        install.to_prompt(url)
+        prompt.to_prompt(url)
         mpremote(board.port, "rm", ":ring.py")
         assert install.install(url, "py").written == ["ring.py", "main.py"]
         server.shutdown(socket.SHUT_RDWR)

@@ -18,6 +18,7 @@ from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces.live import terminal, view
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream
@@ -45,8 +46,8 @@ SETUP = Setup(Reference(1, angle=40.0), commanded=10.0, clamp="wasted", delay_us
 
 def test_forgetting_keeps_the_newest_as_it_was():
     data = turning(1500, 30)
-    full = measure.Analyzer(SETUP)
-    part = measure.Analyzer(SETUP)
+    full = Analyzer(SETUP)
+    part = Analyzer(SETUP)
     sizes = []
     for k in range(0, len(data), 1000):
         full.feed(data[k : k + 1000])
@@ -68,7 +69,7 @@ def test_forgetting_keeps_the_newest_as_it_was():
 
 
 def test_forgetting_drops_earlier_sessions():
-    analyzer = measure.Analyzer(SETUP)
+    analyzer = Analyzer(SETUP)
     analyzer.feed(turning(1500, 3))
     made = Stream(session=9)
     made.hello()
@@ -81,7 +82,7 @@ def test_forgetting_drops_earlier_sessions():
 
 
 def test_the_crank_that_stands_and_the_spark_that_stays_away_are_said():
-    analyzer = measure.Analyzer(SETUP)
+    analyzer = Analyzer(SETUP)
     analyzer.feed(turning(1500, 8))
     tables = analyzer.tables()
     result = measure.evaluate(SETUP, tables)

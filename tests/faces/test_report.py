@@ -20,9 +20,11 @@ from sparkwitness import cli
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import plots, report, safety
-from sparkwitness.records import tables as exports
+from sparkwitness.records import tables
 from sparkwitness.records.logbook import KeptTrial, Logbook
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -214,8 +216,8 @@ def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, early):
         assert said in alts, said
 
 
-def tables_of(path: Path, setup: Setup) -> measure.Tables:
-    analyzer = measure.Analyzer(setup)
+def tables_of(path: Path, setup: Setup) -> Tables:
+    analyzer = Analyzer(setup)
     for chunk in Recording(path).chunks():
         analyzer.feed(chunk)
     return analyzer.finish()
@@ -290,7 +292,7 @@ def test_trials_that_contradict_the_statement_are_shown(book):
 def test_no_timing_is_said_in_words(tmp_path: Path, early):
     nothing = measure.evaluate(early.setup, tables_of(early.path, early.setup))
     nothing.timing = nothing.expanded = nothing.error = nothing.advice = nothing.budget = None
-    nothing.findings = [measure.Finding("no_spark", "no spark on clamp A")]
+    nothing.findings = [Finding("no_spark", "no spark on clamp A")]
     with Logbook(tmp_path / "b.db") as book:
         number = book.keep_measurement(nothing, early.setup)
         text = Page(report.page(book.run(number), report.Told([]))).text
@@ -351,7 +353,7 @@ def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, early, righ
     second = righted.path.read_bytes()
     path = tmp_path / "both.rec"
     path.write_bytes(whole + second[second.index(b"\n") + 1 :])
-    found, _ = exports.sessions(Recording(path))
+    found, _ = tables.sessions(Recording(path))
     assert len(found) == 2
     run_0 = report.transient(path)
     told = report.read(run_0, path)

@@ -17,8 +17,10 @@ from hypothesis import strategies as st
 from scipy.stats import entropy
 
 from sparkwitness.cli import findfault, main
-from sparkwitness.faces import safety
+from sparkwitness.errors import UserError
+from sparkwitness.faces import fault_text, safety
 from sparkwitness.fault import model as ff
+from sparkwitness.fault import store
 from sparkwitness.simulator.fleet import VARIANTS
 
 DISTRIBUTOR = ff.variant_of(
@@ -38,7 +40,7 @@ def answer(chain: ff.Chain, test: str, outcome: str) -> ff.Answer:
 
 def test_table_is_whole() -> None:
     m = ff.model()
-    assert len(m["risk"]) == 4 == len(findfault.HAZARDS)
+    assert len(m["risk"]) == 4 == len(fault_text.HAZARDS)
     for name, row in m["tests"].items():
         outcomes = len(row["outcomes"])
         assert outcomes >= 2 and len(set(row["outcomes"])) == outcomes, name
@@ -402,15 +404,15 @@ def test_a_failed_write_leaves_the_old_run_whole(
 ) -> None:
     path = tmp_path / "run.json"
     run = ff.Run(DISTRIBUTOR, False)
-    findfault.store(path, run)
+    store.store(path, run)
     before = path.read_bytes()
 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(findfault.UserError, match="No space left"):
-        findfault.store(path, run.with_event(ff.Answer("fuse_look", 0)))
+    with pytest.raises(UserError, match="No space left"):
+        store.store(path, run.with_event(ff.Answer("fuse_look", 0)))
     assert path.read_bytes() == before
     assert list(tmp_path.iterdir()) == [path], "no half-written file stays behind"
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from sparkwitness.cli import findfault, main, sources, starter
-from sparkwitness.fault import cranking
+from sparkwitness.cli import findfault, main, sources
+from sparkwitness.fault import cranking, live
 from sparkwitness.fault import model as ff
 from sparkwitness.simulator import scenario
 from sparkwitness.timing.angle import Reference
@@ -147,9 +147,7 @@ def test_counts_against_the_world(tmp_path: Path, rpm: int, kind: str) -> None:
     """Events counted from the board's bytes against the world's own list of sparks."""
     loaded = scenario.load(write(tmp_path, rpm=rpm, kind=kind))
     with sources.board(str(tmp_path / "engine.toml"), None) as source:
-        heard = starter.listen(
-            source.port, 1.0, 8.0, findfault.Console(stderr=True), Reference(36, 1)
-        )
+        heard = live.listen(source.port, 1.0, 8.0, reference=Reference(36, 1))
         truth = source.simulated.world.truth()
     engine = cranking.Engine(4, 4, Reference(36, 1))
     span = cranking.turning(heard)

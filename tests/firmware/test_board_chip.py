@@ -6,6 +6,7 @@ hardware/pins.json says. Shorter than on a board, since every clock cycle is emu
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from typing import Any
 
@@ -25,7 +26,7 @@ for output, taken in selftest.LOOPBACK:
 class ChipLink:
     """In place of link.Link, whose time-outs an emulated chip cannot keep."""
 
-    port, patience = "the emulated chip", 1.0
+    port, patience, streamed = "the emulated chip", 1.0, 0.0
 
     def __init__(self, wires: dict[int, list[int]] = WIRES) -> None:
         self.board = Board(turn_cycles=8_000)
@@ -48,6 +49,9 @@ class ChipLink:
                     return
         raise AssertionError(f"no answer to {name}")
 
+    def stop(self) -> None:
+        self.command("stop")
+
     def _messages(self, at: int) -> list[wire.Message]:
         found = []
         for piece in self.board.line.raw[at:].split(b"\0"):
@@ -57,6 +61,7 @@ class ChipLink:
 
     def receive(self, _timeout: float) -> bytes:
         if self.board.app.state == STREAMING:
+            self.streamed = time.monotonic()
             for _ in range(100):
                 self.board.turn()
         data = self.board.line.raw[self.taken :]

@@ -24,16 +24,18 @@ from cobs import cobs
 
 from sparkwitness import shipped
 from sparkwitness.bench import plan as bench_plan
-from sparkwitness.cli import findfault, typed
+from sparkwitness.cli import typed
 from sparkwitness.decode import framing, wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.errors import UserError
 from sparkwitness.fault import model as faultfind
+from sparkwitness.fault import store
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import World
 from sparkwitness.timing import measure, wheel
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream
@@ -293,7 +295,7 @@ NO_NUMBER = re.compile(r"\b(nan|inf)\b")
 def _measured(size: int = 1 << 20) -> measure.Measurement:
     opened = Recording(FILE)
     setup = typed.setup_from({}, opened.setup, ask=False)
-    analyzer = measure.Analyzer(setup, opened.tick_ps)
+    analyzer = Analyzer(setup, opened.tick_ps)
     for chunk in opened.chunks(size):
         analyzer.feed(chunk)
     return measure.evaluate(setup, analyzer.finish())
@@ -417,14 +419,14 @@ def wheel_seeds() -> list[bytes]:
 
 
 def searches(data: bytes) -> bool:
-    """A stored search for the lost spark in JSON (cli/findfault.py, faultfind.py).
+    """A stored search for the lost spark in JSON (fault/store.py, fault/model.py).
 
     Promised: a sentence, or a run that survives being kept again and whose answers give
     probabilities: none negative, their sum 1.
     """
     FILE.write_bytes(data)
     try:
-        run = findfault.load(FILE)
+        run = store.load(FILE)
     except UserError as error:
         return _refused(error)
     assert faultfind.run_from_dict(json.loads(json.dumps(faultfind.run_to_dict(run)))) == run

@@ -17,9 +17,10 @@ import pytest
 from sparkwitness.errors import UserError
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import conditioner
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.events import DeadTime
-from sparkwitness.timing.measure import Analyzer, evaluate
+from sparkwitness.timing.measure import evaluate
 from sparkwitness.timing.setup import Setup
 from streams import HELLO, TICK_PS, Stream
 

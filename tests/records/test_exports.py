@@ -19,8 +19,11 @@ from sparkwitness import cli
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recording
-from sparkwitness.records import tables as exports
+from sparkwitness.records import tables
+from sparkwitness.records.export import vcd
+from sparkwitness.records.export.csv import CsvWriter
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import TICK_PS, Stream, random_stream
@@ -82,7 +85,7 @@ def test_pieces_are_in_order_complete_and_the_same_however_cut(broken: Path, mon
     for size in (1 << 20, 977):
         monkeypatch.setattr(Recording, "chunks", lambda self, n=size: original(self, n))
         rows = []
-        for piece in exports.pieces(Recording(broken)):
+        for piece in tables.pieces(Recording(broken)):
             assert (np.diff(piece.tick) >= 0).all()
             columns = piece.tick.tolist(), piece.which.tolist(), piece.lost_before.tolist()
             rows += [(piece.number, *row) for row in zip(*columns, strict=True)]
@@ -96,12 +99,12 @@ def export(path: Path, to: str, folder: Path) -> Path:
     return folder / "o"
 
 
-def expected_events(path: Path) -> exports.Columns:
+def expected_events(path: Path) -> tables.Columns:
     """The event table from the measuring path itself."""
     source = Recording(path)
     assert source.setup is not None
     setup = Setup.from_dict(source.setup)
-    analyzer = measure.Analyzer(setup, source.tick_ps)
+    analyzer = Analyzer(setup, source.tick_ps)
     for chunk in source.chunks():
         analyzer.feed(chunk)
     timed = measure.timed(setup, analyzer.finish())
@@ -236,7 +239,7 @@ def test_vcd_puts_sessions_one_after_the_other(tmp_path: Path, broken: Path):
 ])  # fmt: skip
 def test_vcd_time_scale_is_one_the_standard_allows(tick: int, said: tuple[int, str]):
     """IEEE 1364-2005, 18.2.3.8: 1, 10 or 100 of a unit."""
-    assert exports._timescale(tick) == said
+    assert vcd._timescale(tick) == said
 
 
 def test_mdf4_by_asammdf(tmp_path: Path, early, broken: Path):
@@ -292,7 +295,7 @@ def test_a_long_recording_streams_in_bounded_memory(tmp_path: Path, monkeypatch)
             made.heartbeat((k + 1) * 139 * step)
         path = recording(tmp_path / f"{seconds}.rec", made.data)
         tracemalloc.start()
-        count = sum(len(p.tick) for p in exports.pieces(Recording(path)))
+        count = sum(len(p.tick) for p in tables.pieces(Recording(path)))
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
         assert count == seconds * 1390
@@ -302,12 +305,12 @@ def test_a_long_recording_streams_in_bounded_memory(tmp_path: Path, monkeypatch)
 def test_events_of_a_long_recording_are_those_of_the_whole(tmp_path: Path, early, monkeypatch):
     """Judged in overlapping stretches, none is told twice and none is missing."""
     setup = early.setup
-    whole = list(exports.events(Recording(early.path), setup))
-    monkeypatch.setattr(exports, "_WINDOW", 120)
-    monkeypatch.setattr(exports, "_OVERLAP", 8)
+    whole = list(tables.events(Recording(early.path), setup))
+    monkeypatch.setattr(tables, "_WINDOW", 120)
+    monkeypatch.setattr(tables, "_OVERLAP", 8)
     original = Recording.chunks
     monkeypatch.setattr(Recording, "chunks", lambda self, size=700: original(self, size))
-    pieces = list(exports.events(Recording(early.path), setup))
+    pieces = list(tables.events(Recording(early.path), setup))
     assert len(whole) == 1 and len(pieces) > 3
     for name, values in whole[0][1].items():
         joined = np.concatenate([columns[name] for _, columns in pieces])
@@ -315,7 +318,7 @@ def test_events_of_a_long_recording_are_those_of_the_whole(tmp_path: Path, early
         assert np.allclose(joined, values, 0, 0 if exact else 1e-9, equal_nan=True), name
     # Where nothing fits what was typed, nothing is told and nothing piles up.
     wrong = replace(setup, reference=Reference(60, 2, 1, 55.0, 0.1))
-    pieces = list(exports.events(Recording(early.path), wrong))
+    pieces = list(tables.events(Recording(early.path), wrong))
     assert sum(len(columns["tick"]) for _, columns in pieces) == 0
 
 
@@ -331,7 +334,7 @@ def test_nothing_is_written_over_and_nothing_half_written_stays(tmp_path: Path, 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(exports.CsvWriter, "edges", full)
+    monkeypatch.setattr(CsvWriter, "edges", full)
     disk = run("export", early.path, "--to", "csv", "--out", tmp_path / "full")
     assert disk.exit_code == 1 and "No space left" in disk.output
     assert not list(tmp_path.glob("*.part")) and not list(tmp_path.glob("full*"))

@@ -19,7 +19,7 @@ from sparkwitness.bench import plan as bench_plan
 from sparkwitness.bench import run as bench_run
 from sparkwitness.decode.recording import part_path
 from sparkwitness.errors import UserError
-from sparkwitness.records import logbook
+from sparkwitness.records import database, logbook
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.setup import Setup
 
@@ -88,7 +88,7 @@ def test_names_notes_trials_and_filters(book: Logbook, early, righted):
 def test_an_older_file_is_brought_up_to_date(tmp_path: Path):
     path = tmp_path / "old.db"
     old = sqlite3.connect(path)
-    old.executescript(logbook.MIGRATIONS[0])
+    old.executescript(database.MIGRATIONS[0])
     old.execute(f"PRAGMA application_id = {0x53504B57}")
     old.execute("PRAGMA user_version = 1")
     old.execute("INSERT INTO engines VALUES (1, 'old one', '2026-01-02T03:04:05+00:00')")
@@ -106,7 +106,7 @@ def test_an_older_file_is_brought_up_to_date(tmp_path: Path):
         book.note(5, "new in this version")
         assert book.keep("bench", "later", {}) == 6
     raw = sqlite3.connect(path)
-    assert raw.execute("PRAGMA user_version").fetchone()[0] == logbook.VERSION > 1
+    assert raw.execute("PRAGMA user_version").fetchone()[0] == database.VERSION > 1
     assert raw.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
     assert raw.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     raw.close()
@@ -161,7 +161,7 @@ def test_a_program_killed_while_writing_costs_only_its_unfinished_row(tmp_path: 
     script = (
         "import sys\nfrom pathlib import Path\nfrom sparkwitness.records.logbook import Logbook\n"
         "book = Logbook(Path(sys.argv[1]))\nbook.keep('bench', 'whole', {})\n"
-        "with book._writing() as db:\n"
+        "with book.writing() as db:\n"
         "    db.execute(\"INSERT INTO engines (name, made) VALUES ('half', '')\")\n"
         "    print('now', flush=True)\n    sys.stdin.read()\n"
     )

@@ -13,6 +13,7 @@ from scipy import stats
 
 from sparkwitness import cli
 from sparkwitness.records import logbook
+from sparkwitness.records.replay import side_of_recording
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import compare
 from sparkwitness.timing.angle import Reference
@@ -25,7 +26,7 @@ def run(*arguments: object, **more):
 
 
 def side(made, name: str) -> Side:
-    return compare.side_of_recording(made.path, name, made.setup)
+    return side_of_recording(made.path, name, made.setup)
 
 
 def plain(at: float, rpm: float, parts: dict[str, float], **more) -> dict:

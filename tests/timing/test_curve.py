@@ -11,7 +11,8 @@ from sparkwitness.decode.edges import Batch
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.world import TICK_PS, edges_for
-from sparkwitness.timing import curve, measure, wheel
+from sparkwitness.timing import curve, wheel
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 from test_measure import invoke, sentence
@@ -25,7 +26,7 @@ def swept(name: str, seconds: float, **changes):
     built = scenario.load(name)
     setup = Setup.from_dict({**sources.typed_by_user(built.setup), **changes})
     edges, truth = edges_for(built, seconds, 3)
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     ticks = tuple(edges[i] for i in wire.INPUTS)
     analyzer.take(Batch(1, ticks, (NONE,) * 4, int(seconds / TICK_S), []))
     return setup, analyzer.finish(), truth

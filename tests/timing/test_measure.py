@@ -17,6 +17,7 @@ from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from test_edges import damage
@@ -36,7 +37,7 @@ def simulate(scenario, tmp_path=None, seed=1, **changes):
 
 
 def replay(path, setup, chunk=1 << 20):
-    analyzer = measure.Analyzer(setup, Recording(path).tick_ps)
+    analyzer = Analyzer(setup, Recording(path).tick_ps)
     for data in Recording(path).chunks(chunk):
         analyzer.feed(data)
     return measure.evaluate(setup, analyzer.finish())
@@ -129,14 +130,14 @@ def test_wrong_cylinder_count_is_a_finding_not_an_angle():
 def test_damage_in_the_stream_never_makes_a_wrong_angle(early, seed, kinds):
     result, setup, _, path = early
     data = b"".join(Recording(path).chunks())
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(damage(np.random.default_rng(seed), data, kinds))
     tables = analyzer.finish()
     again = measure.evaluate(setup, tables)
     if again.timing is not None:
         assert abs(again.timing - result.timing) < 0.1
     # No single event may stand where the undamaged stream has none.
-    whole = measure.Analyzer(setup)
+    whole = Analyzer(setup)
     whole.feed(data)
     truth = whole.finish()
     known = np.isfinite(tables.sparks.degrees)

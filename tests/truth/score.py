@@ -16,6 +16,7 @@ import numpy as np
 
 from sparkwitness.cli.typed import setup_from
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
 
 from . import cases
 from .frames import TICK_PS
@@ -28,7 +29,7 @@ def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
     """What `sparkwitness measure --from FILE --json` prints for these bytes and options."""
     plain = {k: v.item() if isinstance(v, np.generic) else v for k, v in typed.items()}
     setup = setup_from(plain, None, ask=False)
-    analyzer = measure.Analyzer(setup, TICK_PS)
+    analyzer = Analyzer(setup, TICK_PS)
     analyzer.feed(data)
     return measure.evaluate(setup, analyzer.finish()).to_dict()
 

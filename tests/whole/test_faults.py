@@ -32,7 +32,7 @@ from sparkwitness.records.logbook import Logbook
 from sparkwitness.simulator import scenario
 from sparkwitness.simulator.board import SimulatedBoard
 from sparkwitness.simulator.world import World, edges_for
-from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.setup import Setup
 
 LONG = bool(os.environ.get("SPARKWITNESS_LONG"))
@@ -180,13 +180,13 @@ def test_board_reset_or_unplugged_and_back_at_random(tmp_path: Path) -> None:
             parts.append(collect(link, 1.0))
             link.command("stop")
             parts[-1] += link.receive(0.5)
-    joined = measure.Analyzer(setup)
+    joined = Analyzer(setup)
     joined.feed(b"\0".join(parts))
     together = joined.finish()
     assert together.loss.sessions == len(parts)
     apart = []
     for part in parts:
-        analyzer = measure.Analyzer(setup)
+        analyzer = Analyzer(setup)
         analyzer.feed(part + b"\0")
         apart.append(analyzer.finish())
     # Together they hold what they hold apart: nothing was placed from one life into another.
@@ -365,12 +365,12 @@ def test_silent_board_ends_the_run_with_a_sentence() -> None:
     with SimulatedBoard(World(made, seed=2)) as board, Link(board.port, 1.0) as link:
         process = board._run.process
 
-        def done(tables: measure.Tables) -> bool:
+        def done(tables: Tables) -> bool:
             os.kill(process.pid, signal.SIGSTOP)
             return False
 
         try:
             with pytest.raises(UserError, match=r"stopped sending|did not answer"):
-                session.stream(link, setup, None, done)
+                session.collect(link, setup, None, done)
         finally:
             os.kill(process.pid, signal.SIGCONT)

@@ -16,17 +16,21 @@ import serial
 from rich.console import Console
 
 from sparkwitness.bench import plan as bench_plan
-from sparkwitness.cli import findfault, sources, typed
+from sparkwitness.cli import sources, typed
 from sparkwitness.decode import framing, wire
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.fault import store
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.simulator import scenario
+from sparkwitness.timing import analyzer as analyzers
 from sparkwitness.timing import measure, wheel
+from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 from streams import HELLO, Stream
 from test_link import Peer
@@ -102,7 +106,7 @@ READERS = {
     "wheel": (lambda path: wheel.load(path, Reference(12, 1)), '{"a":' * 100_000),
     "plan": (bench_plan.load, "steps = " + "[" * 5000),
     "scenario": (scenario.load, "setup = " + "[" * 5000),
-    "search": (findfault.load, "[" * 100_000),
+    "search": (store.load, "[" * 100_000),
 }
 
 
@@ -146,7 +150,7 @@ def test_search_with_a_number_no_float_holds_is_refused(tmp_path):
     run = faultfind.run_to_dict(faultfind.Run(variant, True, odds={}, started="2026"))
     path = tmp_path / "run.json"
     path.write_text(json.dumps({**run, "sure": HUGE}))
-    assert "damaged" in refusal(findfault.load, path)
+    assert "damaged" in refusal(store.load, path)
 
 
 # --- the line to the board ---------------------------------------------------------------------
@@ -233,7 +237,7 @@ def test_ctrl_c_ends_a_sweep_between_two_pieces_of_work():
     with sources.board("idle-four", None) as source, link.Link(source.port) as board:
         setup = Setup.from_dict(source.setup)
         try:
-            tables = session.stream(board, setup, None, done, interrupt_ends=True)
+            tables = session.collect(board, setup, None, done, interrupt_ends=True)
         except KeyboardInterrupt:
             pytest.fail("Ctrl-C broke the run off")
     assert len(looks) == 1 and tables.seconds >= looks[0]
@@ -245,7 +249,7 @@ def test_ctrl_c_ends_a_sweep_between_two_pieces_of_work():
 TURN = 600_000
 
 
-def findings(*stretches: tuple[float, ...]) -> list[measure.Finding]:
+def findings(*stretches: tuple[float, ...]) -> list[Finding]:
     """Four turns of a 6-1 wheel again and again, edges lost in between, sparks at these turns."""
     made = Stream()
     made.hello()
@@ -257,7 +261,7 @@ def findings(*stretches: tuple[float, ...]) -> list[measure.Finding]:
         made.edges(1, start + (np.array(sparks) * TURN).astype(int))
         made.heartbeat(start + 4 * TURN)
     setup = Setup(Reference(6, 1), clamp="wasted")
-    analyzer = measure.Analyzer(setup)
+    analyzer = Analyzer(setup)
     analyzer.feed(made.data)
     return measure.evaluate(setup, analyzer.finish()).findings
 
@@ -275,9 +279,9 @@ def test_events_not_joined_once_strays_are_out_are_too_few_not_nan_rpm():
 
 def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
     """A board that talks for days must not fill the memory."""
-    monkeypatch.setattr(measure, "_MOST_SUPPLY", 20)
-    monkeypatch.setattr(measure, "_MOST_LOG", 10)
-    analyzer = measure.Analyzer(Setup(Reference(36, 1)))
+    monkeypatch.setattr(analyzers, "_MOST_SUPPLY", 20)
+    monkeypatch.setattr(analyzers, "_MOST_LOG", 10)
+    analyzer = Analyzer(Setup(Reference(36, 1)))
     for k in range(60):
         made = Stream(seq=2 * k)
         made.heartbeat(k * 1000, supply_mv=9000 if k == 3 else 14_000)

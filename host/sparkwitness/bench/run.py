@@ -16,7 +16,7 @@ from sparkwitness.bench.plan import SETTLE_S, Plan
 from sparkwitness.bench.shots import Collector
 from sparkwitness.decode.recording import Recorder, Recording, part_path
 from sparkwitness.device.link import Link
-from sparkwitness.device.stream import QUIET_S, Stream, mask, streaming
+from sparkwitness.device.stream import Stopped, Stream
 from sparkwitness.errors import UserError
 
 _LOOK_S = 0.1
@@ -73,8 +73,8 @@ def run(
     """Drive segments of a plan and keep what comes back, whatever happens.
 
     The outputs are off when this returns or raises: the board is told to stop, and where it can
-    no longer be told it switches them off itself, 1 s after the host's last sign of life, which
-    the link gives.
+    no longer be told it switches them off itself, 1 s after the last renewal of its lease, which
+    this loop gives (protocol/wire.md, "The lease").
 
     Args:
         link: to an idle board.
@@ -87,28 +87,30 @@ def run(
         UserError: nothing was driven: the board refuses, or has no such outputs.
     """
     plan.check_board(link.hello)
-    falling = set() if plan.edge == "rising" else {"trigger"}
+    falling = ["trigger"] if plan.edge == "falling" else []
     if plan.clamp_falling:
-        falling.add(plan.clamp_input)
+        falling.append(plan.clamp_input)
     collector = Collector(plan, order, link.hello["tick_ps"])
     ending = Ending(collector)
-    live = _Live(link, collector, watch, order)
+    enabled = ("trigger", plan.clamp_input)
     try:
-        with streaming(
-            link, live.take, recorder, mask(("trigger", plan.clamp_input)), mask(tuple(falling))
-        ) as live.stream:
-            for number, (index, seconds) in enumerate(order):
-                live.hold(number, plan, index, seconds)
-    except KeyboardInterrupt:
-        ending.why = "stopped by hand"
-    except _Ended as ended:
-        ending.why, ending.hopeless = str(ended), ended.hopeless
+        with Stream(link, falling, enabled, recorder) as stream:
+            live = _Live(stream, collector, watch, order)
+            try:
+                for number, (index, seconds) in enumerate(order):
+                    live.hold(number, plan, index, seconds)
+            except Stopped:
+                ending.why = "stopped by hand"
+            except _Ended as ended:
+                ending.why, ending.hopeless = str(ended), ended.hopeless
+            stream.end()
+            for data in stream:
+                collector.feed(data)
     except UserError as error:
         if not collector.drives:
             raise
-        ending.why = error.message
-    finally:
-        collector.finish()
+        ending.why = ending.why or error.message
+    collector.finish()
     return ending
 
 
@@ -125,42 +127,28 @@ class _Live:
 
     def __init__(
         self,
-        link: Link,
+        stream: Stream,
         collector: Collector,
         watch: Callable[[Progress], None],
         order: Sequence[tuple[int, float]],
     ) -> None:
-        self.link, self.collector, self.watch = link, collector, watch
-        self.stream: Stream | None = None
+        self.stream, self.collector, self.watch = stream, collector, watch
         self.total = sum(seconds + 2 * SETTLE_S for _, seconds in order)
         self.before = 0.0
         self.first = inf  # board time at which the first drive command surely stood
         self.looked = time.monotonic()
 
-    def take(self, data: bytes) -> None:
-        """Bytes of the board; acks alone, as of a board that has restarted, are no sign of life."""
-        before = self.collector.seconds
-        self.collector.feed(data)
-        if self.collector.seconds != before:
-            self.measured = time.monotonic()
-
     def hold(self, number: int, plan: Plan, index: int, seconds: float) -> None:
         """Drive one segment and take what comes until its time is over."""
         collector, segment = self.collector, plan.segments[index]
         began = collector.seconds
-        self.link.command("drive", **plan.drive(segment))
-        self.measured = time.monotonic()
-        assert self.stream is not None
+        self.stream.command("drive", **plan.drive(segment))
         while collector.drives <= number or (
             collector.seconds < collector.driving_since + seconds + _EXTRA_S
         ):
-            self.stream.step(0.05)
-            now = time.monotonic()
-            if now - self.measured > QUIET_S * self.link.patience:
-                raise _Ended(
-                    f"the board on {self.link.port} stopped sending; unplug it and plug it in again"
-                )
+            collector.feed(self.stream.receive(0.05))
             self._check(number)
+            now = time.monotonic()
             if now - self.looked >= _LOOK_S:
                 self.looked = now
                 done = self.before + max(0.0, min(collector.seconds - began, seconds))

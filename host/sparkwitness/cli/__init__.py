@@ -1,10 +1,12 @@
 """The command `sparkwitness`. Each command lives in its own module and is loaded when called."""
 
 import importlib
+from typing import Any
 
 import click
 
 from sparkwitness import __version__
+from sparkwitness.errors import UserError
 
 COMMANDS = {
     "measure": "True timing at steady speed, its error, and the next setting.",
@@ -37,6 +39,12 @@ class _Lazy(click.Group):
         module = importlib.import_module(f"{__name__}.{cmd_name}")
         command: click.Command = module.command
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except UserError as error:
+            raise click.ClickException(error.message) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -1,10 +1,9 @@
 """`sparkwitness bench`: test a removed ignition module."""
 
 import json
-import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -240,7 +239,6 @@ def _run(
             click.confirm("Read and done? The module is driven next", abort=True)
     with (
         sources.board(_full_name(simulate), port) as source,
-        _no_sudden_end(),
         link.Link(source.port, job.patience) as board,
     ):
         job.plan.check_board(board.hello)
@@ -272,27 +270,6 @@ def _progress(console: Console) -> Iterator[Callable[[bench_run.Progress], None]
             )  # fmt: skip
 
         yield watch
-
-
-@contextmanager
-def _no_sudden_end() -> Iterator[None]:
-    """A closed terminal or a plain kill ends the run like Ctrl-C: outputs off, data kept."""
-
-    def stop(*_: object) -> None:
-        raise KeyboardInterrupt
-
-    names = [n for n in ("SIGTERM", "SIGHUP") if hasattr(signal, n)]
-    try:
-        before = {n: signal.signal(getattr(signal, n), stop) for n in names}
-    except ValueError:  # not in the main thread: nothing to catch here
-        with nullcontext():
-            yield
-        return
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
 
 
 def _full_name(simulate: str | None) -> str | None:

@@ -14,6 +14,7 @@ from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, selftest
 from sparkwitness.device.link import Link
+from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
@@ -205,7 +206,7 @@ def leave(port: str | None, patience: float, as_json: bool) -> None:
     The firmware starts again when the board is reset or plugged in.
     """
     chosen = port or link.choose_port()
-    installer.to_prompt(chosen, patience)
+    to_prompt(chosen, patience)
     if as_json:
         click.echo(json.dumps({"port": chosen, "prompt": True}))
     else:

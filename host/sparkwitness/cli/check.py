@@ -11,11 +11,12 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import options, sources, starter
+from sparkwitness.cli import options, sources
+from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
-from sparkwitness.fault import cranking
+from sparkwitness.fault import cranking, live
 from sparkwitness.fault import electrical as el
 
 _P = ParamSpec("_P")
@@ -309,14 +310,14 @@ def supply(
         verdict = _said(el.judge_supply, rest, lowest, limit=allowed, expanded=expanded)
     else:
         if from_file is not None:
-            heard = starter.replay(from_file)
+            heard = live.replay(from_file)
         else:
             if simulate is None:
                 safety.show(beside, safety.CRANKING)
                 if sys.stdin.isatty() and not as_json and not yes:
                     click.confirm("Read and done?", abort=True)
-            with sources.board(simulate, port) as source:
-                heard = starter.listen(source.port, patience, seconds, beside, record=record)
+            with sources.board(simulate, port) as source, listening(beside) as watch:
+                heard = live.listen(source.port, patience, seconds, watch, record=record)
         if not len(heard.supply):
             raise UserError(
                 "the board does not measure the supply: connect its supply lead, or type --rest "

@@ -11,6 +11,7 @@ from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.records import replay
 from sparkwitness.timing import compare
 from sparkwitness.timing.compare import Side
 from sparkwitness.timing.setup import Setup
@@ -63,7 +64,7 @@ def _side(source: str, logbook_file: Path | None, beside: Console) -> Side:
                 f"{path} does not say what was typed: measure from it first "
                 "(`sparkwitness measure --from`), then compare the runs"
             )
-        return compare.side_of_recording(path, path.stem, Setup.from_dict(typed))
+        return replay.side_of_recording(path, path.stem, Setup.from_dict(typed))
     with keeping.open_logbook(logbook_file, beside) as book:
         run = book.run(int(source))
         name = f"run {run.id}"
@@ -71,7 +72,7 @@ def _side(source: str, logbook_file: Path | None, beside: Console) -> Side:
             return Side(name, run.result)
         setup = Setup.from_dict(run.setup)
         try:
-            delays = compare.tap_delays(Recording(book.recording_of(run)), setup)
+            delays = replay.tap_delays(Recording(book.recording_of(run)), setup)
         except UserError as error:
             beside.print(f"! {error.message}: nothing is known of the delay")
             delays = None

@@ -21,9 +21,12 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
 from sparkwitness.records.logbook import Logbook
+from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve as curves
 from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.fit import recommend
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
 NOTHING_MEASURED = 3
@@ -71,7 +74,7 @@ def command(
     if from_file is not None:
         recording = Recording(from_file)
         setup = typing.setup_from(typed, recording.setup, ask=False)
-        tables = session.replay(recording, setup)
+        tables = replay(recording, setup)
         recorded: Path | None = from_file
     else:
         interactive = sys.stdin.isatty() and not as_json
@@ -86,7 +89,7 @@ def command(
             tables = _sweep(source.port, patience, setup, recorded, beside, longest)
     result = curves.curve(setup, tables, width, wanted)
     run = None
-    if not isinstance(result, measure.Finding):
+    if not isinstance(result, Finding):
         origin = "replay" if from_file else f"simulated: {simulate}" if simulate else "board"
         values = curves.kept(result, tables, width, wanted)
         run = keeping.keep(
@@ -94,20 +97,16 @@ def command(
             recording=recorded, source=origin,
         )  # fmt: skip
     if as_json:
-        body = (
-            {"findings": [asdict(result)]}
-            if isinstance(result, measure.Finding)
-            else result.to_dict()
-        )
+        body = {"findings": [asdict(result)]} if isinstance(result, Finding) else result.to_dict()
         loss = tables.loss.to_dict()
         click.echo(json.dumps({"setup": setup.to_dict(), **body, "loss": loss, "run": run}))
-    elif isinstance(result, measure.Finding):
+    elif isinstance(result, Finding):
         out.print(f"! {result.text}")
     else:
         _print(out, result, tables)
         if run is not None:
             out.print(keep.kept(run), style="dim")
-    sys.exit(NOTHING_MEASURED if isinstance(result, measure.Finding) else 0)
+    sys.exit(NOTHING_MEASURED if isinstance(result, Finding) else 0)
 
 
 def _headline(result: curves.Curve) -> str:
@@ -125,15 +124,15 @@ def _sweep(
     record: Path | None,
     beside: Console,
     longest: float | None,
-) -> measure.Tables:
+) -> Tables:
     beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
     with link.Link(port, patience) as board:
         recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
         with beside.status("waiting for the crank") as line:
 
-            def done(tables: measure.Tables) -> bool:
+            def done(tables: Tables) -> bool:
                 found = measure.timed(setup, tables)
-                if isinstance(found, measure.Finding):
+                if isinstance(found, Finding):
                     line.update(found.text)
                 else:
                     known = found.speed[np.isfinite(found.speed)]
@@ -145,10 +144,10 @@ def _sweep(
                     )
                 return longest is not None and tables.seconds > longest
 
-            return session.stream(board, setup, recorder, done, interrupt_ends=True)
+            return session.collect(board, setup, recorder, done, interrupt_ends=True)
 
 
-def _print(out: Console, result: curves.Curve, tables: measure.Tables) -> None:
+def _print(out: Console, result: curves.Curve, tables: Tables) -> None:
     table = Table(
         title="First spark against speed, degrees BTDC (± k = 2; the same for the error)",
         title_justify="left",

@@ -10,13 +10,14 @@ from rich.progress import Progress
 from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.faces import text as show
-from sparkwitness.records import tables as exports
+from sparkwitness.records.export import write
+from sparkwitness.records.tables import TABLES
 from sparkwitness.timing.setup import Setup
 
 
 @click.command()
 @click.argument("source", metavar="RECORDING|RUN")
-@click.option("--to", type=click.Choice(list(exports.WRITERS)), required=True, help="Format.")
+@click.option("--to", type=click.Choice(list(write.WRITERS)), required=True, help="Format.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -25,7 +26,7 @@ from sparkwitness.timing.setup import Setup
 @click.option(
     "--only",
     multiple=True,
-    type=click.Choice(list(exports.TABLES)),
+    type=click.Choice(list(TABLES)),
     help="Only this table; may be repeated. Default: all of them.",
 )
 @click.option("--force", is_flag=True, help="Replace files that are there.")
@@ -49,13 +50,13 @@ def command(
     path, setup = keeping.recording_and_setup(source, logbook_file, beside)
     recording = Recording(path)
     stem = out or Path(recording.path.stem)
-    wanted = only or tuple(exports.TABLES)
+    wanted = only or tuple(TABLES)
     if setup is None and "events" in wanted:
         beside.print("! no events: the recording does not say what was typed (crank reference …)")
-    size = exports.PASSES * recording.path.stat().st_size
+    size = write.PASSES * recording.path.stat().st_size
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(f"to {to}", total=size)
-        files, loss = exports.export(
+        files, loss = write.export(
             recording,
             to,
             stem,

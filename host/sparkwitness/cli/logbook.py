@@ -14,11 +14,11 @@ from sparkwitness.bench import run as bench_run
 from sparkwitness.bench.plan import Plan
 from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording, parts_to
-from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import Logbook, Run
+from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve
 from sparkwitness.timing.setup import Setup
 
@@ -203,7 +203,7 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
         again = {**bench.evaluate(plan, parts).to_dict(), "verdicts": run.result.get("verdicts")}
     elif run.kind == "curve":
         setup = Setup.from_dict(run.setup)
-        again = curve.again(setup, session.replay(Recording(path), setup), run.result)
+        again = curve.again(setup, replay(Recording(path), setup), run.result)
     else:
         again = logbook.replay(path, Setup.from_dict(run.setup)).to_dict()
     if logbook.canonical(again) == run.result_text:

@@ -21,6 +21,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
 from sparkwitness.records.logbook import Logbook
+from sparkwitness.records.replay import replay
 from sparkwitness.timing import advice, measure
 from sparkwitness.timing.setup import Setup
 
@@ -107,7 +108,7 @@ def command(
 def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, Setup]:
     recording = Recording(path)
     setup = typing.setup_from(typed, recording.setup, ask=False)
-    return measure.evaluate(setup, session.replay(recording, setup)), setup
+    return measure.evaluate(setup, replay(recording, setup)), setup
 
 
 def _live(
@@ -131,9 +132,6 @@ def _live(
                         line.update(show.status(result, setup.target))
 
                 return session.run(board, setup, recorder, watch, longest_s=longest)
-        except KeyboardInterrupt:
-            kept = f"; the recording up to here is {record}" if record else ""
-            raise UserError(f"stopped{kept}") from None
         except UserError as error:
             if record:
                 raise UserError(f"{error.message}; the recording up to here is {record}") from None

@@ -16,9 +16,8 @@ from rich.progress import Progress
 from sparkwitness import __version__
 from sparkwitness.cli import options
 from sparkwitness.decode.recording import FORMAT, Recording
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, needed
 from sparkwitness.records import logbook
-from sparkwitness.records.tables import needed
 from sparkwitness.timing.setup import Setup
 
 SUFFIX = ".rec"

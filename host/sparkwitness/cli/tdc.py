@@ -11,7 +11,7 @@ from rich.console import Console
 from sparkwitness.cli import options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device.link import Link
-from sparkwitness.device.stream import Stream, streaming
+from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
@@ -110,9 +110,9 @@ def lamp(
     with (
         sources.board(simulate, port, speed=1.0) as source,
         Link(source.port, patience) as board,
-        streaming(board, lambda _: None) as live,
+        Stream(board, interrupts="leave") as stream,
     ):
-        board.command(
+        stream.command(
             "lamp",
             mode=wire.ENUMS["lamp_mode"]["angle"],
             teeth=wheel.teeth,
@@ -122,7 +122,7 @@ def lamp(
             flash_us=flash,
         )
         out.print(f"Flashing at {show.angle(at)}. Look where the mark stands.")
-        seen = _wait(live, seconds, diameter)
+        seen = _wait(stream, seconds, diameter)
     if seen is None:
         return
     if diameter is not None:
@@ -134,19 +134,19 @@ def lamp(
     )
 
 
-def _wait(live: Stream, seconds: float | None, diameter: float | None) -> float | None:
+def _wait(stream: Stream, seconds: float | None, diameter: float | None) -> float | None:
     """Keep the lamp going until the person has looked; what they read, or None."""
     if seconds is not None:
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            live.step()
+            stream.receive()
         return None
     unit = "degrees" if diameter is None else "mm"
     text = f"How far has the mark still to go to its place, {unit} (past it: minus; q: not read)"
     # The lamp stays on for as long as the question stands, and no longer.
     answered = threading.Event()
     with ThreadPoolExecutor(1) as beside:
-        keeping = beside.submit(_keep, live, answered)
+        keeping = beside.submit(_keep, stream, answered)
         try:
             answer: str = click.prompt(text, default="q")
         finally:
@@ -157,6 +157,6 @@ def _wait(live: Stream, seconds: float | None, diameter: float | None) -> float 
     return options.NUMBER.convert(answer, None, None)
 
 
-def _keep(live: Stream, answered: threading.Event) -> None:
+def _keep(stream: Stream, answered: threading.Event) -> None:
     while not answered.is_set():
-        live.step()
+        stream.receive()

@@ -1,13 +1,14 @@
 """The serial link to a board: open, shake hands, command, receive.
 
 A thread reads all the time, so that neither a slow screen nor a long computation makes the board
-lose edges. It keeps no output on: that takes a lease (protocol/wire.md), which is renewed only
+lose edges. It keeps no output on: that takes a lease (protocol/wire.md, "The lease"), renewed only
 where the loop over the board asks for its bytes, in `receive`.
 """
 
 import queue
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -21,7 +22,7 @@ _USB_ID = (0x2E8A, 0x0005)  # Raspberry Pi, MicroPython on RP2: the USB identity
 _ANSWER_S = 1.5
 _ALIVE_S = 0.25
 _RENEW_S = 0.2
-_AGAIN_S = 0.25
+_STOP_AGAIN_S = 0.15
 _PROMPT = b">>> "
 _ON = ("drive", "lamp", "renew")  # commands that switch outputs on, or keep them on
 
@@ -73,6 +74,8 @@ class Link:
         self._closing = threading.Event()
         self._fault: str | None = None
         self._alive = time.monotonic()
+        self._hushed = False
+        self.streamed = 0.0  # host's time of the last part of a stream
         self._lock = threading.Lock()
         self._protocol: int | None = None
         self._partial = b""
@@ -107,7 +110,8 @@ class Link:
                 if data:
                     self._received.put(data)
                     self._listen(data)
-                if time.monotonic() - self._alive > _ALIVE_S and self.hello:
+                due = time.monotonic() - self._alive > _ALIVE_S
+                if due and self.hello and not self._hushed:
                     self._send("alive")
         except UserError as error:
             self._fault = error.message
@@ -123,7 +127,10 @@ class Link:
         self._partial = self._partial[-512:]
         for frame in frames:
             # Only short frames can be of interest here; edges are left to the decoder.
-            if not frame or (len(frame) > 12 and frame[1] == wire.NUMBER["edges"]):
+            if not frame:
+                continue
+            if len(frame) > 12 and frame[1] == wire.NUMBER["edges"]:
+                self.streamed = time.monotonic()
                 continue
             try:
                 body = framing.unseal(frame)
@@ -134,6 +141,8 @@ class Link:
                 continue
             if message.name in ("hello", "ack"):
                 self._answers.put(message)
+            elif message.name == "heartbeat":
+                self.streamed = time.monotonic()
 
     def _gone(self) -> str:
         return f"the board on {self.port} went away; plug it in again and measure anew"
@@ -206,11 +215,45 @@ class Link:
             UserError: the board refuses, with its reason, or does not answer.
             ValueError: a field is out of its range.
         """
-        if name == "stop":
-            self.stop()
-            return
+        self._hushed = False
         seq = self._send(name, **fields)
+        if not self._acknowledged(name, (seq,), 2 * _ANSWER_S):
+            raise UserError(
+                f"the board on {self.port} did not answer {name}; unplug it, plug it in and try "
+                "again"
+            )
+        if name in _ON:
+            self._lease, self._renewed = seq, time.monotonic()
+
+    def stop(self) -> None:
+        """Tell the board to stop, again and again until it says that it has.
+
+        Nothing else is sent meanwhile, nor after it failed, and no lease is renewed from here on: a
+        board that hears none of it switches its outputs off by itself.
+
+        Raises:
+            UserError: the board went away, or does not answer.
+        """
+        self._hushed, self._lease = True, None
+        sent: list[int] = []
         deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
+        while time.monotonic() < deadline:
+            sent.append(self._send("stop"))
+            if self._acknowledged("stop", sent, _STOP_AGAIN_S):
+                self._hushed = False
+                return
+        raise UserError(
+            f"the board on {self.port} did not answer stop; its outputs switch off by themselves "
+            "within 1 s: keep hands off until you have unplugged it"
+        )
+
+    def _acknowledged(self, name: str, seqs: Sequence[int], wait_s: float) -> bool:
+        """Whether the board did what was sent under one of these numbers, within the time.
+
+        Raises:
+            UserError: it refuses, with its reason, or went away.
+        """
+        deadline = time.monotonic() + wait_s * self.patience
         while (left := deadline - time.monotonic()) > 0:
             self._check_fault()
             try:
@@ -219,70 +262,29 @@ class Link:
                 continue
             if message.name == "hello":
                 self.hello = message.fields
-            elif message.fields["command_seq"] == seq:
-                if message.fields["result"] != wire.ENUMS["result"]["ok"]:
-                    why = message.fields["text"] or next(
-                        (
-                            k
-                            for k, v in wire.ENUMS["result"].items()
-                            if v == message.fields["result"]
-                        ),
-                        f"reason {message.fields['result']}",
-                    )
+            elif message.fields["command_seq"] in seqs:
+                result = message.fields["result"]
+                if result != wire.ENUMS["result"]["ok"]:
+                    names = {v: k for k, v in wire.ENUMS["result"].items()}
+                    why = message.fields["text"] or names.get(result, f"reason {result}")
                     raise UserError(f"the board refuses {name}: {why}")
                 if name == "start":
                     self._session, self._lease = message.session, None
-                elif name in _ON:
-                    self._lease, self._renewed = seq, time.monotonic()
-                return
-        raise UserError(
-            f"the board on {self.port} did not answer {name}; unplug it, plug it in and try again"
-        )
-
-    def stop(self) -> None:
-        """Outputs off and no more stream: said again and again until the board says that it is so.
-
-        From here on nothing is sent that keeps an output on, whatever becomes of this.
-
-        Raises:
-            UserError: the board went away, or does not answer.
-        """
-        self._lease = None
-        sent: set[int] = set()
-        deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
-        while time.monotonic() < deadline:
-            self._check_fault()
-            sent.add(self._send("stop"))
-            again = time.monotonic() + _AGAIN_S * self.patience
-            while (left := again - time.monotonic()) > 0:
-                try:
-                    message = self._answers.get(timeout=left)
-                except queue.Empty:
-                    break
-                if message.name == "ack" and message.fields["command_seq"] in sent:
-                    return
-        raise UserError(
-            f"the board on {self.port} did not answer stop; its outputs go off by themselves "
-            "within 1 s: wait for that, unplug it, plug it in and try again"
-        )
-
-    def _renew(self) -> None:
-        """Keep the outputs on that are on."""
-        if self._lease is not None and time.monotonic() - self._renewed > _RENEW_S:
-            self._renewed = time.monotonic()
-            with suppress(UserError):  # the reader says what has happened
-                self._send("renew", lease=self._lease)
+                return True
+        return False
 
     def receive(self, timeout: float) -> bytes:
         """All bytes received since the last call, waiting at most `timeout` s for the first.
 
-        Renews the lease of the outputs that are on; so call it at least four times a second.
+        Renews the lease of outputs that are on: to be called at least three times a second then.
 
         Raises:
             UserError: the board went away, after everything received before has been given out.
         """
-        if not self._fault:
-            self._renew()
+        if self._lease is not None and time.monotonic() - self._renewed > _RENEW_S:
+            self._renewed = time.monotonic()
+            with suppress(UserError):  # where the board is gone, the reader says so
+                self._send("renew", lease=self._lease)
         parts: list[bytes] = []
         try:
             parts.append(self._received.get(timeout=timeout))

@@ -1,16 +1,14 @@
-"""Runs: on a live board (configure, start, feed, decide when to stop), or from a recording."""
+"""A live run: stream, look at what there is, decide when to stop."""
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from typing import Literal
 
-from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.decode.recording import Recorder
 from sparkwitness.device.link import Link
-from sparkwitness.device.stream import mask, streaming
-from sparkwitness.errors import UserError
-from sparkwitness.timing.measure import Analyzer, Measurement, Tables, evaluate
+from sparkwitness.device.stream import Stream
+from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.setup import Setup
 
 # Board seconds after which a finding that waiting does not mend ends the run.
@@ -21,7 +19,7 @@ _LOOK_S = 0.25
 _LOOK_SPARKS = 20_000  # more would not make a look's result better
 
 
-def stream(
+def collect(
     link: Link,
     setup: Setup,
     recorder: Recorder | None,
@@ -45,34 +43,17 @@ def stream(
     Raises:
         UserError: the board went away or fell silent; what was recorded stays.
     """
-    analyzer = Analyzer(setup, link.hello["tick_ps"])
-    falling = mask(setup.falling)
-    with streaming(link, analyzer.feed, recorder, falling=falling) as live:
+    interrupts: Literal["stop", "end"] = "end" if interrupt_ends else "stop"
+    with Stream(link, setup.falling, recorder=recorder, interrupts=interrupts) as stream:
+        analyzer = Analyzer(setup, link.hello["tick_ps"])
         last_look = time.monotonic()
-        with _interrupts(interrupt_ends) as interrupted:
-            while not interrupted.is_set():
-                live.step()
-                if time.monotonic() - last_look < _LOOK_S:
-                    continue
-                over = done(analyzer.tables(newest))
+        for data in stream:
+            analyzer.feed(data)
+            if stream.live and time.monotonic() - last_look >= _LOOK_S:
+                if done(analyzer.tables(newest)):
+                    stream.end()
                 last_look = time.monotonic()
-                if over:
-                    break
     return analyzer.finish()
-
-
-@contextmanager
-def _interrupts(wanted: bool) -> Iterator[threading.Event]:
-    """An event that Ctrl-C sets, so that no piece of work is broken off in its middle."""
-    event = threading.Event()
-    if not wanted or threading.current_thread() is not threading.main_thread():
-        yield event
-        return
-    before = signal.signal(signal.SIGINT, lambda *_: event.set())
-    try:
-        yield event
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 def run(
@@ -85,12 +66,12 @@ def run(
     """Measure until the target is met, or waiting cannot help.
 
     Args:
-        link, setup, recorder: see `stream`.
+        link, setup, recorder: see `collect`.
         watch: called with the result so far, some four times a second.
         longest_s: board seconds after which the run ends in any case.
 
     Raises:
-        UserError: see `stream`.
+        UserError: see `collect`.
     """
 
     def done(tables: Tables) -> bool:
@@ -98,25 +79,7 @@ def run(
         watch(result)
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
-    return evaluate(setup, stream(link, setup, recorder, done, newest=_LOOK_SPARKS))
-
-
-def replay(recording: Recording, setup: Setup) -> Tables:
-    """The tables of a recorded run: to the last bit those that the live run had at its end.
-
-    Raises:
-        UserError: the recording cannot be read, or holds no good frame.
-    """
-    analyzer = Analyzer(setup, recording.tick_ps)
-    for chunk in recording.chunks():
-        analyzer.feed(chunk)
-    tables = analyzer.finish()
-    if not tables.loss.frames_good:
-        raise UserError(
-            f"{recording.path} holds {tables.loss.bytes_total} bytes but not one good frame: "
-            "it is damaged, or what was recorded was no board"
-        )
-    return tables
+    return evaluate(setup, collect(link, setup, recorder, done, newest=_LOOK_SPARKS))
 
 
 def _hopeless(result: Measurement) -> bool:

@@ -18,7 +18,7 @@ from sparkwitness import shipped
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss, Ticks
 from sparkwitness.device.link import Link
-from sparkwitness.device.stream import mask, streaming
+from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 
 PINS: dict[str, Any] = json.loads(
@@ -43,6 +43,7 @@ BUSY_PERMILLE = 500
 NOT_MEASURED = 65535
 # Two stamps are each uniform over one tick: their difference has u = 1/sqrt(6) tick, k = 2.
 U_STAMPS = 2 / math.sqrt(6)
+_QUIET_S = 3.0
 _FRAME_S = 1e-3  # full-speed frame (USB 2.0 specification, 8.4.3)
 _PARTS = 12
 _STUDENT = 2.28  # t for 95.45 % and 10 degrees of freedom (JCGM 100:2008, table G.2)
@@ -245,26 +246,29 @@ def collect(
             if m.name == "log" and m.fields["level"] > wire.ENUMS["level"]["info"]
         )
 
-    with streaming(link, take, falling=mask(drive.falling)) as live:
-        link.command("drive", **drive.fields())
+    with Stream(link, drive.falling) as stream:
+        stream.command("drive", **drive.fields())
         tick = link.hello["tick_ps"]
         end, last_end = drive.seconds * 1e12 / tick, longest * 1e12 / tick
         while not timed or timed[-1] < end:
-            if not live.step():
-                continue
-            watch(min(1.0, timed[-1] / end) if timed else 0.0)
-            if timed and timed[-1] >= end < last_end:
-                fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
-                if fit is None or fit[1] > TICK_PPM / 3:
-                    end = min(1.25 * end, last_end)
-        count = len(arrived)
+            if data := stream.receive():
+                take(data)
+                watch(min(1.0, timed[-1] / end) if timed else 0.0)
+                if timed and timed[-1] >= end < last_end:
+                    fit = tick_fit(np.asarray(arrived), np.asarray(timed), tick)
+                    if fit is None or fit[1] > TICK_PPM / 3:
+                        end = min(1.25 * end, last_end)
+        live = len(arrived)
+        stream.end()
+        for data in stream:
+            take(data)
     none = np.empty(0, np.int64)
     return Stage(
         drive,
         tuple(np.concatenate([none, *part]) for part in parts),
         beats,
-        np.asarray(arrived[:count]),
-        np.asarray(timed[:count], np.int64),
+        np.asarray(arrived[:live]),
+        np.asarray(timed[:live], np.int64),
         decoder.loss,
         said,
     )

@@ -1,12 +1,22 @@
-"""The one loop over a live board: start, take what comes, and always stop.
+"""The one live loop: configure, start, take bytes, keep alive, stop. Outputs off whatever happens.
 
-Whatever ends it (done, Ctrl-C, a fault, a board that goes away), the board is told to stop until it
-says that it has; a lease that nobody renews switches its outputs off where it cannot be told.
+Whoever measures on a board does it inside a `Stream`:
+
+    with Stream(link, falling=("crank",)) as stream:
+        for data in stream:
+            ...
+            if enough:
+                stream.end()
+
+Interrupts are handled here and nowhere else.
 """
 
+import signal
+import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
+from typing import Any, Literal
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder
@@ -14,101 +24,168 @@ from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 
 QUIET_S = 3.0
-"""A board that streams sends ten heartbeats a second: so long without a byte, and it is gone."""
+WAIT_S = 0.1
+_SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class Stopped(UserError):
+    """A person, or the system, ended the run."""
 
 
 class Stream:
-    """A board that streams, from `streaming`.
-
-    Attributes:
-        heard: time.monotonic() of the last byte, or of whatever the user of this takes for life.
-    """
-
-    def __init__(self, link: Link, take: Callable[[bytes], None]) -> None:
-        self._link, self._take = link, take
-        self.heard = time.monotonic()
-
-    def step(self, timeout: float = 0.1) -> bool:
-        """Take what has come, waiting at most `timeout` s for it. Whether anything came.
-
-        Each step renews the lease of outputs that are on: a loop that stands still loses them.
-
-        Raises:
-            UserError: the board went away, or has been silent for too long.
-        """
-        data = self._link.receive(timeout)
-        now = time.monotonic()
-        if data:
-            self.heard = now
-            self._take(data)
-        elif now - self.heard > QUIET_S * self._link.patience:
-            raise UserError(
-                f"the board on {self._link.port} stopped sending; unplug it, plug it in, try again"
-            )
-        return bool(data)
-
-
-@contextmanager
-def streaming(
-    link: Link,
-    take: Callable[[bytes], None],
-    recorder: Recorder | None = None,
-    enabled: int = 15,
-    falling: int = 0,
-) -> Iterator[Stream]:
-    """Configure and start; leave with the board stopped and everything it had sent taken.
+    """A board that streams, from configure to stop.
 
     Args:
-        link: to a board; one that still streams, for a host that has gone, is stopped first.
-        take: gets every piece of bytes, after the recorder.
+        link: to a board; a stream that an earlier host left behind is ended first.
+        falling: inputs whose falling edge is stamped.
+        enabled: inputs that are stamped; all unless said.
         recorder: gets every byte, or None; closed at the end in any case.
-        enabled, falling: bit masks of the inputs, as in the configure command.
-
-    Raises:
-        UserError: as `Stream.step`; or the board did not say that it has stopped.
+        unrecorded: called with a sentence when the recording can go no further, and the stream
+            goes on without it; None: the run ends with that sentence.
+        interrupts: what Ctrl-C does: "stop" breaks the run off, "end" is the way to end it,
+            "leave" leaves it to the caller.
     """
 
-    def both(data: bytes) -> None:
-        if recorder is not None:
-            recorder.write(data)
-        take(data)
+    def __init__(
+        self,
+        link: Link,
+        falling: Iterable[str] = (),
+        enabled: Iterable[str] = wire.INPUTS,
+        recorder: Recorder | None = None,
+        unrecorded: Callable[[str], None] | None = None,
+        interrupts: Literal["stop", "end", "leave"] = "stop",
+    ) -> None:
+        self.link = link
+        self._enabled, self._falling = mask(enabled), mask(falling)
+        self._recorder, self._unrecorded = recorder, unrecorded
+        self._interrupts = interrupts
+        self._signal: int | None = None
+        self._before: dict[int, Any] = {}
+        self._ended = False
+        self._running = False
+        self._since = time.monotonic()
 
-    try:
-        link.command("configure", enabled=enabled, falling=falling)
-        while link.receive(0):
-            pass  # of a session before
-        failed = True
+    def __enter__(self) -> "Stream":
+        self._listen()
         try:
-            link.command("start")
-            yield Stream(link, both)
-            failed = False
-        finally:
-            _silence(link, both, failed)
-    finally:
-        if recorder is not None:
-            recorder.close()
-
-
-def _silence(link: Link, take: Callable[[bytes], None], failed: bool) -> None:
-    """Stop the board and take the rest; further Ctrl-C cannot keep this from being done."""
-    interrupts = 0
-    while True:
-        try:
-            try:
-                link.stop()
-            except UserError:
-                if not failed:
-                    raise
+            # It may stream still, for a host that has gone.
             with suppress(UserError):
-                while data := link.receive(0.1):
-                    take(data)
-            break
-        except KeyboardInterrupt:
-            interrupts += 1
-            if interrupts > 3:  # the lease does it
+                self.link.stop()
+            self.link.command("configure", enabled=self._enabled, falling=self._falling)
+            while self.link.receive(0):
+                pass
+            self._running = True
+            self.link.command("start")
+        except BaseException:
+            self.close()
+            raise
+        self._since = time.monotonic()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _listen(self) -> None:
+        """Signals only set a mark, so that no piece of work is broken off in its middle."""
+        if self._interrupts == "leave" or threading.current_thread() is not threading.main_thread():
+            return
+
+        def note(number: int, _: object) -> None:
+            self._signal = number
+
+        for name in _SIGNALS:
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                self._before[number] = signal.signal(number, note)
+
+    def close(self) -> None:
+        """Stop the board, and let go of recording and signals; may be called twice.
+
+        A board that can no longer be told switches its outputs off by itself.
+        """
+        try:
+            if self._running:
+                self._running = False
+                with suppress(UserError, OSError):
+                    self.link.stop()
+        finally:
+            if self._recorder is not None:
+                self._recorder.close()
+            for number, handler in self._before.items():
+                signal.signal(number, handler)
+            self._before = {}
+
+    @property
+    def quiet_s(self) -> float:
+        """Seconds since the board last sent part of its stream, in units of the link's patience."""
+        return (time.monotonic() - max(self._since, self.link.streamed)) / self.link.patience
+
+    @property
+    def live(self) -> bool:
+        """The board has not been stopped yet."""
+        return self._running
+
+    @property
+    def interrupted(self) -> bool:
+        """Ctrl-C, or the system, asked for the end."""
+        return self._signal is not None
+
+    def end(self) -> None:
+        """Enough: the board is stopped, and `for` gives what is still on the way."""
+        self._ended = True
+
+    def command(self, name: str, **fields: Any) -> None:
+        """See `Link.command`."""
+        self.link.command(name, **fields)
+        self._since = time.monotonic()
+
+    def receive(self, wait: float = WAIT_S) -> bytes:
+        """Bytes that came since, recorded; empty after `wait` s without any.
+
+        Raises:
+            UserError: the board went away or fell silent.
+            Stopped: Ctrl-C, where it does not end the run.
+        """
+        data = self.link.receive(wait)
+        if data:
+            self._keep(data)
+        elif self.quiet_s > QUIET_S:
+            raise UserError(
+                f"the board on {self.link.port} stopped sending; unplug it, plug it in, try again"
+            )
+        self._obey()
+        return data
+
+    def __iter__(self) -> Iterator[bytes]:
+        """Pieces as they come, an empty one where there is a pause; then those after the stop."""
+        while not self._ended and not self.interrupted:
+            yield self.receive()
+        self._obey()
+        self._running = False
+        self.link.stop()
+        while data := self.link.receive(2 * WAIT_S):
+            self._keep(data)
+            yield data
+
+    def _obey(self) -> None:
+        """Break off where a signal says so and does not merely end the run."""
+        if self.interrupted and not (self._interrupts == "end" and self._signal == signal.SIGINT):
+            raise Stopped("stopped")
+
+    def _keep(self, data: bytes) -> None:
+        if self._recorder is None:
+            return
+        try:
+            self._recorder.write(data)
+        except UserError as error:
+            if self._unrecorded is None:
                 raise
+            with suppress(UserError):
+                self._recorder.close()
+            self._recorder = None
+            self._unrecorded(error.message)
 
 
-def mask(names: Iterator[str] | frozenset[str] | tuple[str, ...]) -> int:
-    """Bit mask of inputs by their names."""
-    return sum(1 << wire.INPUTS.index(name) for name in names)
+def mask(inputs: Iterable[str]) -> int:
+    """One bit per input."""
+    return sum(1 << wire.INPUTS.index(name) for name in inputs)

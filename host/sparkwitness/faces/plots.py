@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.errors import needed
 from sparkwitness.faces import text as show
-from sparkwitness.records.tables import needed
 from sparkwitness.timing import measure
 from sparkwitness.timing import stats as intervals
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.fit import DelayFit
 from sparkwitness.timing.setup import Setup
 
@@ -92,7 +93,7 @@ def line_through(timed: measure.Timed) -> Line | None:
 
 def all_of(
     setup: Setup,
-    tables: measure.Tables,
+    tables: Tables,
     timed: measure.Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,
@@ -389,7 +390,7 @@ def _histogram(
     return _drawn(make, "Spread of the first spark")
 
 
-def _raster(tables: measure.Tables, timed: measure.Timed) -> Plot:
+def _raster(tables: Tables, timed: measure.Timed) -> Plot:
     def make(axes: Any) -> str:
         events, sparks = timed.events, tables.sparks
         begin = max(0, len(events.tick) - _RASTER_ROWS)

@@ -1,6 +1,7 @@
 """A run as one self-contained page for a person: read on a screen, printed, or made a PDF.
 
-The numbers are those that were kept; the plots are drawn from the recording, if it is there.
+The numbers are those that were kept; the plots are drawn from the recording, if it is there. Longer than other files: one page, in the order in which it is
+read.
 """
 
 import base64
@@ -18,16 +19,17 @@ from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import Recording
-from sparkwitness.device import run as session
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, needed
 from sparkwitness.faces import plots, safety
 from sparkwitness.faces import text as show
 from sparkwitness.records import logbook
-from sparkwitness.records import tables as exports
 from sparkwitness.records.logbook import KeptTrial, Run
+from sparkwitness.records.replay import replay
+from sparkwitness.records.tables import sessions
 from sparkwitness.timing import advice, measure
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.fit import DelayFit, recommend
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import CLAMPS, Setup
 
 _CAUTIONS = {
@@ -118,17 +120,17 @@ def read(run: Run, path: Path) -> Told:
         return without_recording(run, "")
     setup = Setup.from_dict(run.setup)
     recording = Recording(path)
-    tables = session.replay(recording, setup)
+    tables = replay(recording, setup)
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
     timed = measure.timed(setup, tables)
-    if isinstance(timed, measure.Finding):
+    if isinstance(timed, Finding):
         return Told([], f"There is nothing to plot: {timed.text}.", again)
     seconds = timed.events.tick * tables.tick_s
     steady = np.zeros(len(seconds), np.bool_)
     if result.from_s is not None and result.to_s is not None:
         steady = (seconds >= result.from_s) & (seconds <= result.to_s)
-    found, _ = exports.sessions(recording)
+    found, _ = sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
@@ -207,7 +209,7 @@ def pdf(html: str) -> bytes:
         UserError: weasyprint, or the Pango library that it needs, is not installed.
     """
     try:
-        made: bytes = exports.needed("weasyprint", "pdf").HTML(string=html).write_pdf()
+        made: bytes = needed("weasyprint", "pdf").HTML(string=html).write_pdf()
     except OSError as error:
         raise UserError(
             f"a PDF needs the Pango library ({error.__class__.__name__}): on Debian `apt-get "

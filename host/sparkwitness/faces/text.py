@@ -1,7 +1,5 @@
 """Results as text for a terminal. Every number with its uncertainty, or the reason why not."""
 
-from math import floor, log10
-
 from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
@@ -11,19 +9,8 @@ from sparkwitness.decode.edges import Loss
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
-
-
-def angle(degrees: float) -> str:
-    """Degrees with the side of top dead centre in words, as a strobe's user says it."""
-    return f"{abs(degrees):.2f}° {'BTDC' if degrees >= 0 else 'ATDC'}"
-
-
-def plus_minus(value: float, expanded: float | None, unit: str = "") -> str:
-    """A value and its expanded uncertainty, both to two significant digits of the latter."""
-    if expanded is None:
-        return f"{value:.0f}{unit} (uncertainty not known)"
-    digits = 0 if expanded <= 0 else max(0, 1 - floor(log10(expanded)))
-    return f"{value:.{digits}f} ± {expanded:.{digits}f}{unit}"
+from sparkwitness.timing.wording import angle as angle
+from sparkwitness.timing.wording import plus_minus as plus_minus
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:

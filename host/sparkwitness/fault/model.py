@@ -858,3 +858,19 @@ def _entropies(table: Array) -> Array:
 def _log_odds(p: float) -> float:
     p = min(max(p, 1e-12), 1 - 1e-12)
     return math.log2(p / (1 - p))
+
+
+def started(run: Run) -> bool:
+    """A repair of this run made the engine start."""
+    return any(isinstance(e, Repair) and e.starts for e in run.events)
+
+
+def chances(chain: Chain, run: Run) -> Any:
+    """Probability of each link of the chain to be bad now, float64[links]."""
+    return link_chances(chain, belief(chain, run.events), mended_by(run.events))
+
+
+def open_bits(chain: Chain, run: Run) -> float:
+    """Entropy of what is believed now, bits."""
+    p = belief(chain, run.events)
+    return float(-(p[p > 0] * np.log2(p[p > 0])).sum())

@@ -11,8 +11,7 @@ import json
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,11 +22,12 @@ import platformdirs
 from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording, parts_to
-from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.faces import text as show
+from sparkwitness.records.database import Database
+from sparkwitness.records.replay import replay as replay_tables
 from sparkwitness.timing import measure
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.wording import angle
 
 KINDS = {
     "measurement": "timing at one speed",
@@ -36,58 +36,7 @@ KINDS = {
     "faultfind": "search for a lost spark",
     "check": "electrical check",
 }
-_APPLICATION = 0x53504B57  # SQLite's application_id, so that no foreign database is written to
-_BUSY_S = 30.0
 _SETTLED_S = 3600.0
-_MAGIC = b"SQLite format 3\0"
-
-# One script per version; a file's user_version tells how many it has had. Never edit a script
-# that was released: add one.
-MIGRATIONS = (
-    """
-    CREATE TABLE engines (
-        id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, made TEXT NOT NULL
-    );
-    CREATE TABLE modules (
-        id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, made TEXT NOT NULL
-    );
-    CREATE TABLE recordings (
-        id INTEGER PRIMARY KEY, path TEXT NOT NULL, sha256 TEXT NOT NULL, size INTEGER NOT NULL,
-        UNIQUE (path, sha256)
-    );
-    CREATE TABLE runs (
-        id INTEGER PRIMARY KEY AUTOINCREMENT,
-        kind TEXT NOT NULL,
-        made TEXT NOT NULL,
-        source TEXT NOT NULL,
-        headline TEXT NOT NULL,
-        engine INTEGER REFERENCES engines (id),
-        module INTEGER REFERENCES modules (id),
-        recording INTEGER REFERENCES recordings (id),
-        setup TEXT,
-        result TEXT NOT NULL,
-        software TEXT NOT NULL,
-        protocol INTEGER NOT NULL,
-        board TEXT
-    );
-    CREATE TABLE trials (
-        run INTEGER PRIMARY KEY REFERENCES runs (id),
-        series INTEGER NOT NULL REFERENCES runs (id),
-        setting REAL NOT NULL, error REAL NOT NULL, u_error REAL NOT NULL
-    );
-    """,
-    """
-    CREATE TABLE notes (
-        id INTEGER PRIMARY KEY,
-        run INTEGER NOT NULL REFERENCES runs (id),
-        made TEXT NOT NULL,
-        text TEXT NOT NULL
-    );
-    CREATE INDEX notes_by_run ON notes (run);
-    CREATE INDEX trials_by_series ON trials (series);
-    """,
-)
-VERSION = len(MIGRATIONS)
 
 
 @dataclass(frozen=True)
@@ -150,55 +99,13 @@ def default_path() -> Path:
     return platformdirs.user_data_path("sparkwitness", appauthor=False) / "logbook.db"
 
 
-class Logbook:
+class Logbook(Database):
     """An open logbook. Use as a context manager; every method is one transaction.
 
     Attributes:
         path: the file.
         set_aside: a sentence for the user if a damaged file was found and set aside, else "".
     """
-
-    def __init__(self, path: Path, *, named: bool = True) -> None:
-        """Open, create or bring up to date.
-
-        Args:
-            path: the file; its folder is made.
-            named: the user named this file, so something else found there is refused instead of
-                being set aside.
-
-        Raises:
-            UserError: not writable, not a logbook, or made by a later version.
-        """
-        self.path = path
-        self.set_aside = ""
-        self._inode: int | None = None
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UserError(
-                f"cannot make the folder of the logbook {path}: {error.strerror}; "
-                "choose another file with --logbook"
-            ) from None
-        with self._said():
-            try:
-                self._db = self._open(named)
-            except sqlite3.OperationalError:
-                raise
-            except sqlite3.DatabaseError as error:
-                self._put_aside(error)
-                self._db = self._open(named)
-
-    def __enter__(self) -> "Logbook":
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the file; may be called twice."""
-        self._db.close()
-
-    # Keeping
 
     def keep(
         self,
@@ -242,7 +149,7 @@ class Logbook:
         hashed = hash_of(recording) if recording is not None else None
         text = canonical(result)
         setup_text = None if setup is None else canonical(setup)
-        with self._writing() as db:
+        with self.writing() as db:
             file = None
             if recording is not None and hashed is not None:
                 file = self._recording(db, recording, *hashed)
@@ -278,7 +185,7 @@ class Logbook:
             setting, error, u_error: as in `advice.Trial`.
             series: number of the first run of the series; None for the first itself.
         """
-        with self._writing() as db:
+        with self.writing() as db:
             db.execute(
                 "INSERT OR REPLACE INTO trials VALUES (?,?,?,?,?)",
                 (run, series or run, setting, error, u_error),
@@ -292,7 +199,7 @@ class Logbook:
         """
         if not text.strip():
             raise UserError("the note is empty: write something after the run's number")
-        with self._writing() as db:
+        with self.writing() as db:
             if not db.execute("SELECT 1 FROM runs WHERE id = ?", (run,)).fetchone():
                 raise self._no_run(run)
             db.execute(
@@ -352,8 +259,8 @@ class Logbook:
                 where.append(f"{column} = ?")
                 values.append(value)
         condition = f"WHERE {' AND '.join(where)}" if where else ""
-        with self._said():
-            rows = self._db.execute(
+        with self.said():
+            rows = self.db.execute(
                 f"{_SELECT} {condition} ORDER BY runs.id DESC LIMIT ?", (*values, newest or -1)
             ).fetchall()
             return [self._run(row) for row in reversed(rows)]
@@ -364,16 +271,16 @@ class Logbook:
         Raises:
             UserError: there is none.
         """
-        with self._said():
-            row = self._db.execute(f"{_SELECT} WHERE runs.id = ?", (number,)).fetchone()
+        with self.said():
+            row = self.db.execute(f"{_SELECT} WHERE runs.id = ?", (number,)).fetchone()
             if row is not None:
                 return self._run(row)
         raise self._no_run(number)
 
     def trials(self, run: int) -> list[KeptTrial]:
         """All trials of the series that a run belongs to, oldest first; empty if to none."""
-        with self._said():
-            rows = self._db.execute(
+        with self.said():
+            rows = self.db.execute(
                 "SELECT trials.run, runs.made, setting, error, u_error FROM trials "
                 "JOIN runs ON runs.id = trials.run "
                 "WHERE series = (SELECT series FROM trials WHERE run = ?) ORDER BY trials.run",
@@ -405,7 +312,7 @@ class Logbook:
                 f"{digest[:12]}…, not {run.sha256[:12]}…; it was changed or is another recording"
             )
         if moved_to is not None and moved_to.resolve() != run.recording:
-            with self._writing() as db:
+            with self.writing() as db:
                 file = self._recording(db, moved_to, digest, size)
                 db.execute("UPDATE runs SET recording = ? WHERE id = ?", (file, run.id))
         return path
@@ -413,7 +320,7 @@ class Logbook:
     # Inside
 
     def _run(self, row: tuple[Any, ...]) -> Run:
-        notes = self._db.execute(
+        notes = self.db.execute(
             "SELECT made, text FROM notes WHERE run = ? ORDER BY id", (row[0],)
         ).fetchall()
         (number, kind, made, source, line, engine, module, path, digest, setup, result, software,
@@ -444,123 +351,6 @@ class Logbook:
         ).fetchone()
         return int(row[0])
 
-    def _open(self, named: bool) -> sqlite3.Connection:
-        if self.path.exists() and self.path.stat().st_size:
-            with open(self.path, "rb") as file:
-                self._inode = os.fstat(file.fileno()).st_ino
-                if file.read(len(_MAGIC)) != _MAGIC:
-                    if named:
-                        raise UserError(
-                            f"{self.path} is not a logbook, and it is left as it is: "
-                            "choose another file with --logbook"
-                        )
-                    raise sqlite3.DatabaseError("it does not begin as a database")
-        db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
-        db.text_factory = lambda text: text.decode(errors="replace")
-        try:
-            self._prepare(db)
-        except BaseException:
-            db.close()
-            raise
-        return db
-
-    def _prepare(self, db: sqlite3.Connection) -> None:
-        application, version = _pragma(db, "application_id"), _pragma(db, "user_version")
-        # Tables and version come into being in one transaction, so that no logbook has only one.
-        if (version or _pragma(db, "schema_version")) and application != _APPLICATION:
-            raise UserError(
-                f"{self.path} is a database of another program, and it is left as it is: "
-                "choose another file with --logbook"
-            )
-        if version > VERSION:
-            raise UserError(
-                f"the logbook {self.path} has format {version}, this program knows up to "
-                f"{VERSION}: install a newer sparkwitness, or choose another file with --logbook"
-            )
-        if version:
-            try:
-                found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
-            except UnicodeDecodeError:  # names in its findings are as damaged as the file
-                found = "its tables are damaged"
-            if found != "ok":
-                raise sqlite3.DatabaseError(found)
-        _write_ahead(db)
-        db.execute("PRAGMA foreign_keys = ON")
-        db.execute("PRAGMA synchronous = FULL")  # a row said to be kept survives a power cut
-        if version < VERSION:
-            self._migrate(db)
-
-    def _migrate(self, db: sqlite3.Connection) -> None:
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            version = _pragma(db, "user_version")  # another program may have been quicker
-            for script in MIGRATIONS[version:]:
-                for statement in script.split(";"):
-                    if statement.strip():
-                        db.execute(statement)
-            db.execute(f"PRAGMA application_id = {_APPLICATION}")
-            db.execute(f"PRAGMA user_version = {VERSION}")
-            db.execute("COMMIT")
-        except BaseException:
-            db.execute("ROLLBACK")
-            raise
-
-    def _put_aside(self, error: Exception) -> None:
-        """Give a damaged file, and what belongs to it, another name; never write over one."""
-        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-        aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}")
-        count = 1
-        while aside.exists():
-            count += 1
-            aside = self.path.with_name(f"{self.path.name}.damaged-{stamp}-{count}")
-        try:
-            if self.path.stat().st_ino != self._inode:
-                return  # another program has set it aside and begun a new one just now
-            self.path.rename(aside)
-            for tail in ("-wal", "-shm"):
-                with suppress(FileNotFoundError):
-                    Path(f"{self.path}{tail}").rename(f"{aside}{tail}")
-        except FileNotFoundError:
-            return  # another program is doing so
-        except OSError as problem:
-            raise UserError(
-                f"the logbook {self.path} is damaged and cannot be renamed: {problem.strerror}; "
-                "move it away or choose another file with --logbook"
-            ) from None
-        self.set_aside = (
-            f"the logbook was damaged ({error}); it is kept as {aside} and a new one was begun "
-            f"(`sqlite3 {aside.name} .recover` may save its rows)"
-        )
-
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        """One transaction that waits for other programs and is all or nothing."""
-        with self._said():
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._db
-                self._db.execute("COMMIT")
-            except BaseException:
-                with suppress(sqlite3.Error):
-                    self._db.execute("ROLLBACK")
-                raise
-
-    @contextmanager
-    def _said(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.IntegrityError as error:
-            raise UserError(f"the logbook {self.path} refuses that: {error}") from None
-        except (sqlite3.Error, OSError, UnicodeDecodeError) as error:
-            # SQLite's own words may quote damaged names, which are then no text.
-            reason = getattr(error, "strerror", None) or (
-                "it is damaged" if isinstance(error, UnicodeDecodeError) else error
-            )
-            raise UserError(
-                f"cannot use the logbook {self.path}: {reason}; check the disk and its "
-                "permissions, or choose another file with --logbook"
-            ) from None
-
 
 _SELECT = (
     "SELECT runs.id, kind, runs.made, source, headline, engines.name, modules.name, path, sha256, "
@@ -580,7 +370,7 @@ def headline(result: measure.Measurement) -> str:
     """A measurement in one line."""
     if result.timing is None or result.expanded is None:
         return result.findings[0].text if result.findings else "nothing measured"
-    text = f"{show.angle(result.timing)} ± {result.expanded:.2f}°"
+    text = f"{angle(result.timing)} ± {result.expanded:.2f}°"
     if result.rpm is not None:
         text += f" at {result.rpm:.0f} rpm"
     if result.error is not None:
@@ -594,7 +384,7 @@ def replay(path: Path, setup: Setup) -> measure.Measurement:
     Raises:
         UserError: the recording cannot be read.
     """
-    return measure.evaluate(setup, session.replay(Recording(path), setup))
+    return measure.evaluate(setup, replay_tables(Recording(path), setup))
 
 
 def differences(old: Any, new: Any, name: str = "") -> list[str]:
@@ -653,23 +443,6 @@ def _named(db: sqlite3.Connection, table: str, name: str | None) -> int | None:
     name = name.strip()
     db.execute(f"INSERT OR IGNORE INTO {table} (name, made) VALUES (?,?)", (name, _now()))
     return int(db.execute(f"SELECT id FROM {table} WHERE name = ?", (name,)).fetchone()[0])
-
-
-def _pragma(db: sqlite3.Connection, name: str) -> int:
-    return int(db.execute(f"PRAGMA {name}").fetchone()[0])
-
-
-def _write_ahead(db: sqlite3.Connection) -> None:
-    """Switch to the write-ahead log; SQLite does not wait by itself where two do so at once."""
-    deadline = time.monotonic() + _BUSY_S
-    while True:
-        try:
-            db.execute("PRAGMA journal_mode = WAL")
-            return
-        except sqlite3.OperationalError as error:
-            if "lock" not in str(error) or time.monotonic() > deadline:
-                raise
-            time.sleep(0.02)
 
 
 def hash_of(path: Path) -> tuple[str, int]:

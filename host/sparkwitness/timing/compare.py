@@ -7,26 +7,18 @@ delay of the same clamp are off by the same amount both times, so they go out of
 
 from dataclasses import asdict, dataclass
 from math import hypot, inf, log, radians, sin, sqrt
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode import wire
-from sparkwitness.decode.recording import Recording
-from sparkwitness.device import run as session
-from sparkwitness.faces import text as show
-from sparkwitness.records import tables as exports
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import measure
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.wording import plus_minus
 
 Floats = NDArray[np.float64]
 
-_NONE = np.empty(0, np.int64)
-_TRIGGER = wire.INPUTS.index("trigger")
 _SPEED_SHARE = 0.02  # speeds further apart than this are said to differ
 
 
@@ -85,7 +77,7 @@ class Change:
         if abs((self.high + self.low) / 2 - self.moved) > 0.01 * half:
             return f"{self.moved:+.3g}{space}{self.unit} ({self.low:+.3g} to {self.high:+.3g})"
         sign = "+" if self.moved >= 0 else ""
-        return sign + show.plus_minus(self.moved, half, f"{space}{self.unit}")
+        return sign + plus_minus(self.moved, half, f"{space}{self.unit}")
 
 
 @dataclass(frozen=True)
@@ -150,38 +142,6 @@ def compare(before: Side, after: Side, untouched: bool = True) -> Comparison:
         )
     kept = tuple(c for c in changes if c.moved is not None or c.note)
     return Comparison(before.name, after.name, _headline(changes[0]), kept, tuple(assumed))
-
-
-def tap_delays(recording: Recording, setup: Setup) -> Floats:
-    """µs from each last edge of the trigger tap to the first spark after it, in order of time.
-
-    An event without an edge in the half time between events before it has none.
-    """
-    trigger: dict[int, list[NDArray[np.int64]]] = {}
-    for piece in exports.pieces(recording):
-        edges = piece.tick[piece.which == _TRIGGER]
-        trigger.setdefault(piece.number, [_NONE]).append(edges)
-    delays: list[Floats] = [np.empty(0)]
-    for number, columns in exports.events(recording, setup):
-        first, edges = columns["tick"], np.concatenate(trigger.get(number, [_NONE]))
-        if len(first) < 2 or not len(edges):
-            continue
-        at = np.searchsorted(edges, first, side="right") - 1
-        ticks = (first - edges[at])[at >= 0]
-        near = ticks[ticks < 0.5 * np.median(np.diff(first))]
-        delays.append(np.multiply(near, recording.tick_ps * 1e-6))
-    return np.concatenate(delays)
-
-
-def side_of_recording(path: Path, name: str, setup: Setup) -> Side:
-    """A side computed from a recording.
-
-    Raises:
-        UserError: it cannot be read.
-    """
-    recording = Recording(path)
-    result = measure.evaluate(setup, session.replay(recording, setup))
-    return Side(name, result.to_dict(), setup, tap_delays(recording, setup))
 
 
 def _same_setup(a: Setup, b: Setup) -> bool:
@@ -380,7 +340,7 @@ def _headline(change: Change) -> str:
     half = (change.high - change.low) / 2
     if change.verdict == "moved":
         side = "advanced" if change.moved > 0 else "retarded"
-        digits = show.plus_minus(change.moved, half, "°")
+        digits = plus_minus(change.moved, half, "°")
         size = digits.lstrip("-")
         return f"{change.name} moved by {size} ({side})"
     return (

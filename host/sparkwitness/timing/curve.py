@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing import budget as timing
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.fit import DelayFit, fit_delay
-from sparkwitness.timing.measure import Finding, Tables, Timed, timed
+from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.measure import Timed, timed
 from sparkwitness.timing.setup import Setup
 
 Floats = NDArray[np.float64]

@@ -1,7 +1,7 @@
 """The main job: tables of sparks and crank periods to true timing, error and advice.
 
-`Analyzer` (bytes to tables) is the streaming half, `evaluate` (tables to a `Measurement`) the
-pure one. Both give the same result live and from a recording.
+`analyzer.Analyzer` (bytes to tables) is the streaming half, `evaluate` (tables to a `Measurement`)
+the pure one. Both give the same result live and from a recording.
 """
 
 from dataclasses import asdict, dataclass, field, replace
@@ -14,7 +14,7 @@ from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import advice
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing.advice import Advice
-from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.events import (
     Events,
@@ -29,8 +29,6 @@ from sparkwitness.timing.events import (
 )
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
-
-__all__ = ["Analyzer", "Finding", "Measurement", "Tables", "Timed", "evaluate", "timed"]
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20

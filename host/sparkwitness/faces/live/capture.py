@@ -21,16 +21,17 @@ import numpy as np
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder
 from sparkwitness.device.link import Link
+from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces.live import view
 from sparkwitness.timing import advice
-from sparkwitness.timing.measure import Analyzer, Measurement, Timed, evaluate, timed
+from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.measure import Measurement, Timed, evaluate, timed
 from sparkwitness.timing.setup import Setup
 
 LOOK_S = 0.25
 FULL_EVERY = 4  # looks; raster and trend need no more
 _SILENT_S = 1.0  # heartbeats come every 0.1 s
-_GIVE_UP_S = 2.5
 _AGAIN_S = 0.5
 _SETTLE_S = 1.0  # a new setting counts from here on: a finger and a controller take a moment
 _FLASH_US = 60
@@ -93,10 +94,9 @@ class Capture:
         self._keeper = ThreadPoolExecutor(1, thread_name_prefix="keep")
         self._thread = threading.Thread(target=self._run, name="capture", daemon=True)
 
-        self._link: Link | None = None
-        self._connecting: Future[Link] | None = None
+        self._stream: Stream | None = None
+        self._connecting: Future[Stream] | None = None
         self._state, self._why, self._since = "connecting", "", time.monotonic()
-        self._last_bytes = 0.0
         self._try_again = 0.0
         self._hello: dict[str, Any] = {}
         self._analyzer = Analyzer(setup)
@@ -124,14 +124,14 @@ class Capture:
         Raises:
             UserError: no board answers, or the recording cannot be written.
         """
-        link = self._connect()
+        stream = self._connect()
         if self._record is not None:
             try:
-                self._recorder = Recorder(self._record, link.hello, self.setup.to_dict())
+                self._recorder = Recorder(self._record, stream.link.hello, self.setup.to_dict())
             except UserError:
-                link.close()
+                _close(stream)
                 raise
-        self._joined(link)
+        self._joined(stream)
         self._thread.start()
 
     def close(self) -> None:
@@ -143,7 +143,7 @@ class Capture:
         self._helper.shutdown(wait=True, cancel_futures=True)
         if self._connecting is not None and self._connecting.done():
             with suppress(Exception):
-                self._connecting.result().close()
+                _close(self._connecting.result())
         if self._recorder is not None:
             self._recorder.close()
 
@@ -158,31 +158,24 @@ class Capture:
 
     # Connection.
 
-    def _connect(self) -> Link:
+    def _connect(self) -> Stream:
         link = Link(self._port(), self._patience)
         try:
-            # It may stream still, for a host that has gone.
-            with suppress(UserError):
-                link.command("stop")
-            falling = sum(1 << wire.INPUTS.index(name) for name in self.setup.falling)
-            link.command("configure", enabled=15, falling=falling)
-            link.receive(0)
-            link.command("start")
+            return Stream(link, self.setup.falling, interrupts="leave").__enter__()
         except BaseException:
             link.close()
             raise
-        return link
 
-    def _joined(self, link: Link) -> None:
-        self._link = link
-        self._hello = {k: v.hex() if isinstance(v, bytes) else v for k, v in link.hello.items()}
-        self._last_bytes = time.monotonic()
+    def _joined(self, stream: Stream) -> None:
+        self._stream = stream
+        hello = stream.link.hello
+        self._hello = {k: v.hex() if isinstance(v, bytes) else v for k, v in hello.items()}
         self._become("streaming", "")
 
     def _lose(self, why: str) -> None:
-        if self._link is not None:
-            self._helper.submit(self._link.close)
-            self._link = None
+        if self._stream is not None:
+            self._helper.submit(_close, self._stream)
+            self._stream = None
         self._lamp = {"mode": "off", "text": "off"}
         self._try_again = time.monotonic() + _AGAIN_S
         self._become("lost", why)
@@ -218,31 +211,25 @@ class Capture:
             if now >= next_look:
                 next_look = now + LOOK_S
                 self._look()
-        if self._link is not None:
+        if self._stream is not None:
+            self._stream.end()
             with suppress(UserError):
-                self._link.command("stop")
-                while data := self._link.receive(0.1):
+                for data in self._stream:
                     self._take(data)
-            self._link.close()
+            _close(self._stream)
         while not self._asked.empty():
             self._asked.get().answer.set_exception(UserError("the program is ending"))
 
     def _turn(self) -> None:
         now = time.monotonic()
-        if self._link is None:
+        if self._stream is None:
             self._look_for_board(now)
             time.sleep(0.05)
             return
-        data = self._link.receive(0.05)
-        if data:
-            self._last_bytes = now
+        if data := self._stream.receive(0.05):
             self._become("streaming", "")
             self._take(data)
-            return
-        quiet = now - self._last_bytes
-        if quiet > _GIVE_UP_S * self._patience:
-            self._lose("the board fell silent; looking for it again")
-        elif quiet > _SILENT_S * self._patience:
+        elif self._stream.quiet_s > _SILENT_S:
             self._become("silent", "the board sends nothing")
 
     def _take(self, data: bytes) -> None:
@@ -427,9 +414,9 @@ class Capture:
         if mode == "angle" and reference.turns != 1:
             raise UserError("a flash at an angle needs a reference on the crank: use first spark")
         btdc = _number(values, "btdc") if mode == "angle" else 0.0
-        if self._link is None or self._state != "streaming":
+        if self._stream is None or self._state != "streaming":
             raise UserError("the board is away: the lamp is off")
-        self._link.command(
+        self._stream.command(
             "lamp",
             mode=wire.ENUMS["lamp_mode"][mode],
             teeth=min(reference.teeth, 120),
@@ -442,6 +429,11 @@ class Capture:
                 "angle": f"at {abs(btdc):g}° {'BTDC' if btdc >= 0 else 'ATDC'}"}[mode]  # fmt: skip
         self._lamp = {"mode": mode, "text": text, "btdc": btdc}
         return f"lamp {text}"
+
+
+def _close(stream: Stream) -> None:
+    stream.close()
+    stream.link.close()
 
 
 def _number(values: dict[str, Any], name: str) -> float:

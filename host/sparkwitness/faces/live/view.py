@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.faces import text as show
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.events import Events
-from sparkwitness.timing.measure import Measurement, Tables
+from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
 
 RASTER_EVENTS = 40

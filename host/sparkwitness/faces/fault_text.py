@@ -1,0 +1,232 @@
+"""The search for the lost spark in words."""
+
+import math
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from sparkwitness.decode import wire
+from sparkwitness.faces import safety
+from sparkwitness.fault import model as ff
+
+LETTERS = "abcdefgh"
+HAZARDS = ("ignition off", "ignition on, nothing turns", "engine turns", "high voltage in the open")
+
+
+def state(chain: ff.Chain, run: ff.Run, path: Path | None) -> dict[str, Any]:
+    """Run, next test and finding as plain values for JSON."""
+    choice = None if ff.started(run) else ff.next_test(chain, run.events, run.sure)
+    result = ff.finding(chain, run.events)
+    conflict = result.contradiction
+    following = None
+    if choice is not None:
+        following = {
+            "again": choice.again, "minutes": choice.minutes,
+            "expected_bits": None if math.isnan(choice.bits) else choice.bits,
+            "tests": [
+                {"test": t.id, "ask": t.ask, "by": t.by, "hazard": HAZARDS[t.hazard],
+                 "cautions": [getattr(safety, c) for c in t.cautions],
+                 "outcomes": list(t.outcomes), "unit": t.unit or None}
+                for t in choice.tests
+            ],
+        }  # fmt: skip
+    return {
+        "file": str(path) if path else None,
+        "over": choice is None,
+        "starts": ff.started(run),
+        "next": following,
+        "finding": {
+            "link": result.link.id, "name": result.link.name, "probability": result.chance,
+            "probability_low": result.low, "probability_high": result.high,
+            "interval": "5 to 95 % over other odds to start from and less careful testers",
+            "named_alike": result.agree, "sure": result.chance >= run.sure,
+            "with_even_odds": {"link": result.evens[0].id, "probability": result.evens[1]},
+            "two_links": result.two,
+            "others": [{"link": x.id, "probability": p} for x, p in result.others],
+            "why": [
+                {"test": r.event.test, "answer": outcome(chain, r.event), "bits": r.bits}
+                for r in result.reasons if isinstance(r.event, ff.Answer)
+            ],
+            "confirm": result.link.confirm,
+            "confirming_test": result.confirm.id if result.confirm else None,
+            "repair": result.link.repair,
+            "then": "sparkwitness measure: a changed part changes the timing",
+        },
+        "contradiction": None if conflict is None else {
+            "chance": conflict.chance, "chance_alone": conflict.alone,
+            "check": list(conflict.suspects), "two_links": conflict.two,
+        },
+        "run": ff.run_to_dict(run),
+    }  # fmt: skip
+
+
+def show_choice(
+    out: Console,
+    chain: ff.Chain,
+    run: ff.Run,
+    choice: ff.Choice,
+    number: int,
+    shown: set[str],
+    yes: bool,
+) -> None:
+    """Head of a question: hazard, time, cautions not shown yet, what to connect first."""
+    tests = choice.tests
+    hazard = HAZARDS[choice.hazard]
+    again = "once more, to be sure  ·  " if choice.again else ""
+    out.print()
+    work = chain.work(tests, ff.paid_setups(chain, run.events))
+    takes = f"about {work:.0f} min" if work >= 1 else "a moment"
+    out.rule(f"{number}  ·  {again}{hazard}  ·  {takes}", align="left")
+    keys = sorted({c for t in tests for c in t.cautions})
+    fresh = [c for c in keys if c not in shown]
+    if fresh and not yes:
+        safety.show(out, *(getattr(safety, c) for c in fresh))
+        shown.update(fresh)
+    elif keys:
+        words = ", ".join(k.lower().replace("_", " ") for k in keys)
+        out.print(f"Cautions as shown before: {words}.", style="dim")
+    paid = ff.paid_setups(chain, run.events)
+    todo = dict.fromkeys(s for t in tests for s in t.setups if s not in paid)
+    for i, name in enumerate(todo):
+        out.print(f"{'Then' if i else 'First'}: {ff.model()['setups'][name]['do']}.")
+
+
+def why(chain: ff.Chain, run: ff.Run, choice: ff.Choice) -> str:
+    """What a test can show."""
+    chances = ff.chances(chain, run)
+    names = {
+        link_id for t in choice.tests for link_id in t.bad if link_id in chain.index
+    }  # fmt: skip
+    ranked = sorted(names, key=lambda x: -chances[chain.index[x]])[:4]
+    seen = ", ".join(f"{x} ({chances[chain.index[x]]:.0%})" for x in ranked)
+    text = f"It can show whether one of these is bad: {seen}."
+    if math.isnan(choice.bits):
+        return f"{text}\nYour answer to it does not go with the others, so look once more."
+    safer = any(
+        c.hazard < choice.hazard and c.bits >= choice.bits for c in ff.choices(chain, run.events)
+    )
+    words = "a safer test would tell as much" if safer else "no safer test tells as much"
+    return (
+        f"{text}\nIt should tell {choice.bits:.2f} of the {ff.open_bits(chain, run):.2f} bits "
+        f"still open; {words}."
+    )
+
+
+def show_finding(out: Console, chain: ff.Chain, run: ff.Run) -> None:
+    """The link found, how surely, why, and what to do."""
+    result = ff.finding(chain, run.events)
+    out.print()
+    sure = result.chance >= run.sure
+    head = "Most likely" if sure else "Not sure, and no test left tells enough. Most likely"
+    out.print(Text(f"{head}: {result.link.name}", style="bold"))
+    rows = Table.grid(padding=(0, 3))
+    rows.add_column(style="dim", no_wrap=True)
+    rows.add_column()
+    rows.add_row(
+        "probability",
+        f"{result.chance:.0%} ({result.low:.0%} to {result.high:.0%} with other odds to start "
+        f"from and a less careful tester; {result.agree:.0%} of those name the same link)",
+    )
+    even, chance = result.evens
+    rows.add_row(
+        "", "with all links equally likely at the start: "
+        + (f"the same link, {chance:.0%}" if even.id == result.link.id
+           else f"{even.name}, {chance:.0%}: your experience decides"),
+    )  # fmt: skip
+    words = [
+        f"{title(r.event.test)}: {outcome(chain, r.event)} ({_weight(r.bits)})"
+        for r in result.reasons[:4]
+        if isinstance(r.event, ff.Answer) and abs(r.bits) >= 0.3
+    ]
+    rows.add_row("why", "\n".join(words) or "only the odds to start from speak for it")
+    if result.others:
+        rest = ", ".join(f"{x.name} {p:.0%}" for x, p in result.others[:3])
+        rows.add_row("else", rest)
+    if result.two > 0.15:
+        rows.add_row("two faults", f"{result.two:.0%}: two links may be bad at once")
+    rows.add_row("confirm first", result.link.confirm)
+    rows.add_row("then", result.link.repair)
+    rows.add_row("at last", "sparkwitness measure: a changed part changes the timing")
+    out.print(rows)
+    show_doubt(out, chain, run)
+    out.print(safety.DEFER, style="dim")
+
+
+def show_doubt(out: Console, chain: ff.Chain, run: ff.Run) -> None:
+    """That the answers do not go together, if so."""
+    doubt = ff.contradiction(chain, run.events)
+    if doubt is None:
+        return
+    names = " or ".join(title(x) for x in doubt.suspects)
+    out.print(
+        f"! The answers do not go together: one of them had a chance of {doubt.chance:.1%} given "
+        f"the others ({doubt.alone:.0%} on its own). Look again at: {names}; or two links are bad "
+        f"({doubt.two:.0%}).",
+        style="bold",
+    )
+
+
+def so_far(chain: ff.Chain, run: ff.Run) -> str:
+    """The likeliest links now."""
+    chances = ff.chances(chain, run)
+    order = chances.argsort()[::-1][:4]
+    links = chain.links
+    parts = [f"{links[i].id} {chances[i]:.0%}" for i in order if chances[i] >= 0.01]
+    return "Now: " + ", ".join(parts)
+
+
+def farewell(run: ff.Run) -> str:
+    """What to do once it starts."""
+    last = run.events[-1]
+    mended = last.link if isinstance(last, ff.Repair) else ""
+    return (
+        f"\n{mended} mended, the engine starts. Now check the timing: sparkwitness measure. A "
+        "changed part changes it, and the setting that was right before may not be now."
+    )
+
+
+def _weight(bits: float) -> str:
+    side = "for it" if bits > 0 else "against it"
+    size = abs(bits)
+    how = "strongly " if size >= 3 else "" if size >= 1 else "weakly "
+    return f"{how}{side}"
+
+
+def title(test: str) -> str:
+    """Short name of a test."""
+    return test.replace("_", " ")
+
+
+def outcome(chain: ff.Chain, event: ff.Event) -> str:
+    """An answer in words."""
+    if not isinstance(event, ff.Answer):
+        return f"mended, {'starts' if event.starts else 'does not start'}"
+    if event.outcome is None:
+        return "cannot be tested"
+    text = chain.tests[event.test].outcomes[event.outcome]
+    unit = chain.tests[event.test].unit
+    return text if event.reading is None else f"{event.reading:g} {unit}, {text}"
+
+
+def show_all(out: Console, chain: ff.Chain) -> None:
+    """All links and tests of an ignition."""
+    links = Table(box=None, header_style="dim")
+    for head in ("link", "odds", ""):
+        links.add_column(head)
+    for x in chain.links:
+        links.add_row(x.id, f"{x.odds:g}", x.name)
+    tests = Table(box=None, header_style="dim")
+    for head in ("test", "by", "min", "hazard", "answers"):
+        tests.add_column(head)
+    for t in chain.tests.values():
+        answers = "; ".join(f"{x} {o}" for x, o in zip(LETTERS, t.outcomes, strict=False))
+        tests.add_row(t.id, t.by, f"{t.minutes:g}", HAZARDS[t.hazard], answers)
+    out.print(links)
+    out.print()
+    out.print(tests)
+    inputs = ", ".join(wire.INPUTS)
+    out.print(f"Odds are relative and from common practice; the board's inputs: {inputs}.",
+              style="dim")  # fmt: skip

@@ -1,0 +1,63 @@
+"""Searches kept in files, so that one can go on with them."""
+
+import json
+import os
+import tempfile
+from pathlib import Path
+
+import platformdirs
+
+from sparkwitness.errors import UserError
+from sparkwitness.fault import model as ff
+
+
+def default_path(started: str) -> Path:
+    """A file of its own in the user's data folder."""
+    folder = Path(platformdirs.user_data_dir("sparkwitness")) / "findfault"
+    name = started.replace(":", "").removesuffix("+0000")
+    path, n = folder / f"{name}.json", 1
+    while path.exists():
+        n += 1
+        path = folder / f"{name}-{n}.json"
+    return path
+
+
+def store(path: Path, run: ff.Run) -> None:
+    """Write a run so that a crash leaves the old file or the new one, never half of one.
+
+    Raises:
+        UserError: the file cannot be written.
+    """
+    text = json.dumps(ff.run_to_dict(run), indent=1, ensure_ascii=False)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text + "\n")
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(name, path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise UserError(f"cannot store the run in {path}: {error.strerror}") from None
+
+
+def load(path: Path) -> ff.Run:
+    """Read a stored run.
+
+    Raises:
+        UserError: it cannot be read, or is no such run; the file is left as it is.
+    """
+    try:
+        return ff.run_from_dict(json.loads(path.read_text("utf-8")))
+    except OSError as error:
+        raise UserError(f"cannot read {path}: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        broken = isinstance(error, (json.JSONDecodeError, RecursionError))
+        why = "it is not JSON" if broken else str(error)
+        if isinstance(error, UnicodeDecodeError):
+            why = "it is not text"
+        raise UserError(f"{path} cannot be resumed: {why}") from None

@@ -1,0 +1,107 @@
+"""What all formats share: files that come into being together, and what a writer is."""
+
+import os
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+
+from sparkwitness.decode import wire
+from sparkwitness.errors import UserError
+from sparkwitness.records.tables import Column, Columns, Piece, Session
+
+ROWS = 10_000  # of a table at a time where they become Python values
+PAUSE_S = 1.0  # between sessions where a format has a single time axis
+
+
+@dataclass
+class Files:
+    """Files that come into being together: written under another name, renamed at the end."""
+
+    may_replace: bool
+    paths: list[Path] = field(default_factory=list)
+
+    def new(self, path: Path) -> Path:
+        """Name to write under for a file to be called `path`.
+
+        Raises:
+            UserError: it is there and may not be replaced.
+        """
+        if path.exists() and not self.may_replace:
+            raise UserError(f"{path} is there already; choose another name with --out, or --force")
+        self.paths.append(path)
+        return _part(path)
+
+    def done(self) -> list[Path]:
+        """Give all files their names."""
+        for path in self.paths:
+            os.replace(_part(path), path)
+        return self.paths
+
+    def drop(self) -> None:
+        """Remove what was written."""
+        for path in self.paths:
+            with suppress(OSError):
+                _part(path).unlink(missing_ok=True)
+
+
+def _part(path: Path) -> Path:
+    return path.with_name(path.name + ".part")
+
+
+@dataclass
+class About:
+    """What a format gets beside the edges.
+
+    Attributes:
+        stem: path of the files without suffix.
+        meta: plain values for a person.
+        tables: the tables wanted.
+        sessions: of the recording.
+        small: events and supply in pieces, (number of the session, columns), in order of time;
+            they can be gone through once.
+    """
+
+    stem: Path
+    tick_ps: int
+    meta: dict[str, str]
+    tables: tuple[str, ...]
+    sessions: list[Session]
+    small: dict[str, Iterator[tuple[int, Columns]]]
+
+    def path(self, table: str, suffix: str) -> Path:
+        """File of one table."""
+        return self.stem.with_name(f"{self.stem.name}-{table}{suffix}")
+
+
+class Writer(Protocol):
+    """A format: gets the edges piece by piece, the small tables from `About`."""
+
+    def __init__(self, about: About, files: Files) -> None: ...
+
+    def edges(self, piece: Piece) -> None:
+        """The next edges."""
+        ...
+
+    def close(self) -> None:
+        """Write what is left."""
+        ...
+
+    def abandon(self) -> None:
+        """Let go of everything after a fault; may be called after close."""
+        ...
+
+
+def edge_columns(piece: Piece) -> Columns:
+    names = np.array(wire.INPUTS)
+    return {
+        "session": np.full(len(piece.tick), piece.session, np.uint16),
+        "input": names[piece.which], "tick": piece.tick, "lost_before": piece.lost_before,
+    }  # fmt: skip
+
+
+def unit_of(column: Column, tick_ps: int) -> str:
+    return f"{tick_ps} ps" if column.unit == "tick" else column.unit

@@ -1,0 +1,86 @@
+"""A recording's tables written in one format."""
+
+import json
+from collections.abc import Iterator
+from importlib import import_module
+from pathlib import Path
+
+from sparkwitness import __version__
+from sparkwitness.decode.edges import Loss
+from sparkwitness.decode.recording import Recording
+from sparkwitness.errors import UserError
+from sparkwitness.records.export.base import About, Files, Writer
+from sparkwitness.records.tables import TABLES, Columns, Progress, events, pieces, sessions, supply
+from sparkwitness.timing.setup import Setup
+
+WRITERS = {
+    "csv": "CsvWriter", "parquet": "ParquetWriter", "vcd": "VcdWriter", "mdf4": "Mdf4Writer"
+}  # fmt: skip
+"""Format: class of its writer, in the module of that name."""
+
+PASSES = 3  # through the bytes: sessions, events, edges
+
+
+def export(
+    recording: Recording,
+    to: str,
+    stem: Path,
+    setup: Setup | None,
+    wanted: tuple[str, ...] = tuple(TABLES),
+    may_replace: bool = False,
+    progress: Progress = lambda _: None,
+) -> tuple[list[Path], Loss]:
+    """Write a recording's tables in one format.
+
+    Args:
+        recording: the bytes.
+        to: a key of `WRITERS`.
+        stem: path of the files without suffix.
+        setup: what was typed; without it there are no events.
+        wanted: of `TABLES`.
+        may_replace: files of these names may be replaced.
+        progress: called with the number of bytes just read; every byte is read up to
+            `PASSES` times.
+
+    Returns:
+        The files, and what was lost of the stream.
+
+    Raises:
+        UserError: a library is missing, a file is there or cannot be written.
+    """
+    wanted = tuple(t for t in wanted if t != "events" or setup is not None)
+    found, loss = sessions(recording, progress)
+    small: dict[str, Iterator[tuple[int, Columns]]] = {}
+    if "events" in wanted and setup is not None:
+        small["events"] = events(recording, setup, progress)
+    if "supply" in wanted:
+        small["supply"] = ((k, supply(session)) for k, session in enumerate(found))
+    meta = {
+        "source": str(recording.path.name),
+        "recorded": str(recording.header.get("utc_start", "")),
+        "tick": f"{recording.tick_ps} ps",
+        "software": f"sparkwitness {__version__}",
+        "loss": json.dumps(loss.to_dict()),
+    }
+    if setup is not None:
+        meta["setup"] = json.dumps(setup.to_dict())
+    files = Files(may_replace)
+    writer: Writer | None = None
+    try:
+        about = About(stem, recording.tick_ps, meta, wanted, found, small)
+        module = import_module(f"sparkwitness.records.export.{to}")
+        writer = getattr(module, WRITERS[to])(about, files)
+        assert writer is not None
+        for piece in pieces(recording, progress):
+            if "edges" in wanted:
+                writer.edges(piece)
+        writer.close()
+        return files.done(), loss
+    except OSError as error:
+        raise UserError(
+            f"cannot write {stem}: {error.strerror or error}; the recording is as it was"
+        ) from None
+    finally:
+        if writer is not None:
+            writer.abandon()
+        files.drop()

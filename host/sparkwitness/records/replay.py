@@ -1,0 +1,68 @@
+"""Numbers of a recorded run, computed again."""
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.decode import wire
+from sparkwitness.decode.recording import Recording
+from sparkwitness.errors import UserError
+from sparkwitness.records import tables
+from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.compare import Side
+from sparkwitness.timing.measure import evaluate
+from sparkwitness.timing.setup import Setup
+
+_NONE = np.empty(0, np.int64)
+_TRIGGER = wire.INPUTS.index("trigger")
+
+
+def replay(recording: Recording, setup: Setup) -> Tables:
+    """The tables of a recorded run: to the last bit those that the live run had at its end.
+
+    Raises:
+        UserError: the recording cannot be read, or holds no good frame.
+    """
+    analyzer = Analyzer(setup, recording.tick_ps)
+    for chunk in recording.chunks():
+        analyzer.feed(chunk)
+    found = analyzer.finish()
+    if not found.loss.frames_good:
+        raise UserError(
+            f"{recording.path} holds {found.loss.bytes_total} bytes but not one good frame: "
+            "it is damaged, or what was recorded was no board"
+        )
+    return found
+
+
+def tap_delays(recording: Recording, setup: Setup) -> NDArray[np.float64]:
+    """µs from each last edge of the trigger tap to the first spark after it, in order of time.
+
+    An event without an edge in the half time between events before it has none.
+    """
+    trigger: dict[int, list[NDArray[np.int64]]] = {}
+    for piece in tables.pieces(recording):
+        edges = piece.tick[piece.which == _TRIGGER]
+        trigger.setdefault(piece.number, [_NONE]).append(edges)
+    delays: list[NDArray[np.float64]] = [np.empty(0)]
+    for number, columns in tables.events(recording, setup):
+        first, edges = columns["tick"], np.concatenate(trigger.get(number, [_NONE]))
+        if len(first) < 2 or not len(edges):
+            continue
+        at = np.searchsorted(edges, first, side="right") - 1
+        ticks = (first - edges[at])[at >= 0]
+        near = ticks[ticks < 0.5 * np.median(np.diff(first))]
+        delays.append(np.multiply(near, recording.tick_ps * 1e-6))
+    return np.concatenate(delays)
+
+
+def side_of_recording(path: Path, name: str, setup: Setup) -> Side:
+    """A side computed from a recording.
+
+    Raises:
+        UserError: it cannot be read.
+    """
+    recording = Recording(path)
+    result = evaluate(setup, replay(recording, setup))
+    return Side(name, result.to_dict(), setup, tap_delays(recording, setup))
