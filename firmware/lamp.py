@@ -1,6 +1,6 @@
 """Marker lamp on PIO block 1: flashes at an angle of the crank, or on the first spark of an event.
 
-At an angle: each flash is ordered a revolution ahead, in edges of the wheel and in cycles after
+At an angle: each flash is ordered one to three revolutions ahead, in edges of the wheel and in cycles after
 the last edge before it, so that it comes right however long a turn of the loop takes. The machine
 counts edges, but not while it flashes: so an order ends with a time of blindness, up to half-way
 between two edges, and this program knows which edge the machine sees next. A wheel of one edge
@@ -30,6 +30,7 @@ DROPPED = const(1)  # word of Outputs.told
 AFTER_EDGE = const(5)
 AFTER_ORDER = const(6)
 AFTER_FLASH = const(2)
+SHORT_MS = const(15)  # a revolution at 4000 rev/min
 EVENT_GAP_US = const(1800)  # sparks of one event come closer together than this
 MASK = const(0x3FFFFFFF)
 
@@ -88,12 +89,12 @@ def _apart(ring, then: int, now: int, mask: int) -> int:
 
 
 @micropython.viper
-def _room() -> int:
-    """Whether the machine waits for an order: bit 0; whether none waits for it: bit 1."""
+def _room(words: int) -> int:
+    """Whether the machine waits for an order: bit 0; at most `words` wait for it: bit 1."""
     p = ptr32(0x50300000)
     if p[2] & (1 << 27):
         return 3
-    return 2 if (p[3] >> 24) & 15 <= 2 else 0
+    return 2 if (p[3] >> 24) & 15 <= words else 0
 
 
 class Lamp:
@@ -176,7 +177,7 @@ class Lamp:
         self._crank.follow()
         if self.mode == wire.LAMP_MODE_FIRST_SPARK:
             self._listen()
-            if _room() & 1:
+            if _room(0) & 1:
                 self._order_on_spark()
             return
         state = self._crank.state
@@ -185,11 +186,13 @@ class Lamp:
                 self._empty()
                 self._anchor = -1
             return
-        room = _room()
+        # One order ahead; two at high speed, when a turn of the loop may take longer than the crank.
+        words = 5 if state[PERIOD] < SHORT_MS * self._ticks_per_ms else 2
+        room = _room(words)
         if room & 1:
             self._running = False
-        if room & 2:
-            self._order_at_angle(state)
+        while room & 2 and self._order_at_angle(state):
+            room = _room(words)
 
     # At an angle
 
@@ -210,7 +213,10 @@ class Lamp:
         return pitch
 
     def _order_at_angle(self, state):
-        """The flash of the revolution after the last one ordered, or the first one."""
+        """The flash of the revolution after the last one ordered, or the first one.
+
+        Returns whether it was ordered.
+        """
         teeth = self._crank.teeth
         present = teeth - self._crank.missing
         # The last tooth before the flash, and the rest of the way from there.
@@ -238,13 +244,13 @@ class Lamp:
         if not self._running:
             self._start_at_angle(state, waits, flash, delay - AFTER_EDGE, blind, present)
             if not self._running:
-                return
+                return False
         else:
             anchor = (self._anchor + present) & MASK
             if (anchor - state[SEEN] - waits + 1) % present:
                 self._empty()  # the wheel is not where it was thought to be: start over
                 self._anchor = -1
-                return
+                return False
             count = anchor - self._next + 1
             dropped = 0
             if count > 0 or present > 1:
@@ -253,15 +259,16 @@ class Lamp:
                     anchor += present
                     dropped += 1
                 if not _send(count, flash, delay - AFTER_EDGE, blind):
-                    return
+                    return False
             elif not self._order_by_time(state, flash, delay, blind, period):
-                return
+                return False
             else:
                 anchor = self._anchor
             self._drop(dropped)
             self._anchor = anchor & MASK
         self._end = end
         self._next = self._anchor + 1 + edges
+        return True
 
     def _start_at_angle(self, state, waits, flash, delay, blind, present):
         at = self._at

@@ -122,7 +122,7 @@ def begin(bases, channels, i, flash, delay, blind, at, step):
 def send(count, flash, delay, blind):
     outputs.orders[3] += 1
     return 1
-lamp._begin, lamp._send, lamp._room = begin, send, lambda: 2
+lamp._begin, lamp._send, lamp._room = begin, send, lambda words: 2
 from app import App
 hardware = hw_rp2.Hardware()
 for i in range(4):
