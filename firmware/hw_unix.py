@@ -213,7 +213,7 @@ class Hardware:
             if fault:
                 return fault
             self.leased = ticks_ms()
-        self._budget.set_load(load)
+            self._budget.set_load(load)
         self._width_us = width_us
         self._counted = self.driven[0] = 0
         self.told[0] = 0

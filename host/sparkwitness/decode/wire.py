@@ -160,13 +160,15 @@ def protocol_of(hello: bytes) -> int | None:
     return int.from_bytes(hello[at : at + 2], "little") if len(hello) >= at + 2 else None
 
 
+def layout_of(name: str, payload: bytes) -> Any:
+    """The construct that reads a payload: hello of protocol version 1 was shorter."""
+    return _HELLO_1 if name == "hello" and payload[:2] == b"\1\0" else PAYLOAD[name]
+
+
 def _parse(name: str, payload: bytes) -> dict[str, Any]:
     """Fields of a payload as construct reads it."""
-    layout = PAYLOAD[name]
-    if name == "hello" and payload[:2] == b"\1\0":
-        layout = _HELLO_1
     try:
-        parsed = layout.parse(payload)
+        parsed = layout_of(name, payload).parse(payload)
     except (c.ConstructError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0]
         raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None
