@@ -18,7 +18,7 @@ test: $(VENV)/test debian
 
 # Under a minute: what to run before each commit. QUICK are the tests of pure functions.
 QUICK = tests/decode tests/timing tests/fault/test_electrical.py tests/module/test_bench_plan.py \
-        tests/whole/test_readme.py
+        tests/whole/test_readme.py tests/whole/test_house.py tests/whole/test_api.py
 quick: $(VENV)/test
 	$(MAKE) --no-print-directory lint
 	$(BIN)/pytest -x $(QUICK) -m "not slow"
@@ -26,8 +26,17 @@ quick: $(VENV)/test
 lint: $(VENV)/test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports --no-logo --no-cache
 	$(BIN)/mypy
 	$(BIN)/python tests/firmware_types.py
+
+# Offline and strict: a link to nowhere is an error. Begin with build/docs/index.html.
+docs: $(VENV)/test
+	$(BIN)/sphinx-build --quiet --fail-on-warning --keep-going --fresh-env -c host/docs . build/docs
+
+# A release in dist/; shows that it installs in a new environment and runs the demo.
+dist: $(VENV)/test $(VENV)/uv
+	$(BIN)/python host/dist.py
 
 bench: $(VENV)/test
 	$(BIN)/python tests/bench/speed.py

@@ -15,19 +15,18 @@ import limits
 import wire
 from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
 from lease import Lease
-from ring import INPUTS, copy_words, since
+from ring import BEAT_DUE, BEATING, INPUTS, STALE
 
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
-BLOCKS_PER_TURN = const(8)  # of one input, so that a dense one does not hold up the others
-STALE_TICKS = const(0x3FFFFFF0)  # a quarter of a wrap, see wire.md, "Counting losses"
+BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
+PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
 RETURN = const(13)
 SILENT = "the host did not renew its lease for 1 s: outputs are off"
-COUNTS_WORD = (BODY + wire.EDGES_FIRST) // 4
 
 
 class App:
@@ -43,7 +42,6 @@ class App:
         self.falling = 0
         self.session = 0
         self.unsent = 0
-        self._seq = array("I", [0])
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
         self._received = 0
@@ -53,13 +51,10 @@ class App:
         self._said = array("I", [0, 0, 0])  # of hw.told
         self._met = False  # whether a host has spoken since boot
         self._alone = False  # capturing for the meter, without a host
-        self._now = hw.now
-        self._beat = array("I", [0, 0])  # wide time of the last heartbeat or of the one due
-        self._marks = array("I", [0] * INPUTS)  # edges that go out before the heartbeat due
-        self._beating = False
-        self._beat_ticks = BEAT_MS * 1000000 // hw.tick_ps * 1000
-        self._age_ticks = BLOCK_AGE_MS * 1000000 // hw.tick_ps * 1000
+        ticks_per_ms = 1000000 // hw.tick_ps * 1000
+        self.rings.pace(BLOCK_AGE_MS * ticks_per_ms, BEAT_MS * ticks_per_ms)
         self._busy_us = 0
+        self._busy_turns = 0
         self._worst_us = 0
         self._since_us = ticks_us()
         self._new_session()
@@ -86,24 +81,29 @@ class App:
 
     def turn(self):
         """One turn of the loop: time and edges from the hardware, commands, frames."""
+        start = ticks_us()
         streaming = self.state == wire.STATE_STREAMING
         meter = self.hw.meter
         if meter and not streaming and not self._alone:
             self._capture()
             self._alone = True
-        self.hw.poll(streaming or self._alone)
-        start = ticks_us()
-        worked = self._listen()
-        self._watch()
-        if streaming and self.state == wire.STATE_STREAMING:
+        worked = self.hw.poll(streaming or self._alone)
+        if streaming:
             worked = self._stream() or worked
+        self._busy_turns += 1
+        if not worked or self._busy_turns == BUSY_TURNS:
+            self._busy_turns = 0
+            worked = self._listen() or worked
+            self._watch()
+            self.hw.sample()
         if meter:
             meter.turn(streaming)
-        if worked:
+        if streaming:
             took = ticks_diff(ticks_us(), start)
-            self._busy_us += took
             if took > self._worst_us:
                 self._worst_us = took
+            if worked:
+                self._busy_us += took
 
     def _recover(self, error):
         """After any fault: outputs off, tell the host, stay reachable."""
@@ -131,7 +131,7 @@ class App:
         was = self.session
         while self.session in (0, was):
             self.session = int.from_bytes(os.urandom(2), "little")
-        self._seq[0] = 0
+        self.rings.seq[0] = 0
 
     def _await_line(self):
         """Whether the line takes a frame, waiting a little for it; counts the frame if not."""
@@ -150,7 +150,7 @@ class App:
             self.link.send(self._frame, 0, 1)
 
     def _begin(self, number):
-        put_header(self._frame, number, self.session, self._seq)
+        put_header(self._frame, number, self.session, self.rings.seq)
 
     def _send(self, size):
         self.link.send(self._frame, FRAME, seal(self._frame, size))
@@ -221,72 +221,26 @@ class App:
     def _stream(self):
         """Send what is due. Returns whether anything was done."""
         rings = self.rings
-        rings.settle_all()
-        age = since(self._now, self._beat)
-        if not self.link.ready():
-            if age >= STALE_TICKS:
-                self._give_up()
+        due = rings.survey()
+        if not due:
             return False
-        if not self._beating and age >= self._beat_ticks:
-            self._mark()
-        worked = False
-        waiting = False
-        for i in range(INPUTS):
-            left = self._due(i)
-            blocks = 0
-            while left > 0:
-                if not self.link.ready():
-                    return worked
-                n = left if left < wire.EDGES_MAX_N else wire.EDGES_MAX_N
-                self._send_block(i, n)
-                worked = True
-                left -= n
-                blocks += 1
-                if blocks == BLOCKS_PER_TURN or (left < wire.EDGES_MAX_N and not self._beating):
-                    break
-            if left > 0:
-                waiting = True
-        if self._beating and not waiting and self.link.ready():
+        if not self.link.ready():
+            if due & STALE:  # the host has not read for long: what waits would be ambiguous
+                rings.discard()
+                rings.mark()
+            return False
+        if due & BEAT_DUE:
+            rings.mark()
+            due = BEATING
+        packs = PACKS
+        size = rings.pack()
+        while size and self.link.send(rings.out, FRAME, size) and packs:
+            packs -= 1
+            size = rings.pack()
+        if due & BEATING and rings.drained() and self.link.ready():
             self._heartbeat()
             self._driving()
-            worked = True
-        return worked
-
-    def _due(self, i):
-        """How many edges of input i are to go out now."""
-        if self._beating:
-            return self.rings.waiting_until(i, self._marks)
-        n = self.rings.waiting(i)
-        if n >= wire.EDGES_MAX_N:
-            return n
-        if n and self.rings.oldest_age(i, self._now) >= self._age_ticks:
-            return n
-        return 0
-
-    def _send_block(self, i, n):
-        frame, rings = self._frame, self.rings
-        self._begin(wire.EDGES)
-        put32(frame, wire.EDGES_INPUT, i | n << 8)  # input, n, reserved
-        while True:
-            rings.copy(i, n, frame, COUNTS_WORD)
-            # The ring may have been written over while it was copied: then copy what is left.
-            self.hw.refresh(i)
-            if not rings.settle(i):
-                break
-        rings.advance(i, n)
-        self._send(wire.EDGES_COUNTS + 4 * n)
-
-    def _mark(self):
-        """A heartbeat is due for now: note what has to go out before it."""
-        copy_words(self._beat, self._now, 2)
-        copy_words(self._marks, self.rings.written, INPUTS)
-        self._beating = True
-
-    def _give_up(self):
-        """The host has not read for a quarter of a wrap: what waits would soon be ambiguous."""
-        for i in range(INPUTS):
-            self.rings.discard(i)
-        self._mark()
+        return True
 
     def _heartbeat(self):
         hw, frame = self.hw, self._frame
@@ -294,10 +248,10 @@ class App:
         span_ms = ticks_diff(now, self._since_us) // 1000
         busy = self._busy_us // span_ms if span_ms > 0 else 0
         self._begin(wire.HEARTBEAT)
-        put_words(frame, wire.HEARTBEAT_TIME, self._beat, 2)
+        put_words(frame, wire.HEARTBEAT_TIME, self.rings.beat, 2)
         put_words(frame, wire.HEARTBEAT_TOTAL, self.rings.taken, INPUTS)
         put_words(frame, wire.HEARTBEAT_LOST, self.rings.lost, INPUTS)
-        put_words(frame, wire.HEARTBEAT_STALLS, hw.stalls, INPUTS)
+        put_words(frame, wire.HEARTBEAT_STALLS, self.rings.stalls, INPUTS)
         put_words(frame, wire.HEARTBEAT_DRIVEN, hw.driven, 1)
         put32(frame, wire.HEARTBEAT_WORST_US, self._worst_us)
         put16(frame, wire.HEARTBEAT_BUSY_PERMILLE, busy if busy < 1000 else 1000)
@@ -307,7 +261,7 @@ class App:
         frame[BODY + wire.HEARTBEAT_STATE] = self.state
         frame[BODY + wire.HEARTBEAT_OUTPUTS] = hw.outputs
         self._send(wire.HEARTBEAT_SIZE)
-        self._beating = False
+        self.rings.beaten()
         self._worst_us = 0
         self._busy_us = 0
         self._since_us = now
@@ -319,7 +273,8 @@ class App:
             return
         if not self.link.ready():
             return
-        copy_words(said, told, 3)
+        for k in range(3):
+            said[k] = told[k]
         self._begin(wire.DRIVING)
         put16(frame, wire.DRIVING_PAUSES, told[0])
         put16(frame, wire.DRIVING_DROPPED, told[1])
@@ -328,13 +283,13 @@ class App:
 
     def _flush(self):
         """Send all that waits and a heartbeat: the end of a session."""
-        self._mark()
+        self.rings.mark()
         start = ticks_ms()
-        while self._beating:
+        while self.rings.beating():
             self._stream()
             if ticks_diff(ticks_ms(), start) > 500:
                 self.unsent += 1
-                self._beating = False
+                self.rings.beaten()
 
     # Commands from the host
 
@@ -467,8 +422,8 @@ class App:
         hw = self.hw
         hw.outputs_off()
         hw.stop()
-        self.rings.clear()
-        for words in (self._beat, hw.stalls, hw.now, hw.driven, hw.told, self._said):
+        self.rings.clear(self.session)
+        for words in (hw.driven, hw.told, self._said):
             for k in range(len(words)):
                 words[k] = 0
         if hw.meter:
@@ -490,10 +445,9 @@ class App:
         self._new_session()
         self._lease.clear()
         self.state = wire.STATE_STREAMING
-        self._beating = False
         self._capture()
         self._hello()
-        self._mark()
+        self.rings.mark()
         if self._await_line():
             self._heartbeat()
 

@@ -93,6 +93,58 @@ def seal(buffer, size):
 
 
 @micropython.viper
+def sum_up(k: int, crc: int, x: int, buffer, words: int, table, table1, table2, table3):
+    """Put the CRC into each edge frame in the first `words` words of buffer; see stuff()."""
+    b = ptr8(buffer)
+    w = ptr32(buffer)
+    t = ptr32(table)
+    t1 = ptr32(table1)
+    t2 = ptr32(table2)
+    t3 = ptr32(table3)
+    k = 0
+    while k < words:
+        end = k + 5 + b[(k << 2) + 13]
+        crc = -1
+        k += 1
+        while k < end:
+            x = crc ^ w[k]
+            crc = t3[x & 255] ^ t2[(x >> 8) & 255] ^ t1[(x >> 16) & 255] ^ t[(x >> 24) & 255]
+            k += 1
+        w[k] = crc ^ -1
+        k += 1
+
+
+@micropython.viper
+def stuff(k: int, x: int, code: int, buffer, words: int):
+    """Make COBS frames of the edge frames in the first `words` words of buffer, in place.
+
+    Each has a word whose last byte takes the code, four words of header and so on, n counts (n is
+    the edge message's field), and the CRC; the zero bytes before its code are delimiters.
+    """
+    # k, x and code are parameters since the first three are kept in registers; call with 0, 0, 0.
+    b = ptr8(buffer)
+    w = ptr32(buffer)
+    ones = 0x01010101
+    highs = ones << 7
+    k = 0
+    while k < words:
+        code = (k << 2) + 3
+        end = k + 6 + b[code + 10]
+        k += 1
+        while k < end:
+            x = w[k]
+            if (x - ones) & (x ^ -1) & highs:  # one of the four bytes is zero
+                x = k << 2
+                while x >> 2 == k:
+                    if b[x] == 0:
+                        b[code] = x - code
+                        code = x
+                    x += 1
+            k += 1
+        b[code] = (k << 2) - code
+
+
+@micropython.viper
 def _open(buffer, table, size: int) -> int:
     b = ptr8(buffer)
     t = ptr32(table)

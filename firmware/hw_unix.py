@@ -7,9 +7,8 @@ Attributes:
     board (str), uid (8 bytes)
     tick_ps, clock_hz, dead_ns, min_pulse_ns: as in the hello message (protocol/wire.md)
     link: link.Link or its like: receive, ready, send, cut
-    rings: ring.Rings: counts of the edges; the hardware moves `written` only
-    now: array('I') of two words, the wide time of the session, low word first
-    stalls: array('I') per input; driven: array('I') of one word
+    rings: ring.Rings: counts of the edges; the hardware moves `written`, `stalls` and `now` only
+    driven: array('I') of one word
     told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
     leased: ticks_ms() of the last drive, lamp or renew; the loop puts that of a renew here
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
@@ -18,15 +17,16 @@ Attributes:
     heard: the loop puts ticks_ms() of the last good frame here
 Methods:
     configure(enabled, falling): inputs to capture, bit masks; only while stopped
-    start(): capture from time 0; rings, now, stalls, driven have been cleared
-    poll(streaming): first thing in each turn of the loop. While streaming, bring `now` and then
+    start(): capture from time 0; rings and driven have been cleared
+    poll(streaming): first thing in each turn of the loop. While streaming, bring rings.now and then
         rings.written up to date, so that every edge older than `now` is in the rings. May wait
-        a few milliseconds when there is nothing to do. Does not allocate.
-    refresh(i): bring rings.written[i] up to date; does not allocate
+        a few milliseconds when there is nothing to do. Returns whether there was work to do but
+        for looking. Does not allocate.
     halt(): end of capture, with a last poll; stop(): everything at rest
     drive(payload), lamp(payload): bytes of the command's payload, ranges checked. Returns None,
         or one sentence that says what cannot be done.
     outputs_off(): always works, allowed at any time
+    sample(): look at the supply voltage; now and then, at least once between two heartbeats
     supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
     rest(): pass a short time, about a millisecond
     enter(), leave(): the loop begins, the loop has ended for good
@@ -53,7 +53,7 @@ import wire
 from limits import USED_UP, Budget, drive_fault, take
 from link import Link
 from pulses import read_drive
-from ring import INPUTS, Rings
+from ring import INPUTS, plain_rings
 
 RING_EDGES = const(2048)
 ANSWER_SIZE = const(4096)
@@ -94,9 +94,7 @@ class Hardware:
         self.dead_ns = 32
         self.min_pulse_ns = 32
         self.link = Link()
-        self.rings = Rings(RING_EDGES, [bytearray(4 * RING_EDGES) for _ in range(INPUTS)])
-        self.now = array("I", [0, 0])
-        self.stalls = array("I", [0] * INPUTS)
+        self.rings = plain_rings(RING_EDGES)
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
         self.outputs = 0
@@ -145,6 +143,7 @@ class Hardware:
             sleep_ms(1)
         else:
             self._advance()
+        return False
 
     def _wait_for_host(self):
         for source, events in self._idle.ipoll(10):
@@ -159,7 +158,7 @@ class Hardware:
         self._to_world.write(self._record)
         if self._from_world.readinto(answer) != ANSWER_SIZE:
             sys.exit(0)
-        _read_answer(answer, self.now, self.driven)
+        _read_answer(answer, self.rings.now, self.driven)
         self._account()
         supply = _half(answer, 8)
         if supply < self._supply:
@@ -172,9 +171,6 @@ class Hardware:
                 self.rings.write(i, answer, place, n)
                 place += n
 
-    def refresh(self, i):
-        pass
-
     def halt(self):
         pass
 
@@ -182,7 +178,7 @@ class Hardware:
         pass
 
     def _now_ms(self):
-        return (self.now[1] << 32 | self.now[0]) // TICKS_PER_MS & 0x3FFFFFFF
+        return (self.rings.now[1] << 32 | self.rings.now[0]) // TICKS_PER_MS & 0x3FFFFFFF
 
     def _account(self):
         """Pulses driven since the last look, against the budget."""
@@ -239,6 +235,9 @@ class Hardware:
             self._tell(OUTPUTS_OFF)
         except OSError:  # the world is gone, and with it the outputs
             pass
+
+    def sample(self):
+        pass
 
     def supply_mv(self):
         lowest = self._supply

@@ -1,8 +1,8 @@
 """Marker lamp on PIO block 1: flashes at an angle of the crank, or on the first spark of an event.
 
-At an angle: each flash is ordered one to three revolutions ahead, in edges of the wheel and in cycles after
-the last edge before it, so that it comes right however long a turn of the loop takes. The machine
-counts edges, but not while it flashes: so an order ends with a time of blindness, up to half-way
+At an angle: each flash is ordered one to three revolutions ahead, in edges of the wheel and in
+cycles after the last edge before it, so that it comes right however long a turn of the loop takes.
+The machine counts edges, but not while it flashes: an order ends with a time of blindness, half-way
 between two edges, and this program knows which edge the machine sees next. A wheel of one edge
 whose flash hides that edge is followed by time alone, from the edges as they were stamped.
 """
@@ -51,18 +51,21 @@ def _send(count: int, flash: int, delay: int, blind: int) -> int:
 
 
 @micropython.viper
-def _begin(hw_bases, hw_channels, i: int, flash: int, delay: int, blind: int, at, step: int) -> int:
-    """The first order, which counts edges from now. at: array of edges seen, edges to wait for.
+def _begin(rings, i: int, flash: int, delay: int, blind: int, at, step: int) -> int:
+    """The first order, which counts edges from now.
+
+    rings: the state of Rings, of input i; at: array of edges seen, edges to wait for.
 
     Edges that came since are taken off, or the next revolution of `step` edges is taken (none
     when step is 0: then they forbid the order). Returns how many edges after those seen the last
     one is that is waited for; 0 when an edge came in the middle, or forbade it.
     """
-    ch = ptr32(int(0x50000000) + (ptr32(hw_channels)[i] << 6))
-    base = ptr32(hw_bases)[i]
+    s = ptr32(rings)
+    left = ptr32(s[31 + i])  # COUNTERS and BASES, see ring.py
+    base = s[35 + i]
     a = ptr32(at)
     p = ptr32(0x50300000)
-    before = ch[2]
+    before = left[0]
     came = (base - before - a[0]) & 0x3FFFFFFF
     if came and step == 0:
         return 0
@@ -74,7 +77,7 @@ def _begin(hw_bases, hw_channels, i: int, flash: int, delay: int, blind: int, at
     p[7] = blind
     tries = 0
     while tries < 10:  # until an edge of before the order is surely counted
-        if ch[2] != before:
+        if left[0] != before:
             return 0
         tries += 1
     p[2] = 1 << 27  # FDEBUG: from now on note when the queue is found empty
@@ -126,7 +129,9 @@ class Lamp:
 
     def command(self, payload):
         """See wire.md; None or what cannot be done."""
-        mode, teeth, missing, source, angle, flash_us = struct.unpack("<BBBBIH", payload[:10])
+        mode, teeth, missing, source, angle, flash_us = struct.unpack_from(
+            wire.LAMP_FORMAT, payload
+        )
         self._off()
         if not mode:
             return None
@@ -186,7 +191,7 @@ class Lamp:
                 self._empty()
                 self._anchor = -1
             return
-        # One order ahead; two at high speed, when a turn of the loop may take longer than the crank.
+        # One order ahead; two at high speed, where a turn of the loop may take longer.
         words = 5 if state[PERIOD] < SHORT_MS * self._ticks_per_ms else 2
         room = _room(words)
         if room & 1:
@@ -274,8 +279,7 @@ class Lamp:
         at = self._at
         at[0] = state[SEEN]
         at[1] = waits
-        hw = self._hw
-        count = _begin(hw.bases, hw.channels, 0, flash, delay, blind, at, present)
+        count = _begin(self._hw.rings.state, 0, flash, delay, blind, at, present)
         if not count:
             self._empty()
             return
@@ -336,8 +340,7 @@ class Lamp:
         at = self._at
         at[0] = self._seen
         at[1] = 1
-        hw = self._hw
-        if _begin(hw.bases, hw.channels, self._source, flash - 1, 0, 0, at, 0):
+        if _begin(self._hw.rings.state, self._source, flash - 1, 0, 0, at, 0):
             self._running = True
         else:
             self._empty()

@@ -7,20 +7,24 @@ import select
 import sys
 from time import ticks_diff, ticks_ms
 
-PIECE = 64  # one USB full-speed packet
-GIVEN_UP_MS = 400  # MicroPython drops bytes when USB has not taken them for 500 ms
+# MicroPython waits 500 ms for USB to take bytes. From 1.27 on it then says how many were taken;
+# before, it drops them without a word: so they go in packets, and one that took long was torn.
+TELLS = (1, 27)
+PIECE = 64
+GIVEN_UP_MS = 400
 DELIMITER = b"\0"
+POLLOUT = select.POLLOUT
 
 
 class Link:
     """Bytes in one at a time, frames out whole or not at all.
 
-    `cut` counts frames that were given up half way. `blocks`: a write waits for the line, and
-    drops what the line has not taken after a while without saying so, as on USB.
+    `cut` counts frames that were given up half way. `usb`: a write waits for the line, and an old
+    MicroPython drops what the line has not taken after a while.
     """
 
-    def __init__(self, blocks=False):
-        self._blocks = blocks
+    def __init__(self, usb=False):
+        self._drops = usb and sys.implementation.version[:2] < TELLS
         self._in = sys.stdin.buffer
         self._out = sys.stdout.buffer
         self._readable = select.poll()
@@ -34,15 +38,18 @@ class Link:
         self._torn = False
         self.cut = 0
 
-    def receive(self, wait_ms=0):
-        """One byte from the host, or -1 when none is there after wait_ms."""
-        for event in self._readable.ipoll(wait_ms):
-            if event[1] & select.POLLIN:
-                try:
-                    if self._in.readinto(self._byte):
-                        return self._byte[0]
-                except OSError:  # a terminal whose other end is closed
-                    pass
+    def receive(self):
+        """One byte from the host, or -1 when none is there."""
+        for _ in self._readable.ipoll(0):
+            return self._take()
+        return -1
+
+    def _take(self):
+        try:
+            if self._in.readinto(self._byte):
+                return self._byte[0]
+        except OSError:  # a terminal whose other end is closed
+            pass
         return -1
 
     def wait(self, wait_ms):
@@ -57,14 +64,14 @@ class Link:
             if self._left:
                 return False
         for event in self._writable.ipoll(0):
-            if event[1] & select.POLLOUT:
+            if event[1] & POLLOUT:
                 return True
         return False
 
     def send(self, frame, at, size):
-        """Send size bytes of frame from index `at`; only when ready() was true.
+        """Send size bytes of frame (or frames) from index `at`; only when ready() was true.
 
-        The frame must stay as it is until ready() is true again.
+        They must stay as they are until ready() is true again. Returns whether it is all out.
         """
         if self._torn:  # end what is left of the frame that was cut
             self._torn = False
@@ -73,22 +80,34 @@ class Link:
         self._at = at
         self._left = size
         self._push()
+        return not self._left
 
     def _push(self):
-        while self._left:
-            start = ticks_ms()
-            try:
-                done = self._out.write(self._frame, self._at, min(self._left, PIECE))
-            except OSError:
-                self._tear()
-                return
-            if self._blocks and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
-                self._tear()
-                return
-            if not done:
-                return
+        try:
+            while self._left and self._put():
+                pass
+        except OSError:
+            self._tear()
+
+    def _put(self):
+        """Whether the line has taken something."""
+        if self._drops:
+            return self._put_packet()
+        done = self._out.write(self._frame, self._at, self._left)
+        if done:
             self._at += done
             self._left -= done
+        return done
+
+    def _put_packet(self):
+        start = ticks_ms()
+        done = self._out.write(self._frame, self._at, min(self._left, PIECE))
+        if ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
+            self._tear()
+        elif done:
+            self._at += done
+            self._left -= done
+        return done
 
     def _tear(self):
         self._left = 0

@@ -171,7 +171,7 @@ class Meter:
         self.sparks = state[SPARKS] * 10 // state[EVENTS] if state[EVENTS] else 0
         self.lost = False
         for i in range(4):
-            if self._hw.stalls[i] or self._hw.rings.lost[i]:
+            if self._hw.rings.stalls[i] or self._hw.rings.lost[i]:
                 self.lost = True
         state[EVENTS] = state[SPARKS] = state[ANGLES] = state[SUM] = 0
 

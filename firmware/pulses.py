@@ -11,6 +11,8 @@ from array import array
 import micropython
 from micropython import const
 
+import wire
+
 # What the PIO program adds to the numbers of a record, see programs.py.
 RECORD_CYCLES = const(4)
 ACTIVE_CYCLES = const(2)
@@ -47,7 +49,7 @@ def read_drive(payload):
 
     (mrpm_from, mrpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing, load)
     """
-    return struct.unpack("<IIIIBBBBBB", payload[:22])
+    return struct.unpack_from(wire.DRIVE_FORMAT, payload)
 
 
 @micropython.viper

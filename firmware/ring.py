@@ -1,8 +1,11 @@
-"""Edge rings: who has written how far, what has been taken, what was overwritten.
+"""Edge rings, and the frames made of them: who has written how far, what is sent, what is lost.
 
 Pure arithmetic on arrays of 32-bit words, without allocation; the same on board and unix port.
 All counters wrap at 2^32, so only differences count; Python code sees numbers below 2^30 only,
 since larger ones would be objects on the heap of a 32-bit board.
+
+On a board the DMA copies edges into frames and its sniffer computes their CRC on the way; where
+there is none, or where it computes something else, a loop does the same.
 """
 
 from array import array
@@ -10,184 +13,273 @@ from array import array
 import micropython
 from micropython import const
 
+import wire
+from frame import CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3, stuff, sum_up
+
 INPUTS = const(4)
-MANY = const(0x3FFFFFFF)  # stands for every larger number
+FRAMES = const(4)  # at once: USB still has as many to send while the next are made
+ROOM = const(4 * 256 + 4)  # bytes for them
+
+# What Rings.survey() finds
+EDGES_DUE = const(1)
+BEAT_DUE = const(2)
+STALE = const(4)  # since a quarter of a wrap, see wire.md, "Counting losses"
+BEATING = const(8)  # a heartbeat waits for edges that go before it
+
+# Words of the state of Rings. Viper code has the numbers; these names are for Python.
+WRITTEN = const(0)
+TAKEN = const(4)
+LOST = const(8)
+MARKS = const(12)  # edges that go out before the heartbeat that is due
+STALLS = const(16)
+NOW = const(20)  # wide time of the session, low word first
+BEAT = const(22)  # and of the last heartbeat, or of the one that is due
+MARKED = const(24)  # whether one is due
+SEQ = const(25)  # of the next frame
+HEAD = const(26)  # first word of an edge frame: type, session
+NEXT = const(27)  # input whose turn it is
+SIZE = const(28)
+AGE = const(29)  # ticks after which an edge is sent, though its frame is not full
+EVERY = const(30)  # ticks from heartbeat to heartbeat
+# Only where DMA fills the rings, else 0:
+COUNTERS = const(31)  # addresses of what is left of each ring's order
+BASES = const(35)  # edges in all when nothing of the order is left
+COPIER = const(39)  # address of the DMA channel that copies
+BUSY = const(40)  # its busy bit
+SNIFFED = const(41)  # address of the sniffer's sum
+WORDS = const(42)
 
 
 @micropython.viper
-def since(now, then) -> int:
-    """Ticks from wide time `then` to the later `now` (arrays of low, high word), at most MANY."""
-    n = ptr32(now)
-    t = ptr32(then)
-    low = n[0] - t[0]
-    borrow = (((n[0] ^ -1) & t[0]) | (((n[0] ^ -1) | t[0]) & low)) >> 31
-    high = n[1] - t[1] - (borrow & 1)
-    if ((high & 0xFFFF) | ((high >> 16) & 0xFFFF)) or ((low >> 30) & 3):
-        return 0x3FFFFFFF
-    return low & 0x3FFFFFFF
-
-
-@micropython.viper
-def widen(now, source, at: int):
-    """Bring wide time `now` on to the 32-bit count source[at], counting a wrap in the high word.
-
-    To be called more often than the count wraps.
-    """
-    n = ptr32(now)
-    s = ptr32(source)
-    low = s[at]
-    was = n[0]
-    # Wrapped when `low` < `was` as unsigned numbers: the borrow of low - was.
-    borrow = (((low ^ -1) & was) | (((low ^ -1) | was) & (low - was))) >> 31
-    if borrow & 1:
-        n[1] = n[1] + 1
-    n[0] = low
-
-
-@micropython.viper
-def copy_words(target, source, n: int):
-    """Copy the first `n` words of one array('I') to another."""
-    t = ptr32(target)
-    s = ptr32(source)
-    for i in range(n):
-        t[i] = s[i]
-
-
-@micropython.viper
-def _waiting(written, taken, i: int) -> int:
-    d = ptr32(written)[i] - ptr32(taken)[i]
-    if (d >> 30) & 3:
-        return 0x3FFFFFFF
-    return d & 0x3FFFFFFF
-
-
-@micropython.viper
-def _settle(written, taken, lost, i: int, keep: int) -> int:
-    w = ptr32(written)
-    t = ptr32(taken)
-    new = w[i] - keep
-    gone = new - t[i]
-    n = ptr32(lost)
-    n[i] = n[i] + gone
-    t[i] = new
-    if (gone >> 30) & 3:
-        return 0x3FFFFFFF
-    return gone & 0x3FFFFFFF
-
-
-@micropython.viper
-def _settle_all(written, taken, lost, size: int, keep: int):
-    w = ptr32(written)
-    t = ptr32(taken)
-    n = ptr32(lost)
+def _mark(state):
+    s = ptr32(state)
+    s[22] = s[20]
+    s[23] = s[21]
+    s[24] = 1
     for i in range(4):
-        d = w[i] - t[i]
-        if (d >> 30) & 3 or (d & 0x3FFFFFFF) > size:
-            new = w[i] - keep
-            n[i] = n[i] + new - t[i]
-            t[i] = new
+        s[12 + i] = s[i]
 
 
 @micropython.viper
-def _oldest_age(ring, taken, now, i: int, mask: int) -> int:
-    d = ptr32(now)[0] - ptr32(ring)[ptr32(taken)[i] & mask]
-    if (d >> 30) & 3:
-        return 0x3FFFFFFF
-    return d & 0x3FFFFFFF
+def _drained(state) -> int:
+    s = ptr32(state)
+    for i in range(4):
+        n = s[12 + i] - s[4 + i]
+        if n != 0 and (n >> 30) & 3 == 0 and (n & 0x3FFFFFFF) <= s[28]:
+            return 0
+    return 1
 
 
 @micropython.viper
-def _copy(place: int, at: int, end: int, ring, taken, i: int, mask: int, n: int, frame):
-    # `at` and `end` are parameters since the first three are kept in registers; call with 0, 0.
-    r = ptr32(ring)
-    f = ptr32(frame)
-    at = ptr32(taken)[i]
-    f[place] = at
-    place += 1
-    at &= mask
-    end = place + n
-    while place < end:
-        f[place] = r[at]
-        place += 1
-        at = (at + 1) & mask
+def _discard(state):
+    s = ptr32(state)
+    for i in range(4):
+        s[8 + i] = s[8 + i] + s[i] - s[4 + i]
+        s[4 + i] = s[i]
 
 
 @micropython.viper
-def _advance(taken, i: int, n: int):
-    t = ptr32(taken)
-    t[i] = t[i] + n
+def _survey(state, rings) -> int:
+    s = ptr32(state)
+    r = ptr32(rings)
+    size = s[28]
+    total = 0
+    due = 8 if s[24] else 0
+    for i in range(4):
+        n = s[i] - s[4 + i]
+        if (n >> 30) & 3 or (n & 0x3FFFFFFF) > size:
+            n = size - (size >> 2)
+            first = s[i] - n
+            s[8 + i] = s[8 + i] + first - s[4 + i]
+            s[4 + i] = first
+        n &= 0x3FFFFFFF
+        if n:
+            total += n
+            # An edge may be a little younger than `now`.
+            age = s[20] - r[i * size + (s[4 + i] & (size - 1))] + 0x1000
+            if (age >> 30) & 3 or (age & 0x3FFFFFFF) >= s[29]:
+                due |= 1
+    if total >= 696:  # twelve full frames: fewer take more of the time
+        due |= 1
+    # Wide time since the last heartbeat, with the borrow of its low word.
+    low = s[20] - s[22]
+    age = (((s[20] ^ -1) & s[22]) | (((s[20] ^ -1) | s[22]) & low)) >> 31
+    age = s[21] - s[23] - (age & 1)
+    if age & 0xFFFF or (age >> 16) & 0xFFFF or (low >> 30) & 3 or (low & 0x3FFFFFFF) >= 0x3FFFFFF0:
+        due |= 4
+    if s[24] == 0 and (due & 4 or (low & 0x3FFFFFFF) >= s[30]):
+        due |= 2
+    return due
 
 
 @micropython.viper
-def _write(ring, written, i: int, mask: int, source, place: int, n: int):
-    r = ptr32(ring)
-    w = ptr32(written)
+def _pack(state, rings, out, frames: int) -> int:
+    s = ptr32(state)
+    o = ptr32(out)
+    p = 0
+    r = ptr32(rings)
+    size = s[28]
+    i = s[27]
+    inputs = 4
+    while inputs > 0 and frames > 0:
+        end = s[12 + i] if s[24] else s[i]
+        n = 1
+        while n > 0 and frames > 0:
+            first = s[4 + i]
+            n = (end - first) & 0x3FFFFFFF
+            if n > size:  # a mark that lies behind
+                n = 0
+            at = i * size + (first & (size - 1))
+            if n > 58:
+                n = 58
+            elif n < 58 and s[24] == 0:
+                k = s[20] - r[at] + 0x1000
+                if (k >> 30) & 3 == 0 and (k & 0x3FFFFFFF) < s[29]:
+                    n = 0
+            if n > 0:
+                o[p] = 0
+                o[p + 1] = s[26]
+                o[p + 2] = s[25]
+                o[p + 3] = i | (n << 8)
+                o[p + 4] = first
+                if s[39]:
+                    c = ptr32(s[39])
+                    ptr32(s[41])[0] = -1
+                    k = int(o) + ((p + 1) << 2)
+                    c[5] = k
+                    c[6] = k
+                    c[7] = 4  # go
+                    while c[4] & s[40]:
+                        pass
+                    c[5] = int(r) + (at << 2)
+                    c[6] = k + 16
+                    c[7] = n
+                    while c[4] & s[40]:
+                        pass
+                    o[p + 5 + n] = ptr32(s[41])[0]
+                else:
+                    k = p + 5
+                    at = first & (size - 1)
+                    while k < p + 5 + n:
+                        o[k] = r[i * size + at]
+                        k += 1
+                        at = (at + 1) & (size - 1)
+                k = 0
+                if s[31 + i]:  # written over meanwhile?
+                    k = (s[35 + i] - ptr32(s[31 + i])[0] - first) & 0x3FFFFFFF
+                if k > size:
+                    n = 0  # counted as lost in the next turn
+                else:
+                    s[4 + i] = first + n
+                    s[25] = s[25] + 1
+                    p += n + 6
+                    frames -= 1
+        inputs -= 1
+        i = (i + 1) & 3
+    s[27] = i
+    o[p] = 0
+    return p
+
+
+@micropython.viper
+def _write(rings, state, i: int, source, place: int, n: int):
+    r = ptr32(rings)
+    w = ptr32(state)
     s = ptr32(source)
+    size = w[28]
     at = w[i]
     for k in range(n):
-        r[(at + k) & mask] = s[place + k]
+        r[i * size + ((at + k) & (size - 1))] = s[place + k]
     w[i] = at + n
 
 
 class Rings:
-    """Four rings of `size` (a power of two) counts each, in the buffers given.
+    """Four rings of `size` counts each (a power of two), one after the other in `memory`.
 
-    `written` is brought up to date by the hardware module; `taken` and `lost` move here.
+    buffers: the four as views of their own. out: ROOM bytes for frames. `written`, `stalls` and
+    `now` are brought up to date by the hardware module; all else moves here.
     """
 
-    def __init__(self, size, buffers):
+    def __init__(self, size, memory, buffers, out):
         self.size = size
-        self._keep = size - (size >> 4)
         self.buffers = buffers
-        self.written = array("I", [0] * INPUTS)
-        self.taken = array("I", [0] * INPUTS)
-        self.lost = array("I", [0] * INPUTS)
+        self.out = out
+        self._memory = memory
+        self.state = array("I", [0] * WORDS)
+        self.state[SIZE] = size
+        view = memoryview(self.state)
+        self.written = view[WRITTEN : WRITTEN + INPUTS]
+        self.taken = view[TAKEN : TAKEN + INPUTS]
+        self.lost = view[LOST : LOST + INPUTS]
+        self.stalls = view[STALLS : STALLS + INPUTS]
+        self.now = view[NOW : NOW + 2]
+        self.beat = view[BEAT : BEAT + 2]
+        self.seq = view[SEQ : SEQ + 1]
+        self.stuff = None  # the chip's own stuff(out, words); then a DMA channel copies and sums
 
-    def clear(self):
+    def clear(self, session):
         """Back to the start of a session."""
-        for i in range(INPUTS):
-            self.written[i] = self.taken[i] = self.lost[i] = 0
+        for k in range(MARKED + 1):
+            self.state[k] = 0
+        self.state[HEAD] = wire.EDGES | session << 16
 
-    def waiting(self, i):
-        """Edges of input i that are written and not taken, overwritten ones left out."""
-        n = _waiting(self.written, self.taken, i)
-        return self.size if n > self.size else n
+    def pace(self, age, every):
+        """Ticks that an edge may wait for others to fill its frame; from heartbeat to heartbeat."""
+        self.state[AGE] = age
+        self.state[EVERY] = every
 
-    def waiting_until(self, i, marks):
-        """Edges of input i that wait and were written before `written` was copied to marks."""
-        n = _waiting(marks, self.taken, i)
-        return 0 if n > self.size else n
+    def mark(self):
+        """A heartbeat is due for now: what has been written until now goes out before it."""
+        _mark(self.state)
 
-    def settle(self, i):
-        """Count what was overwritten as lost. Returns how many edges that were.
+    def beating(self):
+        """Whether a heartbeat is due."""
+        return self.state[MARKED]
 
-        A sixteenth of the ring goes with them: else the next edge would overwrite what is being
+    def drained(self):
+        """Whether all has gone out that goes before the heartbeat that is due."""
+        return _drained(self.state)
+
+    def beaten(self):
+        """The heartbeat has been sent."""
+        self.state[MARKED] = 0
+
+    def discard(self):
+        """Give up all that waits and count it as lost."""
+        _discard(self.state)
+
+    def survey(self):
+        """Count what was overwritten as lost. Returns what is due, as bits.
+
+        A quarter of the ring goes with it: else the next edges would overwrite what is being
         copied, and so on for ever.
         """
-        if _waiting(self.written, self.taken, i) > self.size:
-            return _settle(self.written, self.taken, self.lost, i, self._keep)
-        return 0
+        return _survey(self.state, self._memory)
 
-    def settle_all(self):
-        """settle() of all inputs."""
-        _settle_all(self.written, self.taken, self.lost, self.size, self._keep)
+    def pack(self):
+        """Make frames of the edges that are due, one after the other in `out`.
 
-    def discard(self, i):
-        """Give up all that waits on input i and count it as lost."""
-        return _settle(self.written, self.taken, self.lost, i, 0)
-
-    def oldest_age(self, i, now):
-        """Ticks since the oldest waiting edge of input i; only when one waits."""
-        return _oldest_age(self.buffers[i], self.taken, now, i, self.size - 1)
-
-    def copy(self, i, n, frame, place):
-        """Put `taken` and the next n counts of input i into words place, place + 1 ... of frame."""
-        _copy(place, 0, 0, self.buffers[i], self.taken, i, self.size - 1, n, frame)
-
-    def advance(self, i, n):
-        """The n edges copied last have been taken."""
-        _advance(self.taken, i, n)
+        Returns the number of bytes, from the first COBS code at out[3] to the last delimiter; 0
+        when nothing is due. Between two frames there are four delimiters, as counts want to be on
+        a 4-byte boundary.
+        """
+        words = _pack(self.state, self._memory, self.out, FRAMES)
+        if not words:
+            return 0
+        if self.stuff:
+            self.stuff(self.out, words)
+        else:
+            sum_up(0, 0, 0, self.out, words, CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3)
+            stuff(0, 0, 0, self.out, words)
+        return 4 * words - 2
 
     def write(self, i, source, place, n):
         """Append n counts from words place ... of source: for boards without DMA."""
-        _write(self.buffers[i], self.written, i, self.size - 1, source, place, n)
+        _write(self._memory, self.state, i, source, place, n)
+
+
+def plain_rings(size):
+    """Rings in memory of their own, for boards whose hardware does not ask for a place."""
+    memory = memoryview(bytearray(4 * size * INPUTS))
+    views = [memory[4 * size * i : 4 * size * (i + 1)] for i in range(INPUTS)]
+    return Rings(size, memory, views, bytearray(ROOM))

@@ -121,6 +121,7 @@ CONFIGURE = const(17)
 CONFIGURE_ENABLED = const(8)
 CONFIGURE_FALLING = const(9)
 CONFIGURE_SIZE = const(10)
+CONFIGURE_FORMAT = '<BB'
 
 START = const(18)
 START_SIZE = const(8)
@@ -141,6 +142,7 @@ DRIVE_MISSING = const(28)
 DRIVE_LOAD = const(29)
 DRIVE_RESERVED = const(30)
 DRIVE_SIZE = const(32)
+DRIVE_FORMAT = '<IIIIBBBBBB'
 
 LAMP = const(21)
 LAMP_MODE = const(8)
@@ -151,6 +153,7 @@ LAMP_ANGLE_MDEG = const(12)
 LAMP_FLASH_US = const(16)
 LAMP_RESERVED = const(18)
 LAMP_SIZE = const(20)
+LAMP_FORMAT = '<BBBBIH'
 
 LEAVE = const(22)
 LEAVE_SIZE = const(8)
@@ -161,6 +164,7 @@ ALIVE_SIZE = const(8)
 RENEW = const(24)
 RENEW_LEASE = const(8)
 RENEW_SIZE = const(12)
+RENEW_FORMAT = '<I'
 
 # Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))
 LIMITS = {

@@ -28,7 +28,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What goes through the simulated board takes long."""
     for item in items:
-        if {"early", "righted", "far"} & set(getattr(item, "fixturenames", ())):
+        if {"marine", "corrected", "far"} & set(getattr(item, "fixturenames", ())):
             item.add_marker("slow")
 
 
@@ -51,15 +51,15 @@ class Made:
 
 
 @pytest.fixture(scope="session")
-def early(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """A V8 with a multi-spark module, setting 7 as found: some 14° early."""
-    return Made(tmp_path_factory.mktemp("recordings") / "early.rec", "early-eight")
+def marine(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """A marine four with a multi-spark module, as found: 4.5° late by its setting."""
+    return Made(tmp_path_factory.mktemp("recordings") / "marine.rec", "marine-four")
 
 
 @pytest.fixture(scope="session")
-def righted(tmp_path_factory: pytest.TempPathFactory) -> Made:
-    """The same engine with the setting 0 entered."""
-    return Made(tmp_path_factory.mktemp("recordings") / "righted.rec", "early-eight", 0.0)
+def corrected(tmp_path_factory: pytest.TempPathFactory) -> Made:
+    """The same engine with the right setting entered."""
+    return Made(tmp_path_factory.mktemp("recordings") / "corrected.rec", "marine-four", 3.25)
 
 
 @pytest.fixture(scope="session")

@@ -59,7 +59,7 @@ class Rig:
 
 @contextmanager
 def capturing(
-    scenario: str = "early-eight", speed: float = 1.0, publish=None, **more
+    scenario: str = "marine-four", speed: float = 1.0, publish=None, **more
 ) -> Iterator[Rig]:
     """A capture on a simulated board."""
     newest = Newest()
@@ -100,7 +100,7 @@ def running(rig: Rig, listener: socket.socket) -> Iterator[None]:
 
 
 @contextmanager
-def serving(scenario: str = "early-eight", lan: bool = False, **more: Any) -> Iterator[Rig]:
+def serving(scenario: str = "marine-four", lan: bool = False, **more: Any) -> Iterator[Rig]:
     """A capture with its page."""
     listener, address = server.listen(0, lan)
     broadcast = stream.Broadcast()

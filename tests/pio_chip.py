@@ -9,11 +9,13 @@ the datasheet; they stand in for the C code of the port, so they are not themsel
 from __future__ import annotations
 
 import builtins
+import functools
 import importlib
 import os
 import struct
 import sys
 import types
+import zlib
 from collections.abc import Callable
 from typing import Any
 
@@ -50,6 +52,7 @@ class Chip:
         self._next = 0
         self._heap = SRAM + 0x8130
         self.dog_due: int | None = None
+        self.sniffer = Sniffer(self.rp2040.dma)
 
     def read(self, address: int) -> int:
         self.run(ACCESS_CYCLES)
@@ -318,13 +321,16 @@ class DMA:
         self._registers = DMA_BASE + 0x40 * self.channel
 
     def pack_ctrl(self, *, size: int, inc_read: bool, inc_write: bool, ring_size: int,
-                  ring_sel: bool, treq_sel: int, irq_quiet: bool) -> int:  # fmt: skip
+                  ring_sel: bool, treq_sel: int, irq_quiet: bool,
+                  sniff_en: bool = False) -> int:  # fmt: skip
         return (
             1 | size << 2 | inc_read << 4 | inc_write << 5 | ring_size << 6 | ring_sel << 10
             | self.channel << 11 | treq_sel << 15 | irq_quiet << 21
+            | sniff_en << 23
         )  # fmt: skip
 
-    def config(self, *, read: int, write: int, count: int, ctrl: int, trigger: bool) -> None:
+    def config(self, *, ctrl: int, read: int = 0, write: int = 0, count: int = 0,
+               trigger: bool = False) -> None:  # fmt: skip
         put = CHIP.rp2040.write_uint32
         put(self._registers, read)
         put(self._registers + 4, write)
@@ -335,6 +341,62 @@ class DMA:
         if on == 0:
             CHIP.rp2040.write_uint32(DMA_BASE + 0x444, 1 << self.channel)
         return bool(CHIP.rp2040.read_uint32(self._registers + 0xC) >> 24 & 1)
+
+
+class Sniffer:
+    """The DMA's sniffer, which the emulator lacks, after the data sheet: CRC-32 of words.
+
+    `wrong`: a chip that computes something else.
+    """
+
+    wrong = False
+
+    def __init__(self, dma: Any) -> None:
+        self._control = 0
+        self._sum = 0
+        self._read, self._write = dma.read_uint32, dma.write_uint32
+        dma.read_uint32, dma.write_uint32 = self.read, self.write
+        for channel in dma.channels:
+            channel.transfer32 = types.MethodType(self._transfer(channel), channel)
+
+    def _transfer(self, channel: Any) -> Callable[[Any], None]:
+        bus = channel.rp2040
+
+        def transfer32(_: Any) -> None:
+            word = bus.read_uint32(channel._read_addr)
+            if channel._ctrl >> 23 & 1 and self._control & 1:
+                assert self._control >> 1 & 15 == channel.index
+                self.take(word)
+            bus.write_uint32(channel._write_addr, word)
+
+        return transfer32
+
+    def take(self, word: int) -> None:
+        """One word: mode 1 is the CRC-32 of IEEE 802.3 on bit-reversed data, first bit on top."""
+        assert self._control >> 5 & 15 == 1
+        word ^= self.wrong
+        kept = _reversed(self._sum) ^ MASK
+        self._sum = _reversed(zlib.crc32(word.to_bytes(4, "little"), kept) ^ MASK)
+
+    def read(self, offset: int) -> int:
+        if offset == 0x434:
+            return self._control
+        if offset == 0x438:
+            found = _reversed(self._sum) if self._control >> 10 & 1 else self._sum
+            return found ^ MASK if self._control >> 11 & 1 else found
+        return self._read(offset)
+
+    def write(self, offset: int, value: int) -> None:
+        if offset == 0x434:
+            self._control = value
+        elif offset == 0x438:
+            self._sum = value
+        else:
+            self._write(offset, value)
+
+
+def _reversed(word: int) -> int:
+    return int(f"{word:032b}"[::-1], 2)
 
 
 class PIO(pio_assembler.PIO):
@@ -355,6 +417,10 @@ class Memory:
     def __init__(self, address: int, size: int) -> None:
         self.address, self.size = address, size
 
+    def __getitem__(self, part: slice) -> bytes:
+        read = CHIP.rp2040.read_uint8
+        return bytes(read(self.address + k) for k in range(*part.indices(self.size)))
+
 
 class Words:
     """ptr32: of an address, of emulated memory, or of a buffer of CPython."""
@@ -370,6 +436,10 @@ class Words:
             return self._view[index]
         return CHIP.read(self._address + 4 * index)
 
+    def __int__(self) -> int:
+        assert self._view is None
+        return self._address
+
     def __setitem__(self, index: int, value: int) -> None:
         if self._view is not None:
             self._view[index] = value & MASK
@@ -378,23 +448,29 @@ class Words:
 
 
 class Bytes:
-    """ptr8 of a buffer."""
+    """ptr8 of emulated memory or of a buffer of CPython."""
 
     def __init__(self, place: Any) -> None:
-        self._view = memoryview(place).cast("B")
+        self._address = place.address if isinstance(place, Memory) else 0
+        self._view = None if self._address else memoryview(place).cast("B")
 
     def __getitem__(self, index: int) -> int:
-        return self._view[index]
+        if self._view is not None:
+            return self._view[index]
+        return CHIP.rp2040.read_uint8(self._address + index)
 
     def __setitem__(self, index: int, value: int) -> None:
-        self._view[index] = value & 0xFF
+        if self._view is not None:
+            self._view[index] = value & 0xFF
+        else:
+            CHIP.rp2040.write_uint8(self._address + index, value & 0xFF)
 
 
 class Line:
     """In place of link.Link: bytes for the board are put in, frames are taken out."""
 
-    def __init__(self, blocks: bool) -> None:
-        assert blocks
+    def __init__(self, usb: bool) -> None:
+        assert usb
         self.coming = bytearray()
         self.raw = b""
         self.open = True
@@ -409,9 +485,10 @@ class Line:
     def ready(self) -> bool:
         return self.open
 
-    def send(self, frame: Any, at: int, size: int) -> None:
+    def send(self, frame: Any, at: int, size: int) -> bool:
         assert self.open
         self.raw += bytes(frame[at : at + size])
+        return True
 
     def frames(self) -> list[Frame]:
         found = []
@@ -423,13 +500,20 @@ class Line:
 
 
 CHIP: Chip
-NAMES = ("wire", "pins", "chip", "frame", "ring", "pulses", "crank", "programs", "machines",
-         "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
+NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
+         "machines", "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
          "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:
     return thing
+
+
+def _in_viper(function: Any) -> Any:
+    """In place of a function in assembler: its twin of the same name in frame.py."""
+
+    source = getattr(importlib.import_module("frame"), function.__name__)
+    return functools.partial(source, 0, 0, 0)
 
 
 def _ticks_us() -> int:
@@ -455,7 +539,7 @@ def _modules() -> dict[str, types.ModuleType]:
         "os": module("os", uname=lambda: types.SimpleNamespace(machine="emulated RP2040"),
                      urandom=os.urandom),
         "micropython": module("micropython", const=_same, viper=_same, native=_same,
-                              kbd_intr=INTERRUPT_CHARACTERS.append),
+                              asm_thumb=_in_viper, kbd_intr=INTERRUPT_CHARACTERS.append),
         "framebuf": module("framebuf"),
         "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer, WDT=WDT,
                           freq=lambda *_: CLOCK_HZ,

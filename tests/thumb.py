@@ -23,7 +23,7 @@ STACK, END = 0x20037000, 0x2003A000
 NATIVE_FROM_OBJECT, NATIVE_TO_OBJECT, CHECK_ARGUMENTS, FLOOR_DIVIDE, MODULO = 3, 4, 44, 46, 47
 HELPER_COUNT = 64
 MASK = 0xFFFFFFFF
-VIPER = 4
+VIPER, ASSEMBLER = 4, 5
 
 
 @dataclass
@@ -94,8 +94,12 @@ def _read_code(reader: _Reader, module: Module) -> None:
     head = reader.number()
     code = reader.take(head >> 3)
     if head & 3:
-        assert (head & 3) + 2 == VIPER
+        kind = (head & 3) + 2
+        assert kind in (VIPER, ASSEMBLER)
         reader.number()
+        if kind == ASSEMBLER:
+            reader.number()  # arguments
+            reader.number()  # their types
         module.functions.append(code)
     if head & 4:
         for _ in range(reader.number()):
@@ -162,10 +166,33 @@ class Processor:
             0,
             packed,
         )
+        self._run(values, len(arguments), peripherals)
+        for view, place in places:
+            for at in range(len(view)):
+                view[at] = chip.read_uint8(place + at)
+        return self._result(values)
+
+    def call_assembler(self, module: Module, buffer: Any, *numbers: int) -> None:
+        """The one function of a module in assembler: a buffer, changed in place, and numbers."""
+        chip = self.chip
+        view = memoryview(buffer).cast("B")
+        for at, byte in enumerate(module.functions[0]):
+            chip.write_uint8(CODE + at, byte)
+        for at, byte in enumerate(view):
+            chip.write_uint8(DATA + at, byte)
+        for at, value in enumerate((DATA, *numbers)):
+            chip.core.registers[at] = value
+        self._run({}, 0, False)
+        for at in range(len(view)):
+            view[at] = chip.read_uint8(DATA + at)
+
+    def _run(self, values: dict[int, Any], arguments: int, peripherals: bool) -> None:
+        """From the first instruction until the function returns."""
+        chip, core = self.chip, self.chip.core
         core.sp, core.lr, core.pc = STACK, END | 1, CODE
         while core.pc != END:
             if HELPERS <= core.pc < HELPERS + 4 * HELPER_COUNT:
-                self._help((core.pc - HELPERS) // 4, values, len(arguments))
+                self._help((core.pc - HELPERS) // 4, values, arguments)
             core.execute_instruction()
             self.steps += 1
             assert self.steps < 50_000_000
@@ -173,10 +200,6 @@ class Processor:
                 chip.clock.tick(8)
                 for block in chip.pio:
                     block.advance(1)
-        for view, place in places:
-            for at in range(len(view)):
-                view[at] = chip.read_uint8(place + at)
-        return self._result(values)
 
     def _help(self, helper: int, values: dict[int, Any], arguments: int) -> None:
         registers = self.chip.core.registers

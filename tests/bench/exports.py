@@ -2,7 +2,7 @@
 
     python tests/bench/exports.py [MINUTES]
 
-Makes a recording of a V8's coil lead at 3000 rpm with a 36-1 wheel (2 150 edges/s), and copies
+Makes a recording of an eight's coil lead at 3000 rpm with a 36-1 wheel (2 150 edges/s), and copies
 of it for the summary.
 """
 
@@ -22,7 +22,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import TICK_PS, Stream
 
-SETUP = Setup(Reference(36, 1, 1, 55.0, 0.1), commanded=20.0, cylinders=8, clamp="coil")
+SETUP = Setup(Reference(36, 1, 1, 72.0, 0.1), commanded=16.0, cylinders=8, clamp="coil")
 REV = int(0.02 / (TICK_PS * 1e-12))
 
 

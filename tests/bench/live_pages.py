@@ -42,7 +42,7 @@ def main() -> None:
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 12.0
     spent: dict[int, list[float]] = {0: [], PAGES: []}
     gaps: dict[int, list[float]] = {0: [], PAGES: []}
-    with serving("early-eight") as rig:
+    with serving("marine-four") as rig:
         rig.newest.wait(lambda v: v["error"])
         thread = rig.capture._thread.native_id or 0
 

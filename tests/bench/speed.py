@@ -24,9 +24,8 @@ import numpy as np
 from cobs import cobs
 from numpy.typing import NDArray
 
-from sparkwitness.decode import framing, wire
+from sparkwitness.decode import framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder
-from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.simulator import scenario, world
 from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Analyzer
@@ -375,7 +374,7 @@ def main() -> None:
     if given.only:
         name, *values = given.only
         if name != "live":
-            kernels.kernels()
+            kernels.chosen()
         work: dict[str, Callable[..., Any]] = {
             "peers": peers, "live": live, "memory": memory,
             "passes": lambda seconds: passes(seconds, 7),

@@ -10,9 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sparkwitness.decode import framing, wire
+from sparkwitness.decode import framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder
-from sparkwitness.decode.kernels import compiled as kernels
 from sparkwitness.errors import UserError
 from sparkwitness.timing import analyzer as analyzing
 from sparkwitness.timing import measure
@@ -161,8 +160,8 @@ def test_compiled_path_is_taken():
         decoder = EdgeDecoder()
         decoder.feed(made.data[:5000])
         taken = []
-        plain = decoder._plain
-        decoder._plain = lambda *a: taken.append(plain(*a)) or taken[-1]
+        orderly = decoder._orderly
+        decoder._orderly = lambda *a: taken.append(orderly(*a)) or taken[-1]
         decoder.feed(made.data[5000:])
     assert taken and all(taken)
 
@@ -327,17 +326,17 @@ def test_fixed_messages_agree_with_construct_on_any_bytes(name, values):
 
 def test_choice_of_kernels_is_said_clearly(monkeypatch):
     with using("fortran"), pytest.raises(UserError, match="must be numpy or numba, not fortran"):
-        kernels.kernels()
-    monkeypatch.setattr(kernels, "_compiled", lambda: None)
+        kernels.chosen()
+    monkeypatch.setattr(kernels.compiled, "load", lambda: None)
     with using("numba"), pytest.raises(UserError, match="pip install 'sparkwitness\\[fast\\]'"):
-        kernels.kernels()
+        kernels.chosen()
 
 
 def test_small_pieces_never_load_the_kernels(monkeypatch):
     """A board that streams must not wait for a compiler."""
-    monkeypatch.setattr(kernels, "loaded", [])
+    monkeypatch.setattr(kernels.compiled, "loaded", [])
     monkeypatch.delenv("SPARKWITNESS_KERNELS", raising=False)
-    monkeypatch.setattr(kernels, "_compiled", lambda: "compiled")
-    assert kernels.kernels(1 << 40, 40_000) is None
-    assert kernels.kernels(1 << 20, 1 << 20) is None
-    assert kernels.kernels(1 << 40, 1 << 20) == "compiled"
+    monkeypatch.setattr(kernels.compiled, "load", lambda: "compiled")
+    assert kernels.chosen(1 << 40, 40_000) is kernels.plain
+    assert kernels.chosen(1 << 20, 1 << 20) is kernels.plain
+    assert kernels.chosen(1 << 40, 1 << 20) == "compiled"

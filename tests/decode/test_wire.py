@@ -2,8 +2,10 @@
 
 import json
 import random
+import struct
 import zlib
 
+import construct
 import numpy as np
 import pytest
 from cobs import cobs
@@ -122,3 +124,68 @@ def test_out_of_range_is_refused_by_the_sender():
         wire.encode("lamp", 0, 0, mode=1, teeth=1, missing=0, input=0, angle_mdeg=0, flash_us=500)
     with pytest.raises(ValueError, match="lacks"):
         wire.encode("configure", 0, 0, enabled=1)
+
+
+def firmware() -> dict[str, object]:
+    """The constants that protocol/generate.py has made for the board."""
+    text = (shipped.folder("firmware") / "wire.py").read_text(encoding="utf-8")
+    names: dict[str, object] = {}
+    exec(text.replace("from micropython import const", "const = int"), names)
+    return names
+
+
+@pytest.mark.parametrize("name", wire.DEFINITION["messages"])
+def test_construct_numpy_and_the_board_read_a_field_at_the_same_place(name):
+    """Whatever bytes stand there: the fields of fixed length, header included."""
+    board, front = firmware(), wire.FRONT[name]
+    assert board[name.upper()] == wire.NUMBER[name]
+    assert board["HEADER_SIZE"] == wire.HEAD.itemsize == wire.HEADER.sizeof()
+    assert board[f"{name.upper()}_SIZE"] == wire.HEAD.itemsize + front.itemsize
+    body = np.random.default_rng(7).integers(1, 256, 200, np.uint8).tobytes()
+    size = wire.HEAD.itemsize + front.itemsize
+    fixed = construct.Struct(*(s for s in wire.PAYLOAD[name].subcons if s.name in front.names))
+    for prefix, record, reference, start in (
+        ("HEADER", wire.HEAD, wire.HEADER, 0),
+        (name.upper(), front, fixed, wire.HEAD.itemsize),
+    ):
+        expected = reference.parse(body[start:size])
+        read = np.frombuffer(body, record, 1, start)[0]
+        for key in record.names:
+            value, at = expected[key], board[f"{prefix}_{key.upper()}"]
+            assert at == start + record.fields[key][1]
+            width = record[key].base.itemsize
+            many = value if isinstance(value, list) else [value]
+            if not isinstance(value, bytes):
+                value = list(value) if isinstance(value, list) else value
+                assert read[key].tolist() == value
+                for k, one in enumerate(many):
+                    piece = body[at + k * width : at + (k + 1) * width]
+                    assert int.from_bytes(piece, "little") == one
+            else:
+                assert value == body[at : at + width] == read[key].tobytes()
+
+
+@pytest.mark.parametrize("name", sorted(wire.FROM_HOST & wire.LAYOUT.keys()))
+def test_the_board_unpacks_a_command_as_construct_does(name):
+    format_ = firmware()[f"{name.upper()}_FORMAT"]
+    payload = np.random.default_rng(8).integers(0, 256, 100, np.uint8).tobytes()
+    expected = wire.PAYLOAD[name].parse(payload[: wire.LAYOUT[name].itemsize])
+    values = [v for k, v in expected.items() if k not in ("_io", "reserved")]
+    assert list(struct.unpack_from(format_, payload)) == values
+
+
+def test_the_kernels_look_where_construct_does():
+    counts = list(range(1, 59))
+    body = wire.HEADER.build({"type": 2, "flags": 0, "session": 0xABCD, "seq": 0x12345678})
+    body += wire.PAYLOAD["edges"].build(
+        {"input": 3, "n": 58, "reserved": 0, "first": 0x87654321, "counts": counts}
+    )
+    words = np.frombuffer(bytes(4) + body, "<u4")
+    places = wire.PLACES
+    assert words[1] & 0xFF == places.edges and words[1] >> 16 == 0xABCD
+    assert words[2] == 0x12345678
+    assert words[places.block] & 0xFFFF == 3 | 58 << 8
+    assert words[places.first] == 0x87654321
+    assert words[places.counts :].tolist() == counts
+    beat = next(v for v in VECTORS["good"] if v["message"] == "heartbeat")
+    assert len(framing.cobs_decode(bytes.fromhex(beat["frame"])[:-1])) == places.beat_size

@@ -128,7 +128,7 @@ def test_ctrl_c_leaves_a_readable_recording_and_says_where(tmp_path):
         "from sparkwitness.cli import sources\n"
         "fast = sources.board\n"
         "sources.board = lambda simulate, port: fast(simulate, port, speed=1.0)\n"
-        "sys.argv = ['sparkwitness', 'measure', '--simulate', 'early-eight', '--target', '0.05',\n"
+        "sys.argv = ['sparkwitness', 'measure', '--simulate', 'marine-four', '--target', '0.05',\n"
         f"            '--record', {str(path)!r}, '--longest', '60', '--clamp', 'plug']\n"
         "cli.main()\n"
     )

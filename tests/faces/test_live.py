@@ -144,14 +144,14 @@ def test_numbers_are_the_truth_within_their_interval(live):
     truth = live.simulated.world.truth()
     sparked = truth.sparks > 0
     assert abs(shown["timing"]["value"] - truth.btdc_deg[sparked].mean()) <= shown["error"]["u"]
-    assert shown["timing"]["side"] == "BTDC" and shown["error"]["word"] == "advanced"
+    assert shown["timing"]["side"] == "BTDC" and shown["error"]["word"] == "retarded"
     assert abs(shown["rpm"]["value"] - truth.cycle_rpm.mean()) < 30
     assert shown["sparks"]["value"] == pytest.approx(truth.sparks[sparked].mean(), abs=0.1)
-    # In the raster each event starts at its first spark, and repeats come every millisecond.
+    # In the raster each event starts at its first spark, and repeats every 0.64 ms.
     assert all(row[0] == 0 for row in shown["raster"])
     assert {len(row) for row in shown["raster"]} <= set(np.unique(truth.sparks).tolist())
     apart = [row[1] for row in shown["raster"] if len(row) > 1]
-    assert np.median(apart) == pytest.approx(6e-3 * shown["rpm"]["value"], rel=0.06)
+    assert np.median(apart) == pytest.approx(6 * 0.64e-3 * shown["rpm"]["value"], rel=0.06)
     assert shown["link"]["state"] == "streaming" and not shown["anything_lost"]
     assert json.loads(json.dumps(view.finite(shown), allow_nan=False))
 
@@ -175,13 +175,13 @@ def test_terminal_shows_the_same_numbers(live):
 
 def test_commanded_value_moves_the_error(live):
     before = live.newest.wait(lambda v: v["error"])["error"]["value"]
-    ask(live, "commanded", value=30)
-    after = live.newest.wait(lambda v: v["commanded"]["value"] == 30 and v["error"])
+    ask(live, "commanded", value=19)
+    after = live.newest.wait(lambda v: v["commanded"]["value"] == 19 and v["error"])
     assert after["error"]["value"] == pytest.approx(before - 10, abs=0.3)
     assert "from -60 to 80" in refused(live, "commanded", value=99)
     for wrong in ("20", None, True, float("nan"), 1e300):
         assert "type a number" in refused(live, "commanded", value=wrong)
-    ask(live, "commanded", value=20)
+    ask(live, "commanded", value=9)
 
 
 def test_lamp_flashes_where_it_is_told(live):
@@ -204,19 +204,19 @@ def test_marks_are_kept(live):
     assert mark["note"] == "warm, idle" and mark["timing"].startswith(shown["timing"]["text"][:2])
     wait_until(lambda: live.kept)
     what, result, setup, board = live.kept[0]
-    assert what == "mark" and result.timing is not None and setup.setting == 7
+    assert what == "mark" and result.timing is not None and setup.setting == 5.5
     json.dumps(board)
     assert "there is no command" in refused(live, "dance")
 
 
 def test_setting_begins_a_trial_and_the_error_goes(live):
-    first = live.newest.wait(lambda v: v["next"] and v["commanded"]["value"] == 20)
-    assert first["next"]["value"] == 0
+    first = live.newest.wait(lambda v: v["next"] and v["commanded"]["value"] == 9)
+    assert first["next"]["value"] == 3.25
     assert "above the controller's greatest" in refused(live, "setting", value=31)
-    assert "new trial" in ask(live, "setting", value=0)
-    second = live.newest.wait(lambda v: v["setting"]["value"] == 0 and v["error"])
+    assert "new trial" in ask(live, "setting", value=3.25)
+    second = live.newest.wait(lambda v: v["setting"]["value"] == 3.25 and v["error"])
     assert second["error"]["agrees"], second["error"]
-    assert second["trials"][0]["setting"] == "7"
+    assert second["trials"][0]["setting"] == "5.5"
     assert [what for what, *_ in live.kept][-1] == "trial"
 
 
@@ -274,7 +274,7 @@ def run_command(*arguments, seconds, tmp_path):
     """The command as a person runs it, ended with Ctrl-C; (output, exit code)."""
     program = Path(sys.executable).with_name("sparkwitness")
     process = subprocess.Popen(
-        [program, "live", "--simulate", "early-eight", *arguments],
+        [program, "live", "--simulate", "marine-four", *arguments],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
         env={**os.environ, "SPARKWITNESS_LOGBOOK": str(tmp_path / "book.sqlite"), "COLUMNS": "120",
              "PYTHONUNBUFFERED": "1"},
@@ -286,14 +286,14 @@ def run_command(*arguments, seconds, tmp_path):
 
 
 def test_command_in_the_terminal(tmp_path):
-    output, code = run_command("--terminal", seconds=5, tmp_path=tmp_path)
+    output, code = run_command("--terminal", seconds=9, tmp_path=tmp_path)
     assert code == 0, output
     assert "Traceback" not in output
     assert "true timing" in output and "BTDC" in output and "Before you go near it" in output
 
 
 def test_command_with_a_page_for_the_network(tmp_path):
-    output, code = run_command("--lan", "--http-port", "0", seconds=4, tmp_path=tmp_path)
+    output, code = run_command("--lan", "--http-port", "0", seconds=6, tmp_path=tmp_path)
     assert code == 0, output
     assert "Traceback" not in output
     assert re.search(r"http://[\w.-]+:\d+/\?token=[\w-]{20,}", output)
@@ -312,15 +312,15 @@ def test_refusals_are_one_sentence(tmp_path):
 
     assert "no such port" in said("--port", "/dev/none", "--reference", "pulse",
                                   "--reference-angle", "10")  # fmt: skip
-    assert "shows no page" in said("--terminal", "--lan", "--simulate", "early-eight")
-    assert "give one of" in said("--port", "x", "--simulate", "early-eight")
+    assert "shows no page" in said("--terminal", "--lan", "--simulate", "marine-four")
+    assert "give one of" in said("--port", "x", "--simulate", "marine-four")
     import socket
 
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = str(taken.getsockname()[1])
-        assert "choose another one" in said("--simulate", "early-eight", "--http-port", port)
+        assert "choose another one" in said("--simulate", "marine-four", "--http-port", port)
 
 
 def test_what_the_page_needs_is_said_when_it_is_missing(monkeypatch):
@@ -329,7 +329,7 @@ def test_what_the_page_needs_is_said_when_it_is_missing(monkeypatch):
     from sparkwitness import cli
 
     monkeypatch.setitem(sys.modules, "segno", None)
-    result = CliRunner().invoke(cli.main, ["live", "--no-log", "--simulate", "early-eight"])
+    result = CliRunner().invoke(cli.main, ["live", "--no-log", "--simulate", "marine-four"])
     assert result.exit_code == 1
     assert "pip install 'sparkwitness[live]'" in result.output.splitlines()[-1]
 

@@ -125,12 +125,12 @@ def test_numbers_appear_and_change_with_the_engine(page, live):
     assert len({lost for *_, lost in seen}) >= 8, "frames counted do not go on"
     assert len({rpm for _, rpm, _ in seen}) >= 2
     truth = live.simulated.world.truth()
-    true = truth.btdc_deg[(truth.sparks > 0) & (truth.setting == 7)].mean()
+    true = truth.btdc_deg[(truth.sparks > 0) & (truth.setting == 5.5)].mean()
     within = float(page.text("timing-within").removeprefix("± ").removesuffix("°"))
     assert abs(float(page.text("timing")) - true) <= within + 0.005
     assert page.text("timing-side") == "BTDC"
-    assert page.text("error-word") == "advanced against 20° BTDC"
-    assert page.text("next") == "0"
+    assert page.text("error-word") == "retarded against 9° BTDC"
+    assert page.text("next") == "3.25"
     assert page.text("link-text") == "board streaming, nothing lost"
 
 
@@ -217,7 +217,7 @@ def test_a_screen_reader_is_not_flooded(page):
         "window.said = 0; new MutationObserver(() => window.said++).observe("
         "document.getElementById('spoken'), {childList: true, characterData: true, subtree: true})"
     )
-    page.wait(lambda: "true timing 33.9 degrees before top dead centre" in page.text("spoken"))
+    page.wait(lambda: "true timing 4.4 degrees before top dead centre" in page.text("spoken"))
     live = page.run(
         "return [...document.querySelectorAll('[aria-live], [role=status], [role=alert], output')]"
         ".filter(e => e.querySelector('#timing, #error, #rpm')).length"
@@ -240,7 +240,7 @@ def test_keyboard_reaches_and_works_everything(page):
     page.browser.switch_to.active_element.send_keys(Keys.ENTER)
     page.wait(lambda: int(page.text("mark-count")) == before + 1)
     assert page.text("said") == f"point {before + 1} marked"
-    assert "33.9" in page.text("marks")
+    assert "4.4" in page.text("marks")
     page.run("document.getElementById('do-commanded').focus()")
     page.browser.switch_to.active_element.send_keys(Keys.ENTER)
     assert page.run(active) == "value"
@@ -261,8 +261,8 @@ def test_what_is_no_number_is_said_and_a_comma_is_one(page):
     page.click("less")
     assert page.run("return document.getElementById('value').value") == "20.5"
     field.clear()
-    field.send_keys("20" + Keys.ENTER)
-    page.wait(lambda: page.text("commanded") == "20°")
+    field.send_keys("9" + Keys.ENTER)
+    page.wait(lambda: page.text("commanded") == "9°")
     page.wait(lambda: page.text("error") not in ("", "—"))
 
 
@@ -281,16 +281,14 @@ def test_lamp_from_the_page(page, live):
 
 
 def test_next_setting_from_the_page_puts_it_right(page):
-    page.wait(lambda: page.text("next") == "0")
+    page.wait(lambda: page.text("next") == "3.25")
     page.click("do-setting")
-    assert page.run("return document.getElementById('value').value") == "0"
+    assert page.run("return document.getElementById('value').value") == "3.25"
     page.click("ask-do")
     page.wait(lambda: page.text("error-word").startswith("as commanded"))
-    assert page.text("setting") == "0" and page.text("next") == "keep 0"
-    assert (
-        page.text("trials").split() == ["7", "+13.9", "rpm"][:1] + page.text("trials").split()[1:]
-    )
-    page.shot("360-righted")
+    assert page.text("setting") == "3.25" and page.text("next") == "keep 3.25"
+    assert page.text("trials").split()[0] == "5.5"
+    page.shot("360-corrected")
 
 
 def test_light_and_dark_by_hand_are_remembered(page):

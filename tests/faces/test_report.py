@@ -64,14 +64,16 @@ def run(*arguments: object, **more):
 
 
 @pytest.fixture(scope="module")
-def book(tmp_path_factory: pytest.TempPathFactory, early, righted):
+def book(tmp_path_factory: pytest.TempPathFactory, marine, corrected):
     with Logbook(tmp_path_factory.mktemp("book") / "book.db") as opened:
         first = opened.keep_measurement(
-            early.result, early.setup, recording=early.path, engine="V8", module="<b>new</b>",
-            source="simulated: early-eight",
+            marine.result, marine.setup, recording=marine.path, engine="Heron", module="<b>new</b>",
+            source="simulated: marine-four",
         )  # fmt: skip
-        second = opened.keep_measurement(righted.result, righted.setup, recording=righted.path)
-        for number, made in ((first, early), (second, righted)):
+        second = opened.keep_measurement(
+            corrected.result, corrected.setup, recording=corrected.path
+        )
+        for number, made in ((first, marine), (second, corrected)):
             u = made.result.expanded / 2
             opened.keep_trial(number, made.setup.setting, made.result.error, u, first)
         opened.note(first, "gap was 0.9 mm & worn")
@@ -79,9 +81,9 @@ def book(tmp_path_factory: pytest.TempPathFactory, early, righted):
 
 
 @pytest.fixture(scope="module")
-def html(book, early) -> str:
+def html(book, marine) -> str:
     run_1 = book.run(1)
-    return report.page(run_1, report.read(run_1, early.path), book.trials(1), "A. Tester")
+    return report.page(run_1, report.read(run_1, marine.path), book.trials(1), "A. Tester")
 
 
 def test_a_page_needs_nothing_else_and_is_well_formed(html: str):
@@ -98,22 +100,22 @@ def test_a_page_needs_nothing_else_and_is_well_formed(html: str):
     assert headings[0] == "h1" and headings.count("h1") == 1
 
 
-def test_a_page_says_who_what_when_and_every_number_with_its_uncertainty(html: str, early):
+def test_a_page_says_who_what_when_and_every_number_with_its_uncertainty(html: str, marine):
     text = Page(html).text
-    result = early.result
+    result = marine.result
     for said in (
-        "Engine: V8", "Module: <b>new</b>", "Measured by A. Tester", "run 1",
-        "No engine: simulated: early-eight",
+        "Engine: Heron", "Module: <b>new</b>", "Measured by A. Tester", "run 1",
+        "No engine: simulated: marine-four",
         f"{result.timing:.2f}° ± {result.expanded:.2f}° BTDC",
-        f"{result.error:+.2f}° ± {result.expanded:.2f}°", "commanded 20.00° BTDC",
-        f"{result.timing - 20:.2f}° earlier than commanded", "Entering 0 should leave",
-        "36-1 at 55° BTDC", "gap was 0.9 mm & worn", "scatter of the sparks", "reference angle",
+        f"{result.error:+.2f}° ± {result.expanded:.2f}°".replace("-", "−"), "commanded 9.00° BTDC",
+        f"{9 - result.timing:.2f}° later than commanded", "Entering 3.25 should leave",
+        "36-1 at 68° BTDC", "gap was 0.9 mm & worn", "scatter of the sparks", "reference angle",
         f"{result.budget.expanded:.4f}°", "nothing of", "edges refused as ringing",
         "the same to the last bit", "sparkwitness 0", "protocol 1", "one tick 24 ns",
-        "Measured at one speed only", "setting error run 1 (this page) 7",
+        "Measured at one speed only", "setting error run 1 (this page) 5.5",
     ):  # fmt: skip
         assert said in text, said
-    digest = subprocess.run(["sha256sum", early.path], capture_output=True, text=True, check=True)
+    digest = subprocess.run(["sha256sum", marine.path], capture_output=True, text=True, check=True)
     assert digest.stdout.split()[0] in text
     # What a person typed is text, never markup.
     assert "<b>new</b>" not in html
@@ -123,10 +125,10 @@ def test_a_page_says_who_what_when_and_every_number_with_its_uncertainty(html: s
     ("measurement", safety.RUNNING_ENGINE), ("curve", safety.RUNNING_ENGINE),
     ("bench", safety.LIVE_MODULE), ("faultfind", safety.CRANKING), ("check", safety.RESISTANCE),
 ])  # fmt: skip
-def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_path: Path, early):
+def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_path: Path, marine):
     with Logbook(tmp_path / "b.db") as book:
         if kind == "measurement":
-            number = book.keep_measurement(early.result, early.setup)
+            number = book.keep_measurement(marine.result, marine.setup)
         else:
             number = book.keep(kind, "what was found", {"drop_outs": 3, "deep": {"x_us": 1.5}})
         page = Page(report.page(book.run(number), report.Told([])))
@@ -138,8 +140,8 @@ def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_pa
 
 
 def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
-    """Degrees = -6 N t: the scenario's 0.4 ms is 2.4° per 1000 rev/min; 2° fixed on top."""
-    answer = run("curve", "--simulate", "late-by-time", "--seconds", "45", "--yes", "--json")
+    """Degrees = -6 N t: the scenario's 0.31 ms is 1.9° per 1000 rev/min; 1.5° late on top."""
+    answer = run("curve", "--simulate", "slow-twin", "--seconds", "45", "--yes", "--json")
     assert answer.exit_code == 0, answer.output
     found = json.loads(answer.stdout)
     setup = found.pop("setup")
@@ -152,10 +154,10 @@ def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
     )
     assert line is not None
     fixed, u_fixed, delay, u_delay = map(float, line.groups())
-    assert abs(fixed - 2) < u_fixed + 0.1
-    assert abs(delay - 400) < u_delay + 10  # what coil and clamp add is no part of the scenario's
+    assert abs(fixed + 1.5) < u_fixed + 0.1
+    assert abs(delay - 310) < u_delay + 10  # what coil and clamp add is no part of the scenario's
     text = Page(report.page(kept, told)).text
-    for said in ("Fixed angle and delay", "delay compensation", "Speed by speed", "36-1 at 84°"):
+    for said in ("Fixed angle and delay", "delay compensation", "Speed by speed", "36-1 at 96°"):
         assert said in text, said
     assert len(kept.result["bins"]) > 3
     for b in kept.result["bins"]:
@@ -179,8 +181,8 @@ def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path)
     assert [p.title for p in told.plots][:2] == [
         "Delay against speed", "Sparks per event against speed",
     ]  # fmt: skip
-    # Common practice, no source: about one spark per ms for 20° of crank, one above 3300 rpm.
-    assert "4.0" in told.plots[1].words and "1.0" in told.plots[1].words
+    # Six fit: 1 + 19° / (6 * 1000 * 0.62 ms) by the scenario; one above its 2900 rpm.
+    assert "6.0" in told.plots[1].words and "1.0" in told.plots[1].words
     page = Page(report.page(kept, told))
     assert "Speed by speed" in page.text and "± 0 " not in page.text
     flawed = json.loads(json.dumps(result))
@@ -198,19 +200,19 @@ def images(html: str) -> list[tuple[bytes, str]]:
     ]  # fmt: skip
 
 
-def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, early):
+def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, marine):
     found = images(html)
     assert len(found) == 5
     for svg, alt in found:
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
         assert len(alt) > 60 and alt[0].isupper()
-    timed = measure.timed(early.setup, tables_of(early.path, early.setup))
+    timed = measure.timed(marine.setup, tables_of(marine.path, marine.setup))
     assert isinstance(timed, measure.Timed)
     alts = " ".join(alt for _, alt in found)
     for said in (
         f"{len(timed.angles)} events from", f"from {timed.angles.min():.2f}° to",
-        "Commanded: 20° BTDC", "4 in 100 %", f"all {len(timed.angles)}; ", "Lowest supply voltage",
+        "Commanded: 9° BTDC", "3 in 100 %", f"all {len(timed.angles)}; ", "Lowest supply voltage",
         "no line is fitted",
     ):  # fmt: skip
         assert said in alts, said
@@ -261,45 +263,45 @@ def test_a_line_through_several_speeds_gives_the_delay_back():
     assert inside >= 33  # 95 % of 40, less three standard deviations of the binomial
 
 
-def test_a_recording_that_is_gone_costs_the_plots_only(book, tmp_path: Path, early):
+def test_a_recording_that_is_gone_costs_the_plots_only(book, tmp_path: Path, marine):
     copy = tmp_path / "gone.rec"
-    shutil.copy(early.path, copy)
+    shutil.copy(marine.path, copy)
     with Logbook(tmp_path / "b.db") as other:
-        other.keep_measurement(early.result, early.setup, recording=copy)
+        other.keep_measurement(marine.result, marine.setup, recording=copy)
     copy.unlink()
     out = tmp_path / "r.html"
     answer = run("report", 1, "--out", out, "--logbook", tmp_path / "b.db")
     assert answer.exit_code == 0 and "no plots" in answer.output
     page = Page(out.read_text())
-    assert "no longer at" in page.text and f"{early.result.timing:.2f}°" in page.text
+    assert "no longer at" in page.text and f"{marine.result.timing:.2f}°" in page.text
     assert not [t for t, _ in page.tags if t == "img"]
 
 
-def test_a_number_that_no_longer_comes_out_is_said(book, early):
+def test_a_number_that_no_longer_comes_out_is_said(book, marine):
     kept = book.run(1)
     result = {**kept.result, "timing_deg_btdc": 30.0}
     false = type(kept)(**{**vars(kept), "result": result, "result_text": json.dumps(result)})
-    told = report.read(false, early.path)
-    assert "NOT the same" in told.again and "differs by 3.9" in told.again
+    told = report.read(false, marine.path)
+    assert "NOT the same" in told.again and "differs by -26°" in told.again
 
 
 def test_trials_that_contradict_the_statement_are_shown(book):
-    trials = [KeptTrial(1, "", 7.0, 14.0, 0.1), KeptTrial(2, "", 0.0, 7.0, 0.1)]
+    trials = [KeptTrial(1, "", 5.5, -4.5, 0.1), KeptTrial(2, "", 3.25, -2.25, 0.1)]
     text = Page(report.page(book.run(1), report.Told([]), trials)).text
-    assert "The trials say +1.00" in text
+    assert "The trials say -1.00" in text
 
 
-def test_no_timing_is_said_in_words(tmp_path: Path, early):
-    nothing = measure.evaluate(early.setup, tables_of(early.path, early.setup))
+def test_no_timing_is_said_in_words(tmp_path: Path, marine):
+    nothing = measure.evaluate(marine.setup, tables_of(marine.path, marine.setup))
     nothing.timing = nothing.expanded = nothing.error = nothing.advice = nothing.budget = None
     nothing.findings = [Finding("no_spark", "no spark on clamp A")]
     with Logbook(tmp_path / "b.db") as book:
-        number = book.keep_measurement(nothing, early.setup)
+        number = book.keep_measurement(nothing, marine.setup)
         text = Page(report.page(book.run(number), report.Told([]))).text
     assert "No timing: no spark on clamp A" in text
 
 
-def test_pdf_is_a4_with_the_same_numbers(html: str, early):
+def test_pdf_is_a4_with_the_same_numbers(html: str, marine):
     try:
         data = report.pdf(html)
     except UserError as error:
@@ -313,17 +315,17 @@ def test_pdf_is_a4_with_the_same_numbers(html: str, early):
     for line in ("Lowest supply voltage in each tenth of a second", "One row per event, all"):
         assert line in raw, raw  # a column as wide as it should be
     text = " ".join(raw.split())
-    assert f"{early.result.timing:.2f}°" in text and "Before anyone goes near it" in text
+    assert f"{marine.result.timing:.2f}°" in text and "Before anyone goes near it" in text
     assert "1 / " in text
 
 
-def test_the_command(tmp_path: Path, book, early):
+def test_the_command(tmp_path: Path, book, marine):
     out = tmp_path / "r.html"
     answer = run("report", 1, "--out", out, "--by", "A. Tester", "--logbook", book.path)
     assert answer.exit_code == 0 and len(images(out.read_text())) == 5
     again = run("report", 1, "--out", out, "--logbook", book.path)
     assert again.exit_code == 1 and "there already" in again.output
-    free = run("report", early.path, "--out", tmp_path / "s.html")
+    free = run("report", marine.path, "--out", tmp_path / "s.html")
     assert free.exit_code == 0 and "from a recording" in (tmp_path / "s.html").read_text()
     for wrong in ("99", str(tmp_path / "none.rec")):
         refused = run("report", wrong, "--out", tmp_path / "x.html", "--logbook", book.path)
@@ -347,10 +349,10 @@ def test_a_missing_library_is_one_sentence(
     assert f"{module} is not installed: pip install 'sparkwitness[{extra}]'" in answer.output
 
 
-def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, early, righted):
+def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, marine, corrected):
     """A board that restarted: its second session begins again at tick 0."""
-    whole = early.path.read_bytes()
-    second = righted.path.read_bytes()
+    whole = marine.path.read_bytes()
+    second = corrected.path.read_bytes()
     path = tmp_path / "both.rec"
     path.write_bytes(whole + second[second.index(b"\n") + 1 :])
     found, _ = tables.sessions(Recording(path))
@@ -360,7 +362,7 @@ def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, early, righ
     assert len(told.plots) == 5
     raster = next(p for p in told.plots if p.title == "Sparks of each event")
     repeats = float(re.search(r"the last one ([\d.]+)°", raster.words).group(1))
-    assert 15 < repeats < 21
+    assert 6.5 < repeats < 8  # two times 0.64 ms at 940 rev/min are 7.2°
 
 
 AXE = Path(__file__).parents[1] / "axe/node_modules/axe-core/axe.min.js"  # `npm ci` in tests/axe

@@ -27,6 +27,16 @@ while at < len(data):
     at += 1 + n
 """
 
+PACKED = """
+import sys
+from frame import CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3, stuff, sum_up
+buffer = bytearray(sys.stdin.buffer.read())
+words = len(buffer) // 4 - 1
+sum_up(0, 0, 0, buffer, words, CRC_TABLE, CRC_TABLE_1, CRC_TABLE_2, CRC_TABLE_3)
+stuff(0, 0, 0, buffer, words)
+sys.stdout.buffer.write(buffer)
+"""
+
 OPEN = """
 import sys, struct
 from frame import open_frame
@@ -105,6 +115,20 @@ def test_crc_catalogue_check_value() -> None:
 def test_frames_equal_cobs_and_zlib() -> None:
     bodies = random_bodies(1, 3000)
     assert sealed(bodies) == [packed(body) for body in bodies]
+
+
+def test_many_edge_frames_in_one_buffer_equal_cobs_and_zlib() -> None:
+    rng = random.Random(4)
+    bodies, buffer = [], b""
+    for k in range(500):
+        n = rng.choice((1, 2, rng.randint(1, 58), 58))
+        counts = [rng.getrandbits(32) & rng.choice((~0, 0xFFFFFF, 0xFF00FF, 0)) for _ in range(n)]
+        body = struct.pack(f"<BBHIBBHI{n}I", 2, 0, 7, k, k & 3, n, 0, rng.getrandbits(32), *counts)
+        bodies.append(body)
+        buffer += bytes(4) + body + bytes(4)
+    out = run_script(PACKED, stdin=buffer + bytes(4))
+    # The code byte is the last of the word before a body; the zeros before it are delimiters.
+    assert [piece + b"\0" for piece in out.split(b"\0") if piece] == [packed(b) for b in bodies]
 
 
 def test_reads_what_cobs_and_zlib_make() -> None:

@@ -125,6 +125,7 @@ def check_stamps(stamps: list[int], cycles: list[int], offset: range) -> None:
 
 def test_edges_go_through_dma_and_frames() -> None:
     board = Board()
+    assert board.hardware.rings.stuff is not None  # copied and summed by DMA
     assert board.send(START) == (0, "")
     start = board.chip.cycle
     rng = random.Random(5)
@@ -151,9 +152,25 @@ def test_edges_go_through_dma_and_frames() -> None:
     assert now >= max(one[-1] for one in counts if one)
 
 
+def test_a_chip_whose_crc_differs_sends_what_the_program_computes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(pio_chip.Sniffer, "wrong", True)
+    board = Board()
+    assert board.hardware.rings.stuff is None
+    board.send(START)
+    start = board.chip.cycle
+    edges = train(3, start + 100, start + MS // 2, 300, 900, random.Random(5))
+    board.chip.schedule(edges)
+    board.run(MS // 2)
+    board.send(STOP)
+    check_stamps(board.counts()[1], rises(edges, 3), range(start + 1))
+    assert any("CRC unit differs" in log.text for log in board.of(LOG))
+
+
 def test_every_heartbeat_comes_after_the_edges_older_than_it() -> None:
     board = Board(turn_cycles=20_000)
-    board.app._beat_ticks = 20_000  # every 0.5 ms, to have some
+    board.app.rings.pace(800_000, 20_000)  # every 0.5 ms, to have some
     board.send(START)
     start = board.chip.cycle
     edges = train(3, start + 10, start + 6 * MS, 30, 3_000, random.Random(6))
@@ -472,7 +489,7 @@ def test_outputs_are_off_after_a_fault() -> None:
         raise RuntimeError("broken")
 
     board.hardware.supply_mv = broken
-    board.app._mark()
+    board.app.rings.mark()
     with pytest.raises(RuntimeError):
         board.run(MS)
     board.app._recover(RuntimeError("broken"))  # what run() does with it
@@ -509,7 +526,8 @@ def test_outputs_are_off_even_when_the_loop_stands_still() -> None:
         board.chip.run(10 * MS)  # no turn of the loop: the timer alone
     assert board.chip.cycle - heard < 1_000 * MS
     off_for_good(board)
-    board.turn()
+    for _ in range(4):  # what waits goes first
+        board.turn()
     assert "outputs are off" in board.of(LOG)[-1].text
 
 

@@ -1,7 +1,8 @@
 """The firmware's command parser under the real MicroPython interpreter, against a model of it.
 
 The board gets bytes; what it must answer to them follows from protocol/wire.json alone. Real are
-app.py, frame.py, lease.py, limits.py and hw_unix.py; only pipes and terminal are replaced by memory.
+app.py, frame.py, lease.py, limits.py and hw_unix.py; only pipes and terminal are replaced by
+memory.
 """
 
 import struct
@@ -28,7 +29,7 @@ import app as module
 module.ticks_ms = lambda: 0
 import hw_unix, limits
 from array import array
-from ring import INPUTS, Rings
+from ring import plain_rings
 
 class Line:
     cut = 0
@@ -36,7 +37,7 @@ class Line:
         self.data = b""
         self.at = 0
         self.out = bytearray()
-    def receive(self, wait_ms=0):
+    def receive(self):
         if self.at == len(self.data):
             return -1
         self.at += 1
@@ -45,6 +46,7 @@ class Line:
         return True
     def send(self, frame, at, size):
         self.out.extend(memoryview(frame)[at : at + size])
+        return True
 
 class Board(hw_unix.Hardware):
     def __init__(self):
@@ -52,9 +54,7 @@ class Board(hw_unix.Hardware):
         self.uid = b"fuzzfuzz"
         self.tick_ps, self.clock_hz, self.dead_ns, self.min_pulse_ns = 24000, 125000000, 32, 32
         self.link = Line()
-        self.rings = Rings(64, [bytearray(256) for _ in range(INPUTS)])
-        self.now = array("I", [0, 0])
-        self.stalls = array("I", [0] * INPUTS)
+        self.rings = plain_rings(64)
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
         self.outputs = self.heard = self.leased = 0
@@ -188,7 +188,9 @@ class Model:
         if name == "renew":
             counts = self._counts(body, {o != 0 for o in self.outputs})
             named = {lease == values["lease"] for lease in self.lease}
-            return {OK if all_of else NOT_NOW for all_of in {c and n for c in counts for n in named}}
+            return {
+                OK if all_of else NOT_NOW for all_of in {c and n for c in counts for n in named}
+            }
         return self._judged(name, values)
 
     def _counts(self, body: bytes, on: set[bool]) -> set[bool]:

@@ -485,7 +485,7 @@ def logbook_seeds() -> list[bytes]:
     with Logbook(FILE) as book:
         first = book.keep("check", "a coil", {"quantities": {}}, {"x": 1}, engine="e", module="m")
         book.note(first, "warm")
-        book.keep_trial(first, 7.0, 14.0, 0.1)
+        book.keep_trial(first, 3.0, -4.0, 0.1)
     db = sqlite3.connect(FILE)
     for line in ("journal_mode = DELETE", "page_size = 512", "journal_mode = DELETE"):
         db.execute(f"PRAGMA {line}")

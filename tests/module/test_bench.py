@@ -24,7 +24,7 @@ from sparkwitness.simulator import scenario as scenarios
 from sparkwitness.timing import stats as intervals
 
 TICK_S = 24e-9
-QUICK = {"steps": [700, 2600, 4500], "seconds": 1.5, "ramps": [[2950, 3550, 4], [3550, 2950, 4]]}
+QUICK = {"steps": [700, 2400, 4500], "seconds": 1.5, "ramps": [[2500, 3150, 4], [3150, 2500, 4]]}
 
 
 def ticks(us) -> np.ndarray:
@@ -221,8 +221,8 @@ def test_no_damage_makes_it_fail(seed):
 _SHORT = scenarios.load("bench-capacitive")
 _SHORT_PLAN = plan_for(
     _SHORT,
-    steps=[1000, 3000], seconds=0.5, ramps=[[3000, 3600, 1]], soak_minutes=0.02,
-    limits={"delay_us": {"most": 60}, "switch_over_rpm": {"least": 3000}},
+    steps=[1000, 3000], seconds=0.5, ramps=[[2500, 3100, 1]], soak_minutes=0.02,
+    limits={"delay_us": {"most": 60}, "switch_over_rpm": {"least": 2500}},
 )  # fmt: skip
 _SHORT_STREAM = stream(_SHORT, _SHORT_PLAN)[0]
 
@@ -265,10 +265,11 @@ def test_each_module_against_its_truth(name):
             assert abs(down.value / spec.multi_below_rpm - 1) < 0.02
             assert up.low <= spec.single_above_rpm <= up.high
             assert down.low <= spec.multi_below_rpm <= down.high
-            assert sweep.hysteresis[1] <= 100 <= sweep.hysteresis[2]
+            apart = spec.single_above_rpm - spec.multi_below_rpm
+            assert sweep.hysteresis[1] <= apart <= sweep.hysteresis[2]
             assert sweep.window_deg[0] - 0.2 <= spec.window_deg <= sweep.window_deg[1] + 0.2
             at_700 = result.points[0]
-            assert at_700.spacing_us.value == pytest.approx(1000, abs=1)
+            assert at_700.spacing_us.value == pytest.approx(spec.spacing_ms * 1e3, abs=1)
         else:
             assert sweep.switch_up is None and sweep.always == "single"
             assert sweep.window_deg is None
@@ -280,15 +281,15 @@ def test_each_module_against_its_truth(name):
 
 
 def test_switch_over_by_the_window_alone():
-    """20 degrees at 1 ms: single above 20 / (6 * 0.001) = 3333 rev/min (common practice)."""
+    """19 degrees at 0.62 ms: single above 19 / (6 * 0.00062) = 5108 rev/min, by definition."""
     loaded = scenarios.vary(
         scenarios.load("bench-capacitive"),
         {"truth.module.single_above_rpm": 0, "truth.module.multi_below_rpm": 0},
     )
-    plan = plan_for(loaded, steps=[], ramps=[[3000, 3700, 6], [3700, 3000, 6]])
+    plan = plan_for(loaded, steps=[], ramps=[[4700, 5500, 6], [5500, 4700, 6]])
     for seed in range(3):
         sweep = bench.evaluate(plan, [collect(loaded, plan, seed=seed)[0]]).sweep
-        assert abs(sweep.switch_up.value / (20 / 0.006) - 1) < 0.02
+        assert abs(sweep.switch_up.value / (19 / (6 * 0.62e-3)) - 1) < 0.02
         assert sweep.hysteresis[1] <= 0 <= sweep.hysteresis[2]
 
 

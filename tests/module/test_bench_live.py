@@ -24,7 +24,7 @@ from sparkwitness.simulator import scenario as scenarios
 from sparkwitness.simulator.board import SimulatedBoard
 from sparkwitness.simulator.world import World
 
-SHORT = {"steps": [800, 4500], "seconds": 1, "ramps": [[3100, 3400, 1], [3400, 3100, 1]]}
+SHORT = {"steps": [800, 4500], "seconds": 1, "ramps": [[2700, 3000, 1], [3000, 2700, 1]]}
 
 
 def quiet(_: bench_run.Progress) -> None:
@@ -241,7 +241,7 @@ def test_claim_alone_needs_no_board():
         (["--margin", "delay_us=x"], "type it like delay_us=5"),
         (["--claim", "20"], "type it like 20@3000"),
         (["--claim-only"], "needs a claim"),
-        (["--simulate", "early-eight"], "is an engine, not a module"),
+        (["--simulate", "marine-four"], "is an engine, not a module"),
         (["--simulate", "nothing"], "no scenario called"),
         (["--plan", "/nonexistent.toml"], "cannot read the plan"),
         (["--against", "/nonexistent"], "cannot read"),

@@ -35,7 +35,7 @@ def good():
 def test_never_a_pass_on_no_data():
     limits = {
         "delay_us": {"most": 60}, "drop_out_percent": {"most": 2}, "sparks_per_event": {"least": 1},
-        "switch_over_rpm": {"least": 3000}, "burst_window_deg": {"least": 10},
+        "switch_over_rpm": {"least": 2500}, "burst_window_deg": {"least": 10},
         "rev_limit_rpm": {"least": 5000}, "spread_us": {"most": 5}, "double_percent": {"most": 2},
         "supply_v": {"least": 11},
     }  # fmt: skip
@@ -118,9 +118,9 @@ def test_dying_differs_in_drop_outs(good):
 
 
 def test_another_switch_over_differs():
-    ramps = {"steps": [], "ramps": [[2700, 3700, 8]]}
+    ramps = {"steps": [], "ramps": [[2200, 3200, 8]]}
     a = run("capacitive", **ramps)
-    b = run("capacitive", changes={"single_above_rpm": 3000, "multi_below_rpm": 2900}, **ramps)
+    b = run("capacitive", changes={"single_above_rpm": 2600, "multi_below_rpm": 2460}, **ramps)
     c = run("capacitive", seed=9, **ramps)
     differs = bench_verdict.against_run(b, a, "good")
     assert verdicts(differs, "switch_over_rpm") == ["differs"]

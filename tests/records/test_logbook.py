@@ -38,41 +38,41 @@ def keep(book: Logbook, made, **more) -> int:
     return book.keep_measurement(made.result, made.setup, recording=made.path, **more)
 
 
-def test_what_is_kept_is_read_back(book: Logbook, early):
-    number = keep(book, early, engine=" a V8 ", module="multi-spark", source="simulated: x")
+def test_what_is_kept_is_read_back(book: Logbook, marine):
+    number = keep(book, marine, engine=" a Heron ", module="multi-spark", source="simulated: x")
     found = book.run(number)
-    assert found.result == json.loads(json.dumps(early.result.to_dict()))
-    assert Setup.from_dict(found.setup or {}) == early.setup
-    assert (found.engine, found.module, found.source) == ("a V8", "multi-spark", "simulated: x")
-    assert found.recording == early.path.resolve()
+    assert found.result == json.loads(json.dumps(marine.result.to_dict()))
+    assert Setup.from_dict(found.setup or {}) == marine.setup
+    assert (found.engine, found.module, found.source) == ("a Heron", "multi-spark", "simulated: x")
+    assert found.recording == marine.path.resolve()
     # sha256sum of GNU coreutils is the reference for the hash.
-    said = subprocess.run(["sha256sum", early.path], capture_output=True, text=True, check=True)
+    said = subprocess.run(["sha256sum", marine.path], capture_output=True, text=True, check=True)
     assert found.sha256 == said.stdout.split()[0]
     assert found.board is not None and found.board["tick_ps"] == 24_000
-    assert f"{early.result.timing:.2f}° BTDC" in found.headline
+    assert f"{marine.result.timing:.2f}° BTDC" in found.headline
 
 
-def test_the_same_result_of_the_same_recording_is_kept_once(book: Logbook, early):
-    first = keep(book, early)
-    assert keep(book, early) == first
-    changed = replace(early.setup, setting=3.0)
-    assert book.keep_measurement(early.result, changed, recording=early.path) != first
+def test_the_same_result_of_the_same_recording_is_kept_once(book: Logbook, marine):
+    first = keep(book, marine)
+    assert keep(book, marine) == first
+    changed = replace(marine.setup, setting=3.0)
+    assert book.keep_measurement(marine.result, changed, recording=marine.path) != first
     # Without a recording two equal results are two findings.
     once = book.keep("bench", "fine", {"a": 1})
     assert book.keep("bench", "fine", {"a": 1}) != once
 
 
-def test_names_notes_trials_and_filters(book: Logbook, early, righted):
-    first = keep(book, early, engine="A")
-    second = keep(book, righted, engine="B", module="new")
+def test_names_notes_trials_and_filters(book: Logbook, marine, corrected):
+    first = keep(book, marine, engine="A")
+    second = keep(book, corrected, engine="B", module="new")
     third = book.keep("faultfind", "coil open", {"link": "coil"}, engine="B")
-    book.keep_trial(first, 7.0, 13.9, 0.08)
-    book.keep_trial(second, 0.0, -0.05, 0.08, series=first)
+    book.keep_trial(first, 5.5, -4.6, 0.08)
+    book.keep_trial(second, 3.25, -0.05, 0.08, series=first)
     book.note(second, " gap was 0.9 mm ")
     assert [r.id for r in book.runs(engine="B")] == [second, third]
     assert [r.id for r in book.runs(kind="measurement", newest=1)] == [second]
     assert [r.id for r in book.runs(module="new")] == [second]
-    assert [(t.run, t.setting) for t in book.trials(second)] == [(first, 7.0), (second, 0.0)]
+    assert [(t.run, t.setting) for t in book.trials(second)] == [(first, 5.5), (second, 3.25)]
     assert book.trials(third) == []
     assert [text for _, text in book.run(second).notes] == ["gap was 0.9 mm"]
     with pytest.raises(UserError, match="no run 99"):
@@ -96,7 +96,7 @@ def test_an_older_file_is_brought_up_to_date(tmp_path: Path):
         "INSERT INTO runs VALUES (5, 'measurement', '2026-01-02T03:04:05+00:00', 'board', "
         "'10.00° BTDC', 1, NULL, NULL, NULL, '{\"timing_deg_btdc\":10.0}', '0.0.9', 1, NULL)"
     )
-    old.execute("INSERT INTO trials VALUES (5, 5, 7.0, 1.5, 0.1)")
+    old.execute("INSERT INTO trials VALUES (5, 5, 4.0, 1.5, 0.1)")
     old.commit()
     old.close()
     with Logbook(path) as book:
@@ -202,10 +202,10 @@ def test_a_damaged_file_is_set_aside_not_written_over(tmp_path: Path, named: boo
         assert [r.headline for r in book.runs()] == ["new"] and not book.set_aside
 
 
-def test_a_damaged_row_does_not_hide_the_others(tmp_path: Path, early):
+def test_a_damaged_row_does_not_hide_the_others(tmp_path: Path, marine):
     path = tmp_path / "book.db"
     with Logbook(path) as book:
-        first, second = keep(book, early), book.keep("bench", "whole", {"a": 1})
+        first, second = keep(book, marine), book.keep("bench", "whole", {"a": 1})
         other = book.keep("bench", "odd", {"a": 2})
     raw = sqlite3.connect(path)
     raw.execute("UPDATE runs SET result = substr(result, 5) WHERE id = ?", (first,))
@@ -264,18 +264,18 @@ def test_a_place_that_cannot_be_used_is_said(tmp_path: Path):
     assert answer.exit_code == 2 and "is a directory" in answer.output
 
 
-def test_tidying_takes_what_no_run_needs_and_only_what_it_said(tmp_path: Path, early):
+def test_tidying_takes_what_no_run_needs_and_only_what_it_said(tmp_path: Path, marine):
     path = tmp_path / "book.db"
     hour_ago = time.time() - 3700
     with Logbook(path) as book:
         needed, stray, fresh = (book.new_recording() for _ in range(3))
         for one in (needed, stray, fresh):
-            one.write_bytes(early.path.read_bytes())
+            one.write_bytes(marine.path.read_bytes())
         beside = needed.with_suffix(".txt")
         beside.write_text("not a recording")
         for one in (needed, stray, beside):
             os.utime(one, (hour_ago, hour_ago))
-        number = book.keep("measurement", "x", {"a": 1}, early.setup.to_dict(), recording=needed)
+        number = book.keep("measurement", "x", {"a": 1}, marine.setup.to_dict(), recording=needed)
         assert [(p, made is None) for p, _, made in book.recordings()] == [
             (needed, False), (stray, True),
         ]  # fmt: skip
@@ -295,10 +295,10 @@ def test_tidying_takes_what_no_run_needs_and_only_what_it_said(tmp_path: Path, e
 # Recomputing
 
 
-def test_a_measurement_computes_again_to_the_last_bit(tmp_path: Path, early, righted, far):
+def test_a_measurement_computes_again_to_the_last_bit(tmp_path: Path, marine, corrected, far):
     path = tmp_path / "book.db"
     with Logbook(path) as book:
-        for made in (early, righted, far):
+        for made in (marine, corrected, far):
             keep(book, made)
     answer = run("logbook", "recompute", "--logbook", path, "--json")
     assert answer.exit_code == 0
@@ -309,7 +309,7 @@ def test_a_measurement_computes_again_to_the_last_bit(tmp_path: Path, early, rig
 def test_a_curve_computes_again_to_the_last_bit(tmp_path: Path):
     path, table = tmp_path / "book.db", tmp_path / "map.csv"
     table.write_text("rpm,degrees\n500,10\n3000,24\n9000,30\n")
-    options = ("--simulate", "late-by-time", "--seconds", 20, "--logbook", path)
+    options = ("--simulate", "slow-twin", "--seconds", 20, "--logbook", path)
     for more in ((), ("--width", 400, "--against", table)):
         done = run("curve", *options, *more)
         assert done.exit_code == 0, done.output
@@ -364,10 +364,10 @@ def test_a_bench_test_in_parts_keeps_them_all_and_computes_again(tmp_path: Path)
         assert [made is not None for _, _, made in book.recordings()] == [True, True]
 
 
-def test_a_number_that_was_changed_is_found(tmp_path: Path, early):
+def test_a_number_that_was_changed_is_found(tmp_path: Path, marine):
     path = tmp_path / "book.db"
     with Logbook(path) as book:
-        keep(book, early)
+        keep(book, marine)
     raw = sqlite3.connect(path)
     text = raw.execute("SELECT result FROM runs").fetchone()[0]
     result = json.loads(text)
@@ -382,12 +382,12 @@ def test_a_number_that_was_changed_is_found(tmp_path: Path, early):
     assert "NOT the same" in answer.output and "timing_deg_btdc" in answer.output
 
 
-def test_a_recording_that_moved_or_changed_is_said(tmp_path: Path, early):
+def test_a_recording_that_moved_or_changed_is_said(tmp_path: Path, marine):
     path, copy = tmp_path / "book.db", tmp_path / "here.rec"
-    copy.write_bytes(early.path.read_bytes())
+    copy.write_bytes(marine.path.read_bytes())
     with Logbook(path) as book:
-        number = book.keep_measurement(early.result, early.setup, recording=copy)
-        bare = book.keep_measurement(early.result, early.setup)
+        number = book.keep_measurement(marine.result, marine.setup, recording=copy)
+        bare = book.keep_measurement(marine.result, marine.setup)
     moved = tmp_path / "there.rec"
     copy.rename(moved)
     answer = run("logbook", "recompute", number, "--logbook", path)
@@ -406,25 +406,25 @@ def test_a_recording_that_moved_or_changed_is_said(tmp_path: Path, early):
 # The commands
 
 
-def test_measure_keeps_with_its_recording_unless_told_not_to(tmp_path: Path, early):
+def test_measure_keeps_with_its_recording_unless_told_not_to(tmp_path: Path, marine):
     path = tmp_path / "book.db"
     first = run(
-        "measure", "--simulate", "early-eight", "--once", "--json", "--logbook", path,
-        "--engine", "the V8", "--module", "new",
+        "measure", "--simulate", "marine-four", "--once", "--json", "--logbook", path,
+        "--engine", "the Heron", "--module", "new",
     )  # fmt: skip
     assert first.exit_code == 0, first.output
     number = json.loads(first.stdout)["run"]
     with Logbook(path) as book:
         found = book.run(number)
-        assert (found.engine, found.source) == ("the V8", "simulated: early-eight")
+        assert (found.engine, found.source) == ("the Heron", "simulated: marine-four")
         assert found.recording is not None and found.recording.parent.name == "recordings"
         assert book.recording_of(found).exists()
     assert run("logbook", "recompute", number, "--logbook", path).exit_code == 0
-    replayed = run("measure", "--from", early.path, "--json", "--logbook", path)
+    replayed = run("measure", "--from", marine.path, "--json", "--logbook", path)
     again = json.loads(replayed.stdout)
     assert again["run"] == number + 1
-    assert again["timing_deg_btdc"] == early.result.timing
-    silent = run("measure", "--from", early.path, "--json", "--no-log", "--logbook", path)
+    assert again["timing_deg_btdc"] == marine.result.timing
+    silent = run("measure", "--from", marine.path, "--json", "--no-log", "--logbook", path)
     assert silent.exit_code == 0 and json.loads(silent.stdout)["run"] is None
     with Logbook(path) as book:
         assert len(book.runs()) == 2
@@ -438,9 +438,9 @@ def test_trials_at_a_terminal_are_kept_as_one_series(tmp_path: Path):
     child, terminal = pty.fork()
     if child == 0:
         command = [sys.executable, "-c", "from sparkwitness.cli import main; main()"]
-        command += ["measure", "--simulate", "early-eight", "--logbook", str(path)]
+        command += ["measure", "--simulate", "marine-four", "--logbook", str(path)]
         os.execv(sys.executable, command)
-    said, answers, asked = b"", [b"0\n", b"q\n"], b"Setting now in the controller"
+    said, answers, asked = b"", [b"3.25\n", b"q\n"], b"Setting now in the controller"
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         try:
@@ -454,41 +454,41 @@ def test_trials_at_a_terminal_are_kept_as_one_series(tmp_path: Path):
     assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 0, said.decode(errors="replace")
     with Logbook(path) as book:
         first, second = book.trials(2)
-    assert (first.run, first.setting, second.run, second.setting) == (1, 7.0, 2, 0.0)
-    assert first.error > 13 and abs(second.error) < 2 * second.u_error
+    assert (first.run, first.setting, second.run, second.setting) == (1, 5.5, 2, 3.25)
+    assert first.error < -4 and abs(second.error) < 2 * second.u_error
 
 
-def test_a_logbook_that_cannot_be_used_never_costs_the_finding(tmp_path: Path, early, monkeypatch):
+def test_a_logbook_that_cannot_be_used_never_costs_the_finding(tmp_path: Path, marine, monkeypatch):
     blocker = tmp_path / "file"
     blocker.write_text("")
-    named = run("measure", "--from", early.path, "--logbook", blocker / "book.db")
+    named = run("measure", "--from", marine.path, "--logbook", blocker / "book.db")
     assert named.exit_code == 1 and "Error:" in named.output and "BTDC" not in named.output
     monkeypatch.delenv("SPARKWITNESS_LOGBOOK")
     monkeypatch.setenv("XDG_DATA_HOME", str(blocker))
-    usual = run("measure", "--from", early.path)
+    usual = run("measure", "--from", marine.path)
     assert usual.exit_code == 0
     assert "nothing will be kept" in usual.output and "BTDC" in usual.output
 
 
-def test_list_show_note_export_and_where(tmp_path: Path, early, righted):
+def test_list_show_note_export_and_where(tmp_path: Path, marine, corrected):
     path = tmp_path / "book.db"
     with Logbook(path) as book:
-        first = keep(book, early, engine="the V8")
-        second = keep(book, righted)
-        book.keep_trial(first, 7.0, 13.9, 0.08)
-        book.keep_trial(second, 0.0, -0.05, 0.08, series=first)
+        first = keep(book, marine, engine="the Heron")
+        second = keep(book, corrected)
+        book.keep_trial(first, 5.5, -4.6, 0.08)
+        book.keep_trial(second, 3.25, -0.05, 0.08, series=first)
     env = {"SPARKWITNESS_LOGBOOK": str(path)}
     listed = run("logbook", env=env)
-    assert "the V8" in listed.output and f"{early.result.timing:.2f}° BTDC" in listed.output
+    assert "the Heron" in listed.output and f"{marine.result.timing:.2f}° BTDC" in listed.output
     assert run("logbook", "note", first, "as found", env=env).exit_code == 0
     shown = run("logbook", "show", first, env=env).output
-    assert "as found" in shown and "setting 7: error 13.90 ± 0.16°" in shown
+    assert "as found" in shown and "setting 5.5: error -4.60 ± 0.16°" in shown
     out = tmp_path / "all.jsonl"
     assert run("logbook", "export", "--out", out, env=env).exit_code == 0
     lines = [json.loads(line) for line in out.read_text().splitlines()]
     assert [x["id"] for x in lines] == [first, second]
-    assert lines[0]["result"]["timing_deg_btdc"] == early.result.timing
-    assert lines[1]["trial"]["run"] == second and lines[1]["trial"]["setting"] == 0.0
+    assert lines[0]["result"]["timing_deg_btdc"] == marine.result.timing
+    assert lines[1]["trial"]["run"] == second and lines[1]["trial"]["setting"] == 3.25
     again = run("logbook", "export", "--out", out, env=env)
     assert again.exit_code == 1 and "there already" in again.output
     assert run("logbook", "where", env=env).output.strip() == str(path)

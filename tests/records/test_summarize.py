@@ -16,14 +16,14 @@ def run(*arguments: object):
 
 
 @pytest.fixture
-def folder(tmp_path: Path, early, righted, far) -> Path:
+def folder(tmp_path: Path, marine, corrected, far) -> Path:
     (tmp_path / "in" / "deep").mkdir(parents=True)
-    for made, name in ((early, "a.rec"), (righted, "b.anything"), (far, "deep/c.rec")):
+    for made, name in ((marine, "a.rec"), (corrected, "b.anything"), (far, "deep/c.rec")):
         shutil.copy(made.path, tmp_path / "in" / name)
     return tmp_path / "in"
 
 
-def test_all_in_one_table_equal_to_the_measurements(folder: Path, tmp_path: Path, early, far):
+def test_all_in_one_table_equal_to_the_measurements(folder: Path, tmp_path: Path, marine, far):
     (folder / "readme.txt").write_text("not a recording")
     out = tmp_path / "all.parquet"
     answer = run("summarize", folder, "--out", out, "--jobs", 2, "--json")
@@ -32,19 +32,19 @@ def test_all_in_one_table_equal_to_the_measurements(folder: Path, tmp_path: Path
     table = pyarrow.parquet.read_table(out)
     rows = {r["file"]: r for r in table.to_pylist()}
     assert list(rows) == ["a.rec", "b.anything", str(Path("deep/c.rec"))]
-    assert rows["a.rec"]["timing"] == early.result.timing
-    assert rows["a.rec"]["timing_expanded"] == early.result.expanded
-    assert rows["a.rec"]["next_setting"] == early.result.advice.setting
-    assert rows["a.rec"]["sparks_per_event"] == pytest.approx(4, abs=0.2)
-    assert rows["b.anything"]["setting"] == 0.0
+    assert rows["a.rec"]["timing"] == marine.result.timing
+    assert rows["a.rec"]["timing_expanded"] == marine.result.expanded
+    assert rows["a.rec"]["next_setting"] == marine.result.advice.setting
+    assert rows["a.rec"]["sparks_per_event"] == pytest.approx(3, abs=0.2)
+    assert rows["b.anything"]["setting"] == 3.25
     assert rows[str(Path("deep/c.rec"))]["error"] == far.result.error
     assert "pulse_far" in rows[str(Path("deep/c.rec"))]["findings"]
     units = {f.name: (f.metadata or {}).get(b"unit") for f in table.schema}
     assert (units["timing"], units["speed"], units["supply_least"]) == (b"deg", b"rev/min", b"mV")
 
 
-def test_what_fails_is_listed_and_the_rest_is_done(folder: Path, tmp_path: Path, early):
-    whole = early.path.read_bytes()
+def test_what_fails_is_listed_and_the_rest_is_done(folder: Path, tmp_path: Path, marine):
+    whole = marine.path.read_bytes()
     head = whole[: whole.index(b"\n") + 1]
     (folder / "junk.rec").write_text("junk")
     (folder / "empty.rec").write_bytes(head)

@@ -97,7 +97,7 @@ class Host:
 
 
 @pytest.mark.parametrize("interpreter", BOTH)
-@pytest.mark.parametrize("name", ["early-eight", "fast-six"])
+@pytest.mark.parametrize("name", ["marine-four", "fast-six"])
 def test_every_edge_of_the_world_comes_through(name: str, interpreter: str) -> None:
     made = scenario.load(name)
     seconds = 2.0

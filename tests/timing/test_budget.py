@@ -157,9 +157,9 @@ def test_swing_uncertainty_is_the_mean_square_over_all_phases():
 @pytest.mark.parametrize(
     ("setting", "measured", "commanded", "gain", "expected"),
     [
-        (7, 34, 20, 2, 0),  # common practice, no source: distributor degrees
-        (7, 34, 20, 1, -7),  # the same in crank degrees
-        (7, 34, 20, -2, 14),  # a controller whose larger setting retards
+        (4, 21, 15, 2, 1),  # common practice, no source: distributor degrees
+        (4, 21, 15, 1, -2),  # the same in crank degrees
+        (4, 21, 15, -2, 7),  # a controller whose larger setting retards
         (60, 8, 10, 1, 62),
     ],
 )
@@ -171,24 +171,24 @@ def test_next_setting(setting, measured, commanded, gain, expected):
 
 
 def test_next_setting_keeps_step_and_range():
-    tip = advice.next_setting(7, 13.9, 0.2, 2, step=0.5, least=0, most=30)
-    assert tip.setting == 0 and tip.exact == pytest.approx(0.05)
+    tip = advice.next_setting(4, 5.9, 0.2, 2, step=0.5, least=0, most=30)
+    assert tip.setting == 1 and tip.exact == pytest.approx(1.05)
     assert tip.remaining == pytest.approx(-0.1)
-    tip = advice.next_setting(3, 20, 0.2, 2, step=1, least=0, most=30)
-    assert tip.setting == 0 and "range" in tip.note and tip.remaining == pytest.approx(14)
+    tip = advice.next_setting(3, 16, 0.2, 2, step=1, least=0, most=30)
+    assert tip.setting == 0 and "range" in tip.note and tip.remaining == pytest.approx(10)
     assert "may stay" in advice.next_setting(3, 0.1, 0.2, 2).note
     with pytest.raises(UserError):
         advice.next_setting(3, 0.1, 0.2, 0)
 
 
 def test_gain_is_learned_and_contradiction_said():
-    trials = [advice.Trial(7, 14, 0.1), advice.Trial(0, 7, 0.1)]
+    trials = [advice.Trial(4, 6, 0.1), advice.Trial(1, 3, 0.1)]
     learned = advice.learn_gain(trials, 2)
     assert learned.contradicts and learned.gain == pytest.approx(1)
     assert "+1.00" in learned.note
-    agreed = advice.learn_gain([advice.Trial(7, 14, 0.1), advice.Trial(0, 0.1, 0.1)], 2)
+    agreed = advice.learn_gain([advice.Trial(4, 6, 0.1), advice.Trial(1, 0.1, 0.1)], 2)
     assert not agreed.contradicts and agreed.gain == 2
-    unsure = advice.learn_gain([advice.Trial(7, 14, 2), advice.Trial(6.9, 14, 2)], 2)
+    unsure = advice.learn_gain([advice.Trial(4, 6, 2), advice.Trial(3.9, 6, 2)], 2)
     assert not unsure.contradicts and unsure.gain == 2
     assert advice.learn_gain(trials[:1], 2).gain == 2
 

@@ -34,13 +34,13 @@ def swept(name: str, seconds: float, **changes):
 
 @pytest.fixture(scope="module")
 def delayed():
-    return swept("late-by-time", 50.0)
+    return swept("slow-twin", 50.0)
 
 
 def test_delay_and_fixed_angle_are_told_apart(delayed):
     setup, tables, _ = delayed
     found = curve.curve(setup, tables)
-    built = scenario.load("late-by-time").truth
+    built = scenario.load("slow-twin").truth
     # The controller's own delay and the module's are both behind the commanded angle.
     delay = built.controller.delay_ms * 1e3 + built.module.delay_us
     gain = built.controller.sign * (2 if built.controller.counts == "distributor" else 1)
@@ -86,10 +86,10 @@ def test_nonsense_curve_is_refused(tmp_path, text):
 
 @pytest.mark.slow
 def test_curve_command():
-    done = invoke("curve", "--simulate", "late-by-time", "--seconds", "30", "--json")
+    done = invoke("curve", "--simulate", "slow-twin", "--seconds", "30", "--json")
     assert done.exit_code == 0, done.output
     values = json.loads(done.stdout)
-    assert len(values["bins"]) >= 3 and values["fit"]["delay_us"] > 300
+    assert len(values["bins"]) >= 3 and values["fit"]["delay_us"] > 250
     assert invoke("curve", "--simulate", "no-start", "--seconds", "2").exit_code == 3
 
 

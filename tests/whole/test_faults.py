@@ -260,7 +260,7 @@ def run(*arguments: str | Path, most_bytes: int | None = None, **env: str):
     )  # fmt: skip
 
 
-MEASURE = ("measure", "--simulate", "early-eight", "--once")
+MEASURE = ("measure", "--simulate", "marine-four", "--once")
 
 
 def test_disk_full_while_recording(tmp_path: Path) -> None:
@@ -306,12 +306,12 @@ def unwritable(tmp_path: Path) -> Path:
     return Path("/sys/kernel")
 
 
-def test_folder_that_cannot_be_written(tmp_path: Path, early) -> None:
+def test_folder_that_cannot_be_written(tmp_path: Path, marine) -> None:
     folder = unwritable(tmp_path)
     for arguments, words in (
         ((*MEASURE, "--no-log", "--record", folder / "x.rec"), "cannot write"),
-        (("measure", "--from", early.path, "--logbook", folder / "book.db"), "logbook"),
-        (("export", early.path, "--to", "csv", "--out", folder / "x.csv"), "x.csv"),
+        (("measure", "--from", marine.path, "--logbook", folder / "book.db"), "logbook"),
+        (("export", marine.path, "--to", "csv", "--out", folder / "x.csv"), "x.csv"),
     ):
         ended = run(*arguments)
         assert ended.returncode, arguments

@@ -293,10 +293,10 @@ def test_old_supply_and_logs_are_let_go_but_the_lowest_stays(monkeypatch):
 
 
 def test_an_error_within_its_uncertainty_has_no_side():
-    setup = Setup(Reference(36, 1), commanded=20.0)
+    setup = Setup(Reference(36, 1), commanded=16.0)
     for error, words in ((0.05, "no difference that can be told"), (0.5, "advanced")):
         result = measure.Measurement(
-            timing=20 + error, error=error, expanded=0.16, commanded=20.0, scatter=0.1, rpm=900.0
+            timing=16 + error, error=error, expanded=0.16, commanded=16.0, scatter=0.1, rpm=900.0
         )
         console = Console(width=120, record=True, file=io.StringIO())
         console.print(show.measurement(result, setup))

@@ -14,8 +14,10 @@ COMMANDS = {
     "curve": "Timing against speed while you sweep; fixed angle or delay.",
     "tdc": "True top dead centre from two piston stops; check with the marker lamp.",
     "wheel": "Learn a reference wheel's tooth errors from a steady run.",
-    "demo": "The main job on a simulated engine, without hardware.",
+    "demo": "A simulated engine or module played through, without hardware.",
+    "scenarios": "The simulated engines and modules, with a line each.",
     "check": "Electrical checks: coil, supply, degrees.",
+    "engine": "Saved engines: add, list, show, edit, remove.",
     "logbook": "What was found before, and whether it still computes to the same.",
     "compare": "Before against after: what a part swap changed.",
     "report": "One run as a self-contained page, or PDF.",
@@ -38,6 +40,7 @@ class _Lazy(click.Group):
             return None
         module = importlib.import_module(f"{__name__}.{cmd_name}")
         command: click.Command = module.command
+        command.name = cmd_name
         return command
 
     def invoke(self, ctx: click.Context) -> Any:

@@ -28,7 +28,7 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import bench_text as bench_show
@@ -142,6 +142,7 @@ def command(
         stored = bench_run.load(from_file)
         job.plan, job.parts = _judged_by(stored.plan, plan_file, typed), stored.parts
         job.kept = stored.paths[-1]
+        job.source = f"replay of {Recording(job.kept).source}"
     else:
         where = None if resume else keeping.recording(record, beside)
         _run(job, port, simulate, plan_file, typed, record, where, resume)
@@ -151,13 +152,10 @@ def command(
         verdicts.append(bench_verdict.against_run(result, good.result, against.name))
     told = [v for v in verdicts if v is not None]
     weighed = _weigh(weigh, result) if weigh else None
-    source = (
-        "replay" if from_file else f"simulated: {_full_name(simulate)}" if simulate else "board"
-    )
     job.run = keeping.keep(
         beside, Logbook.keep, "bench", bench_show.headline(result, told),
         {**result.to_dict(), "verdicts": [v.to_dict() for v in told]}, job.plan.to_dict(),
-        recording=job.kept, source=source,
+        recording=job.kept, source=job.source,
     )  # fmt: skip
     _report(job, result, told, weighed, live=from_file is None)
     if points is not None:
@@ -183,6 +181,7 @@ class _Job:
     kept: Path | None = None
     first: Path | None = None
     run: int | None = None
+    source: str = MEASURED
 
 
 def _code(job: _Job, result: bench.Result, told: list[bench_verdict.Verdict]) -> int:
@@ -244,11 +243,14 @@ def _run(
         job.plan.check_board(board.hello)
         recorder = None
         if record is not None:
-            recorder = Recorder(record, board.hello, bench_run.setup_of(job.plan, order))
+            recorder = Recorder(
+                record, board.hello, bench_run.setup_of(job.plan, order), source.name
+            )
         with _progress(job.beside) as watch:
             ending = bench_run.run(board, job.plan, order, recorder, watch)
     job.parts = [*job.parts, ending.collector]
     job.why, job.hopeless, job.kept = ending.why, ending.hopeless, record
+    job.source = source.name
 
 
 @contextmanager
@@ -460,10 +462,11 @@ def _report(
         report["verdicts"] = [v.to_dict() for v in told]
         report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
         report["ended_early"] = job.why or None
-        report["run"] = job.run
+        report["run"], report["source"] = job.run, job.source
         click.echo(json.dumps(report, indent=2, allow_nan=False))
     else:
         job.out.print()
+        show.origin(job.out, job.source)
         job.out.print(bench_show.result(result))
         for one in told:
             job.out.print()

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
-from sparkwitness.cli import options, sources
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, selftest
@@ -256,7 +256,7 @@ def selftest_command(
                 "the self-test drives the bench outputs: see that nothing but the jumpers is "
                 "connected, then add --yes"
             )
-        click.confirm("Nothing but the jumpers is connected?", abort=True)
+        ask.cautions_taken("Is nothing but the jumpers connected?")
     plan = selftest.plan(seconds, max(seconds, _LONGEST_S))
     # A simulated board keeps the wall clock's time only where that is looked at: at full load a
     # busy computer would lose edges that a board does not.

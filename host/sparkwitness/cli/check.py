@@ -11,7 +11,7 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import options, sources
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
@@ -315,9 +315,11 @@ def supply(
             if simulate is None:
                 safety.show(beside, safety.CRANKING)
                 if sys.stdin.isatty() and not as_json and not yes:
-                    click.confirm("Read and done?", abort=True)
+                    ask.cautions_taken()
             with sources.board(simulate, port) as source, listening(beside) as watch:
-                heard = live.listen(source.port, patience, seconds, watch, record=record)
+                heard = live.listen(
+                    source.port, patience, seconds, watch, record=record, source=source.name
+                )
         if not len(heard.supply):
             raise UserError(
                 "the board does not measure the supply: connect its supply lead, or type --rest "

@@ -11,8 +11,8 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device import link
@@ -44,6 +44,7 @@ NOTHING_MEASURED = 3
 @click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
 @typing.setup_options
 @keep.options
+@keep.like_option
 @options.yes
 @options.as_json
 def command(
@@ -58,6 +59,7 @@ def command(
     yes: bool,
     as_json: bool,
     keeping: keep.Keeping,
+    like: int | None,
     **typed: Any,
 ) -> None:
     """Timing against speed, in bins, while you sweep the speed up and down.
@@ -74,23 +76,27 @@ def command(
     if from_file is not None:
         recording = Recording(from_file)
         setup = typing.setup_from(typed, recording.setup, ask=False)
+        origin = f"replay of {recording.source}"
         tables = replay(recording, setup)
         recorded: Path | None = from_file
     else:
-        interactive = sys.stdin.isatty() and not as_json
+        interactive = options.someone_answers(as_json)
+        known = keeping.known(beside, like)
         with sources.board(simulate, port) as source:
-            setup = typing.setup_from(typed, source.setup, interactive and simulate is None)
+            asks = interactive and simulate is None
+            last = keeping.last(beside) if asks else None
+            setup = typing.setup_from(typed, known or source.setup, asks, last)
             if simulate is None:
                 safety.show(beside, safety.RUNNING_ENGINE)
                 if interactive and not yes:
-                    click.confirm("Read and done?", abort=True)
+                    ask.cautions_taken()
             longest = seconds or (60.0 if simulate else None)
             recorded = keeping.recording(record, beside)
-            tables = _sweep(source.port, patience, setup, recorded, beside, longest)
+            origin = source.name
+            tables = _sweep(source, patience, setup, recorded, beside, longest)
     result = curves.curve(setup, tables, width, wanted)
     run = None
     if not isinstance(result, Finding):
-        origin = "replay" if from_file else f"simulated: {simulate}" if simulate else "board"
         values = curves.kept(result, tables, width, wanted)
         run = keeping.keep(
             beside, Logbook.keep, "curve", _headline(result), values, setup.to_dict(),
@@ -99,10 +105,12 @@ def command(
     if as_json:
         body = {"findings": [asdict(result)]} if isinstance(result, Finding) else result.to_dict()
         loss = tables.loss.to_dict()
-        click.echo(json.dumps({"setup": setup.to_dict(), **body, "loss": loss, "run": run}))
+        found = {"source": origin, "setup": setup.to_dict(), **body, "loss": loss, "run": run}
+        click.echo(json.dumps(found))
     elif isinstance(result, Finding):
         out.print(f"! {result.text}")
     else:
+        show.origin(out, origin)
         _print(out, result, tables)
         if run is not None:
             out.print(keep.kept(run), style="dim")
@@ -118,7 +126,7 @@ def _headline(result: curves.Curve) -> str:
 
 
 def _sweep(
-    port: str,
+    source: sources.Source,
     patience: float,
     setup: Setup,
     record: Path | None,
@@ -126,8 +134,8 @@ def _sweep(
     longest: float | None,
 ) -> Tables:
     beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
-    with link.Link(port, patience) as board:
-        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+    with link.Link(source.port, patience) as board:
+        recorder = Recorder(record, board.hello, setup.to_dict(), source.name) if record else None
         with beside.status("waiting for the crank") as line:
 
             def done(tables: Tables) -> bool:

@@ -11,6 +11,7 @@ from rich.console import Console
 
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
+from sparkwitness.records import engines
 from sparkwitness.records.logbook import Logbook, default_path
 from sparkwitness.timing.advice import Trial
 
@@ -72,6 +73,39 @@ class Keeping:
         self._tried = True
         return self._book
 
+    def known(self, beside: Console, like: int | None = None) -> dict[str, Any] | None:
+        """What is known of the engine before anything is typed: of run `like`, else of --engine.
+
+        Raises:
+            UserError: there is no such run, or the engine's file cannot be used.
+        """
+        if like is not None:
+            with open_logbook(self.file, beside) as book:
+                return setup_of(book, like)
+        if self.engine is None:
+            return None
+        if not self.engine.endswith(".toml") and not engines.has(self.engine):
+            if engines.names():
+                beside.print(
+                    f"no engine called {self.engine!a} is saved: only the name is kept",
+                    style="dim",
+                )
+            return None
+        self.engine, setup = engines.load(self.engine)
+        return setup.to_dict()
+
+    def last(self, beside: Console) -> dict[str, Any] | None:
+        """Set-up of the newest measurement on a real board, of this engine if one is named."""
+        book = self.book(beside)
+        if book is None:
+            return None
+        try:
+            runs = book.runs(kind="measurement", engine=self.engine, newest=20)
+        except UserError:
+            return None
+        mine = [run.setup for run in runs if run.source == "board" and run.setup is not None]
+        return mine[-1] if mine else None
+
     def recording(self, typed: Path | None, beside: Console) -> Path | None:
         """Where to record: where the user said, else beside the logbook, so that the number can
         be computed again; None if neither.
@@ -118,9 +152,26 @@ class Keeping:
         return series or run
 
 
+def setup_of(book: Logbook, number: int) -> dict[str, Any]:
+    """Set-up of a run, to measure in the same way again.
+
+    Raises:
+        UserError: no such run, or one that had none.
+    """
+    run = book.run(number)
+    if run.setup is None or "reference" not in run.setup:
+        raise UserError(f"run {number} ({run.kind}) has no set-up of an engine to repeat")
+    return dict(run.setup)
+
+
 def kept(run: int) -> str:
     """The line that tells a person under which number a finding is kept."""
     return f"kept as run {run} (`sparkwitness report {run}`)"
+
+
+like_option = click.option(
+    "--like", type=int, metavar="RUN", help="Take the set-up of this run of the logbook."
+)
 
 
 def options(command: Command) -> Command:
@@ -142,7 +193,10 @@ def options(command: Command) -> Command:
         click.option("--no-log", is_flag=True, help="Keep nothing in the logbook."),
         logbook_option,
         click.option("--module", help="Name of the ignition module, for the logbook."),
-        click.option("--engine", help="Name of the engine, for the logbook."),
+        click.option(
+            "--engine",
+            help="A saved engine (see `sparkwitness engine`), or its name for the logbook.",
+        ),
     ):
         with_keeping = option(with_keeping)
     return with_keeping

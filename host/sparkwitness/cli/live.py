@@ -1,6 +1,5 @@
 """`sparkwitness live`: the measurement as it runs, on a page or in the terminal."""
 
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -13,7 +12,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.table import Table
 
-from sparkwitness.cli import keeping, options, sources
+from sparkwitness.cli import ask, keeping, options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.cli.keeping import Keeping
 from sparkwitness.device import link
@@ -45,6 +44,7 @@ _REFRESH_S = 0.25
 @click.option("--browser", is_flag=True, help="Open the page here as well.")
 @options.yes
 @keeping.options
+@keeping.like_option
 def command(
     port: str | None,
     simulate: str | None,
@@ -56,6 +56,7 @@ def command(
     browser: bool,
     yes: bool,
     keeping: Keeping,
+    like: int | None,
     **typed: Any,
 ) -> None:
     """True timing, error, speed and sparks per event as they come, until Ctrl-C.
@@ -71,17 +72,19 @@ def command(
     if in_terminal and (lan or browser):
         raise UserError("--terminal shows no page: leave out --lan and --browser")
     out = Console(highlight=False)
-    interactive = sys.stdin.isatty()
+    asks = options.someone_answers() and simulate is None
+    known = keeping.known(out, like)
     with sources.board(simulate, port, speed=1.0) as source:
-        setup = typing.setup_from(typed, source.setup, ask=interactive and simulate is None)
+        last = keeping.last(out) if asks else None
+        setup = typing.setup_from(typed, known or source.setup, asks, last)
         safety.show(out, safety.RUNNING_ENGINE)
-        if simulate is None and interactive and not yes:
-            click.confirm("Read and done?", abort=True)
-        keep = _keep(keeping, out, "board" if simulate is None else f"simulated: {simulate}")
+        if asks and not yes:
+            ask.cautions_taken()
+        keep = _keep(keeping, out, source.name)
 
         def make(publish: Callable[[dict[str, Any]], None]) -> Capture:
             where, entered = _where(source, port), _entered(source)
-            return Capture(where, setup, publish, record, patience, entered, keep)
+            return Capture(where, setup, publish, record, patience, entered, keep, source.name)
 
         capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
     _farewell(out, capture, record)

@@ -12,7 +12,7 @@ from rich.table import Table
 from sparkwitness.bench import evaluate as bench
 from sparkwitness.bench import run as bench_run
 from sparkwitness.bench.plan import Plan
-from sparkwitness.cli import keeping, options
+from sparkwitness.cli import ask, keeping, options
 from sparkwitness.decode.recording import Recording, parts_to
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
@@ -239,8 +239,8 @@ def tidy(days: int | None, yes: bool, logbook_file: Path | None, as_json: bool) 
     size = sum(size for _, size in going) / 1e6
     text = f"{len(there)} recordings beside {book.path}; to delete: {len(going)}, {size:.1f} MB"
     beside.print(text)
-    if going and not yes:
-        click.confirm("Delete them?", abort=True, err=True)
+    if going and not yes and not ask.yes_no("Delete them?", False):
+        raise UserError("nothing was deleted")
     gone, kept = [], []
     for path, _ in going:
         try:

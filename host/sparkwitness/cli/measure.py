@@ -11,8 +11,8 @@ from typing import Any
 import click
 from rich.console import Console
 
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options, sources
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device import link
@@ -38,6 +38,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
 @keep.options
+@keep.like_option
 @options.yes
 @options.as_json
 def command(
@@ -52,6 +53,7 @@ def command(
     yes: bool,
     as_json: bool,
     keeping: keep.Keeping,
+    like: int | None,
     **typed: Any,
 ) -> None:
     """True timing of the first spark at steady speed, its error, and the next setting.
@@ -59,7 +61,8 @@ def command(
     Lock the controller's timing at a known angle, clip the clamp on a plug lead, hold the speed.
     The measurement ends when the uncertainty (k = 2) is below the target.
 
-    What is not given as an option is asked for, or taken from the recording or the scenario.
+    What is not given as an option is taken from --engine, --like, the recording or the scenario;
+    the rest is asked for, with the last answers in brackets.
     """
     if sum(x is not None for x in (from_file, simulate, port)) > 1:
         raise UserError("give one of --port, --simulate and --from")
@@ -68,30 +71,36 @@ def command(
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
-        result, setup = _replay(from_file, typed)
+        recording = Recording(from_file)
+        origin = f"replay of {recording.source}"
+        setup = typing.setup_from(typed, recording.setup, ask=False)
+        result = measure.evaluate(setup, replay(recording, setup))
         run = keeping.keep(
-            beside, Logbook.keep_measurement, result, setup, recording=from_file, source="replay"
+            beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
         )
-        _report(out, result, setup, budget, as_json, run)
+        _report(out, result, setup, origin, budget, as_json, run)
         sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
-    interactive = sys.stdin.isatty() and not as_json
+    interactive = options.someone_answers(as_json)
+    known = keeping.known(beside, like)
     with sources.board(simulate, port) as source:
-        setup = typing.setup_from(typed, source.setup, ask=interactive and simulate is None)
+        asks = interactive and simulate is None
+        last = keeping.last(beside) if asks else None
+        setup = typing.setup_from(typed, known or source.setup, asks, last)
         if simulate is None:
             safety.show(beside, safety.RUNNING_ENGINE)
             if interactive and not yes:
-                click.confirm("Read and done?", abort=True)
+                ask.cautions_taken()
         trials: list[advice.Trial] = []
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            result = _live(source.port, patience, setup, recorded, beside, longest)
+            result = _live(source, patience, setup, recorded, beside, longest)
             run = keeping.keep(
                 beside, Logbook.keep_measurement, result, setup, recording=recorded,
-                source=f"simulated: {simulate}" if simulate else "board",
+                source=source.name,
             )  # fmt: skip
-            _report(out, result, setup, budget, as_json, run)
+            _report(out, result, setup, source.name, budget, as_json, run)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
@@ -105,22 +114,17 @@ def command(
     sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
 
 
-def _replay(path: Path, typed: dict[str, Any]) -> tuple[measure.Measurement, Setup]:
-    recording = Recording(path)
-    setup = typing.setup_from(typed, recording.setup, ask=False)
-    return measure.evaluate(setup, replay(recording, setup)), setup
-
-
 def _live(
-    port: str,
+    source: sources.Source,
     patience: float,
     setup: Setup,
     record: Path | None,
     beside: Console,
     longest: float,
 ) -> measure.Measurement:
-    with link.Link(port, patience) as board:
-        recorder = Recorder(record, board.hello, setup.to_dict()) if record else None
+    with link.Link(source.port, patience) as board:
+        typed = setup.to_dict()
+        recorder = Recorder(record, board.hello, typed, source.name) if record else None
         waiting: AbstractContextManager[Any] = (
             beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
         )
@@ -149,14 +153,16 @@ def _report(
     out: Console,
     result: measure.Measurement,
     setup: Setup,
+    source: str,
     budget: bool,
     as_json: bool,
     run: int | None,
 ) -> None:
     if as_json:
-        found = {"run": run, "setup": setup.to_dict(), **result.to_dict()}
+        found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
         click.echo(json.dumps(found, indent=2))
         return
+    show.origin(out, source)
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
@@ -180,7 +186,21 @@ def _ask_setting(out: Console, setup: Setup, trials: list[advice.Trial]) -> floa
         "Enter the next setting in the controller, switch the ignition off and on so that it "
         "keeps it, then measure again."
     )
-    answer: str = click.prompt("Setting now in the controller (q: stop)", default="q")
-    if answer.strip().lower().startswith("q"):
-        return None
-    return options.NUMBER.convert(answer, None, None)
+
+    def convert(typed: str) -> float | None:
+        if typed.lower() in ("q", "quit"):
+            return None
+        value = options.NUMBER.convert(typed, None, None)
+        replace(setup, setting=value)  # refuses what no controller has
+        if setup.least is not None and value < setup.least:
+            raise UserError(f"the least setting is {setup.least:g}")
+        if setup.most is not None and value > setup.most:
+            raise UserError(f"the greatest setting is {setup.most:g}")
+        return value
+
+    answer: float | None = ask.question(
+        "Setting now in the controller (Enter or q: stop)", convert, None,
+        "The number that the controller shows after you entered it and switched the ignition off "
+        "and on; it need not be the one advised.", True,
+    )  # fmt: skip
+    return answer

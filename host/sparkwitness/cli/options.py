@@ -1,5 +1,8 @@
 """Options that several commands share."""
 
+import math
+import re
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -27,16 +30,28 @@ class Number(click.ParamType[float]):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
+        text = str(value).strip()
+        shown = ascii(text) if len(text) <= 40 else ascii(text[:37]) + "..."
+        if re.fullmatch(r"[+-]?\d+,\d+", text):
+            self.fail(f"write a point for the decimals: {text.replace(',', '.')}", param, ctx)
         try:
-            number = float(value)
-        except (TypeError, ValueError):
-            self.fail(f"{value!r} is not a number; type one such as 20 or 7.5", param, ctx)
-        if number != number or number in (float("inf"), float("-inf")):
-            self.fail(f"{value} is not a usable number; type one such as 20 or 7.5", param, ctx)
+            if "_" in text:
+                raise ValueError
+            number = float(text)
+        except ValueError:
+            self.fail(f"{shown} is not a number; type one such as 20 or 7.5", param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{shown} is not a usable number; type one such as 20 or 7.5", param, ctx)
         return number
 
 
 NUMBER = Number()
+
+
+def someone_answers(as_json: bool = False) -> bool:
+    """Whether a person sits at the terminal and may be asked."""
+    return sys.stdin.isatty() and not as_json
+
 
 source = stack(
     [

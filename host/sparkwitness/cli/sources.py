@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from sparkwitness.decode.recording import MEASURED, SIMULATED
 from sparkwitness.device import link
 
 _TYPING_S = 2.0
@@ -19,11 +20,13 @@ class Source:
         setup: plain values for `Setup.from_dict` that the scenario's user would type;
             None for a real board.
         simulated: the `simulator.board.SimulatedBoard`, or None.
+        name: what a recording's header and the logbook say of where the bytes come from.
     """
 
     port: str
     setup: dict[str, Any] | None = None
     simulated: Any = None
+    name: str = MEASURED
 
     def enter_setting(self, setting: float) -> None:
         """On a simulated engine, do what the person does: enter the controller's setting."""
@@ -60,7 +63,8 @@ def board(
 
     loaded = scenario.load(simulate)
     with SimulatedBoard(World(loaded, seed), speed=speed) as simulated:
-        yield Source(simulated.port, typed_by_user(loaded.setup), simulated)
+        name = f"{SIMULATED}: {simulate}"
+        yield Source(simulated.port, typed_by_user(loaded.setup), simulated, name)
 
 
 def typed_by_user(typed: Any) -> dict[str, Any]:

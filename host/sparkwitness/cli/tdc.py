@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import click
 from rich.console import Console
 
-from sparkwitness.cli import options, sources
+from sparkwitness.cli import ask, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
@@ -106,7 +106,7 @@ def lamp(
         raise UserError("the lamp needs one pulse per crank revolution, or a wheel with a gap")
     safety.show(out, safety.RUNNING_ENGINE)
     if simulate is None and not yes:
-        click.confirm("Read and done?", abort=True)
+        ask.cautions_taken()
     with (
         sources.board(simulate, port, speed=1.0) as source,
         Link(source.port, patience) as board,
@@ -142,19 +142,23 @@ def _wait(stream: Stream, seconds: float | None, diameter: float | None) -> floa
             stream.receive()
         return None
     unit = "degrees" if diameter is None else "mm"
-    text = f"How far has the mark still to go to its place, {unit} (past it: minus; q: not read)"
+    text = (
+        f"How far has the mark still to go to its place, {unit} (past it: minus; Enter: not read)"
+    )
+
+    def convert(typed: str) -> float | None:
+        return None if typed.lower() == "q" else options.NUMBER.convert(typed, None, None)
+
     # The lamp stays on for as long as the question stands, and no longer.
     answered = threading.Event()
     with ThreadPoolExecutor(1) as beside:
         keeping = beside.submit(_keep, stream, answered)
         try:
-            answer: str = click.prompt(text, default="q")
+            seen: float | None = ask.question(text, convert, None, empty=True)
         finally:
             answered.set()
         keeping.result()
-    if answer.strip().lower().startswith("q"):
-        return None
-    return options.NUMBER.convert(answer, None, None)
+    return seen
 
 
 def _keep(stream: Stream, answered: threading.Event) -> None:

@@ -1,13 +1,16 @@
 """What a person types before measuring: the options, the questions, and the set-up made of them."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 
+from sparkwitness.cli import ask as asking
 from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
+from sparkwitness.records import engines
 from sparkwitness.timing import conditioner, wheel
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
@@ -78,13 +81,85 @@ setup_options = options.stack(
 )
 
 
-def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool) -> Setup:
+@dataclass(frozen=True)
+class Question:
+    """One question about the set-up.
+
+    Attributes:
+        name: of the value in `Setup`.
+        text, kind, default, help: as in `ask.question`; `default` where nothing is remembered.
+        empty: an empty line means that it is not known.
+    """
+
+    name: str
+    text: str
+    kind: Any
+    default: Any
+    help: str
+    empty: bool = False
+
+
+QUESTIONS = (
+    Question(
+        "commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None,
+        "The error is the measured angle less this one. Lock the timing in the controller (or use "
+        "the fixed angle that the service manual names), or nothing can be said about an error.",
+    ),
+    Question("cylinders", "Cylinders", int, 4, "Tells how many sparks the clamp should see."),
+    Question("strokes", "Strokes (4 or 2)", int, 4, "A two-stroke fires every revolution."),
+    Question(
+        "clamp", "The clamp sits on", click.Choice(list(CLAMPS)), "auto",
+        "; ".join(f"{name}: {about}" for name, about in CLAMPS.items()) + ". It tells which sparks "
+        "belong to one cylinder; a wrong place is found where it can be.",
+    ),
+    Question(
+        "setting", "Controller's reference offset now (Enter: not known)", options.NUMBER, None,
+        "The number that the controller shows now. The next setting is computed from it; without "
+        "it the error is measured all the same.", True,
+    ),
+    Question(
+        "counts", "It counts degrees of", click.Choice(COUNTS), "crank",
+        "The distributor turns once in two crank turns: one degree there is two at the crank. "
+        "Trials of the setting will show if this is wrong.",
+    ),
+    Question(
+        "retards", "A larger setting", click.Choice(("advances", "retards")), "advances",
+        "Which way the spark goes when the number grows. Trials will show if this is wrong.",
+    ),
+    Question(
+        "step", "Smallest step of the setting", options.NUMBER, 1.0,
+        "The controller takes whole degrees, halves, tenths ...; the advice is a value that can "
+        "be entered.",
+    ),
+    Question(
+        "least", "Least setting it takes (Enter: not known)", options.NUMBER, None,
+        "The advice stays within the range.", True,
+    ),
+    Question(
+        "most", "Greatest setting it takes (Enter: not known)", options.NUMBER, None,
+        "The advice stays within the range.", True,
+    ),
+)  # fmt: skip
+_REFERENCE = "What marks the crank (pulse, cam, 36-1, 60-2, …)"
+_ANGLE = "Crank degrees BTDC of the pulse or of the first edge after the gap"
+_ONLY_WITH_SETTING = ("counts", "retards", "step", "least", "most")
+
+
+def setup_from(
+    typed: dict[str, Any],
+    defaults: dict[str, Any] | None,
+    ask: bool,
+    last: dict[str, Any] | None = None,
+    save: bool = True,
+) -> Setup:
     """What was typed over the defaults; what is then missing is asked for, or said.
 
     Args:
         typed: values of `setup_options`, None where nothing was typed.
         defaults: plain values as in `Setup.to_dict`, or None.
         ask: somebody is there to answer.
+        last: plain values of the last set-up, offered as answers.
+        save: offer to save the answers as an engine.
 
     Raises:
         UserError: a value out of range, or one is missing and nobody can be asked.
@@ -97,51 +172,174 @@ def setup_from(typed: dict[str, Any], defaults: dict[str, Any] | None, ask: bool
     stored = values.pop("reference", None) or {}
     if not isinstance(stored, dict):
         raise UserError("the stored set-up cannot be used (its reference is damaged)")
-    reference = dict(stored)
     given = {k: v for k, v in typed.items() if v is not None and v != ()}
-    kind = given.pop("reference", None)
-    angle = given.pop("reference_angle", reference.get("angle"))
-    within = given.pop("reference_within", None)
-    wheel_file = given.pop("wheel_file", None)
     if "dead_time" in given:
         given["dead_time_us"] = given.pop("dead_time")
-    if kind is None and not reference:
-        kind = _asked(ask, "What marks the crank (pulse, cam, 36-1, 60-2, …)", str, "--reference")
+    last = dict(last or {})
+    if ask and (missing := _missing(values | given, stored, given)):
+        click.echo(
+            f"{missing} question{'s' * (missing > 1)} first. ? tells why it is asked, Enter takes "
+            "the value in brackets, Ctrl-C ends."
+        )
+    values["reference"] = _reference(given, stored, values, ask, last)
+    values.update(given)
+    falling = values.get("falling", ())
+    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
+    asked = False
+    for one in QUESTIONS if ask else ():
+        if one.name == "setting" and one.name not in given and values.get(one.name) is not None:
+            # A saved engine's setting may have been changed since: the advice would be wrong.
+            values[one.name] = asking.question(
+                "Controller's reference offset now", one.kind, values[one.name], one.help
+            )
+        if one.name in values or _needless(one, values):
+            continue
+        values[one.name] = _answer(one, last)
+        asked = True
+    try:
+        setup = Setup(**{k: v for k, v in values.items() if v is not None or k not in _DEFAULTED})
+    except TypeError as error:
+        raise UserError(f"the stored set-up cannot be used ({error})") from None
+    if asked and save:
+        _offer_saving(setup)
+    return setup
+
+
+_DEFAULTED = ("counts", "retards", "step", "clamp", "cylinders", "strokes")
+
+
+def _reference(
+    given: dict[str, Any],
+    stored: dict[str, Any],
+    values: dict[str, Any],
+    ask: bool,
+    last: dict[str, Any],
+) -> Reference:
+    """The reference as typed, stored or asked for; takes what belongs to it out of `given`."""
+    before = last.get("reference") or {}
+    kind = given.pop("reference", None)
+    angle = given.pop("reference_angle", stored.get("angle"))
+    within = given.pop("reference_within", None)
+    wheel_file = given.pop("wheel_file", None)
+    fresh = kind is None and not stored
+    if fresh:
+        if not ask:
+            raise _unknown(_REFERENCE, "--reference")
+        kind = asking.question(
+            _REFERENCE, _kind_of_reference, _named_reference(before),
+            "pulse: one mark per crank turn; cam: one per two turns (cam or distributor); 36-1: a "
+            "wheel of 36 places with one tooth left out. Count the teeth, or see the manual.",
+        )  # fmt: skip
     if angle is None:
-        text = "Crank degrees BTDC of the pulse or of the first edge after the gap"
-        angle = _asked(ask, text, options.NUMBER, "--reference-angle")
-    if within is None and ask:
-        within = click.prompt("How well is that known, ± degrees", type=options.NUMBER, default=0.5)
-    u_angle = within / 2 if within is not None else reference.get("u_angle", 0.25)
+        if not ask:
+            raise _unknown(_ANGLE, "--reference-angle")
+        angle = asking.question(
+            _ANGLE, options.NUMBER, before.get("angle"),
+            "Every angle rests on this one. Find it with two piston stops (`sparkwitness tdc "
+            "stops`); a mark on a damper with a rubber ring may have crept.",
+        )  # fmt: skip
+    if within is None and ask and (fresh or not stored):
+        within = asking.question(
+            "How well is that known, ± degrees", options.NUMBER, 2 * before.get("u_angle", 0.25),
+            "It goes into the uncertainty of every result. A tape read to half a degree at two "
+            "piston stops gives about ±0.4; a mark that was never checked ±2 or more.",
+        )  # fmt: skip
+    if fresh and ask and "falling" not in given and "falling" not in values:
+        edge = asking.question(
+            "Edge of the crank signal that this angle is true for",
+            click.Choice(("rising", "falling")),
+            "falling" if "crank" in (last.get("falling") or ()) else "rising",
+            "A tooth has two edges, some degrees apart; the board stamps one of them. Take the one "
+            "at which the angle was read (hardware/bring-up.md, step 7).",
+        )
+        values["falling"] = ("crank",) if edge == "falling" else ()
+    u_angle = within / 2 if within is not None else stored.get("u_angle", 0.25)
     if kind is not None:
         made = Reference.parse(kind, angle, u_angle)
     else:
         try:
-            errors = tuple(reference.pop("errors", ()))
-            made = Reference(**{**reference, "angle": angle, "u_angle": u_angle, "errors": errors})
+            rest = {k: v for k, v in stored.items() if k != "errors"}
+            errors = tuple(stored.get("errors", ()))
+            made = Reference(**{**rest, "angle": angle, "u_angle": u_angle, "errors": errors})
         except TypeError as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None
-    values["reference"] = made if wheel_file is None else wheel.load(wheel_file, made)
-    values.update(given)
-    falling = values.get("falling", ())
-    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
-    if ask:
-        for name, text, kind_of, default in (
-            ("commanded", "Angle the controller is locked at, ° BTDC", options.NUMBER, None),
-            ("cylinders", "Cylinders", int, 4),
-            ("strokes", "Strokes", int, 4),
-            ("setting", "Controller's reference offset now", options.NUMBER, None),
-            ("counts", "It counts degrees of", click.Choice(COUNTS), "crank"),
-        ):
-            if name not in values:
-                values[name] = click.prompt(text, type=kind_of, default=default)
+    return made if wheel_file is None else wheel.load(wheel_file, made)
+
+
+def _kind_of_reference(text: str) -> str:
+    Reference.parse(text, 0.0, 0.0)
+    return text
+
+
+def _named_reference(before: dict[str, Any]) -> str | None:
+    """How a person types the reference that was used last."""
     try:
-        return Setup(**values)
-    except TypeError as error:
-        raise UserError(f"the stored set-up cannot be used ({error})") from None
+        return str(Reference(before["teeth"], before["missing"], before["turns"]))
+    except (KeyError, UserError):
+        return None
 
 
-def _asked(ask: bool, text: str, kind: Any, option: str) -> Any:
-    if not ask:
-        raise UserError(f"{text.split(' (')[0].lower()} is not known: give {option}")
-    return click.prompt(text, type=kind)
+def _missing(values: dict[str, Any], stored: dict[str, Any], given: dict[str, Any]) -> int:
+    """How many questions will be asked at most."""
+    count = sum(one.name not in values and not _needless(one, values) for one in QUESTIONS)
+    if not stored:
+        of_reference = ("reference", "reference_angle", "reference_within", "falling")
+        count += sum(name not in given for name in of_reference)
+    return count
+
+
+def _needless(one: Question, values: dict[str, Any]) -> bool:
+    """Nothing hangs on the answer: the controller's habits where its setting is not known."""
+    return one.name in _ONLY_WITH_SETTING and "setting" in values and values["setting"] is None
+
+
+def _answer(one: Question, last: dict[str, Any]) -> Any:
+    """Ask; what can be checked alone is checked at once."""
+    before = last.get(one.name)
+    if one.name == "retards":
+        before = None if before is None else "retards" if before else "advances"
+    if one.name == "step" and not before:
+        before = None
+    text = one.text
+    if one.name == "setting":
+        # It changes from run to run: an old one is told, not offered.
+        text += f" (last time {before:g})" if before is not None else ""
+        before = None
+    checked = Reference(1)
+
+    def convert(typed: str) -> Any:
+        value: Any = one.kind.convert(typed, None, None) if one.kind is not int else _whole(typed)
+        if one.name not in ("retards",):
+            Setup(checked, **{one.name: value})
+        return value
+
+    kind = one.kind if isinstance(one.kind, click.Choice) else convert
+    default = one.default if before is None else before
+    answer = asking.question(text, kind, default, one.help, one.empty)
+    return answer == "retards" if one.name == "retards" else answer
+
+
+def _whole(typed: str) -> int:
+    number = options.NUMBER.convert(typed, None, None)
+    if number != int(number):
+        raise UserError(f"{typed} is not a whole number")
+    return int(number)
+
+
+def _offer_saving(setup: Setup) -> None:
+    """Offer to save the answers under a name."""
+
+    def save(name: str) -> str:
+        engines.save(name, setup)
+        return name
+
+    name = asking.question(
+        "Save these answers as an engine? Its name (Enter: no)", save, None,
+        "A saved engine is one file; next time `--engine NAME` asks nothing of this.", True,
+    )  # fmt: skip
+    if name:
+        click.echo(f"  saved: `sparkwitness measure --engine {name!r}` uses it.")
+
+
+def _unknown(text: str, option: str) -> UserError:
+    return UserError(f"{text.split(' (')[0].lower()} is not known: give {option}")

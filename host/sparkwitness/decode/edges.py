@@ -5,7 +5,6 @@ chunks. Everything lost or refused is counted in `Loss`, and every place where e
 are missing is marked, so that no angle is ever interpolated across it.
 """
 
-import zlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from itertools import pairwise
@@ -14,33 +13,22 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode import wire
-from sparkwitness.decode.framing import FrameError
-from sparkwitness.decode.kernels import compiled as kernels
+from sparkwitness.decode import framing, kernels, wire
 
 Ticks = NDArray[np.int64]
 
 _N_INPUTS = len(wire.INPUTS)
 _EDGES, _HEARTBEAT = wire.NUMBER["edges"], wire.NUMBER["heartbeat"]
 _BEAT = wire.LAYOUT["heartbeat"]
-_HEAD = wire.HEADER.sizeof()
-_BEAT_SIZE = _HEAD + _BEAT.itemsize + 4
+_HEAD = wire.HEAD.itemsize
+_BEAT_SIZE = wire.PLACES.beat_size
 _BEAT_WORDS = np.arange(1, _BEAT_SIZE // 4)
-_MIN_BODY = _HEAD + 4
-_EDGES_HEAD = _HEAD + 8
+_FRONT = wire.BLOCK.itemsize
+_MAX_COUNTS = (wire.MAX_BODY - _FRONT - 4) // 4
+_COLUMNS = np.arange(_MAX_COUNTS, dtype=np.uint8)
 _MAX_STUFFED = wire.MAX_BODY + 1
-_CRC_RESIDUE = 0x2144DF1C  # crc32 of any data followed by its own crc32, little-endian
-# Four bytes that take the CRC's register from where the end of any good frame leaves it back to
-# its start, so that one call checks frame after frame. (Damage to two frames that makes up for
-# each other passes with a chance of 2^-32, as damage to one does.)
-_CRC_FIXER = 0x4C9DD581
-_ROW = 260  # stuffed frame right-shifted so that its body starts on a 4-byte boundary
-_WORDS = _ROW // 4
-_COLUMNS = np.arange(_WORDS, dtype=np.uint8)
-_MAX_COUNTS = (wire.MAX_BODY - _EDGES_HEAD - 4) // 4
-_BLOCK = 1 << 18  # bytes decoded at a time: bounds memory, keeps the arrays in cache
-_COMPILED_BLOCK = 1 << 20
-_START = 1 << 12
+_BLOCK = 1 << 20  # bytes decoded at a time
+_START = 1 << 12  # of a session, until its first heartbeat
 
 
 @dataclass
@@ -163,8 +151,8 @@ class EdgeDecoder:
         self._rest = b""
         self._skipping = False
         self._session: _Session | None = None
-        self._kernels: Any | None = None
-        self._packed, self._places = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
+        self._kernels = kernels.chosen()
+        self._packed, self._begins = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
 
     def feed(self, data: bytes) -> list[Batch]:
         """Decode the next bytes of the stream; one batch per session met, often none or one.
@@ -172,7 +160,7 @@ class EdgeDecoder:
         Bytes after the last delimiter wait for the next call.
         """
         self.loss.bytes_total += len(data)
-        self._kernels = kernels.kernels(self.loss.bytes_total, len(data))
+        self._kernels = kernels.chosen(self.loss.bytes_total, len(data))
         batches: list[Batch] = []
         data, at = self._rest + data, 0
         whole = np.frombuffer(data, np.uint8)
@@ -196,10 +184,8 @@ class EdgeDecoder:
         return batches
 
     def _most(self) -> int:
-        """Bytes to decode at a time; the start of a session is no matter for the kernels."""
-        if self._kernels is None:
-            return _BLOCK
-        return _COMPILED_BLOCK if self._session and self._session.beat is not None else _START
+        """Bytes to decode at a time: few at a session's start, which `_orderly` cannot take."""
+        return _START if self._session is None and not self.loss.frames_damaged else _BLOCK
 
     def finish(self) -> None:
         """Count a cut frame at the end of the stream, and edges announced but never received."""
@@ -233,42 +219,47 @@ class EdgeDecoder:
             start += int(np.argmin(stuffed[start:stop])) + 1
             self.loss.bytes_damaged += start - begin - 1
             self._skipping = False
-        if self._plain(stuffed, start, stop, batches):
+        if start == stop:
             return
-        rows, sizes, bad, bad_bytes = _unstuff(stuffed[start:stop])
+        if self._orderly(stuffed, start, stop, batches):
+            return
+        rows, sizes, bad, bad_bytes = framing.unseal_all(
+            stuffed[start:stop], _HEAD + 4, wire.MAX_BODY
+        )
         self.loss.frames_damaged += bad
         self.loss.bytes_damaged += bad_bytes
         if len(rows):
             self._frames(rows, sizes, batches)
 
-    def _plain(
+    def _orderly(
         self, stuffed: NDArray[np.uint8], start: int, stop: int, batches: list[Batch]
     ) -> bool:
         """A block in which all is as it should be, in one go; False: nothing has been done."""
         session = self._session
-        if self._kernels is None or session is None or session.beat is None:
+        if session is None or session.beat is None:
             return False
-        if 3 * len(self._packed) < stop - start + 3 * _WORDS:
+        if 3 * len(self._packed) < stop - start + 3 * framing.ROW:
             # A frame of 26 bytes or more takes two bytes more here.
-            self._packed = np.empty((stop - start) // 3 + _WORDS + 1, np.uint32)
-            self._places = np.empty((2, (stop - start) // 14), np.int64)
+            self._packed = np.empty((stop - start) // 3 + framing.ROW, np.uint32)
+            self._begins = np.empty((2, (stop - start) // 14 + 1), np.int64)
         firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
         counts = np.zeros(_N_INPUTS, np.int64)
         words, frames, found = self._kernels.gather(
-            stuffed, start, stop, _CRC_FIXER, session.id, session.seq & 0xFFFFFFFF, firsts, counts,
-            self._packed, *self._places,
+            wire.PLACES, stuffed, start, stop, framing.CRC_FIXER, session.id,
+            session.seq & 0xFFFFFFFF, firsts, counts, self._packed, *self._begins,
         )  # fmt: skip
-        if words <= 0 or zlib.crc32(self._packed[:words].data, _CRC_RESIDUE) != _CRC_RESIDUE:
+        packed = self._packed[: max(words, 0)]
+        if words <= 0 or not framing.crc_good(packed):
             return False
-        places, beats_at = self._places[0, :frames], self._places[1, :found]
-        bodies = self._packed[places[beats_at][:, None] + _BEAT_WORDS]
+        begins, beats_at = self._begins[0, :frames], self._begins[1, :found]
+        bodies = packed[begins[beats_at][:, None] + _BEAT_WORDS]
         is_beat, beats = _beats(bodies.view(np.uint8))
         if not is_beat.all():
             return False
         bounds = np.concatenate(([0], np.cumsum(counts)))
         ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
         if not self._kernels.spread(
-            self._packed, places, session.beat, beats_at, beats["time"].astype(np.int64),
+            wire.PLACES, packed, begins, session.beat, beats_at, beats["time"].astype(np.int64),
             last, bounds[:-1].copy(), ticks,
         ):  # fmt: skip
             return False
@@ -285,28 +276,25 @@ class EdgeDecoder:
 
     def _frames(self, rows: NDArray[np.uint8], sizes: Ticks, batches: list[Batch]) -> None:
         """Frames with a good CRC: rows uint8[n, 260], body from column 4; sizes with CRC."""
-        words = rows.view("<u4")
-        sessions = words[:, 1] >> 16
+        sessions = rows[:, 4 : 4 + _HEAD].view(wire.HEAD)["session"][:, 0]
         cuts = np.flatnonzero(np.diff(sessions)) + 1
-        bounds = [0, *cuts.tolist(), len(rows)]
-        for begin, end in pairwise(bounds):
-            piece = slice(begin, end)
-            self._run(int(sessions[begin]), rows[piece], words[piece], sizes[piece], batches)
+        for begin, end in pairwise([0, *cuts.tolist(), len(rows)]):
+            self._run(int(sessions[begin]), rows[begin:end], sizes[begin:end], batches)
 
     def _run(
         self,
         session_id: int,
         rows: NDArray[np.uint8],
-        words: NDArray[np.uint32],
         sizes: Ticks,
         batches: list[Batch],
     ) -> None:
         """A run of frames of one session, in order of arrival."""
         session = self._session
+        heads = rows[:, 4 : 4 + _FRONT].view(wire.BLOCK)[:, 0]
         if session is None or session.id != session_id:
             self._count_tail()
-            session = self._session = _Session(session_id, int(words[0, 2]))
-        seq = words[:, 2].astype(np.int64)
+            session = self._session = _Session(session_id, int(heads["seq"][0]))
+        seq = heads["seq"].astype(np.int64)
         ahead = ((seq - session.seq + (1 << 31)) & 0xFFFFFFFF) - (1 << 31)
         if np.abs(ahead).max() < 1 << 30:
             seq = session.seq + ahead
@@ -318,19 +306,18 @@ class EdgeDecoder:
         self.loss.frames_missing += int((seq - before - 1)[fresh].sum())
         session.seq = max(session.seq, int(seq.max()))
         if not fresh.all():
-            rows, words, sizes = rows[fresh], words[fresh], sizes[fresh]
+            rows, heads, sizes = rows[fresh], heads[fresh], sizes[fresh]
         if not len(rows):
             return
         self.loss.frames_good += len(rows)
 
-        kind = words[:, 1] & 0xFF
-        is_edges = kind == _EDGES
+        is_edges = heads["type"] == _EDGES
         others = np.flatnonzero(~is_edges)
         is_beat = (rows[others, 4] == _HEARTBEAT) & (sizes[others] == _BEAT_SIZE)
         is_beat[is_beat], beats = _beats(rows[others[is_beat], 4:])
         messages = self._messages(rows, sizes, others, is_beat)
         times = beats["time"].astype(np.int64)
-        ticks, breaks = self._edges(session, words, sizes, is_edges, others[is_beat], times)
+        ticks, breaks = self._edges(session, rows, heads, sizes, is_edges, others[is_beat], times)
         self._batch(session, ticks, breaks, messages, beats, batches)
 
     def _batch(
@@ -357,7 +344,7 @@ class EdgeDecoder:
             k = int(at[j])
             try:
                 message = wire.decode_body(rows[k, 4 : sizes[k]].tobytes())
-            except FrameError:
+            except framing.FrameError:
                 self.loss.frames_damaged += 1
                 self.loss.bytes_damaged += int(sizes[k]) + 1
                 self.loss.frames_good -= 1
@@ -392,7 +379,8 @@ class EdgeDecoder:
     def _edges(
         self,
         session: _Session,
-        words: NDArray[np.uint32],
+        rows: NDArray[np.uint8],
+        heads: NDArray[np.void],
         sizes: Ticks,
         is_edges: NDArray[np.bool_],
         beats_at: Ticks,
@@ -400,16 +388,15 @@ class EdgeDecoder:
     ) -> tuple[tuple[Ticks, ...], tuple[Ticks, ...]]:
         """64-bit times of all edge blocks of a run, per input, and where edges are missing."""
         at = np.flatnonzero(is_edges)
-        head = words[at, 3]
-        which = (head & 0xFF).astype(np.int64)
-        n = ((head >> 8) & 0xFF).astype(np.int64)
-        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _EDGES_HEAD + 4 * n + 4)
+        heads = heads[at]
+        which, n, first = (heads[name].astype(np.int64) for name in ("input", "n", "first"))
+        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _FRONT + 4 * n + 4)
         if not fits.all():
             bad = int(np.count_nonzero(~fits))
             self.loss.frames_damaged += bad
             self.loss.frames_good -= bad
             self.loss.bytes_damaged += int((sizes[at][~fits] + 1).sum())
-            at, which, n = at[fits], which[fits], n[fits]
+            at, which, n, first = at[fits], which[fits], n[fits], first[fits]
         # The heartbeat before each block places its 32-bit counts, through any silence.
         have = np.concatenate(([-1 if session.beat is None else session.beat], beats))
         placed = have[np.searchsorted(beats_at, at)]
@@ -418,14 +405,18 @@ class EdgeDecoder:
             self.loss.frames_unplaced += int(np.count_nonzero(~known))
             self.loss.edges_unplaced += int(n[~known].sum())
             for k in np.flatnonzero(~known).tolist():
-                session.next_first[int(which[k])] = (int(words[at[k], 4]) + int(n[k])) & 0xFFFFFFFF
-            at, which, n, placed = at[known], which[known], n[known], placed[known]
+                session.next_first[int(which[k])] = int(first[k] + n[k]) & 0xFFFFFFFF
+            at, which, n, first = at[known], which[known], n[known], first[known]
+            placed = placed[known]
 
+        words = rows.view("<u4")[:, 1 + _FRONT // 4 :]
         all_ticks: list[Ticks] = []
         all_breaks: list[Ticks] = []
         for i in range(_N_INPUTS):
             mine = which == i
-            ticks, breaks = self._one_input(session, i, words, at[mine], n[mine], placed[mine])
+            ticks, breaks = self._one_input(
+                session, i, words[at[mine]], n[mine], first[mine], placed[mine]
+            )
             all_ticks.append(ticks)
             all_breaks.append(breaks)
         return tuple(all_ticks), tuple(all_breaks)
@@ -434,24 +425,23 @@ class EdgeDecoder:
         self,
         session: _Session,
         i: int,
-        words: NDArray[np.uint32],
-        at: Ticks,
+        rows: NDArray[np.uint32],
         n: Ticks,
+        first: Ticks,
         placed: Ticks,
     ) -> tuple[Ticks, Ticks]:
+        """Times of one input's blocks, whose counts begin the rows, and where edges are missing."""
         none = np.empty(0, np.int64)
-        if not len(at):
+        if not len(n):
             return none, none
         ends = np.cumsum(n)
         begins = ends - n
-        counts = words[at, 5 : 5 + _MAX_COUNTS]
-        counts -= placed.astype(np.uint32)[:, None]
+        counts = rows[:, :_MAX_COUNTS] - placed.astype(np.uint32)[:, None]
         wide = counts.view(np.int32).astype(np.int64)
         wide += placed[:, None]
-        ticks: Ticks = wide[_COLUMNS[:_MAX_COUNTS] < n.astype(np.uint8)[:, None]]
+        ticks: Ticks = wide[n.astype(np.uint8)[:, None] > _COLUMNS]
         all_rise = ticks[0] > session.last_tick[i] and bool((ticks[1:] > ticks[:-1]).all())
 
-        first = words[at, 4].astype(np.int64)
         expected = np.empty_like(first)
         known = session.next_first[i]
         expected[0] = first[0] if known is None else known
@@ -506,67 +496,3 @@ def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.voi
     for name, low, high in wire.RANGES["heartbeat"]:
         fine &= (beats[name] >= low) & (beats[name] <= high)
     return fine, beats if fine.all() else beats[fine]
-
-
-def _unstuff(stuffed: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], Ticks, int, int]:
-    """Split a block at its delimiters, undo COBS of all its frames side by side, check their CRC.
-
-    Args:
-        stuffed: uint8[m], whole frames, the last byte a delimiter.
-
-    Returns:
-        rows uint8[n, 260], good bodies with their CRC from column 4; their sizes with CRC;
-        number of damaged frames and of their bytes.
-    """
-    ends = np.flatnonzero(stuffed == 0)
-    if not len(ends):
-        return np.empty((0, _ROW), np.uint8), ends, 0, 0
-    starts = np.concatenate(([0], ends[:-1] + 1))
-    lengths = ends - starts
-    fits = (lengths > _MIN_BODY) & (lengths <= _MAX_STUFFED)
-    filled = int(np.count_nonzero(lengths))
-    starts, ends, sizes = starts[fits], ends[fits], lengths[fits] - 1
-    every = int(lengths.sum())
-    if not len(starts):
-        return np.empty((0, _ROW), np.uint8), sizes, filled, every
-    padded = np.zeros(3 + len(stuffed) + _ROW, np.uint8)
-    padded[3 : 3 + len(stuffed)] = stuffed
-    # A frame this short holds one chain of codes, each telling how far the next zero is.
-    row, place = np.arange(len(starts)), starts
-    rows_at, places = [], []
-    while len(row):
-        rows_at.append(row)
-        places.append(place)
-        place = place + stuffed[place]
-        inside = place < ends[row]
-        if not inside.all():
-            over = row[place > ends[row]]
-            ends[over] = -1
-            row, place = row[inside], place[inside]
-    intact = ends >= 0
-    zeros, whose = np.concatenate(places), np.concatenate(rows_at)
-    padded[3 + (zeros if intact.all() else zeros[intact[whose]])] = 0
-    windows = np.lib.stride_tricks.sliding_window_view(padded, _ROW)
-    rows: NDArray[np.uint8] = windows[starts]  # the code byte lands in column 3
-    good = _crc_good(rows, sizes) & intact
-    if not good.all():
-        rows, sizes = rows[good], sizes[good]
-    return rows, sizes, filled - len(rows), every - int(sizes.sum()) - len(rows)
-
-
-def _crc_good(rows: NDArray[np.uint8], sizes: Ticks) -> NDArray[np.bool_]:
-    """Which rows end with the CRC of what is before it; writes into the columns before them."""
-    words = rows.view("<u4")
-    words[:, 0] = _CRC_FIXER
-    whole = sizes % 4 == 0
-    packed = words[((sizes // 4).astype(np.uint8)[:, None] >= _COLUMNS) & whole[:, None]]
-    good: NDArray[np.bool_] = whole
-    if zlib.crc32(packed.data, _CRC_RESIDUE) != _CRC_RESIDUE:
-        good = np.zeros(len(rows), np.bool_)
-    # One by one, those of odd sizes, or all where one is damaged.
-    view, crc = memoryview(rows.data).cast("B"), zlib.crc32
-    left = np.flatnonzero(~good)
-    first = left * _ROW + 4
-    last = (first + sizes[left]).tolist()
-    good[left] = [crc(view[a:b]) == _CRC_RESIDUE for a, b in zip(first.tolist(), last, strict=True)]
-    return good

@@ -13,6 +13,9 @@ from typing import Any, BinaryIO
 from sparkwitness.errors import UserError
 
 FORMAT = "sparkwitness recording"
+MEASURED = "board"
+SIMULATED = "simulated"
+_SIMULATORS_BOARD = "unix port"
 VERSION = 1
 _HEADER_LIMIT = 1 << 16
 _CHUNK = 1 << 20
@@ -22,8 +25,20 @@ _FLUSH_S = 0.5
 class Recorder:
     """Appends bytes to a new file and flushes them at least once a second."""
 
-    def __init__(self, path: Path, board: dict[str, Any], setup: dict[str, Any] | None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        board: dict[str, Any],
+        setup: dict[str, Any] | None,
+        source: str = MEASURED,
+    ) -> None:
         """Create the file; an existing one is never overwritten.
+
+        Args:
+            path: the file.
+            board: its hello.
+            setup: what was typed, or None.
+            source: where the bytes come from: `MEASURED`, or in words what else they are.
 
         Raises:
             UserError: the file exists or cannot be written.
@@ -33,6 +48,7 @@ class Recorder:
             "format": FORMAT,
             "version": VERSION,
             "utc_start": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "source": source,
             "board": {k: v.hex() if isinstance(v, bytes) else v for k, v in board.items()},
             "setup": setup,
         }
@@ -104,6 +120,16 @@ class Recording:
         """What the user had typed, if anything."""
         setup = self.header.get("setup")
         return setup if isinstance(setup, dict) else None
+
+    @property
+    def source(self) -> str:
+        """`MEASURED`, or in words what the bytes are: "simulated: NAME", "imported: FILE"."""
+        source, board = self.header.get("source"), self.header.get("board")
+        # Recordings of versions before said it only by what ran the firmware.
+        words = str(board.get("board", "")) if isinstance(board, dict) else ""
+        if words.startswith(_SIMULATORS_BOARD) and not str(source).startswith(SIMULATED):
+            return SIMULATED
+        return source if isinstance(source, str) else MEASURED
 
     @property
     def tick_ps(self) -> int:

@@ -1,12 +1,13 @@
 """Messages on the wire, built from the one definition in protocol/wire.json.
 
-`construct` states the format; `edges` decodes the same bytes in bulk with numpy.
+From it come, side by side, constructs, which are the reference, and records of numpy, by which
+`edges` decodes many frames at once; protocol/generate.py makes the firmware's constants. The tests
+hold all equal.
 """
 
 import json
-import struct
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import construct as c  # type: ignore[import-untyped]
 import numpy as np
@@ -33,10 +34,15 @@ _INTEGERS = {
 }  # fmt: skip
 
 
+def _type(definition: dict[str, Any]) -> tuple[str, str]:
+    """Type of a field and its length: "" for a single value, a number, or the name of a field."""
+    kind, _, length = definition["type"].partition("[")
+    return kind, length.rstrip("]")
+
+
 def _field(definition: dict[str, Any]) -> Any:
     """The construct for one field of the definition."""
-    kind, _, length = definition["type"].partition("[")
-    length = length.rstrip("]")
+    kind, length = _type(definition)
     if kind == "text":
         made = c.GreedyString("utf8")
     elif kind == "bytes":
@@ -54,32 +60,69 @@ PAYLOAD: dict[str, Any] = {
     name: c.Struct(*map(_field, m["fields"]), c.Terminated)
     for name, m in DEFINITION["messages"].items()
 }
-
-
-def _layout(definition: dict[str, Any]) -> np.dtype[np.void] | None:
-    """The payload of a message as a packed record; None where its length is not fixed."""
-    columns = []
-    for one in definition["fields"]:
-        kind, _, length = one["type"].partition("[")
-        length = length.rstrip("]")
-        if kind not in _INTEGERS or (length and not length.isdigit()):
-            return None
-        code = f"<{kind[0]}{int(kind[1:]) // 8}"
-        columns.append((one["name"], code, (int(length),) if length else ()))
-    return np.dtype(columns)
-
-
-# Messages of fixed length need no construct: the same fields, a hundred times as fast.
 # As a board of protocol version 1 says hello, for recordings of such boards.
 _HELLO_1 = c.Struct(
     *(_field(d) for d in DEFINITION["messages"]["hello"]["fields"] if "since" not in d),
     c.Terminated,
 )
+
+
+def _record(definitions: list[dict[str, Any]]) -> tuple[np.dtype[np.void], bool]:
+    """Fields as a packed record, up to the first whose length is not fixed; True if that is all."""
+    columns: list[tuple[str, str, tuple[int, ...]]] = []
+    for one in definitions:
+        kind, length = _type(one)
+        if kind == "text" or (length and not length.isdigit()):
+            return np.dtype(columns), False
+        code = f"V{length}" if kind == "bytes" else f"<{kind[0]}{int(kind[1:]) // 8}"
+        columns.append((one["name"], code, (int(length),) if length and kind != "bytes" else ()))
+    return np.dtype(columns), True
+
+
+HEAD, _ = _record(DEFINITION["header"])
+_RECORDS = {name: _record(m["fields"]) for name, m in DEFINITION["messages"].items()}
+# What stands in front of a payload's text or list, and the messages that have neither: these need
+# no construct. The same fields, many times as fast.
+FRONT: dict[str, np.dtype[np.void]] = {name: record for name, (record, _) in _RECORDS.items()}
 LAYOUT: dict[str, np.dtype[np.void]] = {
-    name: layout
-    for name, m in DEFINITION["messages"].items()
-    if (layout := _layout(m)) is not None and layout.itemsize
+    name: record for name, (record, whole) in _RECORDS.items() if whole and record.itemsize
 }
+BLOCK: np.dtype[np.void] = np.dtype(HEAD.descr + FRONT["edges"].descr)  # a block up to its counts
+
+
+class Places(NamedTuple):
+    """Where the kernels find what they need.
+
+    They count words of four bytes, from the one before a body on. In it the frame's type is the
+    lowest byte of word 1, its session the upper half, its sequence number word 2; a block's input
+    is the lowest byte of its word, the number of edges the byte above.
+    """
+
+    edges: int  # number of the message
+    beat: int  # number of the heartbeats
+    beat_size: int  # their bytes, CRC included
+    block: int
+    first: int
+    counts: int
+
+
+def _places() -> Places:
+    fields: Any = BLOCK.fields
+    at = {name: int(fields[name][1]) for name in fields}
+    assert (at["type"], at["session"], at["seq"], HEAD.itemsize % 4) == (0, 2, 4, 0)
+    assert (at["input"] % 4, at["first"] % 4, BLOCK.itemsize % 4) == (0, 0, 0)
+    assert at["n"] == at["input"] + 1
+    return Places(
+        edges=NUMBER["edges"],
+        beat=NUMBER["heartbeat"],
+        beat_size=HEAD.itemsize + LAYOUT["heartbeat"].itemsize + 4,
+        block=1 + at["input"] // 4,
+        first=1 + at["first"] // 4,
+        counts=1 + BLOCK.itemsize // 4,
+    )
+
+
+PLACES = _places()
 # Reserved fields are sent as 0 and ignored.
 RANGES: dict[str, tuple[tuple[str, int, int], ...]] = {
     name: tuple(
@@ -87,24 +130,6 @@ RANGES: dict[str, tuple[tuple[str, int, int], ...]] = {
     )
     for name, m in DEFINITION["messages"].items()
 }
-_HEAD = struct.Struct("<BBHI")
-assert _HEAD.size == HEADER.sizeof()
-_CODES = {"u8": "B", "u16": "H", "u32": "I", "u64": "Q", "i8": "b", "i16": "h", "i32": "i"}
-
-
-def _fixed(name: str) -> tuple[struct.Struct, tuple[tuple[str, int], ...]]:
-    """The same payload for `struct`; and per field its name and length, 0 for a single value."""
-    code, columns = "<", []
-    for one in DEFINITION["messages"][name]["fields"]:
-        kind, _, length = one["type"].partition("[")
-        code += length.rstrip("]") + _CODES[kind]
-        columns.append((one["name"], int(length.rstrip("]") or 0)))
-    layout = struct.Struct(code)
-    assert layout.size == LAYOUT[name].itemsize
-    return layout, tuple(columns)
-
-
-_FIXED = {name: _fixed(name) for name in LAYOUT}
 
 
 @dataclass(frozen=True)
@@ -135,8 +160,8 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
     values = dict(fields)
     for definition in DEFINITION["messages"][name]["fields"]:
         if definition["name"] == "reserved":
-            count = definition["type"].partition("[")[2].rstrip("]")
-            values.setdefault("reserved", [0] * int(count) if count else 0)
+            _, length = _type(definition)
+            values.setdefault("reserved", [0] * int(length) if length else 0)
     missing = [d["name"] for d in DEFINITION["messages"][name]["fields"] if d["name"] not in values]
     if missing:
         raise ValueError(f"{name} lacks {', '.join(missing)}")
@@ -156,8 +181,18 @@ def protocol_of(hello: bytes) -> int | None:
 
     Header and this field stay where they are in every version.
     """
-    at = HEADER.sizeof()
+    at = HEAD.itemsize
     return int.from_bytes(hello[at : at + 2], "little") if len(hello) >= at + 2 else None
+
+
+def fields_of(name: str, payload: bytes) -> dict[str, Any]:
+    """Fields in front of a payload's text or list, their ranges not looked at.
+
+    Raises:
+        ValueError: it is shorter.
+    """
+    record = np.frombuffer(payload, FRONT[name], 1)[0]
+    return {key: record[key].tolist() for key in FRONT[name].names or ()}
 
 
 def layout_of(name: str, payload: bytes) -> Any:
@@ -185,22 +220,17 @@ def decode_body(body: bytes) -> Message:
     Raises:
         framing.FrameError: shorter than the header, or the payload does not fit its type.
     """
-    if len(body) < _HEAD.size:
+    if len(body) < HEAD.itemsize:
         raise framing.FrameError("shorter than its header")
-    number, _, session, seq = _HEAD.unpack_from(body)
+    number, _, session, seq = np.frombuffer(body, HEAD, 1)[0].item()
     name = NAME.get(number)
     if name is None:
         return Message(None, number, session, seq)
-    layout, columns = _FIXED.get(name, (None, ()))
-    fields: dict[str, Any]
-    if layout is not None and len(body) == _HEAD.size + layout.size:
-        flat = layout.unpack_from(body, _HEAD.size)
-        fields, at = {}, 0
-        for key, count in columns:
-            fields[key] = list(flat[at : at + count]) if count else flat[at]
-            at += count or 1
+    layout = LAYOUT.get(name)
+    if layout is not None and len(body) == HEAD.itemsize + layout.itemsize:
+        fields = fields_of(name, body[HEAD.itemsize :])
     else:
-        fields = _parse(name, body[_HEAD.size :])
+        fields = _parse(name, body[HEAD.itemsize :])
     try:
         _check_ranges(name, fields)
     except ValueError as error:

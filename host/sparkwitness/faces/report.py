@@ -1,7 +1,7 @@
 """A run as one self-contained page for a person: read on a screen, printed, or made a PDF.
 
-The numbers are those that were kept; the plots are drawn from the recording, if it is there. Longer than other files: one page, in the order in which it is
-read.
+The numbers are those that were kept; the plots are drawn from the recording, if it is there.
+Longer than other files: one page, section after section, in the order in which it is read.
 """
 
 import base64
@@ -18,7 +18,7 @@ import numpy as np
 from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
-from sparkwitness.decode.recording import Recording
+from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
 from sparkwitness.faces import plots, safety
 from sparkwitness.faces import text as show
@@ -195,7 +195,8 @@ def transient(path: Path) -> Run:
     digest, _ = logbook.hash_of(path)
     plain = result.to_dict()
     return Run(
-        0, "measurement", str(recording.header.get("utc_start", "")), "replay",
+        0, "measurement", str(recording.header.get("utc_start", "")),
+        f"replay of {recording.source}",
         logbook.headline(result), None, None, path.resolve(), digest, setup.to_dict(),
         json.loads(logbook.canonical(plain)), logbook.canonical(plain), __version__,
         wire.PROTOCOL, recording.header.get("board"),
@@ -239,7 +240,7 @@ def _head(run: Run, by: str | None) -> str:
     if by:
         lines.append(f"Measured by {by}")
     said = "".join(f"<p>{escape(line)}</p>" for line in lines if line)
-    if run.source.startswith("simulated"):
+    if SIMULATED in run.source:
         said += f'<div class="simulated">No engine: {escape(run.source)}</div>'
     return f"<header><h1>{_TITLES[run.kind]}</h1>{said}</header>"
 

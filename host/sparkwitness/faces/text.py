@@ -6,11 +6,20 @@ from rich.text import Text
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
+from sparkwitness.decode.recording import MEASURED, SIMULATED
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.wording import angle as angle
 from sparkwitness.timing.wording import plus_minus as plus_minus
+
+
+def origin(out: Console, source: str) -> None:
+    """Say where the bytes come from, unless a board measured them just now."""
+    if SIMULATED in source:
+        out.print(f"! no engine was measured: {source}", style="bold", markup=False)
+    elif source != MEASURED:
+        out.print(source, style="dim", markup=False)
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stopped, Stream
 from sparkwitness.errors import UserError
@@ -26,6 +26,7 @@ def listen(
     reference: Reference | None = None,
     falling: frozenset[str] = frozenset(),
     record: Path | None = None,
+    source: str = MEASURED,
 ) -> cranking.Cranking:
     """Listen for `seconds` of the board's time.
 
@@ -35,12 +36,13 @@ def listen(
         reference: of the crank, where one is typed.
         falling: inputs whose falling edge is stamped.
         record: file that gets every byte, or None.
+        source: of the bytes, for the recording's header.
 
     Raises:
         UserError: the board went away or fell silent.
     """
     with Link(port, patience) as board:
-        recorder = Recorder(record, board.hello, {"cranking": True}) if record else None
+        recorder = Recorder(record, board.hello, {"cranking": True}, source) if record else None
         listener = cranking.Listener(reference, board.hello["tick_ps"])
         try:
             with Stream(board, falling, recorder=recorder) as stream:

@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import IO
 
 from sparkwitness import shipped
+from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.simulator.rig import Drive
 from sparkwitness.simulator.world import Advance, Lamp, World
@@ -279,25 +280,25 @@ def pack_answer(step: Advance, zero: int, fast: bool) -> bytes:
 
 def drive_of(payload: bytes) -> Drive:
     """Drive command from the payload of the wire message."""
-    rpm_from, rpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing = (
-        struct.unpack_from("<IIIIBBBBB", payload)
-    )
+    sent = wire.fields_of("drive", payload)
     return Drive(
-        rpm_from / 1000.0,
-        rpm_to / 1000.0,
-        ramp_ms / 1000.0,
-        float(width_us),
-        firings,
-        max(turns, 1),
-        bool(active_low),
-        teeth,
-        missing,
+        sent["rpm_from"] / 1000.0,
+        sent["rpm_to"] / 1000.0,
+        sent["ramp_ms"] / 1000.0,
+        float(sent["width_us"]),
+        sent["firings"],
+        max(sent["turns"], 1),
+        bool(sent["active_low"]),
+        sent["teeth"],
+        sent["missing"],
     )
 
 
 def lamp_of(payload: bytes) -> Lamp:
     """Lamp command from the payload of the wire message."""
-    return Lamp(*struct.unpack_from("<BBBBIH", payload))
+    sent = wire.fields_of("lamp", payload)
+    names = ("mode", "teeth", "missing", "input", "angle_mdeg", "flash_us")
+    return Lamp(*(sent[name] for name in names))
 
 
 def _firmware_command(wanted: str | None) -> tuple[list[str], str]:

@@ -118,8 +118,8 @@ class Module:
     """Ignition module. Its state (last trigger, one or many, heat) is carried from call to call.
 
     A capacitive module repeats its spark every spacing until the window, crank degrees taken from
-    the time between its last two triggers, has passed: at 1 ms and 20 degrees a single spark
-    above 20 / (6 * 0.001) = 3333 rev/min (common practice, no source).
+    the time between its last two triggers, has passed, or its most sparks have come: a single
+    spark above window / (6 * spacing) rev/min, the spacing in seconds (definition).
     """
 
     def __init__(self, spec: ModuleSpec, rng: np.random.Generator) -> None:

@@ -47,8 +47,9 @@ def _pairs(low: tuple[float, float], high: tuple[float, float], doc: str) -> Any
     return field(default=(), metadata={"pair_low": low, "pair_high": high, "doc": doc})
 
 
-def _numbers(low: float, high: float, doc: str) -> Any:
-    return field(default=(), metadata={"each_low": low, "each_high": high, "doc": doc})
+def _numbers(low: float, high: float, doc: str, ascending: bool = True) -> Any:
+    rule = {"each_low": low, "each_high": high, "ascending": ascending, "doc": doc}
+    return field(default=(), metadata=rule)
 
 
 @dataclass(frozen=True)
@@ -148,6 +149,9 @@ class ControllerSpec:
     setting_min: float = _number(-30.0, -720.0, 720.0, "smallest setting")
     setting_max: float = _number(30.0, -720.0, 720.0, "largest setting")
     delay_ms: float = _number(0.0, 0.0, 5.0, "delay t_d between the due angle and the trigger")
+    cylinder_deg: tuple[float, ...] = _numbers(
+        -10.0, 10.0, "advance of each cylinder against their mean; empty: none", ascending=False
+    )
     jitter_deg: float = _number(0.0, 0.0, 2.0, "standard deviation of the angle, shot to shot")
     dwell_ms: float = _number(3.0, 0.05, 50.0, "active part of the trigger pulse")
 
@@ -162,10 +166,10 @@ class ModuleSpec:
     delay_us_per_krpm: float = _number(0.0, -100.0, 100.0, "change of the delay per 1000 rpm")
     delay_us_hot: float = _number(0.0, -1000.0, 1000.0, "change of the delay when fully hot")
     jitter_us: float = _number(0.5, 0.0, 1000.0, "standard deviation of the delay")
-    spacing_ms: float = _number(1.0, 0.05, 20.0, "capacitive: time between sparks of one event")
+    spacing_ms: float = _number(0.8, 0.05, 20.0, "capacitive: time between sparks of one event")
     spacing_jitter_us: float = _number(2.0, 0.0, 500.0, "capacitive: spread of that time")
     window_deg: float = _number(
-        20.0, 0.0, 180.0, "capacitive: crank degrees in which sparks repeat"
+        24.0, 0.0, 180.0, "capacitive: crank degrees in which sparks repeat"
     )
     most_sparks: int = _whole(60, 1, 200, "capacitive: most sparks of one event")
     single_above_rpm: float = _number(
@@ -243,6 +247,9 @@ class Scenario:
     title: str = _text("", "one line for a list")
     about: str = _text("", "what to learn from it")
     kind: str = _choice("engine", ("engine", "bench"), "engine or bench")
+    play: str = _choice(
+        "measure", ("measure", "curve", "findfault"), "engine: command that a demo shows"
+    )
     seconds: float = _number(0.0, 0.0, 1e6, "after this the engine is off for good; 0: never")
     setup: Setup = Setup()
     truth: TruthSpec = TruthSpec()
@@ -318,7 +325,7 @@ def _build(cls: type[_T], table: Any, name: str, where: str) -> _T:
         if key not in fields:
             near = difflib.get_close_matches(str(key), fields, 1)
             hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(fields)}."
-            raise UserError(f"Scenario {name}: there is no key {where}{key}; {hint}")
+            raise UserError(f"Scenario {name}: there is no key {where}{_show(key)}; {hint}")
     values = {}
     for key, value in table.items():
         default = fields[key].default
@@ -381,9 +388,11 @@ def _checked(one: "dataclasses.Field[Any]", value: Any, where: str) -> Any:
         good = isinstance(value, list | tuple) and all(
             _is_number(item) and low <= item <= high for item in value
         )
-        if not good or any(b <= a for a, b in itertools.pairwise(value)):
+        sort = "ascending numbers" if rule["ascending"] else "numbers"
+        falls = good and any(b <= a for a, b in itertools.pairwise(value))
+        if not good or (falls and rule["ascending"]):
             raise UserError(
-                f"{where} ({doc}) must be a list of ascending numbers from {low:g} to {high:g}, "
+                f"{where} ({doc}) must be a list of {sort} from {low:g} to {high:g}, "
                 f"not {_show(value)}."
             )
         return tuple(float(item) for item in value)
@@ -427,6 +436,8 @@ def _check_together(scenario: Scenario, name: str) -> None:
             refuse(f"truth.engine.firing_deg must stay below {cycle - 31} degrees.")
     if engine.rod_mm <= 0.55 * engine.stroke_mm:
         refuse("truth.engine.rod_mm must be longer than 0.55 strokes.")
+    if truth.controller.cylinder_deg and len(truth.controller.cylinder_deg) != engine.cylinders:
+        refuse("truth.controller.cylinder_deg must have one angle per cylinder.")
     if reference.missing >= reference.teeth:
         refuse("truth.reference.missing must be less than truth.reference.teeth.")
     for which, cylinder in (("a", truth.pickup.cylinder_a), ("b", truth.pickup.cylinder_b)):

@@ -397,6 +397,8 @@ class _EngineSource:
         commanded = controller.commanded(cycle / (6.0 * lengths[known]))
         shift = self._shift.get(self._next_firing, int(numbers[-1]) + 1)
         angle = top - commanded - controller.offset_deg
+        if spec.cylinder_deg:
+            angle -= np.asarray(spec.cylinder_deg)[self._cylinder[slot]]
         if spec.jitter_deg:
             angle -= np.clip(shift[:, 0], -4.0, 4.0) * spec.jitter_deg
         first = int(np.count_nonzero(angle < block.low)) if begins else 0

@@ -7,12 +7,11 @@ the wheel's period. `Reference.btdc` turns them into degrees before top dead cen
 
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode.kernels import compiled as kernels
+from sparkwitness.decode import kernels
 from sparkwitness.errors import UserError
 
 Ticks = NDArray[np.int64]
@@ -221,23 +220,6 @@ class Track:
         end = int(self.begin[m])
         return Track(self.edges[: end + 1], self.begin[:m], self.step[:m], self.segment[:m])
 
-    def columns(self, gap_width: int) -> tuple[Ticks, Ticks, Ticks]:
-        """The same for each interval.
-
-        Args:
-            gap_width: tooth steps over the gap, 1 if there is none.
-
-        Returns:
-            step, width, segment, int64[n] each: tooth steps to its beginning (any number where
-            segment is -1) and over it, and segment.
-        """
-        n = len(self)
-        size = np.diff(self.begin, append=n)
-        step = np.repeat(self.step - self.begin, size) + np.arange(n)
-        width = np.ones(n, np.int64)
-        width[self.begin[1:] - 1] = width[-1:] = gap_width
-        return step, width, np.repeat(self.segment, size)
-
 
 @dataclass
 class Periods:
@@ -331,10 +313,11 @@ class CrankTracker:
         self._ticks[len(rest) :] = ticks
         if n < 3 and not (last and n == 2):
             return Track.join([]), Periods.join([])
-        compiled = kernels.kernels()
         cut = np.zeros(n if len(self._breaks) else 0, np.bool_)
         cut[self._breaks] = True
-        index = self._index_edges(cut, compiled)
+        uneven = np.empty(n, np.int64)
+        uneven = uneven[: kernels.chosen().uneven(self._ticks, uneven)]
+        index = self._index_edges(uneven, cut)
         bounds = np.concatenate(([self._origin], index))
         at_index = self._at_index
         unfinished = n - 1 if last else n - 2
@@ -347,9 +330,9 @@ class CrankTracker:
         whole = np.ones(len(starts), np.bool_)
         whole[0] = at_index
         whole[len(index) :] = False
-        good = self._fits(starts, ends, whole, index, cut, compiled)
+        good = self._fits(starts, ends, whole, index, uneven, cut)
         judged = len(starts) - 1 if last and len(starts) > len(index) else len(starts)
-        result = self._emit(starts, ends, good, judged, compiled)
+        result = self._emit(starts, ends, good, judged)
         # What follows needs one decided interval before it, and `_misses` a turn.
         end = int(bounds[-1])
         self._at_index = end == (index[-1] if len(index) else self._origin) and (
@@ -367,10 +350,11 @@ class CrankTracker:
         new._segment, new._number = self._segment, self._number
         return new
 
-    def _index_edges(self, cut: NDArray[np.bool_], compiled: Any | None) -> Ticks:
+    def _index_edges(self, uneven: Ticks, cut: NDArray[np.bool_]) -> Ticks:
         """Positions after the origin of the index edges.
 
         Args:
+            uneven: int64[m], edges at which the pace changes, see `kernels.plain.uneven`.
             cut: bool per edge, others were lost before it; empty where none were.
         """
         missing = self.reference.missing
@@ -378,17 +362,14 @@ class CrankTracker:
             return np.arange(self._origin + 1, len(self._ticks) - 1)
         # A gap is longer than both its neighbours by about missing + 1; halfway in ratio.
         longer = float(np.sqrt(missing + 1.0) * 1.05)
-        if compiled is not None:
-            found = np.empty(len(self._ticks), np.int64)
-            n = compiled.find_gaps(self._ticks, cut, self._origin, longer, found)
-            return found[:n].copy()
-        length = np.diff(self._ticks)
-        middle = length[1:-1]
-        gap = (middle > longer * length[:-2]) & (middle > longer * length[2:])
+        opens = uneven[(uneven >= self._origin) & (uneven < len(self._ticks) - 2)]
+        before, start, end, after = (self._ticks[opens + k] for k in (-1, 0, 1, 2))
+        middle = end - start
+        gap = (middle > longer * (start - before)) & (middle > longer * (after - end))
         if len(cut):
-            gap &= ~(cut[1:-2] | cut[2:-1] | cut[3:])
-        index = np.flatnonzero(gap) + 2
-        return index[index > self._origin]
+            gap &= ~(cut[opens] | cut[opens + 1] | cut[opens + 2])
+        result: Ticks = opens[gap] + 1
+        return result
 
     def _fits(
         self,
@@ -396,33 +377,33 @@ class CrankTracker:
         ends: Ticks,
         whole: NDArray[np.bool_],
         index: Ticks,
+        uneven: Ticks,
         cut: NDArray[np.bool_],
-        compiled: Any | None,
     ) -> NDArray[np.bool_]:
-        """Stretches with the right number of edges, evenly spaced, none lost in between."""
-        edges, gap_width = self.reference.edges, self.reference.missing + 1
-        after_gap = self._at_index and self._origin > 0
-        if compiled is not None:
-            good = whole.copy()
-            compiled.follow(
-                self._ticks, cut, starts, ends, after_gap, edges, gap_width, _EVEN, good,
-            )  # fmt: skip
-            return good
-        length = np.diff(self._ticks)
-        pace = length.astype(np.float64)
+        """Stretches with the right number of edges, evenly spaced, none lost in between.
+
+        From the interval before the first edge to the one after the last all must fit.
+        """
+        gap_width = self.reference.missing + 1
+        at, before, after = (self._ticks[uneven + k] for k in (0, -1, 1))
+        pace_before, pace = (at - before).astype(np.float64), (after - at).astype(np.float64)
         if gap_width > 1:
-            pace[index - 1] /= gap_width
-            if after_gap:
-                pace[self._origin - 1] /= gap_width
-        ratio = pace[1:] / pace[:-1]
-        unlike = np.ones(len(length) + 1, np.bool_)  # [k]: interval k differs from k - 1
-        unlike[1:-1] = (ratio > _EVEN) | (ratio < 1 / _EVEN)
+            gaps = index - 1
+            if self._at_index and self._origin > 0:
+                gaps = np.concatenate(([self._origin - 1], gaps))
+            # The pace changes much at either end of a gap.
+            pace[np.searchsorted(uneven, gaps)] /= gap_width
+            pace_before[np.searchsorted(uneven, gaps + 1)] /= gap_width
+        ratio = pace / pace_before
+        bad = uneven[(ratio > _EVEN) | (ratio < 1 / _EVEN)]
         if len(cut):
-            unlike[1:-1] |= cut[2:] | cut[1:-1]
-        before = np.concatenate(([0], np.cumsum(unlike)))
-        result: NDArray[np.bool_] = (
-            whole & (ends - starts == edges) & (before[ends + 1] == before[starts])
-        )
+            bad = np.union1d(bad, np.concatenate((self._breaks, self._breaks - 1)))
+        bad = np.concatenate(([0], bad[bad > 0], [len(self._ticks) - 1]))
+        result: NDArray[np.bool_] = whole & (ends - starts == self.reference.edges)
+        # A bad edge where one stretch ends and the next begins spoils both.
+        bad = bad[(bad >= starts[0]) & (bad <= ends[-1])]
+        result[np.searchsorted(starts, bad, side="right") - 1] = False
+        result[np.searchsorted(ends, bad)] = False
         return result
 
     def _emit(
@@ -431,7 +412,6 @@ class CrankTracker:
         ends: Ticks,
         good: NDArray[np.bool_],
         judged: int,
-        compiled: Any | None,
     ) -> tuple[Track, Periods]:
         """Number the stretches; those that are periods, once more as such."""
         new = good.copy()  # where a segment begins
@@ -460,52 +440,13 @@ class CrankTracker:
             track = Track(edges, starts[first] - begin, step[first], segment[first])
         starts, ends, number = starts[good], ends[good], number[good]
         opens, closes = self._ticks[starts], self._ticks[ends]
-        misses = self._misses(starts, ends, number, number - opened[good], compiled)
+        misses = np.full((2, len(number)), np.nan)
+        kernels.chosen().misses(
+            self._ticks, starts, ends, number, number - opened[good],
+            self.reference.teeth - self.reference.missing, self.reference.edges, _STRIDE,
+            self._steps, self._steps_from, self.reference.step, misses,
+        )  # fmt: skip
         return track, Periods(opens, closes - opens, segment[good], number, *misses)
-
-    def _misses(
-        self, starts: Ticks, ends: Ticks, number: Ticks, run: Ticks, compiled: Any | None
-    ) -> Floats:
-        """How far an edge that is left out misses: see `Periods`.
-
-        Args:
-            starts, ends, number: int64[n], of the good periods.
-            run: int64[n], how many good ones are right before each.
-
-        Returns:
-            float64[2, n], `Periods.miss` and `Periods.wide`.
-        """
-        reference = self.reference
-        present, edges = reference.teeth - reference.missing, reference.edges
-        missed = np.full((2, len(number)), np.nan)
-        if compiled is not None:
-            compiled.misses(
-                self._ticks, starts, ends, number, run, present, edges, _STRIDE, self._steps,
-                self._steps_from, reference.step, missed,
-            )  # fmt: skip
-            return missed
-        back = reference._back(number)
-        known = (number % (present // edges) == 0) & (back + 4 <= (run + 1) * edges)
-        at, begin = (ends - back)[known], starts[known]
-        place = at - begin - self._steps_from
-        x0, y0 = self._ticks[at], self._steps[place]
-        for reach in (1, 2):
-            nodes = [k * reach for k in (-2, -1, 1, 2)]
-            x = [(self._ticks[at + k] - x0).astype(np.float64) for k in nodes]
-            y = [self._steps[place + k] - y0 for k in nodes]
-            missed[reach - 1, known] = _cubic_at_zero(x, y) * reference.step
-        return missed
-
-
-def _cubic_at_zero(x: list[Floats], y: list[Floats]) -> Floats:
-    """Value at x = 0 of the cubic through four nodes (Lagrange, Abramowitz & Stegun 25.2.2)."""
-    x0, x1, x2, x3 = x
-    d10, d20, d30, d21, d31, d32 = x1 - x0, x2 - x0, x3 - x0, x2 - x1, x3 - x1, x3 - x2
-    value: Floats = (
-        (x1 * y[0] * (d21 * d31) - x0 * y[1] * (d20 * d30)) * (x2 * x3 * d32)
-        + (x3 * y[2] * (d30 * d31) - x2 * y[3] * (d20 * d21)) * (x0 * x1 * d10)
-    ) / (d10 * d21 * d31 * (d20 * d30 * d32))
-    return value
 
 
 @dataclass
@@ -543,10 +484,7 @@ class Placed:
 def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     """Crank angle at given times.
 
-    The angle within an interval follows the cubic through its two edges and one more on either
-    side (Newton's divided differences, e.g. Abramowitz & Stegun 25.2.26), so a changing speed is
-    taken into account; where a neighbour belongs to another segment, the quadratic or the line
-    through those that are left.
+    A changing speed is taken into account, see `kernels.plain.place`.
 
     Args:
         track: consecutive intervals.
@@ -556,61 +494,15 @@ def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
     Returns:
         n placed edges; those outside the track or in an unsynchronised interval have no angle.
     """
-    n, gap_width = len(track), reference.missing + 1
-    if not n:
+    if not len(track):
         nan = np.full(len(ticks), np.nan)
         return Placed(ticks, nan, np.full(len(ticks), -1), nan)
-    if (compiled := kernels.kernels()) is not None:
-        owner, table = np.empty(len(ticks), np.int64), np.empty((2, len(ticks)))
-        compiled.place(
-            track.edges, track.begin, track.step, track.segment, ticks, gap_width, reference.step,
-            reference.offsets if reference.errors else np.empty(0), owner, table,
-        )  # fmt: skip
-        return Placed(ticks, table[0], owner, table[1])
-    start, lengths = track.edges[:-1], np.diff(track.edges)
-    steps, widths, segments = track.columns(gap_width)
-    i = np.searchsorted(start, ticks, side="right") - 1
-    inside = i >= 0
-    i = np.maximum(i, 0)
-    inside &= (ticks - start[i] < lengths[i]) & (segments[i] >= 0)
-    segment = np.where(inside, segments[i], -1)
-    offsets = reference.offsets
-
-    left, right = np.maximum(i - 1, 0), np.minimum(i + 1, n - 1)
-    with_left = (left < i) & (segments[left] == segment)
-    with_right = (right > i) & (segments[right] == segment)
-    length = lengths[i].astype(np.float64)
-    x = (ticks - start[i]) / length
-    a = np.where(with_left, lengths[left] / length, 1.0)  # left node at -a
-    b = np.where(with_right, 1.0 + lengths[right] / length, 2.0)  # right node at b
-    # Tooth steps from the interval's start to its end, to the left node and to the right one.
-    w = _steps_between(steps, i, i, widths[i], offsets)
-    wl = -_steps_between(steps, i, left, 0, offsets)
-    wr = _steps_between(steps, i, right, widths[right], offsets)
-
-    curve = x * (x - 1.0)
-    through_left = np.where(with_left, (w - wl / a) / (1.0 + a), 0.0)
-    through_right = (wr - w * b) / (b * (b - 1.0))
-    second = np.where(with_left, through_left, np.where(with_right, through_right, 0.0))
-    third = np.where(
-        with_left & with_right,
-        (wr - w * b - through_left * b * (b - 1.0)) / (b * (b - 1.0) * (b + a)),
-        0.0,
-    )
-    y = w * x + curve * (second + third * (x + a))
-    base = steps[i] + offsets[steps[i] % len(offsets)]
-    step = reference.step
-    degrees = np.where(inside, (base + y) * step, np.nan)
-    to_edge = np.where(inside, np.minimum(y, w - y) * step, np.nan)
-    return Placed(ticks, degrees, segment, to_edge)
-
-
-def _steps_between(steps: Ticks, i: Ticks, j: Ticks, more: Ticks | int, offsets: Floats) -> Floats:
-    """Tooth steps from edge i to the edge `more` places after edge j, tooth errors included."""
-    there, here = steps[j] + more, steps[i]
-    m = len(offsets)
-    result: Floats = (there - here) + (offsets[there % m] - offsets[here % m])
-    return result
+    owner, table = np.empty(len(ticks), np.int64), np.empty((2, len(ticks)))
+    kernels.chosen().place(
+        track.edges, track.begin, track.step, track.segment, ticks, reference.missing + 1,
+        reference.step, reference.offsets if reference.errors else np.empty(0), owner, table,
+    )  # fmt: skip
+    return Placed(ticks, table[0], owner, table[1])
 
 
 class AngleReader:

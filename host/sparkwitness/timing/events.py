@@ -9,7 +9,7 @@ from math import gcd
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode.kernels import compiled as kernels
+from sparkwitness.decode import kernels
 from sparkwitness.timing.angle import Periods, Placed, Reference
 
 Ticks = NDArray[np.int64]
@@ -205,11 +205,8 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         none, nan = np.empty(0, np.int64), np.empty(0)
         return Grouping(Events(none, nan, none, none, none, nan, nan), gap, unplaced, 0)
     tick, degrees, segment, lost = sparks.tick, sparks.degrees, sparks.segment, broken
-    begins = np.ones(n, np.bool_)
-    if (compiled := kernels.kernels()) is not None:
-        compiled.firsts(degrees, segment, lost, gap, begins)
-    else:
-        begins[1:] = (np.diff(degrees) > gap) | (np.diff(segment) != 0) | lost[1:]
+    begins = np.empty(n, np.bool_)
+    kernels.chosen().firsts(degrees, segment, lost, gap, begins)
     begin = np.flatnonzero(begins)
     end = np.append(begin[1:], n) - 1
 

@@ -28,6 +28,7 @@ from sparkwitness.timing.events import (
     strays,
 )
 from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.number import Number
 from sparkwitness.timing.setup import Setup
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
@@ -37,26 +38,49 @@ _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature 
 
 @dataclass
 class Measurement:
-    """The result. Angles in crank degrees, advance (BTDC) positive; U is expanded, k = 2.
+    """The result. Angles in crank degrees, advance (BTDC) positive; what cannot be told is None.
 
-    `timing`, `error` and `advice` are None where they cannot be told; `findings` say why. `ready`:
-    the target is met, or more events could not help.
+    Attributes:
+        ready: the target is met, or more events could not help.
+        target: expanded uncertainty at which to stop, degrees.
+        timing: mean angle of the first sparks, degrees BTDC.
+        expanded: expanded uncertainty (k = 2) of `timing` and `error`, degrees.
+        error: `timing` less `commanded`, degrees; an advanced spark's is positive.
+        commanded: as typed, degrees BTDC.
+        scatter: standard deviation of the first sparks' angles, degrees.
+        rpm: mean speed, rev/min; `u_rpm` its expanded uncertainty.
+        events: firings that went into `timing`.
+        sparks: how many events had so many sparks.
+        spacing_us: from spark to spark of a burst, µs; `u_spacing_us` its expanded uncertainty.
+        duration_us: from a burst's first spark to its last, µs; `u_duration_us` likewise.
+        event_spacing: degrees from one firing at the clamp to the next.
+        missing, expected: firings without a spark, and all that should have come.
+        stray, cut, unplaced, unsteady: events or sparks left out: too far from their neighbours,
+            beginning not seen, crank angle not known, at another speed.
+        ringing: clamp edges refused by the dead time.
+        crank_rejected: crank edges in stretches that do not fit the wheel.
+        supply_least_mv: lowest supply voltage, mV.
+        seconds: length of the stream; `from_s`, `to_s` where the steady stretch begins and ends.
+        budget: what `expanded` is made of (JCGM 100:2008).
+        advice: the next setting.
+        findings: what a person must know; why something is None.
+        loss: what did not arrive or was refused.
     """
 
     ready: bool = False
     target: float = 0.25
-    timing: float | None = None
+    timing: Number | None = None
     expanded: float | None = None
-    error: float | None = None
+    error: Number | None = None
     commanded: float | None = None
     scatter: float | None = None
-    rpm: float | None = None
+    rpm: Number | None = None
     u_rpm: float | None = None
     events: int = 0
     sparks: dict[int, int] = field(default_factory=dict)
-    spacing_us: float | None = None
+    spacing_us: Number | None = None
     u_spacing_us: float | None = None
-    duration_us: float | None = None
+    duration_us: Number | None = None
     u_duration_us: float | None = None
     event_spacing: float | None = None
     missing: int = 0
@@ -76,7 +100,7 @@ class Measurement:
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
-    def to_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""
         return {
             "timing_deg_btdc": self.timing,
@@ -112,6 +136,8 @@ class Measurement:
             "findings": [asdict(f) for f in self.findings],
             "loss": self.loss.to_dict(),
         }
+
+    to_dict = as_dict  # as all results have it
 
 
 @dataclass
@@ -216,7 +242,7 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
     if isinstance(found, Finding):
         result.findings.append(found)
         if found.code == "no_spark":
-            result.rpm = _mean_speed(setup, tables)
+            result.rpm = Number(_mean_speed(setup, tables))
         return result
     result.event_spacing = found.spacing
     result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
@@ -321,21 +347,22 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     known = speed[np.isfinite(speed)]
     result.events = len(events.tick)
     if len(known) > 1:
-        result.rpm, _ = timing.mean_and_deviation(known)
+        rpm, _ = timing.mean_and_deviation(known)
         result.u_rpm = timing.COVERAGE * float(
-            np.hypot(timing.standard_error(known), _CRYSTAL * result.rpm)
+            np.hypot(timing.standard_error(known), _CRYSTAL * rpm)
         )
+        result.rpm = Number(rpm, result.u_rpm)
     counted = events.sparks[events.sparks > 0]
     sizes, times = np.unique(counted, return_counts=True)
     result.sparks = dict(zip(sizes.tolist(), times.tolist(), strict=True))
     bursts = events.pick(events.sparks > 1)
     if len(bursts.tick) > 1:
         length: NDArray[np.float64] = np.multiply(bursts.last_tick - bursts.tick, tick_s * 1e6)
-        result.duration_us = float(length.mean())
         result.u_duration_us = timing.COVERAGE * timing.standard_error(length)
+        result.duration_us = Number(length.mean(), result.u_duration_us)
         each: NDArray[np.float64] = np.divide(length, bursts.sparks - 1)
-        result.spacing_us = float(each.mean())
         result.u_spacing_us = timing.COVERAGE * timing.standard_error(each)
+        result.spacing_us = Number(each.mean(), result.u_spacing_us)
     result.missing, result.expected = missing_between(events, steady.spacing)
 
 
@@ -344,7 +371,7 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) ->
     rpm = result.rpm or 0.0
     events, angles, periods = steady.events, steady.angles, tables.periods
     turned = slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
-    result.timing, result.scatter = timing.mean_and_deviation(angles)
+    mean, result.scatter = timing.mean_and_deviation(angles)
     result.budget = timing.budget(
         angles,
         6.0 * rpm * tables.tick_s,
@@ -357,6 +384,7 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) ->
         setup.swing,
     )
     result.expanded = result.budget.expanded
+    result.timing = Number(mean, result.expanded)
     # Beyond the type B lines waiting helps only until the scatter no longer matters.
     scatter = timing.COVERAGE * result.budget.components[0].u
     result.ready = result.expanded <= setup.target or scatter <= 0.2 * result.budget.systematic
@@ -373,7 +401,7 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) ->
         _pulse_advice(result, setup, events, rpm)
     if setup.commanded is None:
         return
-    result.error = result.timing - setup.commanded
+    result.error = Number(mean - setup.commanded, result.expanded)
     if setup.setting is not None:
         result.advice = advice.next_setting(
             setup.setting,

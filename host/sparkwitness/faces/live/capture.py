@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import MEASURED, Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
@@ -80,13 +80,14 @@ class Capture:
         patience: float = 1.0,
         entered: Callable[[float], None] = lambda setting: None,
         keep: Keep | None = None,
+        source: str = MEASURED,
     ) -> None:
         self.setup = setup
         self.marks: list[dict[str, Any]] = []
         self.trials: list[dict[str, Any]] = []
         self._port, self._publish, self._patience = port, publish, patience
         self._entered, self._keep = entered, keep
-        self._record = record
+        self._record, self._source = record, source
         self._recorder: Recorder | None = None
         self._asked: queue.Queue[Request] = queue.Queue(_MOST_ASKED)
         self._closing = threading.Event()
@@ -127,7 +128,9 @@ class Capture:
         stream = self._connect()
         if self._record is not None:
             try:
-                self._recorder = Recorder(self._record, stream.link.hello, self.setup.to_dict())
+                self._recorder = Recorder(
+                    self._record, stream.link.hello, self.setup.to_dict(), self._source
+                )
             except UserError:
                 _close(stream)
                 raise

@@ -56,7 +56,8 @@ def export(
     if "supply" in wanted:
         small["supply"] = ((k, supply(session)) for k, session in enumerate(found))
     meta = {
-        "source": str(recording.path.name),
+        "file": str(recording.path.name),
+        "source": recording.source,
         "recorded": str(recording.header.get("utc_start", "")),
         "tick": f"{recording.tick_ps} ps",
         "software": f"sparkwitness {__version__}",
