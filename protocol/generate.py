@@ -129,15 +129,15 @@ def command_limits(
 ) -> list[str]:
     """Lines of the table by which the board checks the fields of one command.
 
-    Fields at its end that a later version added may be left out.
+    Fields at its end that have a default (0) may be left out.
     """
     for field in reversed(message["fields"]):
-        if "since" not in field:
+        if "default" not in field:
             break
         size -= field_size(field["type"]) or 0
     checks = []
     for field in message["fields"]:
-        if field["name"] == "reserved":
+        if field["name"] == "reserved" or not ("enum" in field or "range" in field):
             continue
         if "enum" in field:
             values = wire["enums"][field["enum"]].values()
@@ -163,6 +163,11 @@ def pin_constants(pins: dict[str, Any]) -> str:
     ]
     for name, pin in pins["pins"].items():
         lines.append(f"{name.upper()} = const({pin['gpio']})  # {pin['doc']}")
+    outputs = [pin["gpio"] for pin in pins["pins"].values() if pin["direction"] == "out"]
+    lines += [
+        f"OUTPUTS = {tuple(outputs)!r}",
+        f"REST = const({pins['outputs']['rest']})  # level of an output at which nothing is driven",
+    ]
     divider = pins["supply_divider"]
     lines += [
         f"SUPPLY_TOP_OHM = const({divider['top_ohm']})",
