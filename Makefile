@@ -1,6 +1,6 @@
 # `make demo` and `make test` do all the set-up on a fresh Debian machine with Python 3.11.
 
-PYTHON ?= $(shell command -v python3.11 || command -v python3)
+PYTHON ?= $(shell for v in 3.11 3.12 3.13 3.14 3; do command -v python$$v && break; done)
 VENV := .venv
 BIN := $(VENV)/bin
 # Debian packages that tests need, each with a command or library that shows it is there.
@@ -47,6 +47,8 @@ accuracy: $(VENV)/test
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
+	$(BIN)/python hardware/breadboard.py
+	$(BIN)/python hardware/check.py
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
@@ -54,7 +56,10 @@ fuzz: $(VENV)/fuzz
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
-	$(PYTHON) -m venv $(VENV)
+	@$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11))" || { echo "Python 3.11 or newer is \
+	needed, and $(PYTHON) is $$($(PYTHON) --version 2>&1); name another: make PYTHON=/path/to/python3.11" >&2; exit 1; }
+	rm -rf $(VENV)
+	$(PYTHON) -m venv $(VENV) || { rm -rf $(VENV); exit 1; }
 	touch $@
 
 # Locked with hashes: what is installed is what was tried.
@@ -76,7 +81,7 @@ LOCKS = demo all test fuzz
 LOCK_demo = --extra demo --group build
 LOCK_test = --extra all --group test
 LOCK_fuzz = --extra all --group fuzz
-LOCK_all = --extra all --group build
+LOCK_all = --extra all
 COMPILE = $(BIN)/uv pip compile --quiet --python-version 3.11 pyproject.toml
 
 lock: $(VENV)/uv
@@ -91,8 +96,8 @@ lowest: RESOLUTION = --resolution lowest-direct
 newest: RESOLUTION = --upgrade
 lowest newest: $(VENV)/uv
 	mkdir -p build
-	$(COMPILE) $(RESOLUTION) $(LOCK_all) --output-file build/$@.txt
-	$(COMPILE) --constraint build/$@.txt $(LOCK_all) --group quick --output-file build/$@-tests.txt
+	$(COMPILE) $(RESOLUTION) $(LOCK_all) --group build --output-file build/$@.txt
+	$(COMPILE) --constraint build/$@.txt $(LOCK_all) --group build --group quick --output-file build/$@-tests.txt
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .

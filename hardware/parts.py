@@ -1,5 +1,5 @@
-"""The board's two tables, bom.csv (what each part is) and board.net (where its pins go), and the
-SPICE library made from them.
+"""The tables of both circuits, bom.csv and first-spark.csv (what each part is), board.net and
+first-spark.net (where its pins go), and the SPICE library made from them.
 
     python hardware/parts.py            write spice/board.lib
     python hardware/parts.py --check    exit code 1 when spice/board.lib is not up to date
@@ -22,12 +22,20 @@ LIBRARY = FOLDER / "spice" / "board.lib"
 
 _PREFIX = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "m": 1e-3, "R": 1.0, "k": 1e3, "M": 1e6}
 # cold resistance of the resettable fuses, ohm (from memory)
-_FUSE_OHM = {"PTC 50mA": 8.0, "PTC 100mA": 4.0}
+_FUSE_OHM = {"PTC 50mA": 8.0, "PTC 100mA": 4.0, "PTC 500mA": 0.8}
+CIRCUITS = {
+    "board": ("bom.csv", "board.net"),
+    "first-spark": ("first-spark.csv", "first-spark.net"),
+}
 
 
 @dataclass(frozen=True)
 class Part:
-    """One row of bom.csv. Ratings: volt, ampere (peak), watt (mean); None where none is stated."""
+    """One row of bom.csv. Ratings: volt, ampere (peak), watt (mean); None where none is stated.
+
+    `type`, `alternative`: makers' type numbers, from memory. `price`: class of one piece, a below
+    0.2, b below 1, c below 5 euro, d above (from memory).
+    """
 
     reference: str
     value: str
@@ -38,6 +46,9 @@ class Part:
     rated_w: float | None
     package: str
     part: str
+    type: str
+    alternative: str
+    price: str
     withstands: str
     model: str
 
@@ -67,10 +78,10 @@ def number(text: str) -> float:
 
 
 @functools.cache
-def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
-    """Parts of bom.csv by reference."""
+def read_bom(circuit: str = "board") -> dict[str, Part]:
+    """Parts of one circuit's table by reference."""
     parts = {}
-    with path.open(newline="", encoding="utf-8") as file:
+    with (FOLDER / CIRCUITS[circuit][0]).open(newline="", encoding="utf-8") as file:
         for row in csv.DictReader(file):
             rated = {
                 k: float(row[k]) if row[k] else None for k in ("rated_v", "rated_a", "rated_w")
@@ -85,6 +96,9 @@ def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
                 rated["rated_w"],
                 row["package"],
                 row["part"],
+                row["type"],
+                row["alternative"],
+                row["price"],
                 row["withstands"],
                 row["model"],
             )
@@ -92,19 +106,46 @@ def read_bom(path: Path = FOLDER / "bom.csv") -> dict[str, Part]:
 
 
 @functools.cache
-def read_net(path: Path = FOLDER / "board.net") -> dict[str, dict[str, list[str]]]:
-    """Blocks of board.net: {block: {reference (U1A for a unit): [node at each pin]}}."""
-    blocks: dict[str, dict[str, list[str]]] = {}
-    block: dict[str, list[str]] = {}
-    for line in path.read_text(encoding="utf-8").splitlines():
+def read_pins(circuit: str) -> dict[str, dict[str, list[tuple[str, str]]]]:
+    """{block: {reference: [(pin numbers, node)]}}, as the net file has them."""
+    blocks: dict[str, dict[str, list[tuple[str, str]]]] = {}
+    block: dict[str, list[tuple[str, str]]] = {}
+    text = (FOLDER / CIRCUITS[circuit][1]).read_text(encoding="utf-8")
+    for line in text.splitlines():
         words = line.split("#")[0].split()
         if not words:
             continue
         if words[0].startswith("["):
             block = blocks.setdefault(words[0].strip("[]"), {})
         else:
-            block[words[0]] = words[1:]
+            pairs = [word.rpartition(":")[::2] for word in words[1:]]
+            block[words[0]] = [(pin or str(i), node) for i, (pin, node) in enumerate(pairs, 1)]
     return blocks
+
+
+def read_net(circuit: str = "board") -> dict[str, dict[str, list[str]]]:
+    """Blocks of a circuit: {block: {reference (U1A for a unit): [node at each pin]}}."""
+    return {
+        block: {reference: [node for _, node in pairs] for reference, pairs in members.items()}
+        for block, members in read_pins(circuit).items()
+    }
+
+
+def read_pads(circuit: str = "board") -> dict[str, dict[str, str]]:
+    """The same by package: {reference: {pin number: node}}; units of one package are joined.
+
+    Raises:
+        ValueError: one pin of a package stands at two nodes.
+    """
+    found: dict[str, dict[str, str]] = {}
+    for members in read_pins(circuit).values():
+        for reference, pairs in members.items():
+            pads = found.setdefault(of_unit(reference), {})
+            for numbers, node in pairs:
+                for pin in numbers.split(","):
+                    if pads.setdefault(pin, node) != node:
+                        raise ValueError(f"{reference}: pin {pin} is {pads[pin]} and {node}")
+    return found
 
 
 def of_unit(reference: str) -> str:
@@ -146,9 +187,10 @@ def library(
     values: Mapping[str, float] | None = None, extras: Mapping[str, str] | None = None
 ) -> dict[str, str]:
     """SPICE text of each block, with nominal values or those given by reference."""
-    bom = read_bom()
+    bom = {ref: part for circuit in CIRCUITS for ref, part in read_bom(circuit).items()}
+    blocks = {block: parts for circuit in CIRCUITS for block, parts in read_net(circuit).items()}
     sections = {}
-    for block, parts in read_net().items():
+    for block, parts in blocks.items():
         lines = [
             spice_line(
                 reference,
@@ -165,7 +207,7 @@ def library(
 
 def library_text() -> str:
     """spice/board.lib: one .lib section per block that has parts with a model."""
-    head = "* Made by hardware/parts.py from bom.csv and board.net; do not edit.\n"
+    head = "* Made by hardware/parts.py from the .csv and .net files; do not edit.\n"
     return head + "".join(
         f"\n.lib {block}\n{text}\n.endl {block}\n" for block, text in library().items() if text
     )
@@ -182,6 +224,12 @@ def loopback() -> list[tuple[str, str]]:
     """Pairs of pins that the self-test's jumpers join, as pins.json lists them."""
     pairs = json.loads((FOLDER / "pins.json").read_text(encoding="utf-8"))["loopback"]
     return [(str(a), str(b)) for a, b in pairs]
+
+
+def supply_divider() -> dict[str, float]:
+    """pins.json's divider of the engine's supply."""
+    found = json.loads((FOLDER / "pins.json").read_text(encoding="utf-8"))["supply_divider"]
+    return {name: float(found[name]) for name in ("top_ohm", "bottom_ohm")}
 
 
 def main() -> int:

@@ -14,12 +14,14 @@ from sparkwitness.timing.setup import Setup
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """No test may write to the logbook of the person who runs it; Ctrl-C works in all."""
+    """No test may touch what the person who runs it keeps; Ctrl-C works in all."""
     import tempfile
 
     folder = tempfile.TemporaryDirectory(prefix="sparkwitness-test-")
     config.add_cleanup(folder.cleanup)
     os.environ["SPARKWITNESS_LOGBOOK"] = str(Path(folder.name) / "logbook.db")
+    os.environ["SPARKWITNESS_ENGINES"] = str(Path(folder.name) / "engines")
+    os.environ["SPARKWITNESS_CONFIG"] = str(Path(folder.name) / "config.toml")
     # A shell's background job, and all that it starts, would ignore Ctrl-C.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -1,10 +1,12 @@
 """How `make docs` builds the documentation: offline, from the checkout, warnings as errors."""
 
+import re
 import sys
 from pathlib import Path
 
 from docutils import nodes
 from docutils.utils.math.latex2mathml import tex2mathml
+from sphinx.util.docutils import SphinxDirective
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "host"))
@@ -28,6 +30,8 @@ myst_heading_anchors = 3
 default_role = "code"
 autodoc_member_order = "bysource"
 autodoc_typehints = "signature"
+autodoc_type_aliases = {"ArrayLike": "ArrayLike"}
+smartquotes = False
 autodoc_preserve_defaults = True
 napoleon_use_ivar = True
 python_use_unqualified_type_names = True
@@ -46,7 +50,24 @@ def _mathml(translator, node, block):
     raise nodes.SkipNode
 
 
+class Gates(SphinxDirective):
+    """The table of `timing.gates` as it is in the code."""
+
+    def run(self):
+        from sparkwitness.timing.gates import GATES, REFUSED
+
+        rows = ["| finding | then | what is said |", "|--|--|--|"]
+        for gate in GATES:
+            then = "shown, with this said" if gate.advice else "shown, no setting advised"
+            text = re.sub(r"\{.*?\}", "…", gate.text)
+            rows.append(
+                f"| `{gate.name}` | {'no angle' if gate.level == REFUSED else then} | {text} |"
+            )
+        return self.parse_text_to_nodes("\n".join(rows))
+
+
 def setup(app):
+    app.add_directive("gates", Gates)
     app.add_html_math_renderer(
         "mathml",
         inline_renderers=(lambda self, node: _mathml(self, node, False), None),

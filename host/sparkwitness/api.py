@@ -1,5 +1,7 @@
 """What other programs call: arrays of times, a recording or a live board to measurements."""
 
+from __future__ import annotations  # so that the documentation names ArrayLike, not what it is
+
 import os
 import time
 from collections.abc import Iterator

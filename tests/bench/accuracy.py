@@ -5,6 +5,13 @@ angle is off by a normal error of the stated uncertainty, as the budget claims, 
 clamp's delay. Bias and RMS are of the measurement itself (against the reference angle that really
 was); coverage is of the whole stated interval (against the typed one). The truth is read only
 here, after the estimator is done.
+
+Below that table the one of the second hand (tests/truth): engines, pickups and an encoder that
+share no code with the simulator above or with what measures, everything typed as it is, or wrong
+in each way, with faults from slight to gross. Its goals: no gross error without a warning, no next
+setting with a gross error or against a finding, numbers without a warning inside U in 93 % and
+more, and where everything is as typed no more than 5 % refused. "blind" rows hold what no time
+stamp can tell.
 """
 
 import argparse
@@ -13,6 +20,7 @@ import sys
 import zlib
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -25,10 +33,14 @@ from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from truth import cases, score
+
 TICK_S = TICK_PS * 1e-12
 NONE = np.empty(0, np.int64)
 U_ANGLE, U_DELAY_US = 0.05, 0.5
 CYLINDERS = 8
+INDEX = "the index tooth may be off, and is true here"
 
 
 @dataclass(frozen=True)
@@ -46,6 +58,8 @@ class Row:
     learn: bool = False
     rms_goal: float | None = None
     typed_swing: float | None = None  # where it is not that of `rpm`: mean over a ramp's events
+    # Why the interval may hold the truth more often than 97 in 100.
+    wide: str = ""
 
     @property
     def any_speed(self) -> bool:
@@ -69,11 +83,13 @@ def rows() -> list[Row]:
             Row(f"{kind} 3000", kind, 3000, 0.01, rms_goal=fine),
             Row(f"{kind} 9000", kind, 9000, 0.002, rms_goal=fine),
             Row(f"{kind} ramp 3000 rpm/s", kind, 1000, 0.02, ramp=True, rms_goal=fine),
-            Row(f"{kind} dirty, wheel as it is", kind, 800, 0.02, changes=noisy),
+            Row(f"{kind} dirty, wheel as it is", kind, 800, 0.02, changes=noisy, wide=INDEX),
         ]
         if kind != "24":
             name = f"{kind} dirty, wheel learned"
-            made.append(Row(name, kind, 800, 0.02, changes=noisy, learn=True, rms_goal=fine))
+            made.append(
+                Row(name, kind, 800, 0.02, changes=noisy, learn=True, rms_goal=fine, wide=INDEX)
+            )
     for kind in ("pulse", "cam"):
         made += [
             Row(f"{kind} within 5° idle ±8 %", kind, 800, 0.08, within=5, rms_goal=0.3),
@@ -167,6 +183,8 @@ def one(row: Row, seed: int) -> tuple[float, float, float, float, bool, bool]:
         delay_us=0.0,
         u_delay_us=U_DELAY_US,
         target=0.02,
+        seen=min(commanded, 80.0),  # looked at with a lamp: which tooth of an even wheel it is
+        confirmed=("clamp_side", "implausible"),
     )
     for longer in (1, 2, 4):  # as a person goes on who is told that there are too few events yet
         edges, _ = edges_for(built, longer * seconds, seed)
@@ -176,7 +194,7 @@ def one(row: Row, seed: int) -> tuple[float, float, float, float, bool, bool]:
             break
     if result.timing is None or result.budget is None:
         return np.nan, np.nan, np.nan, np.nan, bool(result.findings), False
-    flagged = any(f.code not in ("one_speed", "target") for f in result.findings)
+    flagged = any(f.level != "note" for f in result.findings)
     whole = result.timing - commanded
     return whole - off, whole, result.budget.u, result.budget.interval95, flagged, True
 
@@ -197,12 +215,34 @@ def run_row(row: Row, runs: int, first_seed: int) -> dict:
 
 
 def main() -> int:
-    """Print the table; exit code 1 if a goal is missed."""
+    """Print both tables; exit code 1 if a goal is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=1500)
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--second", type=int, default=80, help="runs a row of the second hand")
     options = parser.parse_args()
+    return int(simulated(options) + second_hand(options) > 0)
+
+
+def second_hand(options: argparse.Namespace) -> int:
+    """Print the table of the second hand; how many goals are missed."""
+    chosen = [r for r in cases.rows() if options.only in r.name]
+    print(f"\nSecond hand, {options.second} runs a row; U: median, k = 2")
+    print(score.HEADING)
+    kind, missed = "", 0
+    for done in score.table(chosen, options.second, options.seed):
+        if done.kind != kind:
+            kind = done.kind
+            print(f"-- {kind}")
+        faults = done.missed()
+        missed += len(faults)
+        print(done.line() + "".join(f"  {fault.upper()}" for fault in faults), flush=True)
+    return missed
+
+
+def simulated(options: argparse.Namespace) -> int:
+    """Print the table of the simulator's engines; how many goals are missed."""
     chosen = [r for r in rows() if options.only in r.name]
     print(f"{options.runs} runs a row; bias, RMS and mean U in crank degrees")
     print(f"{'row':28}{'bias':>9}{'RMS':>8}{'goal':>7}{'U':>7}{'in 95 %':>9}{'unflagged':>11}")
@@ -213,17 +253,18 @@ def main() -> int:
             r = job.result()
             row: Row = r["row"]
             ok = row.rms_goal is None or r["rms"] <= row.rms_goal
-            covered = 0.93 <= r["coverage"] <= 0.97
+            covered = 0.93 <= r["coverage"] <= (1.0 if row.wide else 0.97)
             missed += (not ok) + (not covered) + (r["unflagged"] > 0) + (r["measured"] < r["runs"])
             goal = "" if row.rms_goal is None else f"{row.rms_goal:g}"
             print(
                 f"{row.name:28}{r['bias']:>+9.4f}{r['rms']:>8.4f}{goal:>7}{r['expanded']:>7.3f}"
                 f"{100 * r['coverage']:>8.1f}%{r['unflagged']:>11}"
                 + ("" if ok else "  RMS") + ("" if covered else "  coverage")
+                + (f"  {row.wide}" if row.wide and r["coverage"] > 0.97 else "")
                 + (f"  {lost} not measured" if (lost := r["runs"] - r["measured"]) else ""),
                 flush=True,
             )  # fmt: skip
-    return int(missed > 0)
+    return missed
 
 
 if __name__ == "__main__":

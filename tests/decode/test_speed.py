@@ -16,7 +16,8 @@ from sparkwitness.errors import UserError
 from sparkwitness.timing import analyzer as analyzing
 from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Analyzer
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Reference
+from sparkwitness.timing.angle import CrankTracker, Reference
+from sparkwitness.timing.placing import AngleReader
 from sparkwitness.timing.setup import Setup
 from streams import Stream, random_stream
 from test_angle import KINDS, NONE, teeth, time_of

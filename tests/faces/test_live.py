@@ -266,7 +266,7 @@ def test_a_full_disk_ends_the_recording_not_the_run(tmp_path):
         rig.newest.wait(lambda v: v["recording"])
         os.dup2(os.open(full, os.O_WRONLY), rig.capture._recorder._file.fileno())
         shown = rig.newest.wait(lambda v: v["recording"] is None)
-        assert any("cannot go on writing" in note for note in shown["notes"])
+        assert any("stopped recording" in note for note in shown["notes"])
         rig.newest.wait(lambda v: v["timing"])
 
 

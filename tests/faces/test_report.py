@@ -324,7 +324,7 @@ def test_the_command(tmp_path: Path, book, marine):
     answer = run("report", 1, "--out", out, "--by", "A. Tester", "--logbook", book.path)
     assert answer.exit_code == 0 and len(images(out.read_text())) == 5
     again = run("report", 1, "--out", out, "--logbook", book.path)
-    assert again.exit_code == 1 and "there already" in again.output
+    assert again.exit_code == 1 and "already exists" in again.output
     free = run("report", marine.path, "--out", tmp_path / "s.html")
     assert free.exit_code == 0 and "from a recording" in (tmp_path / "s.html").read_text()
     for wrong in ("99", str(tmp_path / "none.rec")):

@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -80,7 +81,7 @@ def test_tests_near_danger_say_so() -> None:
 @pytest.mark.parametrize("chain", CHAINS, ids=lambda c: f"{c.variant.switch}-{len(c.tests)}")
 def test_every_link_can_be_told_from_every_other(chain: ff.Chain) -> None:
     """For each pair of links there is a test that answers differently (by 20 points)."""
-    single = np.flatnonzero(chain.sets.sum(axis=1) == 1)
+    single = range(chain.listed)
     for a, b in product(single, single):
         if a < b:
             best = max(np.abs(t[a] - t[b]).max() for t in map(chain.table, chain.tests))
@@ -115,9 +116,13 @@ def _enumerated(chain: ff.Chain, test: ff.Test, bad: list[str]) -> list[float]:
 @pytest.mark.parametrize("chain", CHAINS[::4], ids=lambda c: c.variant.switch)
 def test_tables_follow_the_definition_of_noisy_max(chain: ff.Chain) -> None:
     for name, test in chain.tests.items():
-        for members, row in zip(chain.sets, chain.table(name), strict=True):
+        table = chain.table(name)
+        for k, (members, row) in enumerate(zip(chain.sets, table, strict=True)):
             bad = [chain.links[i].id for i in np.flatnonzero(members)]
-            assert row == pytest.approx(_enumerated(chain, test, bad), abs=1e-12), (name, bad)
+            wanted = np.array(_enumerated(chain, test, bad))
+            if chain.fleeting.start <= k < chain.fleeting.stop:  # there at every other look
+                wanted = 0.5 * wanted + 0.5 * np.array(_enumerated(chain, test, []))
+            assert row == pytest.approx(wanted, abs=1e-12), (name, bad)
 
 
 def test_prior_splits_into_one_and_two() -> None:
@@ -126,18 +131,29 @@ def test_prior_splits_into_one_and_two() -> None:
     assert chain.prior.sum() == pytest.approx(1)
     assert chain.prior[two].sum() == pytest.approx(0.08)
     odds = np.array([x.odds for x in chain.links])
-    assert chain.prior[~two] / chain.prior[~two].sum() == pytest.approx(odds / odds.sum())
+    alone = chain.prior[: len(odds)]
+    assert alone / alone.sum() == pytest.approx(odds / odds.sum())
+    assert chain.prior[chain.fleeting] == pytest.approx(0.12 * alone[: chain.listed])
+    assert chain.prior[-1] == pytest.approx(0.04 * alone.sum())
 
 
 def test_bayes_by_hand() -> None:
     """A blown fuse and its rivals, worked on paper from the table's numbers."""
     chain = ff.chain_of(DISTRIBUTOR, second=0.0)
     p = ff.belief(chain, [answer(chain, "fuse_look", "blown, or no click")])
-    odds = {x.id: x.odds for x in chain.links}
-    rest = sum(odds.values()) - odds["fuse"]
-    # good = [0.98, 0.02], fuse alone = [0.08, 0.92]: the worst of both is blown at
-    # 1 - 0.98 * 0.08 = 0.9216.
-    by_hand = odds["fuse"] * 0.9216 / (odds["fuse"] * 0.9216 + rest * 0.02)
+    # good = [0.98, 0.02], fuse alone = [0.08, 0.92], told; one look in ten is misread. What there
+    # is to see: (told - 0.1) / 0.8, at least 0.3 told, brought to sum 1:
+    #   good (1.1, 0.006) -> blown 0.006 / 1.106;  fuse (0.024, 1.025) -> whole 0.024 / 1.049.
+    good, whole = 0.006 / 1.106, 0.024 / 1.049
+    seen = 1 - (1 - good) * whole  # the worst of both
+    no = 0.9 * good + 0.1 * (1 - good)
+    yes = 0.9 * seen + 0.1 * (1 - seen)
+    total = sum(x.odds for x in chain.links)
+    share = {x.id: x.odds / total for x in chain.links}
+    listed = sum(share[x.id] for x in chain.links if not x.unlisted)
+    fuse = share["fuse"] * (yes + 0.12 * (yes + no) / 2)
+    rest = no * (1 - share["fuse"] + 0.12 * (listed - share["fuse"]) + 0.04)
+    by_hand = fuse / (fuse + rest)
     assert ff.link_chances(chain, p)[chain.index["fuse"]] == pytest.approx(by_hand)
 
 
@@ -146,7 +162,7 @@ def test_expected_bits_are_the_mutual_information() -> None:
     chain = ff.chain_of(DISTRIBUTOR)
     for choice in ff.choices(chain, []):
         if len(choice.tests) == 1:
-            table = chain.table(choice.tests[0].id)
+            table = chain.table(choice.tests[0].id) @ choice.tests[0].reading
             joint = chain.prior[:, None] * table
             product_of_margins = np.outer(joint.sum(axis=1), joint.sum(axis=0))
             wanted = entropy(joint.ravel(), product_of_margins.ravel(), base=2)
@@ -232,6 +248,7 @@ def test_a_repair_that_does_not_help_clears_the_link_and_reopens_its_tests() -> 
     events: list[ff.Event] = [
         answer(chain, "air_fuel", "air and fuel are there"),
         answer(chain, "fuse_look", "blown, or no click"),
+        answer(chain, "supply_walk", "at fuse or relay"),
         answer(chain, "clamp_plug_lead", "none"),
     ]
     i = chain.index["fuse"]
@@ -259,7 +276,7 @@ def test_contradictory_answers_are_noticed_and_both_named() -> None:
     doubt = ff.contradiction(chain, events)
     assert doubt is not None
     assert set(doubt.suspects) == {"supply_walk", "clamp_plug_lead"}
-    assert doubt.chance < doubt.alone / 4
+    assert doubt.slip > 0.5 and max(doubt.slips) <= doubt.slip
     choice = ff.next_test(chain, events)
     assert choice is not None and not choice.again, "air and fuel still come first"
     events.insert(0, answer(chain, "air_fuel", "air and fuel are there"))
@@ -278,15 +295,23 @@ def test_a_rare_fault_is_no_contradiction() -> None:
     assert ff.finding(chain, events, draws=20).link.id == "timing"
 
 
-def test_an_answer_given_again_replaces_the_old_one_and_is_not_doubted_twice() -> None:
+def test_an_answer_given_anew_replaces_the_old_one_and_a_second_look_stands_beside_it() -> None:
     chain = ff.chain_of(DISTRIBUTOR)
     wrong = answer(chain, "supply_walk", "at fuse or relay")
     right = answer(chain, "supply_walk", "nowhere (a ballast resistor's drop is right)")
     spark = answer(chain, "clamp_plug_lead", "every firing")
-    corrected = ff.Answer(right.test, right.outcome, again=True)
-    assert ff.belief(chain, [wrong, spark, corrected]) == pytest.approx(
-        ff.belief(chain, [right, spark])
-    )
+    fuse = chain.index["fuse"]
+    corrected = ff.belief(chain, [wrong, spark, right])
+    assert corrected == pytest.approx(ff.belief(chain, [right, spark]))
+    looked = [
+        float(ff.link_chances(chain, ff.belief(chain, [wrong, spark, *more]))[fuse])
+        for more in ([replace(right, again=True)], [], [replace(wrong, again=True)])
+    ]
+    assert looked[0] < looked[1] < looked[2]
+    # Two looks that differ speak for a fault that comes and goes.
+    here, gone = (answer(chain, "crank_pulses", x) for x in ("none", "steady"))
+    one = ff.belief(chain, [here])[chain.fleeting].sum()
+    assert ff.belief(chain, [here, replace(gone, again=True)])[chain.fleeting].sum() > 2 * one
     first = answer(chain, "air_fuel", "air and fuel are there")
     events: list[ff.Event] = [first, wrong, spark]
     asked: list[str] = []
@@ -295,7 +320,7 @@ def test_an_answer_given_again_replaces_the_old_one_and_is_not_doubted_twice() -
         asked.append(name)
         old = next(e for e in events if isinstance(e, ff.Answer) and e.test == name)
         events.append(ff.Answer(name, old.outcome, again=True))
-    assert sorted(asked) == sorted(set(asked)) and len(asked) == 2
+    assert sorted(asked) == sorted(set(asked)) and asked
 
 
 # --- result ----------------------------------------------------------------------------------
@@ -451,6 +476,9 @@ def test_answers_from_a_file_end_the_search_in_one_call(tmp_path: Path) -> None:
     chain = ff.chain_of(ff.variant_of(switch="points", distribution="distributor"), board=False)
     table = {name: test.outcomes[0] for name, test in chain.tests.items()}
     table["points_look"] = "burnt"
+    dead = ("primary_lamp", "spark_coil_lead", "spark_plug_lead", "rev_counter")
+    table |= {name: chain.tests[name].outcomes[-1] for name in dead}
+    table |= {f"{name} again": said for name, said in table.items()}
     file = tmp_path / "answers.json"
     file.write_text(json.dumps(table))
     code, state = _call("--switch", "points", "--distribution", "distributor", "--by-hand",
@@ -551,8 +579,8 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
         say("b")
         until("a number in V")
         say("1.4")
-        until("Most likely: ground")
-        until("confirm first")
+        until("Found: ground")
+        until("before you buy")
         until("q quit:")
         say("m")
         until("Which link")

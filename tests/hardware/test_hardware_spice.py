@@ -27,22 +27,24 @@ from streams import HELLO, TICK_PS, Stream
 HARDWARE = Path(__file__).resolve().parents[2] / "hardware"
 sys.path.insert(0, str(HARDWARE))
 
+import delays  # noqa: E402
+import ngspice  # noqa: E402
 import parts  # noqa: E402
-import simulate  # noqa: E402
+import stress  # noqa: E402
 
 pytestmark = pytest.mark.skipif(
     shutil.which("ngspice") is None, reason="ngspice is not installed (apt-get install ngspice)"
 )
 TICK = TICK_PS * 1e-12
-RUNS, SEED = 200, 20
+RUNS, SEED = 60, 20
 DELAYS = json.loads((HARDWARE / "delays.json").read_text(encoding="utf-8"))
 
 
 # --- the simulation itself against closed forms and published figures
 
 
-def waves_of(text: str) -> simulate.Waves:
-    return simulate.run([f"check\n.include {simulate.SPICE / 'models.lib'}\n{text}\n.end\n"])[0]
+def waves_of(text: str) -> ngspice.Waves:
+    return ngspice.run([f"check\n.include {ngspice.SPICE / 'models.lib'}\n{text}\n.end\n"])[0]
 
 
 def test_current_transformer_divides_by_its_turns_and_droops_with_l_over_r() -> None:
@@ -83,18 +85,18 @@ def test_comparator_is_as_slow_as_its_data_sheet_says(overdrive, least, most) ->
         f"V1 p 0 PULSE({-0.1 + 1.0} {overdrive + 1.0} 5u 5n 5n 50u)\nV2 n 0 1\nV3 c 0 5\n"
         "V4 d 0 3.3\nR1 d o 2.2k\nX1 p n o c 0 cmp393\n.tran 10n 15u 0 10n\n.save all"
     )
-    rise = simulate.edges(waves["time"], waves["v(o)"])
+    rise = ngspice.edges(waves["time"], waves["v(o)"])
     assert len(rise) == 1 and least < rise[0] - 5e-6 < most
 
 
 def test_supply_divider_is_ohms_law() -> None:
-    params = {"ua": 12.0, "us": 0.0, "ri": 1e-3, "tstop": 1e-3}
-    waves = simulate.run([simulate.deck("surge", params)])[0]
+    params = {"vstrap": 0, "vbat": 12.0}
+    waves = ngspice.run([ngspice.deck("ground", params)])[0]
     assert waves["v(supply)"][-1] == pytest.approx(12 * 15 / (100 + 15), rel=2e-3)
 
 
 def test_hold_capacitor_lets_go_with_its_time_constant() -> None:
-    waves = simulate.run([simulate.deck("clamp", {"kv": 20})])[0]
+    waves = ngspice.run([ngspice.deck("clamp", {"kv": 20})])[0]
     time, hold = waves["time"], waves["v(ca_hold)"]
     after = time > time[np.argmax(hold)] + 2e-6
     t2, t1 = (time[after][np.argmax(hold[after] < level)] for level in (2.0, 1.0))
@@ -111,9 +113,9 @@ def test_hold_capacitor_lets_go_with_its_time_constant() -> None:
 def test_surges_have_the_standards_shape(name, peak) -> None:
     """Open circuit: peak within 10 %, duration at 10 % of the peak within 20 %, rise below 1 us
     (ISO 7637-2:2011, pulses 1 and 2a, from memory)."""
-    params = {**simulate.SURGES[name][0], "ri": 1e-3}
-    waves = simulate.run([simulate.deck("surge", params)])[0]
-    time, size = waves["time"], (waves["v(src)"] - 13.5) / peak
+    params = {**stress.SURGES[name][0], "ri": 1e-3}
+    waves = ngspice.run([ngspice.deck("surge", params)])[0]
+    time, size = waves["time"], (waves["v(src)"] - waves["v(lead)"] - 13.5) / peak
     assert size.max() == pytest.approx(1, abs=0.1)
     above = time[size > 0.1 * size.max()]
     assert above[-1] - above[0] == pytest.approx(params["td"], rel=0.2)
@@ -123,16 +125,16 @@ def test_surges_have_the_standards_shape(name, peak) -> None:
 
 def test_unknown_parameters_and_failures_are_said() -> None:
     with pytest.raises(KeyError, match="no parameter nonsense"):
-        simulate.deck("clamp", {"nonsense": 1})
+        ngspice.deck("clamp", {"nonsense": 1})
     with pytest.raises(RuntimeError, match="did not run"):
-        simulate.run(["broken\nV1 a 0 1\nD1 a 0 nowhere\n.tran 1n 1u\n.end\n"])
+        ngspice.run(["broken\nV1 a 0 1\nD1 a 0 nowhere\n.tran 1n 1u\n.end\n"])
 
 
 def test_edges_are_those_of_an_input_with_hysteresis() -> None:
     time = np.arange(9.0)
     volt = np.array([0, 1, 3, 1, 3, 0, 1, 1.5, 3])
-    assert simulate.edges(time, volt).tolist() == [1.5, pytest.approx(7 + 1 / 3)]
-    assert simulate.edges(time, volt, falling=True).tolist() == [pytest.approx(4 + 2.2 / 3)]
+    assert ngspice.edges(time, volt).tolist() == [1.5, pytest.approx(7 + 1 / 3)]
+    assert ngspice.edges(time, volt, falling=True).tolist() == [pytest.approx(4 + 2.2 / 3)]
 
 
 # --- worst cases
@@ -140,12 +142,12 @@ def test_edges_are_those_of_an_input_with_hysteresis() -> None:
 
 @pytest.fixture(scope="module")
 def worst():
-    return simulate.judge(simulate.worst_cases())
+    return stress.judge(stress.worst_cases())
 
 
-def test_pins_stay_within_their_limits_with_a_margin(worst) -> None:
-    """-0.3 V to 3.6 V asked for, 0.15 V kept; 0.5 mA asked for, half of it kept."""
-    pins, _ = worst
+def test_pins_stay_within_their_limits_and_parts_within_their_ratings(worst) -> None:
+    """Limits and margins as `stress.passed` states them."""
+    pins, used = worst
     assert {p.pin for p in pins} >= {
         "clamp_a",
         "crank",
@@ -155,16 +157,7 @@ def test_pins_stay_within_their_limits_with_a_margin(worst) -> None:
         "pin_iso",
         "supply",
     }
-    for p in pins:
-        assert p.low > -0.3 + 0.15, p
-        assert p.high < 3.6 - 0.15, p
-        assert p.injected < 0.25e-3, p
-
-
-def test_no_part_exceeds_its_rating(worst) -> None:
-    _, used = worst
-    over = [s for s in used if s.value > s.rated]
-    assert not over, over
+    assert stress.passed(pins, used) == []
 
 
 def test_every_rated_part_of_the_board_was_judged(worst) -> None:
@@ -182,21 +175,21 @@ def test_every_rated_part_of_the_board_was_judged(worst) -> None:
 
 def test_outputs_give_what_the_drawing_states() -> None:
     """Open collector about 30 mA from 16 V; lamp's mean current below 80 mA with Q951 shorted."""
-    waves = simulate.run([simulate.deck("outputs", {"vext": 16, "rext": 10})])[0]
+    waves = ngspice.run([ngspice.deck("outputs", {"vext": 16, "rext": 10})])[0]
     for terminal in ("bench_oc", "crank_oc"):
         sunk = (16 - waves[f"v({terminal})"]) / 10
         assert 20e-3 < sunk.max() < 35e-3
-    lamp = simulate.deck("outputs", {"v5": 5.25})
+    lamp = ngspice.deck("outputs", {"v5": 5.25})
     lamp = lamp.replace("XQ951", "Rfail lp_d 0 10m\nXQ951")
-    waves = simulate.run([lamp])[0]
+    waves = ngspice.run([lamp])[0]
     assert 0.04 < waves["@d951[id]"][-1] < 0.09
 
 
 def test_outputs_are_off_while_the_pins_float() -> None:
-    text = simulate.deck("outputs", {"vext": 16, "rext": 1000})
+    text = ngspice.deck("outputs", {"vext": 16, "rext": 1000})
     text = re.sub(r"(?m)^(R[bkl] p[bkl] \w+) 50$", r"\1 1G", text)
     assert text.count(" 1G\n") == 3
-    waves = simulate.run([text])[0]
+    waves = ngspice.run([text])[0]
     for transistor in ("@q901[ic]", "@q911[ic]"):
         assert np.abs(waves[transistor]).max() < 10e-6
     for driver in ("v(dr_ao)", "v(dr_bo)"):
@@ -206,27 +199,27 @@ def test_outputs_are_off_while_the_pins_float() -> None:
 
 def test_core_stays_far_from_saturation() -> None:
     """0.3 T is the limit; the worst breakdown and the longest arc stay below a tenth of it."""
-    cases = [c for c in simulate.worst_cases() if c.deck == "clamp"]
-    for waves in simulate.run([simulate.deck(c.deck, c.params) for c in cases]):
+    cases = [c for c in stress.worst_cases() if c.deck == "clamp"]
+    for waves in ngspice.run([ngspice.deck(c.deck, c.params) for c in cases]):
         assert np.abs(waves["v(xt101.phi)"]).max() < 1.5  # uWb per turn
 
 
 def test_vr_gives_one_edge_per_tooth_from_cranking_to_the_limit() -> None:
     for volt, rpm in ((0.3, 100), (100.0, 9000)):
-        freq = simulate.VR_TEETH * rpm / 60
-        deck = simulate.deck("crank_vr", {"vpk": volt, "freq": freq}, save=("v(crank)", "v(emf)"))
+        freq = delays.VR_TEETH * rpm / 60
+        deck = ngspice.deck("crank_vr", {"vpk": volt, "freq": freq}, save=("v(crank)", "v(emf)"))
         deck = re.sub(r"(?m)^\.tran .*", ".tran {1/freq/400} {8/freq} 0 {1/freq/400}", deck)
-        waves = simulate.run([deck])[0]
-        falls = simulate.edges(waves["time"], waves["v(crank)"], falling=True)
+        waves = ngspice.run([deck])[0]
+        falls = ngspice.edges(waves["time"], waves["v(crank)"], falling=True)
         assert len(falls) == 8
         assert np.diff(falls) == pytest.approx(np.full(7, 1 / freq), rel=2e-3)
 
 
-@pytest.mark.parametrize("path", sorted(simulate.SPICE.glob("*.cir")), ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", sorted(ngspice.SPICE.glob("*.cir")), ids=lambda p: p.stem)
 def test_every_deck_runs_by_itself(path: Path, tmp_path: Path) -> None:
     """As its head says: `ngspice hardware/spice/NAME.cir` (plots left out, there is no screen)."""
     for name in ("models.lib", "board.lib"):
-        shutil.copy(simulate.SPICE / name, tmp_path)
+        shutil.copy(ngspice.SPICE / name, tmp_path)
     text = re.sub(r"(?m)^plot .*\n", "", path.read_text(encoding="utf-8"))
     (tmp_path / path.name).write_text(text, encoding="utf-8")
     done = subprocess.run(
@@ -244,18 +237,28 @@ def test_clamp_weighs_charge_as_the_bring_up_guide_says() -> None:
     for volt, charge, says in rows:
         assert float(charge) == pytest.approx(10 * float(volt))  # Q = C U, 10 nF
         for al in (0.48e-6, 0.8e-6, 1.12e-6):
-            text = simulate.deck("clamp_charge", {"volt": float(volt)}, {}, {"XT101": f"al={al}"})
-            waves = simulate.run([text])[0]
-            rises = simulate.edges(waves["time"], waves["v(clamp_a)"])
+            text = ngspice.deck("clamp_charge", {"volt": float(volt)}, {}, {"XT101": f"al={al}"})
+            waves = ngspice.run([text])[0]
+            rises = ngspice.edges(waves["time"], waves["v(clamp_a)"])
             assert len(rises) == (1 if says == "one pulse" else 0)
+
+
+def test_second_clamp_test_of_the_bring_up_guide_sees_a_weak_core() -> None:
+    """18 V through 100 ohm: a core within tolerance stamps, one of a sixteenth does not."""
+    guide = (HARDWARE / "bring-up.md").read_text(encoding="utf-8")
+    assert "18 V, and 100 Ω" in guide and "a sixteenth of its inductance" in guide
+    for al, pulses in ((0.48e-6, 1), (0.8e-6, 1), (0.05e-6, 0)):
+        text = ngspice.deck("clamp_charge", {"volt": 18, "ohm": 100}, {}, {"XT101": f"al={al}"})
+        waves = ngspice.run([text])[0]
+        assert len(ngspice.edges(waves["time"], waves["v(clamp_a)"])) == pulses
 
 
 @pytest.mark.parametrize(
     ("blocks", "terminal", "pin", "top", "up", "down", "select"),
     [
-        (("crank_logic", "logic_threshold"), "cl_in", "cl_out", 5, 2.2, 1.6, "crank_logic"),
-        (("points", "logic_threshold"), "pt_in", "pt_out", 8, 4.6, 3.0, "points"),
-        (("crank_vr",), "vr_in", "vr_out", 0.3, 0.12, 0.0, "crank_vr"),
+        (("crank_logic", "logic_threshold"), "cl_in", "cl_out", 5, 2.9, 2.3, "crank_logic"),
+        (("points", "logic_threshold"), "pt_in", "pt_out", 8, 5.9, 4.4, "points"),
+        (("crank_vr",), "vr_in", "vr_out", 0.3, 0.13, 0.0, "crank_vr"),
     ],
 )
 def test_thresholds_are_those_the_drawings_state(
@@ -271,7 +274,7 @@ def test_thresholds_are_those_the_drawings_state(
     time, volt = waves["time"], waves[f"v({pin})"]
     close = 0.025 if select == "crank_vr" else 0.1
     for falling, level in ((False, up), (True, down)):
-        at = simulate.edges(time, volt, falling)
+        at = ngspice.edges(time, volt, falling)
         assert len(at) == 1
         assert np.interp(at[0], time, waves["v(in)"]) == pytest.approx(level, abs=close)
 
@@ -280,23 +283,29 @@ def test_thresholds_are_those_the_drawings_state(
 
 
 def agree(fresh: np.ndarray, row: dict) -> None:
-    """Means within five standard errors of the difference, spreads within 30 %."""
+    """Means within five standard errors of the difference, spreads within 40 %."""
     assert np.isfinite(fresh).all(), "an edge was missed or doubled"
     mean, u = fresh.mean() * 1e6, fresh.std(ddof=1) * 1e6
-    assert mean == pytest.approx(row["delay_us"], abs=5 * row["u_us"] * np.hypot(1 / 20, 1 / 14))
-    assert u == pytest.approx(row["u_us"], rel=0.3)
+    assert mean == pytest.approx(
+        row["delay_us"], abs=5 * row["u_us"] * np.hypot(1 / np.sqrt(200), 1 / np.sqrt(RUNS))
+    )
+    assert u == pytest.approx(row["u_us"], rel=0.4)
 
 
-@pytest.mark.parametrize("kind", list(simulate.KINDS))
+@pytest.mark.parametrize("kind", list(delays.KINDS))
 def test_delays_come_out_again(kind: str) -> None:
-    found = simulate.monte_carlo(kind, RUNS, SEED)
-    for edge, _ in simulate.KINDS[kind].timed:
+    found = delays.monte_carlo(kind, RUNS, SEED)
+    for edge, _ in delays.KINDS[kind].timed:
         agree(found[edge], DELAYS["inputs"][kind][edge])
 
 
 def test_vr_delay_comes_out_again() -> None:
     row = next(p for p in DELAYS["inputs"]["vr"]["falling"]["by_rpm"] if p["rpm"] == 1000)
-    agree(simulate.monte_carlo_vr(1000, RUNS, SEED), row)
+    total, lag = delays.monte_carlo_vr(1000, RUNS, SEED)
+    (low, high), wide = np.quantile(total * 1e6, (0.1, 0.9)), np.sqrt(3) * row["u_us"]
+    assert row["delay_us"] - wide < low and high < row["delay_us"] + wide
+    rest = next(p for p in DELAYS["inputs"]["vr"]["model"]["rest"] if p["rpm"] == 1000)
+    agree(total - lag, rest)
 
 
 # --- trains into the real decoder
@@ -309,7 +318,7 @@ def ticks_of(seconds: np.ndarray) -> np.ndarray:
 @pytest.fixture(scope="module")
 def trains():
     return {
-        (period, capacitive): simulate.trains(period, 3, 20, SEED, capacitive)
+        (period, capacitive): delays.trains(period, 3, 20, SEED, capacitive)
         for period, capacitive in ((0.5e-3, True), (0.5e-3, False), (1e-3, True), (2e-3, True))
     }
 
@@ -339,7 +348,7 @@ def test_dead_time_lies_between_one_sparks_pulse_and_the_next_spark(trains) -> N
 
 
 def test_dead_time_of_the_points_outlasts_their_ringing() -> None:
-    assert simulate.points_ringing(40, SEED) * 1e6 < DELAYS["dead_time"]["points_us"]
+    assert delays.points_ringing(40, SEED) * 1e6 < DELAYS["dead_time"]["points_us"]
     # eight cylinders, four strokes, 6000 rev/min: a firing every 2.5 ms (arithmetic)
     assert DELAYS["dead_time"]["points_us"] < 60e6 / 6000 / 4
 
@@ -411,7 +420,9 @@ def test_reader_gives_what_the_file_says() -> None:
                 got = conditioner.delay(kind, edge == "falling")
                 assert (got.us, got.u_us) == (row["delay_us"], row["u_us"])
     known = {*conditioner.CRANK_KINDS, *conditioner.CLAMP_KINDS, *conditioner.TRIGGER_KINDS}
-    assert known == set(DELAYS["inputs"])
+    # the first spark's are read by name; lists of choices may leave them out
+    first = {"first_spark_clamp", "first_spark_hall", "first_spark_logic"}
+    assert known | first == set(DELAYS["inputs"])
 
 
 def test_reader_combines_as_the_gum_does() -> None:

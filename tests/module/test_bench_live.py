@@ -249,7 +249,7 @@ def test_claim_alone_needs_no_board():
         (["--resume", "/nonexistent"], "cannot read"),
         (["--from", "a", "--resume", "b"], "give one of"),
         (["--width", "nan"], "not a usable number"),
-        (["--port", "/dev/nothing", "--kind", "inductive"], "before the cautions are answered"),
+        (["--port", "/dev/nothing", "--kind", "inductive"], "before the cautions are confirmed"),
     ],
 )
 def test_bad_input_gets_one_sentence(arguments, sentence):

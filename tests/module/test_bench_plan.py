@@ -91,7 +91,8 @@ def test_the_example_in_the_modules_text_is_a_plan(tmp_path):
     path = tmp_path / "plan.toml"
     path.write_text("\n".join(line.removeprefix("    ") for line in text.splitlines()))
     plan = Plan.from_dict(bench_plan.load(path))
-    assert len(plan.segments) == 4
+    assert len(plan.segments) == 3 * 3 + 1
+    assert [s.rpm_to for s in plan.segments[2:7]] == [2000, 2000, 1000, 500, 500]
 
 
 @pytest.mark.parametrize("cylinders", [1, 2, 6, 12, 16])

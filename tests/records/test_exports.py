@@ -325,7 +325,7 @@ def test_events_of_a_long_recording_are_those_of_the_whole(tmp_path: Path, marin
 def test_nothing_is_written_over_nor_stays_half_written(tmp_path: Path, marine, monkeypatch):
     stem = export(marine.path, "csv", tmp_path)
     again = run("export", marine.path, "--to", "csv", "--out", stem)
-    assert again.exit_code == 1 and "there already" in again.output
+    assert again.exit_code == 1 and "already exists" in again.output
     forced = run("export", marine.path, "--to", "csv", "--out", stem, "--force", "--only", "edges")
     assert forced.exit_code == 0
     nowhere = run("export", marine.path, "--to", "csv", "--out", tmp_path / "no" / "o")

@@ -490,7 +490,7 @@ def test_list_show_note_export_and_where(tmp_path: Path, marine, corrected):
     assert lines[0]["result"]["timing_deg_btdc"] == marine.result.timing
     assert lines[1]["trial"]["run"] == second and lines[1]["trial"]["setting"] == 3.25
     again = run("logbook", "export", "--out", out, env=env)
-    assert again.exit_code == 1 and "there already" in again.output
+    assert again.exit_code == 1 and "already exists" in again.output
     assert run("logbook", "where", env=env).output.strip() == str(path)
     unknown = run("logbook", "show", 77, env=env)
     assert unknown.exit_code == 1 and "no run 77" in unknown.output

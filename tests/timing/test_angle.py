@@ -7,7 +7,8 @@ import pytest
 from scipy.interpolate import BarycentricInterpolator, CubicSpline
 
 from sparkwitness.errors import UserError
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Placed, Reference, Track
+from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
+from sparkwitness.timing.placing import AngleReader, Placed
 
 NONE = np.empty(0, np.int64)
 TICK_S = 24e-9

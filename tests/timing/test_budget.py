@@ -9,7 +9,8 @@ from scipy import interpolate, stats
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Reference
+from sparkwitness.timing.angle import CrankTracker, Periods, Reference
+from sparkwitness.timing.placing import AngleReader
 
 # NIST Statistical Reference Datasets, univariate summary statistics, data set Michelson
 # (public domain): speed of light in air less 299 000 km/s, here in km/s.
@@ -133,7 +134,7 @@ def test_interpolation_errs_by_what_is_stated(kind, overtone, tooth):
     placed = AngleReader(reference).feed(track, marks, int(marks[-1]), last=True)
     error = (placed.degrees - truth + reference.period / 2) % reference.period
     error = error[np.isfinite(error)] - reference.period / 2
-    u, _ = timing.interpolation(
+    u, _, _ = timing.interpolation(
         periods.miss, periods.wide, reference.left_out(periods.number), reference, n
     )
     # The mean over all teeth is the reference angle's matter, not the interpolation's. A strong

@@ -144,7 +144,7 @@ def test_wheel_command(tmp_path):
     again = invoke("measure", "--from", str(record), "--wheel", str(out), "--json")
     assert again.exit_code == 0, again.output
     assert json.loads(again.stdout)["setup"]["reference"]["errors"]
-    assert "is there already" in sentence(
+    assert "already exists" in sentence(
         invoke("wheel", str(record), "--reference", kind, "--out", str(out))
     )
     assert "is of a" in sentence(

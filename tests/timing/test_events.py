@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sparkwitness.timing.angle import Periods, Placed, Reference
+from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import (
     DeadTime,
     _local_median,
@@ -20,6 +20,7 @@ from sparkwitness.timing.events import (
     spacing_of,
     strays,
 )
+from sparkwitness.timing.placing import Placed
 
 NONE = np.empty(0, np.int64)
 
@@ -143,17 +144,23 @@ def test_spacing_is_inferred(median, allowed, expected):
 
 
 @pytest.mark.parametrize(
-    ("kind", "spacing", "expected"),
+    ("kind", "cycle", "parts", "expected"),
     [
-        ("36-1", 720, 360),
-        ("36-1", 90, 90),
-        ("cam", 720, 720),
-        ("4", 720, 90),
-        ("cam 12-1", 120, 120),
+        ("36-1", 720, 1, 360),
+        ("36-1", 720, 8, 90),
+        ("cam", 720, 1, 720),
+        ("4", 720, 1, 90),
+        ("cam 12-1", 720, 6, 120),
+        # Thirds and sevenths of a turn, by hand: 360 and 720/7 both are multiples of 360/7.
+        ("36-1", 720, 7, 360 / 7),
+        ("36-1", 720, 11, 360 / 11),
+        ("cam 36-1", 720, 13, 720 / 13),
+        ("36-1", 360, 3, 120),
+        ("24", 720, 5, 3),
     ],
 )
-def test_fold(kind, spacing, expected):
-    assert fold_of(Reference.parse(kind, 0, 0), spacing) == expected
+def test_fold(kind, cycle, parts, expected):
+    assert fold_of(Reference.parse(kind, 0, 0), cycle, parts) == expected
     angles = fold(np.array([-1000.0, 0.0, 1234.5]), expected, 20.0)
     assert (np.abs(angles - 20) <= expected / 2).all()
 

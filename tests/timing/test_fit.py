@@ -6,7 +6,7 @@ import pytest
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing.fit import fit_delay, recommend
-from sparkwitness.timing.stats import least_squares
+from sparkwitness.timing.stats import f_tail, least_squares, student_quantile
 
 # JCGM 100:2008, table H.6: thermometer reading and correction, 11 points; t_0 = 20.
 H3 = """21.521 -0.171  22.012 -0.169  22.512 -0.166  23.003 -0.159  23.507 -0.164  23.999 -0.165
@@ -109,6 +109,44 @@ def test_fixed_angle_goes_into_the_offset():
     assert fit.u_fixed > 0.2
 
 
+@pytest.mark.parametrize("speeds", [(900.0, 3000.0), (800.0, 1500.0, 2500.0, 4000.0)])
+def test_what_points_share_goes_through_the_fit(speeds):
+    """Against GTC, which carries every shared input through the same formulas by itself."""
+    rpm = np.array(speeds)
+    error, u = 3.0 - 6e-6 * rpm * 250, np.linspace(0.05, 0.1, len(rpm))
+    angle, delay = np.full(len(rpm), 0.25), 6e-6 * rpm * 1.1
+    fit = fit_delay(rpm, error, u, shared=np.vstack((angle, delay)))
+    reference, clamp = GTC.ureal(0, 0.25), GTC.ureal(0, 1.1)  # degrees, microseconds
+    points = [
+        GTC.ureal(e, s) + reference + 6e-6 * n * clamp
+        for e, s, n in zip(error, u, rpm, strict=True)
+    ]
+    weights = 1 / u**2
+    middle = float((weights * rpm).sum() / weights.sum())
+    spread = float((weights * (rpm - middle) ** 2).sum())
+    slope = sum(w * (n - middle) / spread * y for w, n, y in zip(weights, rpm, points, strict=True))
+    mean = sum(w / weights.sum() * y for w, y in zip(weights, points, strict=True))
+    fixed = mean - middle * slope
+    ahead = fixed + 2000 * slope
+    k = 2.0 if len(rpm) == 2 else student_quantile(0.975, len(rpm) - 2)
+
+    def half(random, number):
+        """k of the random part, 2 of what is shared."""
+        return float(np.hypot(k * random, 2 * np.sqrt(GTC.uncertainty(number) ** 2 - random**2)))
+
+    random = np.sqrt(np.diag(np.array(fit.covariance)))
+    row = np.array([1.0, 2000.0])
+    assert fit.u_fixed == pytest.approx(half(random[0], fixed), rel=1e-6)
+    assert fit.u_delay_us == pytest.approx(half(random[1], slope) / 6e-6, rel=1e-6)
+    value, interval = fit.predict(2000)
+    assert value == pytest.approx(GTC.value(ahead), rel=1e-9)
+    assert interval == pytest.approx(
+        half(float(np.sqrt(row @ np.array(fit.covariance) @ row)), ahead), rel=1e-6
+    )
+    if len(rpm) == 2:  # the line through two points is as sure as they are
+        assert fit.predict(900)[1] == pytest.approx(2 * GTC.uncertainty(points[0]), rel=1e-6)
+
+
 @pytest.mark.slow
 def test_intervals_cover():
     rng = np.random.default_rng(0)
@@ -132,3 +170,53 @@ def test_speeds_too_close_are_said():
     assert not fit.told_apart and "too close" in recommend(fit)
     with pytest.raises(UserError, match="second speed"):
         fit_delay(np.array([900.0, 900.0]), np.array([3.0, 3.1]), np.full(2, 0.1))
+
+
+SPEEDS = np.arange(800.0, 5001.0, 300.0)
+
+
+def measured(course, seed: int = 5, u: float = 0.03):
+    """A course of errors over `SPEEDS`, with noise of its stated size."""
+    noise = u * np.random.default_rng(seed).standard_normal(len(SPEEDS))
+    return fit_delay(SPEEDS, course(SPEEDS) + noise, np.full(len(SPEEDS), u), pure=1e4)
+
+
+def test_a_plateau_is_no_delay_and_gets_no_figure():
+    """2° more between 1500 and 3000 rpm: its line would be a small, sure delay."""
+    for seed in range(20):
+        fit = measured(lambda n: 2.0 * ((n > 1500) & (n < 3000)), seed)
+        assert not fit.told_apart and fit.lack_p < 1e-4
+        assert "neither a fixed angle nor a delay" in fit.note and "p = less than" in fit.note
+        assert "correct" not in recommend(fit)
+
+
+def test_advance_that_grows_with_speed_is_no_negative_delay():
+    fit = measured(lambda n: 10 * (n - 800) / 4200)
+    assert not fit.told_apart and "timing is not locked" in recommend(fit)
+    assert "no figure to enter" in recommend(fit)
+
+
+def test_a_knee_is_named():
+    fit = measured(lambda n: np.where(n < 2500, 0.0, -4 * (n - 2500) / 2500))
+    assert not fit.told_apart and fit.knee == pytest.approx(2500, abs=300)
+    assert f"a knee near {fit.knee:.0f} rpm" in fit.note
+
+
+def test_a_real_delay_is_told_with_its_p_and_a_small_wave_only_widens():
+    covered = wide = 0
+    for seed in range(100):
+        straight = measured(lambda n: 1.0 - 6e-6 * n * 150, seed)
+        assert straight.told_apart and "p = " in recommend(straight)
+        covered += abs(straight.delay_us - 150) <= straight.u_delay_us
+        wave = measured(lambda n: 1.0 - 6e-6 * n * 150 + 0.12 * np.sin(n / 700), seed)
+        wide += abs(wave.delay_us - 150) <= wave.u_delay_us
+    assert covered >= 90 and wide >= 95
+
+
+def test_tail_of_f_against_scipy():
+    from scipy.stats import chi2, f
+
+    for ratio in (0.5, 1.0, 2.5, 8.0):
+        for over, under in ((1, 3), (4, 20), (12, 1000)):
+            assert f_tail(ratio, over, under) == pytest.approx(f.sf(ratio, over, under), abs=1e-12)
+        assert f_tail(ratio, 5, np.inf) == pytest.approx(chi2.sf(5 * ratio, 5), abs=1e-6)

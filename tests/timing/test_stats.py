@@ -149,3 +149,66 @@ def test_slope_interval_covers():
         low, high = intervals.slope(x, 3 + 0.2 * x + rng.standard_normal(8), np.ones(8))[1]
         held += low <= 0.2 <= high
     assert held >= 285
+
+
+def wandering(n: int, memory: float, rng: np.random.Generator) -> np.ndarray:
+    """An autoregression of sd 1 that forgets over `memory` values."""
+    keep = math.exp(-1 / memory)
+    made = rng.standard_normal(n) * math.sqrt(1 - keep**2)
+    made[0] = rng.standard_normal()
+    for k in range(1, n):
+        made[k] += keep * made[k - 1]
+    return made
+
+
+def test_correlation_time_of_an_autoregression():
+    """(1 + a) / (1 - a) exactly, a the correlation of neighbours (Priestley, Spectral Analysis)."""
+    rng = np.random.default_rng(21)
+    for memory in (0.5, 3.0, 20.0):
+        keep = math.exp(-1 / memory)
+        found = [intervals.correlation_time(wandering(4000, memory, rng)) for _ in range(20)]
+        assert np.mean(found) == pytest.approx((1 + keep) / (1 - keep), rel=0.25)
+    assert intervals.correlation_time(np.ones(50)) == 1.0
+    assert np.mean([intervals.correlation_time(rng.standard_normal(500)) for _ in range(50)]) < 1.2
+
+
+def test_visits_tell_places_from_a_drift_and_cover_what_wanders():
+    """Up, down and up again over 7 places, with a drift in time and what each visit adds."""
+    rng = np.random.default_rng(22)
+    place = np.concatenate((np.arange(7), np.arange(7)[::-1], np.arange(7)))
+    at, u = np.arange(21.0), np.full(21, 0.1)
+    true = np.linspace(20, 26, 7)
+    held = drifted = 0
+    for _ in range(200):
+        y = true[place] + 0.3 * (at - 10) + 2 * rng.standard_normal(21)
+        found = intervals.from_visits(place, at, y, u)
+        k = intervals.student_quantile(0.975, found.freedom)
+        held += int((np.abs(found.values - true) <= k * np.sqrt(np.diag(found.covariance))).sum())
+        drifted += abs(found.drift - 6.0) <= k * found.u_drift
+    assert 0.93 * 1400 <= held <= 0.97 * 1400
+    assert drifted >= 176  # 190 expected, four standard deviations
+
+
+def test_change_of_a_sharp_and_of_a_gradual_switch_over():
+    rng = np.random.default_rng(23)
+    held = sharp = hysteresis = width = 0
+    for k in range(60):
+        speed = np.sort(rng.uniform(500, 6500, 2000))
+        scale = 100 / (2 * math.log(9)) if k % 2 else 1e-9
+        share = 1 / (1 + np.exp(np.clip((speed - 2300) / scale, -50, 50)))
+        up, down = (intervals.change(speed, rng.random(2000) < share) for _ in range(2))
+        held += up.low <= 2300 <= up.high
+        hysteresis += not up.low - down.high <= 0 <= up.high - down.low
+        sharp += (up.width_low == 0) == (k % 2 == 0)
+        width += k % 2 == 1 and up.width_low <= 100 <= up.width_high
+    assert width >= 26
+    assert held >= 55 and hysteresis <= 2 and sharp >= 57
+
+
+def test_clumping():
+    rng = np.random.default_rng(24)
+    single = [[rng.random(400) < 0.02 for _ in range(3)] for _ in range(7)]
+    assert intervals.clumping(single) == 1.0
+    spells = [[np.repeat(rng.random(20) < 0.05, 20) for _ in range(3)] for _ in range(7)]
+    assert 15 < intervals.clumping(spells) < 45
+    assert intervals.clumping([[np.zeros(100, bool)]]) == 1.0

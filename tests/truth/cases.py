@@ -150,6 +150,7 @@ def usual(
         "strokes": int(cycle / 180),
         "clamp": clamp,
         "setting": 0.0,
+        "confirmed": ("clamp_side",),  # turned round once, as the cautions say
     }
     if abs(typed["reference_angle"]) > 360:
         typed["reference_angle"] -= np.copysign(whole, typed["reference_angle"])
@@ -374,7 +375,8 @@ def blind() -> list[Row]:
     return [
         row(f"clamp reversed, {low} to {high} rpm", lambda r, a=low, b=high: change(
             usual(r, rpm=(a, b)), clamp={"reversed": True, "ring_us": r.uniform(60, 130),
-                                         "decay": r.uniform(0.35, 0.75)}))
+                                         "decay": r.uniform(0.35, 0.75)},
+            typed={"confirmed": ()}))
         for low, high in ((700, 1100), (2500, 4000), (5000, 8000))
     ] + [
         row("reference angle off by 2 to 10°", lambda r: change(c := usual(r), typed={

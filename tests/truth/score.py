@@ -21,9 +21,6 @@ from sparkwitness.timing.analyzer import Analyzer
 from . import cases
 from .frames import TICK_PS
 
-# Said for information, with a number that is right: no excuse for one that is wrong.
-INFORMS = {"one_speed", "target", "pulse_far", "clamp_delay", "long"}
-
 
 def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
     """What `sparkwitness measure --from FILE --json` prints for these bytes and options."""
@@ -59,8 +56,9 @@ def run(row: cases.Row, seed: int) -> Run:
     rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
     case = row.draw(rng)
     result = measured(cases.recording(case, rng), case.typed)
-    codes = tuple(f["code"] for f in result["findings"])
-    warned = bool(set(codes) - INFORMS)
+    # What is said for information is no excuse for a number that is wrong.
+    codes = tuple(f["code"] for f in result["findings"] if f["level"] != "note")
+    warned = bool(codes)
     forbidden = result.get("advice_allowed") is False
     error = expanded = np.nan
     if result["timing_deg_btdc"] is not None:
@@ -103,6 +101,23 @@ class Score:
     width: float
     codes: Counter
 
+    def missed(self) -> list[str]:
+        """Goals that the row misses. Of what no time stamp can tell only the gates are judged."""
+        faults = ["advice forbidden"] if self.forbidden else []
+        if self.kind == "blind":
+            return faults
+        if self.silent:
+            faults.append("silent")
+        if self.advised:
+            faults.append("advised")
+        # Two standard errors of a share of 95 % seen in so many numbers.
+        chance = 2 * np.sqrt(0.95 * 0.05 / max(self.numbers, 1))
+        if self.numbers and self.covered < 0.93 - chance:
+            faults.append("coverage")
+        if self.kind == "as typed" and self.refused > 0.05 * self.runs:
+            faults.append("refused")
+        return faults
+
     def line(self) -> str:
         top = ", ".join(f"{c} {n}" for c, n in self.codes.most_common(3))
         return (
@@ -136,7 +151,7 @@ def score(name: str, runs: int, first: int) -> "Score":
         inside(clean), inside(given), len(clean),
         float(np.mean([r.warned for r in given])) if given else np.nan,
         float(np.median([r.expanded for r in given])) if given else np.nan,
-        Counter(c for r in found for c in set(r.codes) - INFORMS),
+        Counter(c for r in found for c in set(r.codes)),
     )  # fmt: skip
 
 

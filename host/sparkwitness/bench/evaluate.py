@@ -5,7 +5,7 @@ recording always gives the same numbers.
 """
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import pairwise
 from math import inf, isfinite, sqrt
 from typing import Any
@@ -13,13 +13,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.bench.answers import Coupling
 from sparkwitness.bench.plan import Plan, Segment
 from sparkwitness.bench.shots import Collector, Shots, Stretch
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.stats import Threshold
+from sparkwitness.timing.stats import Change, Threshold
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,9 @@ FEWEST = 10
 """Answered triggers below which no mean is told."""
 FEWEST_DEAD = 12
 """Triggers without any spark after which a module counts as dead."""
+_FEWEST_VISIT = 5
+_HIDDEN = 0.1
+_CELL_RPM, _DEAD_SHARE, _BAND_TRIGGERS = 100.0, 0.8, 12
 _SURE = 0.99
 _STAMP_US = 0.014  # a tick of 24 ns on each of two stamps: 0.024 / sqrt(12) * sqrt(2), rounded up
 
@@ -36,7 +40,8 @@ _STAMP_US = 0.014  # a tick of 24 ns on each of two stamps: 0.024 / sqrt(12) * s
 class Mean:
     """A mean: `u` its standard uncertainty from scatter alone, `expanded` (k = 2) from all.
 
-    `s` is the standard deviation of the n values, `least` and `most` are single values.
+    `s` is the standard deviation of the n values, `least` and `most` are single values. `freedom`
+    is that of `u`; `u_spread` is the standard uncertainty of `s`.
     """
 
     value: float
@@ -46,6 +51,8 @@ class Mean:
     n: int
     least: float
     most: float
+    freedom: float = inf
+    u_spread: float = 0.0
 
     @classmethod
     def of(cls, values: Floats, systematic: float = 0.0) -> "Mean | None":
@@ -57,21 +64,36 @@ class Mean:
         """
         if len(values) < 2:
             return None
+        n = len(values)
         mean, s = timing.mean_and_deviation(values)
-        u = timing.standard_error(values)
+        alike = intervals.correlation_time(values)
+        u = s * sqrt(alike / n)
         expanded = timing.COVERAGE * sqrt(u * u + systematic * systematic)
-        return cls(mean, u, expanded, s, len(values), float(values.min()), float(values.max()))
+        square = (values - mean) ** 2
+        # u(s^2) = 2 s u(s); for a normal distribution s / sqrt(2 (n - 1)), JCGM 100:2008, E.4.3.
+        alike_square = intervals.correlation_time(square)
+        u_s = float(square.std()) * sqrt(alike_square / n) / (2 * s) if s else 0.0
+        return cls(
+            mean, u, expanded, s, n, float(values.min()), float(values.max()),
+            max(1.0, n / alike - 1), max(u_s, s / sqrt(2 * (n - 1))),
+        )  # fmt: skip
 
     @property
     def u_s(self) -> float:
-        """Standard uncertainty of s: s / sqrt(2 (n - 1)), JCGM 100:2008, E.4.3."""
-        return self.s / sqrt(2 * (self.n - 1))
+        """Standard uncertainty of s."""
+        return self.u_spread or self.s / sqrt(2 * (self.n - 1))
+
+    def half(self, confidence: float, systematic: float = 0.0) -> float:
+        """Half the interval: t at the freedom of the scatter, JCGM 100:2008, G.4.1."""
+        freedom = intervals.combined_freedom([(self.u, self.freedom), (systematic, inf)])
+        u = sqrt(self.u**2 + systematic**2)
+        return u * intervals.student_quantile((1 + confidence) / 2, freedom) if u else 0.0
 
     def scaled(self, by: float) -> "Mean":
         """In another unit."""
         return Mean(
             self.value * by, self.u * by, self.expanded * by, self.s * by, self.n,
-            self.least * by, self.most * by,
+            self.least * by, self.most * by, self.freedom, self.u_spread * by,
         )  # fmt: skip
 
     def to_dict(self) -> dict[str, Any]:
@@ -101,6 +123,9 @@ class Point:
         spacing_us: within a burst; duration_us: first to last spark of bursts of 2 or more.
         supply_mv: lowest, or None.
         cut, off_speed: triggers not counted, see `Stretch`.
+        visits: how often the speed was driven, with other speeds in between.
+        clumping: how many drop-outs come together, see `stats.clumping`; in `drop_out` already.
+        in_band: drop-outs of these that lie in a dead band.
     """
 
     index: int
@@ -120,6 +145,9 @@ class Point:
     supply_mv: int | None
     cut: int
     off_speed: int
+    visits: int = 1
+    clumping: float = 1.0
+    in_band: int = 0
 
     @property
     def drop_outs(self) -> int:
@@ -132,7 +160,7 @@ class Point:
             return inf
         if self.count.s == 0:
             return intervals.most_with_none(self.count.n, confidence)
-        return self.count.u * intervals.student_quantile((1 + confidence) / 2, self.count.n - 1.0)
+        return self.count.half(confidence)
 
     @property
     def to_degrees(self) -> float:
@@ -154,6 +182,8 @@ class Point:
             "answered": self.answered,
             "drop_outs": self.drop_outs,
             "drop_out_share_95": self.drop_out,
+            "drop_outs_together": self.clumping,
+            "visits": self.visits,
             "double_events": self.doubles,
             "double_share_95": intervals.clopper_pearson(self.doubles, self.answered),
             "stray_events": self.strays,
@@ -222,6 +252,47 @@ class Soak:
     drop_out_change_95: intervals.Interval
 
 
+@dataclass(frozen=True)
+class Band:
+    """Speeds at which no spark comes, seen at every passage: from, to, triggers, passages."""
+
+    low: float
+    high: float
+    triggers: int
+    passages: int
+
+
+@dataclass(frozen=True)
+class Heat:
+    """What the delay did with time at the same speeds, µs: from the first visit to the last.
+
+    Attributes:
+        change, u_change: the trend over the whole run, told apart from speed by coming back.
+        left: how much more of it may come, from how it slowed down; inf: it did not.
+        between: standard deviation from visit to visit beside the trend.
+        freedom: of both.
+    """
+
+    change: float
+    u_change: float
+    left: float
+    between: float
+    freedom: int
+
+    @property
+    def moved(self) -> bool:
+        """Whether the change is surely not 0 (99 %)."""
+        if not self.u_change:
+            return False
+        k = intervals.student_quantile((1 + _SURE) / 2, max(1, self.freedom))
+        return abs(self.change) > k * self.u_change
+
+    @property
+    def allowance(self) -> float:
+        """How much another run may differ for that alone."""
+        return abs(self.change) + min(self.left, 3 * abs(self.change)) if self.moved else 0.0
+
+
 @dataclass
 class Sweep:
     """What shows only over all speeds; None where it does not show or cannot be told.
@@ -236,11 +307,13 @@ class Sweep:
         first_drop_out: lowest speed with a drop-out.
         rev_limit: speed above which no spark is given.
         most_rpm: greatest speed driven.
+        bands: speeds without a spark, with sparks above and below.
+        heat: None where no speed was driven twice.
     """
 
     delay: Delay | None = None
-    switch_up: Threshold | None = None
-    switch_down: Threshold | None = None
+    switch_up: Change | None = None
+    switch_down: Change | None = None
     hysteresis: tuple[float, float, float] | None = None
     always: str | None = None
     window_deg: intervals.Interval | None = None
@@ -250,6 +323,8 @@ class Sweep:
     first_drop_out: float | None = None
     rev_limit: Threshold | None = None
     most_rpm: float = 0.0
+    bands: tuple[Band, ...] = ()
+    heat: Heat | None = None
 
 
 @dataclass
@@ -258,17 +333,25 @@ class Result:
 
     plan: Plan
     points: list[Point] = field(default_factory=list)
+    ramps: list[Point] = field(default_factory=list)
     sweep: Sweep = field(default_factory=Sweep)
     soak: Soak | None = None
     triggers: int = 0
     answered: int = 0
     ringing: int = 0
     trigger_noise: int = 0
+    couplings: list[Coupling] = field(default_factory=list)
+    late_us: tuple[float, float] | None = None
     measured_s: float = 0.0
     missing: list[str] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
     stretches: list[Stretch] = field(default_factory=list, repr=False)
+
+    @property
+    def hides(self) -> bool:
+        """Whether edges of the drive may hide the module's answers."""
+        return any(c.lost > _HIDDEN for c in self.couplings)
 
     def quantities(self) -> dict[str, dict[str, Any]]:
         """What is not a mean and two runs can yet be compared by: value, half its 95 % interval."""
@@ -294,6 +377,9 @@ class Result:
         plain: dict[str, Any] = _finite({
             "plan": self.plan.to_dict(),
             "points": [p.to_dict() for p in self.points],
+            "ramps": [p.to_dict() for p in self.ramps],
+            "coupling": [c.to_dict() for c in self.couplings],
+            "late_us": self.late_us,
             "sweep": asdict(self.sweep),
             "soak": asdict(self.soak) if self.soak else None,
             "triggers": self.triggers,
@@ -337,14 +423,27 @@ def evaluate(plan: Plan, collectors: Sequence[Collector]) -> Result:
     # A part that was begun on purpose is no restart of the board.
     result.loss.sessions = 1 + sum(max(0, c.decoder.loss.sessions - 1) for c in collectors)
     result.measured_s = sum(max(0.0, s.end - s.begin) for s in stretches)
-    for index, segment in enumerate(plan.segments):
-        mine = [s for s in stretches if s.index == index]
-        if mine and segment.kind != "ramp":
-            result.points.append(_point(plan, index, segment, mine))
+    result.couplings = [one for c in collectors for one in c.couplings]
+    lags = [lag * c.tick_ps * 1e-6 for c in collectors for late in c.lates for lag in late.lag]
+    result.late_us = (min(lags), max(lags)) if lags else None
+    groups = _groups(plan, stretches)
+    alive = any(s.shots.answered.any() for s in stretches)
+    bands = _bands([s for s in stretches if len(s.shots.time)]) if alive else []
+    together = intervals.clumping(
+        [[~v.answered[~_inside(v.rpm, bands)] for _, v in _visits(g)]
+         for _, _, g in groups if g[0].segment.kind != "soak"]
+    )  # fmt: skip
+    for index, segment, mine in groups:
+        made = _point(plan, index, segment, mine, bands, together)
+        (result.ramps if segment.kind == "ramp" else result.points).append(made)
     everything = Shots.join([s.shots for s in stretches])
     result.triggers = len(everything.time)
     result.answered = int(np.count_nonzero(everything.answered))
+    heat = _steadied(plan, groups, result.points)
     result.sweep = _sweep(plan, stretches, result.points)
+    result.sweep.heat = heat
+    limit = result.sweep.rev_limit
+    result.sweep.bands = tuple(b for b in bands if limit is None or b.low < limit.low)
     result.soak = _soak(plan, [s for s in stretches if s.segment.kind == "soak"])
     result.missing = [plan.segments[i].name for i, _ in remaining(plan, stretches)]
     result.findings = _findings(result, collectors)
@@ -372,7 +471,138 @@ def remaining(plan: Plan, stretches: Sequence[Stretch]) -> list[tuple[int, float
     return left
 
 
-def _point(plan: Plan, index: int, segment: Segment, stretches: list[Stretch]) -> Point:
+def _groups(plan: Plan, stretches: list[Stretch]) -> list[tuple[int, Segment, list[Stretch]]]:
+    """What is one place of the plan: a speed with all its repeats, a ramp, a soak."""
+    made: dict[int, list[Stretch]] = {}
+    first: dict[int, int] = {}
+    n = len(plan.steps)
+    for index in range(len(plan.segments)):
+        mine = [s for s in stretches if s.index == index]
+        passage, key = divmod(index, n) if index < n * plan.repeats else (0, index)
+        key = n - 1 - key if passage % 2 else key
+        if mine:
+            made.setdefault(key, []).extend(mine)
+            first.setdefault(key, index)
+    return [(first[key], plan.segments[first[key]], mine) for key, mine in made.items()]
+
+
+def _visits(stretches: list[Stretch]) -> list[tuple[float, Shots]]:
+    """Shots of one place, visit by visit, with the visit's place in the plan as its time.
+
+    What followed without another speed between is one visit.
+    """
+    visits: list[list[Stretch]] = []
+    for s in stretches:
+        if visits and s.index - visits[-1][-1].index <= 1:
+            visits[-1].append(s)
+        else:
+            visits.append([s])
+    return [(sum(s.index for s in v) / len(v), Shots.join([s.shots for s in v])) for v in visits]
+
+
+def _bands(stretches: list[Stretch]) -> list[Band]:
+    """Speeds without a spark at every one of two or more passages."""
+    seen: dict[int, list[tuple[int, int]]] = {}
+    for s in stretches:
+        cell = np.floor(s.shots.rpm / _CELL_RPM).astype(np.int64)
+        for k in np.unique(cell):
+            mine = cell == k
+            n, out = int(mine.sum()), int(np.count_nonzero(mine & ~s.shots.answered))
+            if n >= 3:
+                seen.setdefault(int(k), []).append((n, out))
+    dead = sorted(
+        k for k, found in seen.items()
+        if len(found) > 1 and all(out >= _DEAD_SHARE * n for n, out in found)
+    )  # fmt: skip
+    bands: list[Band] = []
+    for k in dead:
+        if any(b.low <= (k + 0.5) * _CELL_RPM <= b.high for b in bands):
+            continue
+        low, high = k * _CELL_RPM, (k + 1) * _CELL_RPM
+        while high / _CELL_RPM in dead:
+            high += _CELL_RPM
+        triggers, passages = 0, 0
+        for s in stretches:
+            rpm, silent = s.shots.rpm, ~s.shots.answered
+            inside = (rpm >= low) & (rpm < high)
+            if not inside.any():
+                continue
+            passages += 1
+            # On, over the neighbouring drop-outs on either side.
+            first, last = np.flatnonzero(inside)[[0, -1]]
+            while first > 0 and silent[first - 1]:
+                first -= 1
+            while last + 1 < len(silent) and silent[last + 1]:
+                last += 1
+            triggers += int(last - first + 1)
+            part = rpm[first : last + 1]
+            low, high = min(low, float(part.min())), max(high, float(part.max()))
+        if triggers >= _BAND_TRIGGERS:
+            bands.append(Band(low, high, triggers, passages))
+    return bands
+
+
+def _inside(rpm: Floats, bands: Sequence[Band]) -> NDArray[np.bool_]:
+    found = np.zeros(len(rpm), np.bool_)
+    for band in bands:
+        found |= (rpm >= band.low) & (rpm <= band.high)
+    return found
+
+
+def _steadied(
+    plan: Plan, groups: list[tuple[int, Segment, list[Stretch]]], points: list[Point]
+) -> Heat | None:
+    """Delays of the steps from visit to visit; puts what that says into the points."""
+    place, at, y, u = [], [], [], []
+    steps: list[int] = []
+    for index, segment, mine in groups:
+        if segment.kind != "step":
+            continue
+        number = next(i for i, p in enumerate(points) if p.index == index)
+        means = []
+        for when, visit in _visits(mine):
+            mean = Mean.of((visit.delay_us - plan.clamp_delay_us)[visit.answered])
+            if mean is not None and mean.n >= _FEWEST_VISIT:
+                means.append((when, mean))
+        if points[number].delay_us is None or not means:
+            continue
+        for when, mean in means:
+            place.append(len(steps))
+            at.append(when)
+            y.append(mean.value)
+            u.append(max(mean.u, _STAMP_US))
+        steps.append(number)
+    if not steps or len(y) == len(steps):
+        return None
+    found = intervals.from_visits(np.array(place), np.array(at), np.array(y), np.array(u))
+    if not found.freedom:
+        return None
+    for k, number in enumerate(steps):
+        old = points[number].delay_us
+        assert old is not None
+        own = float(np.sqrt(found.covariance[k, k]))
+        expanded = timing.COVERAGE * sqrt(own * own + plan.u_clamp_delay_us**2)
+        points[number] = replace(
+            points[number],
+            delay_us=replace(old, value=float(found.values[k]), u=own, expanded=expanded,
+                             freedom=float(found.freedom)),
+        )  # fmt: skip
+    early = found.drift - found.drift_late
+    slowed = found.drift_late / early if early else inf
+    left = abs(found.drift_late) * slowed / (1 - slowed) if 0 <= slowed < 1 else inf
+    if slowed < 0:  # it has turned round: no warming that goes on
+        left = 0.0
+    return Heat(found.drift, found.u_drift, left, found.between, found.freedom)
+
+
+def _point(
+    plan: Plan,
+    index: int,
+    segment: Segment,
+    stretches: list[Stretch],
+    bands: Sequence[Band],
+    together: float,
+) -> Point:
     shots = Shots.join([s.shots for s in stretches])
     hit = shots.answered
     n, answered = len(shots.time), int(np.count_nonzero(hit))
@@ -395,11 +625,13 @@ def _point(plan: Plan, index: int, segment: Segment, stretches: list[Stretch]) -
         rpm=Mean.of(shots.rpm, crystal(shots.rpm)),
         triggers=n,
         answered=answered,
-        drop_out=intervals.clopper_pearson(n - answered, n),
+        drop_out=_share(n - answered, n, together),
         doubles=int(np.count_nonzero(false & hit)),
         strays=int(shots.false[~hit].sum()),
         false_us=float(np.median(falses)) if len(falses) else None,
-        delay_us=Mean.of(delays, plan.u_clamp_delay_us) if enough else None,
+        delay_us=(
+            Mean.of(delays, plan.u_clamp_delay_us) if enough and segment.kind != "ramp" else None
+        ),
         sparks=dict(zip(counts.tolist(), events.tolist(), strict=True)),
         count=Mean.of(shots.sparks[hit].astype(np.float64)) if enough else None,
         spacing_us=Mean.of(spacing, crystal(spacing)) if len(spacing) >= FEWEST else None,
@@ -407,7 +639,16 @@ def _point(plan: Plan, index: int, segment: Segment, stretches: list[Stretch]) -
         supply_mv=min(supplies, default=None),
         cut=sum(s.cut for s in stretches),
         off_speed=sum(s.off_speed for s in stretches),
+        visits=len(_visits(stretches)),
+        clumping=together,
+        in_band=int(np.count_nonzero(~hit & _inside(shots.rpm, bands))),
     )
+
+
+def _share(hits: int, n: int, together: float, confidence: float = 0.95) -> intervals.Interval:
+    """Interval of a share of drop-outs that come so many together; all or none are no spells."""
+    by = together if 0 < hits < _DEAD_SHARE * n else 1.0
+    return intervals.clopper_pearson(hits / by, n / by, confidence)
 
 
 def _sweep(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep:
@@ -418,11 +659,7 @@ def _sweep(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep:
         return sweep
     sweep.most_rpm = float(np.max(shots.rpm))
     sweep.delay = _delay(plan, [p for p in points if p.segment.kind == "step"] or points)
-    rising, falling = (
-        Shots.join([s.shots for s in steady if going_up(plan, s.index) is up])
-        for up in (True, False)
-    )
-    sweep.switch_up, sweep.switch_down = (_switch(one) for one in (rising, falling))
+    sweep.switch_up, sweep.switch_down = (_switch(plan, steady, up) for up in (True, False))
     if sweep.switch_up and sweep.switch_down:
         up, down = sweep.switch_up, sweep.switch_down
         sweep.hysteresis = (up.value - down.value, up.low - down.high, up.high - down.low)
@@ -454,19 +691,20 @@ def going_up(plan: Plan, index: int) -> bool:
     return segment.rpm_to >= before
 
 
-def switch_over(result: Result, up: bool, confidence: float) -> Threshold | None:
+def switch_over(result: Result, up: bool, confidence: float) -> Change | None:
     """The speed of the switch-over in one direction, at another confidence."""
-    parts = [
-        s.shots
-        for s in result.stretches
-        if s.segment.kind != "soak" and going_up(result.plan, s.index) is up
-    ]
-    return _switch(Shots.join(parts), confidence)
+    return _switch(result.plan, result.stretches, up, confidence)
 
 
-def _switch(shots: Shots, confidence: float = 0.95) -> Threshold | None:
+def _switch(
+    plan: Plan, stretches: Sequence[Stretch], up: bool, confidence: float = 0.95
+) -> Change | None:
+    shots = Shots.join(
+        [s.shots for s in stretches
+         if s.segment.kind != "soak" and going_up(plan, s.index) is up]
+    )  # fmt: skip
     hit = shots.answered
-    return intervals.threshold(shots.rpm[hit], shots.sparks[hit] > 1, confidence)
+    return intervals.change(shots.rpm[hit], shots.sparks[hit] > 1, confidence)
 
 
 def _window(sweep: Sweep, bursts: Shots) -> None:
@@ -577,16 +815,19 @@ def _bin(plan: Plan, minutes: float, shots: Shots) -> Bin:
 
 
 def difference(
-    a: Mean, b: Mean, more: float = 0.0, confidence: float = 0.95
+    a: Mean,
+    b: Mean,
+    more: Sequence[tuple[float, float]] = (),
+    confidence: float = 0.95,
 ) -> tuple[float, intervals.Interval]:
     """Difference of two means, a less b, and its t-interval (Welch, Biometrika 34, 1947).
 
     Args:
         a, b: what is shared by both, such as the clamp's delay, falls out.
-        more: standard uncertainty that does not fall out.
+        more: (standard uncertainty, degrees of freedom) of what does not fall out.
     """
-    u = sqrt(a.u**2 + b.u**2 + more**2)
-    parts = [(a.u, a.n - 1.0), (b.u, b.n - 1.0), (more, inf)]
+    parts = [(a.u, a.freedom), (b.u, b.freedom), *more]
+    u = sqrt(sum(part * part for part, _ in parts))
     freedom = intervals.combined_freedom(parts)
     half = u * intervals.student_quantile((1 + confidence) / 2, freedom) if u else 0.0
     value = a.value - b.value
@@ -622,6 +863,7 @@ def _findings(result: Result, collectors: Sequence[Collector]) -> list[Finding]:
             f"pulse that is active {plan.active} for {plan.width_us:g} µs); {where} closed round "
             "the coil lead. If all of these are good, the module is dead",
         ))  # fmt: skip
+    found += _of_wires(result)
     falses = [p for p in result.points if p.doubles and p.false_us is not None and p.rpm]
     if falses:
         doubles = sum(p.doubles for p in falses)
@@ -650,6 +892,64 @@ def _findings(result: Result, collectors: Sequence[Collector]) -> list[Finding]:
         found.append(Finding(
             "supply_low",
             f"the supply fell to {min(supplies) / 1000:.1f} V: the module may fail for that alone",
+        ))  # fmt: skip
+    return found
+
+
+def _of_wires(result: Result) -> list[Finding]:
+    """The drive's own edges in the clamp, answers late or at the other edge, dead bands, heat."""
+    plan, sweep, found = result.plan, result.sweep, []
+    if result.couplings:
+        share = max(c.share for c in result.couplings)
+        edges = sum(c.edges for c in result.couplings)
+        text = (
+            f"the drive's own edge couples into the clamp: {edges} edges stand at the pulse's "
+            f"edges with the scatter of a stamp (up to {100 * share:.0f} % of the pulses), as no "
+            "spark does; they are set aside. Keep the clamp and its lead away from the trigger "
+            "wire"
+        )
+        if result.hides:
+            text += ". Answers are missing where they stand, so none of it is judged"
+        found.append(Finding("coupling", text))
+    if result.late_us is not None and result.answered:
+        low, high = result.late_us
+        text = (
+            f"answers come {low:.0f} µs after the trigger"
+            if high - low < 0.1 * abs(high)
+            else (f"answers come {low:.0f} to {high:.0f} µs after the trigger")
+        )
+        lag = (low + high) / 2
+        other = plan.width_us if plan.fires_at == "start" else -plan.width_us
+        if abs(lag - other) < 0.2 * plan.width_us:
+            text += (
+                f", which is near the pulse's other edge ({other:+.0f} µs): the module may fire on "
+                "that edge; check active level and firing edge before you judge the delay"
+            )
+        else:
+            text += (
+                ": a delay that takes up more of the crank's turn the faster it turns "
+                f"({abs(timing.degrees_of(1e-6 * lag, sweep.most_rpm)):.0f}° at "
+                f"{sweep.most_rpm:.0f} rpm), no rev limit"
+            )
+        if len({s.rpm_to for s in plan.segments} | {s.rpm_from for s in plan.segments}) == 1:
+            text += "; at one speed alone it may be a whole interval more or less"
+        found.append(Finding("late", text))
+    for band in sweep.bands:
+        found.append(Finding(
+            "dead_band",
+            f"no spark between {band.low:.0f} and {band.high:.0f} rpm: {band.triggers} triggers in "
+            f"{band.passages} passages",
+        ))  # fmt: skip
+    heat = sweep.heat
+    if heat is not None and heat.moved:
+        more = (
+            "and has not settled" if heat.left > 0.5 * abs(heat.change)
+            else f"and would go on by some {heat.left:.1f} µs"
+        )  # fmt: skip
+        found.append(Finding(
+            "heat",
+            f"the delay at the same speeds moved by {heat.change:+.1f} µs over the run {more}: "
+            "heat or wear-in, not speed; soak it warm first and drive again to compare it",
         ))  # fmt: skip
     return found
 

@@ -12,6 +12,7 @@ A plan file::
     strokes = 4
     steps = [500, 1000, 2000]   # rpm held for `seconds` each
     seconds = 4
+    repeats = 3                 # up, down, and up again: tells heat and chance from speed
     ramps = [[500, 7000, 20]]   # from rpm, to rpm, in seconds
     soak_rpm = 3000             # held for soak_minutes after all else
     soak_minutes = 0
@@ -61,7 +62,7 @@ _RANGES = {
 # Differences too small to matter at an engine; our own choice, typed values come before them.
 DEFAULT_MARGINS = {
     "delay_us": 5.0, "drop_out_percent": 1.0, "double_percent": 1.0, "sparks_per_event": 0.25,
-    "switch_over_rpm": 100.0,
+    "switch_over_rpm": 100.0, "spread_us": 3.0, "rev_limit_rpm": 100.0,
 }  # fmt: skip
 SETTLE_S = 0.2
 """Time after a change of speed that is not counted; the board tells of the change only to 0.1 s."""
@@ -122,6 +123,7 @@ class Plan:
     strokes: int = 4
     steps: tuple[float, ...] = (500, 1000, 2000, 3000, 4000, 5000, 6000)
     seconds: float = 4.0
+    repeats: int = 1
     ramps: tuple[tuple[float, float, float], ...] = ((500, 6500, 20), (6500, 500, 20))
     soak_rpm: float = 3000.0
     soak_minutes: float = 0.0
@@ -137,7 +139,8 @@ class Plan:
     def __post_init__(self) -> None:
         for name, low, high, unit in (
             ("width_us", 1, _MOST_WIDTH_US, "µs"), ("cylinders", 1, 16, ""),
-            ("seconds", 0.5, 3600, "s"), ("soak_rpm", LEAST_RPM, MOST_RPM, "rpm"),
+            ("seconds", 0.5, 3600, "s"), ("repeats", 1, 50, ""),
+            ("soak_rpm", LEAST_RPM, MOST_RPM, "rpm"),
             ("soak_minutes", 0, 1440, "minutes"), ("dead_time_us", 1, 400, "µs"),
             ("clamp_delay_us", -1e4, 1e4, "µs"), ("u_clamp_delay_us", 0, 1e4, "µs"),
             ("u_clip_us", 0, 1e4, "µs"),
@@ -216,7 +219,10 @@ class Plan:
     @property
     def segments(self) -> tuple[Segment, ...]:
         """Everything to drive, in order."""
-        made = [Segment("step", rpm, rpm, self.seconds) for rpm in self.steps]
+        made = []
+        for k in range(self.repeats):
+            # There and back, so that time and speed do not go together.
+            made += [Segment("step", n, n, self.seconds) for n in self.steps[:: -1 if k % 2 else 1]]
         made += [Segment("ramp", *ramp) for ramp in self.ramps]
         if self.soak_minutes:
             made.append(Segment("soak", self.soak_rpm, self.soak_rpm, 60 * self.soak_minutes))

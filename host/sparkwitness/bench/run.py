@@ -227,7 +227,7 @@ def load_parts(parts: list[Path]) -> Stored:
         if not collector.decoder.loss.frames_good:
             raise UserError(
                 f"{part} holds {collector.decoder.loss.bytes_total} bytes but not one good frame: "
-                "it is damaged, or what was recorded was no board"
+                "it is damaged, or it was not recorded from a sparkwitness board"
             )
         if stored is None:
             stored = Stored(plan, [], [])

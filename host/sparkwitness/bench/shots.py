@@ -12,6 +12,7 @@ from math import inf
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.bench import answers
 from sparkwitness.bench.plan import SETTLE_S, Plan, Segment
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder
@@ -28,6 +29,7 @@ _NOT_MEASURED = 65535
 # An answer comes, and its sparks follow each other, within this share of the time between two
 # triggers; what comes later is a false event.
 _ANSWER_SHARE = 0.35
+_BEFORE = 0.1  # a late answer may come so much of the interval sooner than expected
 _BURST_SPACINGS = 2.5  # so that one unseen spark does not cut a burst in two
 _SPEED_WITHIN = 0.01
 
@@ -85,6 +87,7 @@ def pair(
     pitch_deg: float,
     tick_s: float,
     dwell_s: float = 0.0,
+    late: answers.Late | None = None,
 ) -> tuple[Shots, Bools]:
     """Sparks to the trigger before them.
 
@@ -98,6 +101,7 @@ def pair(
         tick_s: seconds per tick.
         dwell_s: an answer comes before the next dwell begins: what the clamp gives then is the
             coil being switched on. 0: no dwell.
+        late: where answers come late, how late; they are then looked for there.
 
     Returns:
         The shots float64[n], and bool[n]: True where nothing of the shot can be missing.
@@ -110,11 +114,18 @@ def pair(
     # The last trigger of a stretch has no next one: its answer has as long as the one before.
     period = np.where(np.isfinite(after), after, before)
     known = np.isfinite(period)
-    sure = known & (trigger + np.where(known, period, 0.0) <= complete)
+    # An answer is looked for from here on.
+    expect = trigger
+    if late is not None and n:
+        ahead = np.where(known, late.at(period) - _BEFORE * period, 0.0)
+        ahead = np.where(np.abs(ahead) > _BEFORE * np.where(known, period, np.inf), ahead, 0.0)
+        expect = np.maximum.accumulate(trigger + np.rint(ahead).astype(np.int64))
+        dwell_s = 0.0
+    sure = known & (np.maximum(expect, trigger) + np.where(known, period, 0.0) <= complete)
     if n:
         sure[:-1] &= ~trigger_lost[1:]
 
-    owner = np.searchsorted(trigger, spark, side="right") - 1
+    owner = np.searchsorted(expect, spark, side="right") - 1
     for k in np.flatnonzero(spark_lost):
         first = owner[k - 1] if k else 0
         sure[max(first, 0) : owner[k] + 1] = False
@@ -123,7 +134,7 @@ def pair(
     m = len(spark)
     begins = np.ones(m, np.bool_)  # first spark after its trigger
     begins[1:] = np.diff(owner) > 0
-    step = np.where(begins, spark - trigger[owner], np.diff(spark, prepend=0)).astype(np.float64)
+    step = np.where(begins, spark - expect[owner], np.diff(spark, prepend=0)).astype(np.float64)
     reach = np.minimum(_ANSWER_SHARE * period, period - dwell_s / tick_s)[owner]
     within = step <= reach
     inside = within & ~begins
@@ -219,6 +230,19 @@ class _Session:
     complete: int = 0
 
 
+@dataclass
+class _Answers:
+    """Edges that may be answers, and what was found on the way to them."""
+
+    spark: Ticks
+    lost: Bools
+    ringing: int
+    own: Bools
+    edges: Ticks
+    couplings: list[answers.Coupling]
+    late: answers.Late | None
+
+
 class Collector:
     """Streaming: bytes as received in, stretches out. The pieces' sizes change nothing.
 
@@ -242,17 +266,17 @@ class Collector:
         self._session = _Session()
         self._stretches: list[Stretch] = []
         self._driven_before = 0
-        self._dead, self._dead_trigger = self._dead_times()
+        self.couplings: list[answers.Coupling] = []
+        self.lates: list[answers.Late] = []
+        self._dead_trigger = self._new_dead_trigger()
 
-    def _dead_times(self) -> tuple[DeadTime, DeadTime]:
-        """Filters against ringing on the clamp, and against noise on the trigger tap."""
+    def _ticks(self, us: float) -> int:
+        return round(us * 1e6 / self.tick_ps)
+
+    def _new_dead_trigger(self) -> DeadTime:
+        """Filter against noise on the trigger tap."""
         fastest = max(max(s.rpm_from, s.rpm_to) for s in self.plan.segments)
-        least_us = 0.5 * self.plan.pitch_deg / (6e-6 * fastest)
-        per_us = 1e6 / self.tick_ps
-        return (
-            DeadTime(max(1, round(self.plan.dead_time_us * per_us))),
-            DeadTime(max(1, round(least_us * per_us))),
-        )
+        return DeadTime(max(1, self._ticks(0.5 * self.plan.pitch_deg / (6e-6 * fastest))))
 
     @property
     def seconds(self) -> float:
@@ -293,7 +317,7 @@ class Collector:
             for message in batch.messages:
                 if message.name == "hello" and message.fields["tick_ps"] != self.tick_ps:
                     self.tick_ps = message.fields["tick_ps"]
-                    self._dead, self._dead_trigger = self._dead_times()
+                    self._dead_trigger = self._new_dead_trigger()
             self._take(batch)
 
     def _take(self, batch: Batch) -> None:
@@ -301,7 +325,9 @@ class Collector:
         trigger, lost = self._dead_trigger.feed(batch.ticks[TRIGGER], batch.breaks[TRIGGER])
         session.triggers.append(trigger)
         session.trigger_lost.append(lost)
-        spark, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
+        spark = batch.ticks[self._clamp]
+        lost = np.zeros(len(spark), np.bool_)
+        lost[batch.breaks[self._clamp]] = True
         session.sparks.append(spark)
         session.spark_lost.append(lost)
         session.complete = batch.complete
@@ -321,7 +347,7 @@ class Collector:
 
     def stretches(self) -> list[Stretch]:
         """What can be told by now."""
-        return [*self._stretches, *self._measured(self._session)]
+        return [*self._stretches, *self._measured(self._session)[0]]
 
     def finish(self) -> list[Stretch]:
         """Judge what was held back, and give all stretches."""
@@ -330,29 +356,56 @@ class Collector:
         return self._stretches
 
     def _close(self) -> None:
-        self._stretches += self._measured(self._session)
+        made, answered = self._measured(self._session)
+        self._stretches += made
         self._driven_before += len(self._session.drives)
-        self.ringing += self._dead.rejected
+        self.ringing += answered.ringing
+        self.couplings += answered.couplings
+        self.lates += [answered.late] if answered.late else []
         self.trigger_noise += self._dead_trigger.rejected
         self._session = _Session()
-        self._dead, self._dead_trigger = self._dead_times()
+        self._dead_trigger = self._new_dead_trigger()
 
-    def _measured(self, session: _Session) -> list[Stretch]:
+    def _answers(self, session: _Session, trigger: Ticks, trigger_lost: Bools) -> "_Answers":
+        """Edges that may be answers: without the drive's own, without ringing."""
+        none = np.empty(0, np.int64), np.empty(0, np.bool_)
+        edges = np.concatenate([none[0], *session.sparks])
+        lost = np.concatenate([none[1], *session.spark_lost])
+        plan, tick_us = self.plan, self.tick_ps * 1e-6
+        width = self._ticks(plan.width_us)
+        other = width if plan.fires_at == "start" else -width
+        dead = max(1, self._ticks(plan.dead_time_us))
+        own, found = answers.coupled(trigger, other, edges, dead, tick_us)
+        # Edges lost before one that is set aside are lost before the next one kept.
+        so_far = np.cumsum(lost)[~own]
+        spark = edges[~own]
+        silent = DeadTime(dead)
+        spark, lost = silent.feed(spark, np.flatnonzero(np.diff(so_far, prepend=0) > 0))
+        usable = np.append(~trigger_lost[1:], False) if len(trigger) else trigger_lost
+        late = answers.follow(trigger, usable, spark)
+        return _Answers(spark, lost, silent.rejected, own, edges, found, late)
+
+    def _measured(self, session: _Session) -> tuple[list[Stretch], "_Answers"]:
+        tick_s = self.tick_ps * 1e-12
+        trigger = np.concatenate([np.empty(0, np.int64), *session.triggers])
+        trigger_lost = np.concatenate([np.empty(0, np.bool_), *session.trigger_lost])
+        found = self._answers(session, trigger, trigger_lost)
         order = self.order[self._driven_before :][: len(session.drives)]
         if not order:
-            return []
-        tick_s = self.tick_ps * 1e-12
-        none = np.empty(0, np.int64), np.empty(0, np.bool_)
-        trigger = np.concatenate([none[0], *session.triggers])
+            return [], found
         shots, sure = pair(
             trigger,
-            np.concatenate([none[1], *session.trigger_lost]),
-            np.concatenate([none[0], *session.sparks]),
-            np.concatenate([none[1], *session.spark_lost]),
+            trigger_lost,
+            found.spark,
+            found.lost,
             session.complete,
             self.plan.pitch_deg,
             tick_s,
             self.plan.width_us * 1e-6 if self.plan.kind == "inductive" else 0.0,
+            found.late,
+        )
+        found.couplings = answers.hidden(
+            found.couplings, trigger, found.edges[found.own], shots.answered
         )
         ends = [*session.drives[1:], len(session.beats)]
         made = []
@@ -371,7 +424,7 @@ class Collector:
                 _stretch(index, segment, begin, end, shots, sure, beats, trigger, tick_s,
                          off < len(on))
             )  # fmt: skip
-        return made
+        return made, found
 
 
 def _stretch(

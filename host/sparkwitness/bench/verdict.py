@@ -3,20 +3,26 @@
 Each check is an interval against limits or against a margin that does not matter. All intervals
 of one verdict hold together at 95 %: each one alone is at 1 - 0.05 / m (Bonferroni; Dunn, J. Am.
 Stat. Assoc. 56(293), 1961), so that twenty checks do not find one fault in a good module by luck.
+Beside these there are alarms: places where a difference would show, but its absence would take too
+long to prove (each ramp, each dead band, drop-outs at each speed of two runs). An alarm counts
+among the m, and is listed only when it sounds. Drop-outs in spells, delays that wander and runs
+that were not repeated widen the intervals (see `evaluate`); what heat moved within a run may also
+lie between two runs.
+
 "Same" means that the whole interval lies inside the margin (two one-sided tests: Schuirmann, J.
 Pharmacokinet. Biopharm. 15(6), 1987), not that no difference was found.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
-from math import exp, inf, isfinite, sqrt
+from dataclasses import asdict, dataclass, replace
+from math import ceil, exp, inf, isfinite, sqrt
 from statistics import NormalDist
 from typing import Any
 
-from sparkwitness.bench.evaluate import FEWEST, Mean, Point, Result, difference, switch_over
-from sparkwitness.bench.plan import Limit, Plan
+from sparkwitness.bench.evaluate import FEWEST, Band, Mean, Point, Result, difference, switch_over
+from sparkwitness.bench.plan import QUANTITIES, Limit, Plan
 from sparkwitness.timing import stats as intervals
-from sparkwitness.timing.stats import Interval, Threshold
+from sparkwitness.timing.stats import Change, Interval
 
 CONFIDENCE = 0.95
 WITHIN, OUTSIDE, SAME, DIFFERS, UNKNOWN = "within", "outside", "same", "differs", "cannot tell"
@@ -76,6 +82,7 @@ class Verdict:
 
 
 _SHARES = ("drop_out_percent", "double_percent")
+_HIDEABLE = ("delay_us", "spread_us", "drop_out_percent", "sparks_per_event", "rev_limit_rpm")
 # Value and interval at a confidence; None with a reason if it was not measured.
 _Measured = tuple[float | None, Interval, str]
 _Ask = Callable[[float], _Measured]
@@ -84,33 +91,116 @@ _NOTHING: Interval = (-inf, inf)
 
 def against_limits(result: Result) -> Verdict | None:
     """Check a run against its plan's limits; None if none were typed."""
-    asks: list[tuple[str, str, Limit, _Ask]] = []
+    asks: list[tuple[str, str, Limit, _Ask, bool]] = []
+    plan = result.plan
     steady = [p for p in result.points if p.segment.kind == "step"] or result.points
-    for quantity, limit in result.plan.limits.items():
+    rest = [p for p in result.points if p not in steady]
+    for quantity, limit in plan.limits.items():
         if quantity in _OF_SWEEP:
-            asks.append((quantity, "sweep", limit, _bind_sweep(quantity, result)))
+            asks.append((quantity, "sweep", limit, _bind_sweep(quantity, result), False))
             continue
         for point in steady:
             where = f"{point.segment.rpm_to:g} rpm"
-            asks.append((quantity, where, limit, _bind_point(quantity, point, result.plan)))
+            asks.append((quantity, where, limit, _bind_point(quantity, point, plan), False))
         if not steady:
-            asks.append((quantity, "any speed", limit, lambda _: (None, _NOTHING, "no data")))
+            asks.append(
+                (quantity, "any speed", limit, lambda _: (None, _NOTHING, "no data"), False)
+            )
+        for point in rest:
+            ask = _bind_point(quantity, point, plan)
+            asks.append((quantity, point.segment.name, limit, ask, False))
+        if quantity in _SHARES and result.points and result.ramps:
+            everywhere = [*result.points, *result.ramps]
+            ask = _bind_shares(quantity, everywhere, result)
+            asks.append((quantity, "all events", limit, ask, False))
+        if quantity in (*_SHARES, "sparks_per_event"):
+            for point in result.ramps:
+                ask = _bind_point(quantity, point, plan)
+                asks.append((quantity, point.segment.name, limit, ask, True))
+        if quantity == "drop_out_percent":
+            for band in result.sweep.bands:
+                where = f"{band.low:.0f} to {band.high:.0f} rpm"
+                asks.append((quantity, where, limit, _bind_band(band), True))
     if not asks:
         return None
     each_at = 1 - (1 - CONFIDENCE) / len(asks)
     checks = []
-    for quantity, where, limit, ask in asks:
-        value, (low, high), note = ask(each_at)
+    for quantity, where, limit, ask, alarm in asks:
         least = -inf if limit.least is None else limit.least
         most = inf if limit.most is None else limit.most
-        verdict = _judge(value, low, high, least, most, WITHIN, OUTSIDE)
-        if verdict == UNKNOWN and not note:
-            note = "its interval reaches over the limit: measure longer"
-            if quantity in _SHARES and value == 0:
-                enough = intervals.trials_for(most / 100, each_at)
+        check = _checked(quantity, where, ask, each_at, (least, most), (WITHIN, OUTSIDE), result)
+        if check.verdict == UNKNOWN and not check.note:
+            enough = intervals.trials_for(most / 100, each_at)
+            note = _longer(check, result)
+            if quantity in _SHARES and check.value == 0:
                 note = f"{enough} triggers without one would tell: measure longer"
-        checks.append(Check(quantity, where, value, low, high, least, most, verdict, note))
-    return Verdict("limits", tuple(checks), _overall(checks, WITHIN, OUTSIDE), each_at)
+            check = replace(check, note=note)
+        if not alarm or check.verdict == OUTSIDE:
+            checks.append(check)
+    overall = _overall(checks, WITHIN, OUTSIDE)
+    notes = _not_judged(result, {q for q, *_ in asks})
+    return Verdict("limits", tuple(checks), overall, each_at, tuple(notes))
+
+
+def _checked(
+    quantity: str, where: str, ask: _Ask, each_at: float, ends: Interval,
+    words: tuple[str, str], result: Result,
+) -> Check:  # fmt: skip
+    value, (low, high), note = ask(each_at)
+    verdict = _judge(value, low, high, *ends, *words)
+    if result.hides and quantity in _HIDEABLE:
+        verdict, note = UNKNOWN, "the drive's own edges hide answers: move the clamp and its lead"
+    return Check(quantity, where, value, low, high, *ends, verdict, note)
+
+
+def _longer(check: Check, result: Result) -> str:
+    """What length of run would tell, by the interval shrinking with the root of the time."""
+    reach = "limit" if isfinite(check.least) != isfinite(check.most) else "margin or limit"
+    text = f"its interval reaches over the {reach}"
+    half = (check.high - check.low) / 2
+    assert check.value is not None
+    room = max(
+        min(check.most - check.value, check.value - check.least),
+        max(check.least - check.value, check.value - check.most),
+    )  # inside both ends, or outside one
+    if not (isfinite(half) and room > 0):
+        return f"{text}: measure longer"
+    by = 1.2 * (half / room) ** 2
+    plan = result.plan
+    if by > 400:
+        return f"{text}, and its value lies at it: no usual length of run tells more"
+    if check.quantity in ("delay_us", "spread_us") and plan.steps:
+        repeats = max(2, ceil(plan.repeats * by))
+        return f"{text}: about --repeats {repeats} would tell"
+    seconds = result.measured_s * by
+    length = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+    return f"{text}: a run of about {length} in all (now {result.measured_s:.0f} s) would tell"
+
+
+def _not_judged(result: Result, judged: set[str]) -> list[str]:
+    """What this verdict says nothing about."""
+    plan, sweep = result.plan, result.sweep
+    names = [QUANTITIES[q].partition(",")[0] for q in QUANTITIES if q not in judged]
+    notes = [f"not judged, as no limit was given: {'; '.join(names)}"] if names else []
+    if sweep.rev_limit and "rev_limit_rpm" not in judged:
+        notes.append(
+            f"a rev limit at {sweep.rev_limit.value:.0f} rpm was seen; no limit asks about it"
+        )
+    return [*notes, *_not_driven(plan)]
+
+
+def _not_driven(plan: Plan) -> list[str]:
+    notes = []
+    if plan.repeats < 2 and plan.steps:
+        notes.append(
+            "each speed was driven once: what the module changes from time to time is not known "
+            "(--repeats 3)"
+        )
+    if not plan.soak_minutes:
+        notes.append("heat was not tested (--soak MINUTES)")
+    if not plan.ramps:
+        notes.append("only the speeds listed were driven: nothing is known between them (--ramp)")
+    return notes
 
 
 def against_run(result: Result, good: Result, name: str) -> Verdict:
@@ -121,36 +211,123 @@ def against_run(result: Result, good: Result, name: str) -> Verdict:
         good: the other one, evaluated again from its own recording.
         name: of the other, for a person.
     """
-    asks: list[tuple[str, str, _Ask]] = []
+    asks: list[tuple[str, str, _Ask, bool]] = []
     notes = _alike(result.plan, good.plan)
     plan = result.plan
     pairs: list[tuple[Point, Point]] = []
     for point in result.points:
-        other = _partner(point, good.points)
-        if other is None:
+        partner = _partner(point, good.points)
+        if partner is None:
             notes.append(f"{point.segment.name} was not driven in {name}: not compared")
             continue
-        pairs.append((point, other))
-        for quantity in ("delay_us", "drop_out_percent", "sparks_per_event"):
-            ask = _bind_difference(quantity, point, other, plan)
-            asks.append((quantity, f"{point.segment.rpm_to:g} rpm", ask))
-    if pairs:
-        asks += [(quantity, "all steps", _bind_pooled(quantity, pairs)) for quantity in _SHARES]
+        pairs.append((point, partner))
+    steps = [(a, b) for a, b in pairs if a.segment.kind == "step"]
+    more = _more_between(steps, result, good)
+    for a, b in pairs:
+        where = f"{a.segment.rpm_to:g} rpm"
+        for quantity in ("delay_us", "spread_us", "sparks_per_event"):
+            ask = _bind_difference(quantity, a, b, plan, more)
+            asks.append((quantity, where, ask, False))
+        for quantity in _SHARES:
+            asks.append((quantity, where, _bind_shares_of((a,), (b,), quantity), True))
+    ramps = [(p, q) for p in result.ramps if (q := _partner(p, good.ramps)) is not None]
+    for a, b in ramps:
+        for quantity in (*_SHARES, "sparks_per_event"):
+            ask = (
+                _bind_shares_of((a,), (b,), quantity)
+                if quantity in _SHARES
+                else (_bind_difference(quantity, a, b, plan, more))
+            )
+            asks.append((quantity, a.segment.name, ask, True))
+    if result.ramps and len(ramps) < len(result.ramps):
+        notes.append(f"some ramps were not driven in {name}: not compared")
+    everything = [*pairs, *ramps]
+    if everything:
+        mine, others = zip(*everything, strict=True)
+        for quantity in _SHARES:
+            ask = _bind_shares_of(mine, others, quantity)
+            asks.append((quantity, "all events", ask, False))
+        if any(r.sweep.rev_limit for r in (result, good)):
+            asks.append(
+                ("rev_limit_rpm", "sweep", lambda _: _limit_difference(result, good), False)
+            )
+        for run, other, sign in ((result, good, 1), (good, result, -1)):
+            for band in run.sweep.bands:
+                where = f"{band.low:.0f} to {band.high:.0f} rpm"
+                ask = _bind_band_difference(band, other, sign)
+                asks.append(("drop_out_percent", where, ask, True))
     if any(r.sweep.switch_up for r in (result, good)):
-        asks.append(("switch_over_rpm", "sweep", lambda c: _switch_difference(result, good, c)))
+        asks.append(
+            ("switch_over_rpm", "sweep", lambda c: _switch_difference(result, good, c), False)
+        )
     each_at = 1 - (1 - CONFIDENCE) / max(1, len(asks))
     checks = []
-    for quantity, where, ask in asks:
+    for quantity, where, ask, alarm in asks:
         margin = plan.margin(quantity) or inf
-        value, (low, high), note = ask(each_at)
-        verdict = _judge(value, low, high, -margin, margin, SAME, DIFFERS)
-        if verdict == UNKNOWN and not note:
-            note = "its interval reaches over the margin: measure longer"
-        checks.append(Check(quantity, where, value, low, high, -margin, margin, verdict, note))
+        ends = (-margin, margin)
+        check = _checked(quantity, where, ask, each_at, ends, (SAME, DIFFERS), result)
+        if good.hides and quantity in _HIDEABLE:
+            note = f"in {name} the drive's own edges hide answers"
+            check = replace(check, verdict=UNKNOWN, note=note)
+        if check.verdict == UNKNOWN and not check.note:
+            check = replace(check, note=_why_not(check, result, good))
+        if not alarm or check.verdict == DIFFERS:
+            checks.append(check)
     if not checks:
         notes.append("the two runs have no speed in common: nothing could be compared")
+    else:
+        notes += _compared(result, good, name)
     overall = _overall(checks, SAME, DIFFERS)
     return Verdict(name, tuple(checks), overall, each_at, tuple(notes))
+
+
+def _compared(result: Result, good: Result, name: str) -> list[str]:
+    notes = [
+        "compared: delay, spread and sparks per event at each speed held; drop-outs and double "
+        "events everywhere, ramps and soak too; switch-over and rev limit where one of the two "
+        "has them",
+        "not compared: temperature of the module, supply, burst window, delay within ramps",
+    ]
+    for run, whose in ((result, "this run"), (good, name)):
+        heat = run.sweep.heat
+        if heat is not None and heat.moved:
+            notes.append(
+                f"in {whose} the delay moved by {heat.change:+.1f} µs at the same speeds, as heat "
+                f"does: up to {heat.allowance:.1f} µs of a difference may be that"
+            )
+    return notes + [n for n in _not_driven(result.plan) if "soak" not in n]
+
+
+def _why_not(check: Check, result: Result, good: Result) -> str:
+    heat = sum(r.sweep.heat.allowance for r in (result, good) if r.sweep.heat)
+    if check.quantity == "delay_us" and heat > check.most / 2:
+        return "the module warms up within a run: soak both warm first, then compare"
+    return _longer(check, result)
+
+
+def _more_between(
+    pairs: Sequence[tuple[Point, Point]], result: Result, good: Result
+) -> tuple[float, float, float]:
+    """What two runs of one module may differ by beyond the scatter inside a visit.
+
+    Returns:
+        Standard uncertainty of a difference at one speed, its degrees of freedom, and an
+        allowance for heat, µs. Where each speed was visited again both are in the points already;
+        else the differences themselves say how far they scatter from speed to speed.
+    """
+    heat = sum(r.sweep.heat.allowance for r in (result, good) if r.sweep.heat)
+    if result.sweep.heat is not None and good.sweep.heat is not None:
+        return 0.0, inf, heat
+    found = [
+        (a.delay_us.value - b.delay_us.value, sqrt(a.delay_us.u**2 + b.delay_us.u**2))
+        for a, b in pairs if a.delay_us and b.delay_us
+    ]  # fmt: skip
+    if len(found) < 3:
+        return 0.0, inf, heat
+    mean = sum(d for d, _ in found) / len(found)
+    scatter = sum((d - mean) ** 2 for d, _ in found) / (len(found) - 1)
+    own = sum(u**2 for _, u in found) / len(found)
+    return sqrt(max(0.0, scatter - own)), len(found) - 1.0, heat
 
 
 def _judge(
@@ -170,6 +347,70 @@ def _overall(checks: Sequence[Check], good: str, bad: str) -> str:
     return good if verdicts == {good} else UNKNOWN
 
 
+def _bind_shares(quantity: str, points: Sequence[Point], result: Result) -> _Ask:
+    """A share over several places."""
+    hits, n, together = _counts(quantity, points)
+    return lambda confidence: _share(hits, n, confidence, together)
+
+
+def _counts(quantity: str, points: Sequence[Point]) -> tuple[int, int, float]:
+    """Hits and trials; of drop-outs those outside of dead bands, which are judged by themselves,
+    with how many come together."""
+    if quantity == "double_percent":
+        return sum(p.doubles for p in points), sum(p.answered for p in points), 1.0
+    band = sum(p.in_band for p in points)
+    n = sum(p.triggers for p in points) - band
+    return sum(p.drop_outs for p in points) - band, n, max(p.clumping for p in points)
+
+
+def _bind_band(band: Band) -> _Ask:
+    def ask(confidence: float) -> _Measured:
+        low = intervals.clopper_pearson(band.triggers, band.triggers, confidence)[0]
+        return 100.0, (100 * low, 100.0), ""
+
+    return ask
+
+
+def _bind_band_difference(band: Band, other: Result, sign: int) -> _Ask:
+    """No spark in a band, against what the other run did there."""
+
+    def ask(confidence: float) -> _Measured:
+        shots = [s.shots for s in other.stretches]
+        inside = [(x.rpm >= band.low) & (x.rpm <= band.high) for x in shots]
+        n = int(sum(i.sum() for i in inside))
+        k = int(sum((i & ~x.answered).sum() for i, x in zip(inside, shots, strict=True)))
+        if n < FEWEST:
+            return None, _NOTHING, "not driven in the other run"
+        low, high = intervals.share_difference(band.triggers, band.triggers, k, n, confidence)
+        low, high = (100 * low, 100 * high) if sign > 0 else (-100 * high, -100 * low)
+        return sign * 100 * (1 - k / n), (low, high), ""
+
+    return ask
+
+
+def _bind_shares_of(a: Sequence[Point], b: Sequence[Point], quantity: str) -> _Ask:
+    """Shares of two runs over the same places. What is rare at each may show in all."""
+    one, two = _counts(quantity, a), _counts(quantity, b)
+    together = max(one[2], two[2])
+    return lambda confidence: _share_difference(one[:2], two[:2], confidence, together)
+
+
+def _limit_difference(result: Result, good: Result) -> _Measured:
+    """Rev limits; a run without one has it above all that it drove."""
+    ends: list[Interval] = []
+    values: list[float] = []
+    for run in (result, good):
+        found, most = run.sweep.rev_limit, run.sweep.most_rpm
+        ends.append((found.low, found.high) if found else (most, inf))
+        values.append(found.value if found else most)
+    (low_a, high_a), (low_b, high_b) = ends
+    note = ""
+    for run, whose in ((result, "this"), (good, "the other")):
+        if run.sweep.rev_limit is None:
+            note = f"{whose} run shows none up to {run.sweep.most_rpm:.0f} rpm"
+    return values[0] - values[1], (low_a - high_b, high_a - low_b), note
+
+
 def _bind_point(quantity: str, point: Point, plan: Plan) -> _Ask:
     return lambda confidence: _of_point(quantity, point, plan, confidence)
 
@@ -179,7 +420,7 @@ def _of_point(quantity: str, point: Point, plan: Plan, confidence: float) -> _Me
     if not point.triggers:
         return None, _NOTHING, "no trigger was counted at this speed"
     if quantity == "drop_out_percent":
-        return _share(point.drop_outs, point.triggers, confidence)
+        return _share(point.drop_outs, point.triggers, confidence, point.clumping)
     if quantity == "supply_v":
         if point.supply_mv is None:
             return None, _NOTHING, "this board does not measure the supply"
@@ -194,20 +435,19 @@ def _of_point(quantity: str, point: Point, plan: Plan, confidence: float) -> _Me
     delay = point.delay_us
     assert delay is not None  # enough were answered
     if quantity == "spread_us":
-        # ln s has the standard uncertainty 1 / sqrt(2 (n - 1)): JCGM 100:2008, E.4.3.
+        # ln s has the standard uncertainty u(s) / s: JCGM 100:2008, 5.1.2.
         z = NormalDist().inv_cdf((1 + confidence) / 2)
-        by = exp(z / sqrt(2 * (delay.n - 1)))
+        by = exp(z * delay.u_s / delay.s) if delay.s else 1.0
         return delay.s, (delay.s / by, delay.s * by), ""
-    u = sqrt(delay.u**2 + plan.u_clamp_delay_us**2)
-    freedom = intervals.combined_freedom(
-        [(delay.u, delay.n - 1.0), (plan.u_clamp_delay_us, inf)]
-    )  # fmt: skip
-    half = u * intervals.student_quantile((1 + confidence) / 2, freedom)
+    half = delay.half(confidence, plan.u_clamp_delay_us)
     return delay.value, (delay.value - half, delay.value + half), ""
 
 
-def _share(hits: int, n: int, confidence: float) -> _Measured:
-    low, high = intervals.clopper_pearson(hits, n, confidence)
+def _share(hits: int, n: int, confidence: float, together: float = 1.0) -> _Measured:
+    if n <= 0:
+        return None, _NOTHING, "no trigger was counted"
+    by = together if 0 < hits < 0.8 * n else 1.0
+    low, high = intervals.clopper_pearson(hits / by, n / by, confidence)
     return 100 * hits / n, (100 * low, 100 * high), ""
 
 
@@ -276,26 +516,17 @@ def _partner(point: Point, others: Sequence[Point]) -> Point | None:
     return min(near, key=lambda p: abs(p.index - point.index), default=None)
 
 
-def _bind_difference(quantity: str, a: Point, b: Point, plan: Plan) -> _Ask:
-    return lambda confidence: _difference(quantity, a, b, plan, confidence)
+def _bind_difference(
+    quantity: str, a: Point, b: Point, plan: Plan, more: tuple[float, float, float]
+) -> _Ask:
+    return lambda confidence: _difference(quantity, a, b, plan, more, confidence)
 
 
-def _bind_pooled(quantity: str, pairs: Sequence[tuple[Point, Point]]) -> _Ask:
-    """Over all speeds together: what is rare at each speed may show in all."""
-
-    def counts(points: Sequence[Point]) -> tuple[int, int]:
-        if quantity == "double_percent":
-            return sum(p.doubles for p in points), sum(p.answered for p in points)
-        return sum(p.drop_outs for p in points), sum(p.triggers for p in points)
-
-    a, b = counts([p for p, _ in pairs]), counts([p for _, p in pairs])
-    return lambda confidence: _share_difference(a, b, confidence)
-
-
-def _difference(quantity: str, a: Point, b: Point, plan: Plan, confidence: float) -> _Measured:
+def _difference(
+    quantity: str, a: Point, b: Point, plan: Plan, more: tuple[float, float, float],
+    confidence: float,
+) -> _Measured:  # fmt: skip
     """This run's point less the other's."""
-    if quantity == "drop_out_percent":
-        return _share_difference((a.drop_outs, a.triggers), (b.drop_outs, b.triggers), confidence)
     for point, whose in ((a, "this"), (b, "the other")):
         if point.answered < FEWEST:
             text = f"in {whose} run only {point.answered} of {point.triggers} triggers answered"
@@ -307,19 +538,33 @@ def _difference(quantity: str, a: Point, b: Point, plan: Plan, confidence: float
         return value, (value - half, value + half), ""
     one, two = a.delay_us, b.delay_us
     assert isinstance(one, Mean) and isinstance(two, Mean)
-    value, interval = difference(one, two, sqrt(2) * plan.u_clip_us, confidence)
-    return value, interval, ""
+    if quantity == "spread_us":
+        z = NormalDist().inv_cdf((1 + confidence) / 2)
+        value, half = one.s - two.s, z * sqrt(one.u_s**2 + two.u_s**2)
+        return value, (value - half, value + half), ""
+    between, freedom, heat = more
+    clip = sqrt(2) * plan.u_clip_us
+    value, (low, high) = difference(
+        one, two, [(clip, inf), (between, freedom)], confidence
+    )  # fmt: skip
+    return value, (low - heat, high + heat), ""
 
 
-def _share_difference(a: tuple[int, int], b: tuple[int, int], confidence: float) -> _Measured:
-    if not a[1] or not b[1]:
+def _share_difference(
+    a: tuple[int, int], b: tuple[int, int], confidence: float, together: float = 1.0
+) -> _Measured:
+    if a[1] <= 0 or b[1] <= 0:
         return None, _NOTHING, "no trigger was counted in one of the runs"
-    low, high = intervals.share_difference(*a, *b, confidence)
+    # All or none of the triggers of one run is no spell of the other.
+    by = together if max(a[0] / a[1], b[0] / b[1]) < 0.8 else 1.0
+    low, high = intervals.share_difference(
+        a[0] / by, a[1] / by, b[0] / by, b[1] / by, confidence
+    )  # fmt: skip
     return 100 * (a[0] / a[1] - b[0] / b[1]), (100 * low, 100 * high), ""
 
 
 def _switch_difference(result: Result, good: Result, confidence: float) -> _Measured:
-    found: list[Threshold] = []
+    found: list[Change] = []
     for run, whose in ((result, "this"), (good, "the other")):
         one = switch_over(run, True, confidence)
         if one is None:

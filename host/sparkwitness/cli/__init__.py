@@ -18,13 +18,15 @@ COMMANDS = {
     "scenarios": "The simulated engines and modules, with a line each.",
     "check": "Electrical checks: coil, supply, degrees.",
     "engine": "Saved engines: add, list, show, edit, remove.",
-    "logbook": "What was found before, and whether it still computes to the same.",
+    "logbook": "Past results, and a check that they still reproduce.",
     "compare": "Before against after: what a part swap changed.",
     "report": "One run as a self-contained page, or PDF.",
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",
     "summarize": "All recordings of a folder in one table.",
     "bench": "Test a removed ignition module: delay, drop-outs, switch-over, verdict.",
     "findfault": "Guided search for the link that lost the spark.",
+    "config": "The file with your defaults of options.",
+    "completion": "Completion for bash, zsh or fish.",
     "board": "Find, identify, install and self-test the board.",
 }
 
@@ -59,10 +61,21 @@ class _Lazy(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 @click.version_option(__version__)
-def main() -> None:
+@click.option("--quiet", is_flag=True, help="Only results, findings and cautions.")
+@click.pass_context
+def main(ctx: click.Context, quiet: bool) -> None:
     """Witness an engine's real spark: measure true ignition timing, find what is wrong with it,
     and get the next setting to enter.
 
     A board with MicroPython time-stamps a clamp on a plug lead and a crank reference; no board is
     needed for --simulate, --from and the demo.
+
+    Exit codes: 0 done; 1 refused or failed, one sentence says why; 2 a wrong option; 3 ended
+    without a result; 4 a result, and it is bad news.
     """
+    if ctx.invoked_subcommand not in (None, "config", "completion"):
+        from sparkwitness.cli import config
+
+        group = ctx.command
+        assert isinstance(group, click.Group)
+        ctx.default_map = config.defaults(config.path(), group, ctx)

@@ -18,12 +18,17 @@ _MOST = 200
 """Characters of one answer; more is a pasted page."""
 
 
+class Ended(UserError):
+    """The input ended before the question was answered."""
+
+
 def question(
     text: str,
     kind: "click.ParamType[Any] | type | Callable[[str], _T]" = str,
     default: Any = None,
     help: str = "",
     empty: bool = False,
+    bare: bool = False,
 ) -> Any:
     """Ask until an answer can be used.
 
@@ -33,9 +38,10 @@ def question(
         default: taken for an empty line and shown in brackets; None: an answer is needed.
         help: why it is asked and where the answer is found, shown for "?".
         empty: an empty line is an answer too, and gives None.
+        bare: "?" is an answer like another.
 
     Raises:
-        UserError: the input has ended.
+        Ended: the input has ended.
         click.Abort: Ctrl-C.
     """
     shown = "" if default is None else _text(default)
@@ -43,7 +49,7 @@ def question(
         text = f"{text} ({', '.join(map(str, kind.choices))})"
     while True:
         typed = _line(text, shown)
-        if typed == "?":
+        if typed == "?" and not bare:
             click.echo(f"  {help or 'There is no more to say about this one.'}")
             continue
         if not typed:
@@ -93,7 +99,7 @@ def _line(text: str, default: str) -> str:
         except click.Abort as abort:
             if isinstance(abort.__context__, EOFError):
                 click.echo()
-                raise UserError(
+                raise Ended(
                     "the input ended before the question was answered; answer it, or give the "
                     "answers as options (--help lists them)"
                 ) from None

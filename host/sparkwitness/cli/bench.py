@@ -26,6 +26,7 @@ from sparkwitness.bench import (
 )
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector
+from sparkwitness.cli import ask as asking
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import options, sources
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
@@ -39,12 +40,15 @@ from sparkwitness.timing import conditioner
 
 NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
 _SPACING_US, _WINDOW_DEG = 1000.0, 20.0  # common practice, no source
+_REPEATS = 3  # fewer cannot tell heat from speed
 _FILE = click.Path(path_type=Path)
 
 
 @click.command()
 @options.source
-@click.option("--plan", "plan_file", type=_FILE, help="Plan as TOML; options come before it.")
+@click.option(
+    "--plan", "plan_file", type=_FILE, help="TOML plan; command-line options override it."
+)
 @click.option("--kind", type=click.Choice(list(bench_plan.KINDS)), help="Principle of the module.")
 @click.option("--active", type=click.Choice(["high", "low"]), help="Active level of the pulse.")
 @click.option(
@@ -55,15 +59,20 @@ _FILE = click.Path(path_type=Path)
 @click.option("--width", type=options.NUMBER, help="Dwell or pulse width, µs.")
 @click.option("--cylinders", type=int, help="Firings per working cycle.")
 @click.option("--strokes", type=int, help="4 or 2.")
-@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none for no steps.")
+@click.option("--steps", help="Speeds held: 500,1000,3000 or 1000:6000:500; none: no steps.")
 @click.option("--seconds", type=options.NUMBER, help="How long each is held.")
 @click.option(
-    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none for no ramps."
+    "--repeats", type=int, help="Times that each speed is driven, up and down. Default: 3."
+)
+@click.option(
+    "--ramp", "ramps", multiple=True, help="FROM:TO:SECONDS; may be repeated; none: no ramps."
 )
 @click.option("--soak", type=options.NUMBER, help="Minutes to hold one speed at the end.")
-@click.option("--soak-rpm", type=options.NUMBER, help="That speed.")
-@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp in use.")
-@click.option("--clamp-falling", is_flag=True, default=None, help="Stamp its falling edge.")
+@click.option("--soak-rpm", type=options.NUMBER, help="Soak speed, rpm.")
+@click.option("--clamp-input", type=click.Choice(["clamp_a", "clamp_b"]), help="Clamp to use.")
+@click.option(
+    "--clamp-falling", is_flag=True, default=None, help="Stamp that clamp's falling edge."
+)
 @click.option("--dead-time", type=options.NUMBER, help="Edges sooner than this are ringing, µs.")
 @click.option(
     "--limit",
@@ -79,11 +88,11 @@ _FILE = click.Path(path_type=Path)
     + ", ".join(bench_plan.DEFAULT_MARGINS),
 )
 @click.option("--record", type=_FILE, help="Keep the run: the bytes as received, and the plan.")
-@click.option("--resume", type=_FILE, help="Go on with a kept run that was cut short.")
+@click.option("--resume", type=_FILE, help="Continue a kept run that was cut short.")
 @click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
 @click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
 @click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
-@click.option("--claim-only", is_flag=True, help="Only that, without a board.")
+@click.option("--claim-only", is_flag=True, help="Weigh the claim only, without a board.")
 @click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
 @click.option("--shots", type=_FILE, help="Write a CSV file with one row per trigger.")
 @options.yes
@@ -111,13 +120,13 @@ def command(
 
     The board drives the module's trigger and listens with the clamp on the coil lead. Connect the
     bench output to the module and to the board's trigger input. Nothing is driven before the
-    cautions are answered.
+    cautions are confirmed.
 
     \b
     Exit codes: 0 all measured and, where asked, within the limits or the same
                 1 or 2 bad input, 3 nothing measured
                 4 outside the limits or different
-                5 cut short, 6 measured, but the verdict cannot be told
+                5 cut short, 6 measured, but no verdict is possible
 
     A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
     """
@@ -132,7 +141,7 @@ def command(
         return
     for path in (points, shots):
         if path is not None and path.exists():
-            raise UserError(f"{path} is there already; choose another name")
+            raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
@@ -224,7 +233,7 @@ def _run(
     elif any(v is not None and v != () for v in typed.values()):
         raise UserError("--resume takes the plan from the kept run: leave the other options out")
     if record is not None and record.exists():
-        raise UserError(f"{record} is there already; choose another name")
+        raise UserError(f"{record} already exists; choose another name")
     seconds = sum(s + 2 * bench_plan.SETTLE_S for _, s in order)
     job.beside.print(bench_show.plan(job.plan, seconds))
     if simulate is None:
@@ -232,10 +241,12 @@ def _run(
         if not job.yes:
             if not interactive:
                 raise UserError(
-                    "nothing is driven before the cautions are answered: run this in a terminal, "
+                    "nothing is driven before the cautions are confirmed: run this in a terminal, "
                     "or give --yes"
                 )
-            click.confirm("Read and done? The module is driven next", abort=True)
+            asking.cautions_taken(
+                "Have you read this and taken the precautions? The module is driven next"
+            )
     with (
         sources.board(_full_name(simulate), port) as source,
         link.Link(source.port, job.patience) as board,
@@ -309,6 +320,7 @@ def _plan(
     """Defaults, then the file, then what was typed; what is still open is asked for."""
     values = {**defaults, **(bench_plan.load(path) if path else {})}
     values.update(_values(typed, values))
+    values.setdefault("repeats", _REPEATS)
     if ask:
         beside.print("What is on the bench? (Enter takes what is in brackets.)")
         _ask(values)
@@ -325,7 +337,7 @@ def _ask(values: dict[str, Any]) -> None:
 
     def ask(name: str, text: str, kind: Any, default: Any) -> None:
         if name not in values:
-            values[name] = click.prompt(text, type=kind, default=default)
+            values[name] = asking.question(text, kind, default)
 
     ask("kind", "Principle", click.Choice(list(bench_plan.KINDS)), "inductive")
     inductive = values["kind"] == "inductive"

@@ -37,7 +37,7 @@ _LONGEST_S = 60.0
 
 @click.group()
 def command() -> None:
-    """The board itself: find it, see who it is, put the firmware on it, check it.
+    """The board itself: find it, identify it, install the firmware, test it.
 
     A new board: put MicroPython 1.24 or newer on it (hold BOOTSEL while plugging it in, copy the
     UF2 file for its type to the drive that appears), then `sparkwitness board install`.

@@ -77,32 +77,36 @@ def command() -> None:
 @click.option("--secondary", type=OHM, help="Meter reading such as 8.6k, or 'open'.")
 @click.option("--secondary-limits", type=OHM, nargs=2, metavar="LOW HIGH")
 @click.option("--lead", type=OHM, default=0.0, show_default=True,
-              help="Meter reading with its tips together; taken off the primary's.")  # fmt: skip
-@click.option("--temp", type=CELSIUS, default=20.0, show_default=True, help="Of the coil, °C.")
+              help="Meter reading with its tips together; subtracted.")  # fmt: skip
+@click.option("--temp", type=CELSIUS, default=20.0, show_default=True, help="Coil temperature, °C.")
 @click.option("--temp-within", type=options.NUMBER, default=5.0, show_default=True,
-              help="How well that is known, ± K.")  # fmt: skip
+              help="How well the coil temperature is known, ± K.")  # fmt: skip
 @click.option("--accuracy", type=options.NUMBER, default=1.0, show_default=True,
-              help="Of the meter, ± % of reading.")  # fmt: skip
-@click.option("--digit", type=OHM, default=0.0, help="Of the meter's primary range, ± ohm.")
+              help="Accuracy of the meter, ± % of reading.")  # fmt: skip
+@click.option(
+    "--digit", type=OHM, default=0.0, help="Last digit of the meter's primary range, ± ohm."
+)
 @click.option("--supply", type=VOLT, help="Volts at the coil: asks for current and dwell.")
-@click.option("--inductance", type=HENRY, help="Of the primary, such as 6mH.")
-@click.option("--resistance", type=OHM, help="Of the whole primary circuit, hot; default: the "
-              "measured primary at its temperature plus --ballast.")  # fmt: skip
-@click.option("--ballast", type=OHM, default=0.0, help="Ballast and harness.")
+@click.option("--inductance", type=HENRY, help="Inductance of the primary, such as 6mH.")
+@click.option("--resistance", type=OHM, help="Of the whole primary circuit, hot, ohm. Default: "
+              "the measured primary at its temperature plus --ballast.")  # fmt: skip
+@click.option("--ballast", type=OHM, default=0.0, help="Resistance of ballast and harness.")
 @click.option("--drop", type=VOLT, default=0.0, help="Volts lost in the switching transistor.")
 @click.option("--current", type=AMPERE, help="Wanted primary current.")
 @click.option("--cylinders", type=click.IntRange(1, 16), default=1, show_default=True,
               help="Cylinders that this one coil serves.")  # fmt: skip
 @click.option("--strokes", type=click.Choice(["2", "4"]), default="4", show_default=True)
-@click.option("--wasted", is_flag=True, help="It also fires on the exhaust stroke.")
+@click.option("--wasted", is_flag=True, help="The coil also fires on the exhaust stroke.")
 @click.option("--burn", type=Quantity("s", 0, 0.1), default="1ms", show_default=True,
               help="Time left to the spark before the next charge.")  # fmt: skip
 @click.option("--dwell-share", type=click.FloatRange(1, 99),
               help="Points: dwell as % of the firing interval, in place of --current.")  # fmt: skip
 @click.option("--rpm", "speeds", type=click.FloatRange(1, 30000), multiple=True,
               help="Crank speed for the table. May be repeated.")  # fmt: skip
-@click.option("--capacitor", type=FARAD, help="Of a capacitive module, such as 1uF.")
-@click.option("--capacitor-volts", type=Quantity("V", 0, 1000), help="It is charged to.")
+@click.option("--capacitor", type=FARAD, help="Capacitor of a capacitive module, such as 1uF.")
+@click.option(
+    "--capacitor-volts", type=Quantity("V", 0, 1000), help="Voltage that it is charged to."
+)
 @options.as_json
 def coil(as_json: bool, **typed: Any) -> None:
     """Windings against their limits, and what the coil does with its time.
@@ -275,12 +279,18 @@ def _show_coil(
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
 @click.option("--seconds", type=click.FloatRange(2, 60), default=6.0, show_default=True,
               help="How long to listen: a second of rest, then crank.")  # fmt: skip
-@click.option("--rest", type=VOLT, help="By hand, without a board: volts at rest …")
-@click.option("--lowest", type=VOLT, help="… and the meter's lowest while cranking.")
-@click.option("--meter-within", type=VOLT, default=0.1, show_default=True, help="By hand: ± V.")
+@click.option("--rest", type=VOLT, help="Without a board: volts at rest, by a meter.")
+@click.option(
+    "--lowest", type=VOLT, help="Without a board: the meter's lowest volts while cranking."
+)
+@click.option(
+    "--meter-within", type=VOLT, default=0.1, show_default=True, help="Accuracy of that meter, ± V."
+)
 @click.option("--limit", type=VOLT, help="Lowest volts allowed while cranking. Default: 9.6 V at "
               "20 °C and above, less when colder.")  # fmt: skip
-@click.option("--temp", type=CELSIUS, default=20.0, show_default=True, help="Of the battery, °C.")
+@click.option(
+    "--temp", type=CELSIUS, default=20.0, show_default=True, help="Battery temperature, °C."
+)
 @options.yes
 @options.as_json
 def supply(
@@ -382,7 +392,7 @@ def supply(
 @click.option("--ms", type=options.NUMBER, help="Milliseconds.")
 @click.option("--deg", type=options.NUMBER, help="Crank degrees.")
 @click.option("--rpm", type=options.NUMBER, help="Crank speed, rev/min.")
-@click.option("--diameter", type=options.NUMBER, help="Of the damper, in any unit.")
+@click.option("--diameter", type=options.NUMBER, help="Diameter of the damper, in any unit.")
 @click.option("--arc", type=options.NUMBER, help="Length along the damper's rim, same unit.")
 @options.as_json
 def degrees(

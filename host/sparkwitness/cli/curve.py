@@ -41,7 +41,11 @@ NOTHING_MEASURED = 3
 )
 @click.option("--width", type=click.FloatRange(10, 5000), default=250.0, show_default=True,
               help="Width of a bin, rpm.")  # fmt: skip
-@click.option("--seconds", type=click.FloatRange(1, 3600), help="Sweep so long; else to Ctrl-C.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1, 3600),
+    help="Stop after this many seconds (default: at Ctrl-C).",
+)
 @typing.setup_options
 @keep.options
 @keep.like_option
@@ -112,7 +116,7 @@ def command(
     else:
         show.origin(out, origin)
         _print(out, result, tables)
-        if run is not None:
+        if run is not None and not options.quiet():
             out.print(keep.kept(run), style="dim")
     sys.exit(NOTHING_MEASURED if isinstance(result, Finding) else 0)
 
@@ -133,6 +137,8 @@ def _sweep(
     beside: Console,
     longest: float | None,
 ) -> Tables:
+    if options.quiet():
+        beside = Console(quiet=True)
     beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
     with link.Link(source.port, patience) as board:
         recorder = Recorder(record, board.hello, setup.to_dict(), source.name) if record else None

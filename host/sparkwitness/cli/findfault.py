@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
+from sparkwitness.cli import ask, options
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
@@ -22,6 +22,7 @@ from sparkwitness.fault.store import default_path, load
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.angle import Reference
 
+_AGAIN = " again"
 NOT_OVER = 3
 """Exit code: the search still has a test to ask, or ended without being sure."""
 
@@ -57,11 +58,12 @@ NOT_OVER = 3
 @click.option("--say", multiple=True, metavar="TEST=ANSWER",
               help="Answer a test, in any order. May be repeated.")  # fmt: skip
 @click.option("--answers", type=click.Path(path_type=Path),
-              help="JSON file {test: answer}; used when the search asks for it.")  # fmt: skip
+              help="JSON file {test: answer, \"test again\": answer at a second look}; used when "
+              "the search asks for it.")  # fmt: skip
 @click.option("--mended", metavar="LINK", help="This link was mended; the engine still does not "
               "start, unless --starts.")  # fmt: skip
 @click.option("--starts", is_flag=True, help="With --mended: now it starts.")
-@click.option("--resume", type=click.Path(path_type=Path), help="Go on with a stored run.")
+@click.option("--resume", type=click.Path(path_type=Path), help="Continue a stored run.")
 @click.option("--store", "store_at", type=click.Path(path_type=Path),
               help="File for the run. Default: a new one in your data folder.")  # fmt: skip
 @click.option("--list", "listing", is_flag=True, help="Show links and tests, and stop.")
@@ -101,11 +103,11 @@ def command(
     if session.path is None:
         session.path = default_path(run.started)
     if resume is None and session.path.exists():
-        raise UserError(f"{session.path} is there already; go on with --resume {session.path}")
+        raise UserError(f"{session.path} already exists; continue it with --resume {session.path}")
     session.save()
     for text in say:
         name, _, answer = text.partition("=")
-        session.add(answer_of(session.chain, name.strip(), answer.strip()))
+        session.add(_looked_again(session, answer_of(session.chain, name.strip(), answer.strip())))
     if mended is not None:
         session.add(repair_of(session, mended, starts))
     prepared = _prepared(answers, session.chain)
@@ -115,10 +117,10 @@ def command(
         _batch(session, prepared)
         _print_state(session, as_json)
     over = ff.next_test(session.chain, session.run.events, session.run.sure) is None
-    chances = ff.chances(session.chain, session.run)
+    ends = ff.result(session.chain, session.run.events, session.run.sure)
     if over or ff.started(session.run):
         _keep(session, keeping, simulate)
-    if not (ff.started(session.run) or (over and chances.max() >= session.run.sure)):
+    if not (ff.started(session.run) or (over and ends.sure)):
         sys.exit(NOT_OVER)
 
 
@@ -127,11 +129,13 @@ def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None
     told = fault_text.state(session.chain, session.run, session.path)
     found = told["finding"]
     headline = f"{found['name']}, probability {found['probability']:.0%}"
+    if not found["sure"]:
+        headline = f"{found['result_in_words']}; of the links {headline}"
     if told["starts"]:
         headline = f"starts again; last found: {headline}"
     source = f"simulated: {simulate}" if simulate else "board" if session.live else "by hand"
     run = keeping.keep(session.beside, Logbook.keep, "faultfind", headline, told, source=source)
-    if run is not None:
+    if run is not None and not options.quiet():
         session.beside.print(keep.kept(run), style="dim")
 
 
@@ -162,7 +166,7 @@ def _begin(
         _ask_kinds(kinds)
     board = live or (not by_hand and bool(link.boards()))
     if interactive and not board and not by_hand:
-        board = click.confirm("Will the board be connected for live tests?", default=False)
+        board = ask.yes_no("Will the board be connected for live tests?", False)
     started = datetime.now(UTC).isoformat(timespec="seconds")
     return ff.Run(
         pure(ff.variant_of, **kinds), board, (), odds, minutes,
@@ -193,7 +197,7 @@ def _ask_kinds(kinds: dict[str, str]) -> None:
         for letter, value in zip(fault_text.LETTERS, values, strict=False):
             click.echo(f"  {letter}  {known[kind][value]}")
         choice = click.Choice([*fault_text.LETTERS[: len(values)]], case_sensitive=False)
-        picked = click.prompt("Which", type=choice, show_choices=False)
+        picked = ask.question("Which", choice, help=str(known[kind]["ask"]))
         kinds[kind] = values[fault_text.LETTERS.index(picked)]
 
 
@@ -222,7 +226,20 @@ def _prepared(path: Path | None, chain: ff.Chain) -> dict[str, ff.Answer]:
         raise UserError(f"{path} is not JSON; write {{'test': 'answer'}}") from None
     if not isinstance(table, dict):
         raise UserError(f"{path} holds no object; write {{'test': 'answer'}}")
-    return {str(name): answer_of(chain, str(name), answer) for name, answer in table.items()}
+    found = {}
+    for name, answer in table.items():
+        test = str(name).removesuffix(_AGAIN)
+        found[str(name)] = replace(
+            answer_of(chain, test, answer), again=str(name).endswith(_AGAIN)
+        )  # fmt: skip
+    return found
+
+
+def _looked_again(session: Session, answer: ff.Answer) -> ff.Answer:
+    """The answer, as a second look where the search asks for one."""
+    choice = ff.next_test(session.chain, session.run.events, session.run.sure)
+    again = choice is not None and choice.again and choice.tests[0].id == answer.test
+    return replace(answer, again=again)
 
 
 def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
@@ -232,14 +249,15 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
         choice = ff.next_test(session.chain, session.run.events, session.run.sure)
         if choice is None:
             return
-        live = [t for t in choice.tests if t.by == "board" and t.id not in prepared]
-        if choice.again or (live and not session.live):
+        more = _AGAIN if choice.again else ""
+        live = [t for t in choice.tests if t.by == "board" and t.id + more not in prepared]
+        if live and not session.live:
             return
-        if any(t.by != "board" and t.id not in prepared for t in choice.tests):
+        if any(t.by != "board" and t.id + more not in prepared for t in choice.tests):
             return
         for test in choice.tests:
-            if test.id in prepared:
-                session.add(prepared[test.id])
+            if test.id + more in prepared:
+                session.add(prepared[test.id + more])
         if live:
             fresh = {c for t in live for c in t.cautions} - shown
             if fresh:
@@ -252,7 +270,7 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
                 session.beside.print(
                     f"{answer.test}: {fault_text.outcome(session.chain, answer)} ({words})"
                 )
-            session.add(*(answer for answer, _ in found))
+            session.add(*(replace(answer, again=choice.again) for answer, _ in found))
 
 
 def _print_state(session: Session, as_json: bool) -> None:
@@ -278,6 +296,9 @@ def _print_state(session: Session, as_json: bool) -> None:
         keys = sorted({c for t in choice.tests for c in t.cautions})
         if keys:
             safety.show(session.out, *(getattr(safety, key) for key in keys))
+        if choice.again:
+            session.out.print("  Once more, in another way.")
+            session.out.print(f"  {fault_text.another_way(session.chain, choice)}")
         for test in choice.tests:
             session.out.print(f"  {test.id}: {test.ask}")
             for letter, outcome in zip(fault_text.LETTERS, test.outcomes, strict=False):

@@ -32,8 +32,15 @@ _REFRESH_S = 0.25
 @options.source
 @typing.setup_options
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
-@click.option("--terminal", "in_terminal", is_flag=True, help="No page: the numbers here.")
-@click.option("--lan", is_flag=True, help="Open the page to the local network, by token.")
+@click.option(
+    "--terminal",
+    "in_terminal",
+    is_flag=True,
+    help="Show the numbers in this terminal, not on a web page.",
+)
+@click.option(
+    "--lan", is_flag=True, help="Open the page to the local network, protected by a token."
+)
 @click.option(
     "--http-port",
     type=click.IntRange(0, 65535),
@@ -62,8 +69,8 @@ def command(
     """True timing, error, speed and sparks per event as they come, until Ctrl-C.
 
     The page is made for a phone on the fender: open it to the local network with --lan and scan
-    the code. Without --lan only this machine gets it. The token in the address is all that keeps
-    others on the network out, and it is not encrypted: use --lan on a network you trust.
+    the code. Without --lan only this machine can open it. Only the token in the address keeps
+    others on the network out, and it is sent unencrypted: use --lan on a network you trust.
 
     Marked points and trials of a setting go into the logbook, each as a run of its own.
     """

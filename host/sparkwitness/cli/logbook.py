@@ -43,7 +43,7 @@ def command(ctx: click.Context) -> None:
 @click.option("--kind", type=click.Choice(list(logbook.KINDS)), help="Only runs of this kind.")
 @click.option("--engine", help="Only runs of this engine.")
 @click.option("--module", help="Only runs of this module.")
-@click.option("--newest", type=click.IntRange(1), help="Only so many, the newest.")
+@click.option("--newest", type=click.IntRange(1), help="Only the newest runs, this many.")
 @options.as_json
 def list_runs(
     logbook_file: Path | None,
@@ -144,7 +144,7 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
         with open(out, "x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise UserError(f"{out} is there already; choose another name") from None
+        raise UserError(f"{out} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}") from None
     click.echo(f"{len(lines)} runs written to {out}")
@@ -160,8 +160,8 @@ def recompute(
 ) -> None:
     """Compute results again from their recordings and compare to the last bit.
 
-    That is measurements, curves and bench tests; of these all but the verdicts, which may go
-    against another module's run.
+    Covers measurements, curves and bench tests; bench verdicts are skipped, as they may depend on
+    another run.
 
     Without numbers: all that have a recording.
     """
@@ -215,7 +215,7 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
 @command.command()
 @click.option(
     "--older-than", "days", type=click.IntRange(0), metavar="DAYS",
-    help="Also those of runs that were kept so many days ago or more.",
+    help="Also recordings of runs kept this many days ago or earlier.",
 )  # fmt: skip
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @keeping.logbook_option
@@ -224,8 +224,8 @@ def tidy(days: int | None, yes: bool, logbook_file: Path | None, as_json: bool) 
     """Delete recordings that no run needs any more. Runs and their results always stay.
 
     A run that is given no --record keeps its bytes beside the logbook, some 2 MB a minute with a
-    fine wheel. Those of runs that came to nothing are deleted; with --older-than also those of
-    older runs, whose numbers can then no longer be computed again.
+    fine wheel. Recordings of runs without a result are deleted; with --older-than also those of
+    older runs, whose numbers then cannot be computed again.
     """
     out, beside = show.consoles(as_json)
     with keeping.open_logbook(logbook_file, beside) as book:

@@ -4,7 +4,6 @@ import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
-from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,8 @@ from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
-from sparkwitness.timing import advice, measure
+from sparkwitness.timing import advice, gates, measure
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
 NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
@@ -34,7 +34,7 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the bytes as received.")
 @typing.setup_options
 @click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
-              help="Give up after so many seconds.")  # fmt: skip
+              help="Give up after this many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
 @keep.options
@@ -105,7 +105,7 @@ def command(
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
             series = keeping.keep_trial(beside, run, trials[-1], series)
-            following = _ask_setting(out, setup, trials)
+            following = _ask_setting(out, setup, trials, tuple(result.findings))
             if following is None:
                 break
             source.enter_setting(following)
@@ -126,7 +126,9 @@ def _live(
         typed = setup.to_dict()
         recorder = Recorder(record, board.hello, typed, source.name) if record else None
         waiting: AbstractContextManager[Any] = (
-            beside.status("waiting for the crank") if beside.is_terminal else nullcontext()
+            beside.status("waiting for the crank")
+            if beside.is_terminal and not options.quiet()
+            else nullcontext()
         )
         try:
             with waiting as line:
@@ -166,22 +168,25 @@ def _report(
     out.print(show.measurement(result, setup))
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
-    if run is not None:
+    if run is not None and not options.quiet():
         out.print(keep.kept(run), style="dim")
 
 
-def _ask_setting(out: Console, setup: Setup, trials: list[advice.Trial]) -> float | None:
+def _ask_setting(
+    out: Console, setup: Setup, trials: list[advice.Trial], told: tuple[Finding, ...]
+) -> float | None:
     """The setting that the user has entered now, or None to stop."""
     learned = advice.learn_gain(trials, setup.stated_gain)
     if learned.contradicts:
-        last = trials[-1]
-        tip = advice.next_setting(
-            last.setting, last.error, 2 * last.u_error, learned.gain, setup.step,
-            -inf if setup.least is None else setup.least,
-            inf if setup.most is None else setup.most,
-        )  # fmt: skip
         out.print(f"! {learned.note}")
-        out.print(f"→ by what the trials say the next setting is {tip.setting:g}", style="bold")
+        last = trials[-1]
+        tip, findings = gates.advise(
+            replace(setup, learned_gain=learned.gain), last.error, 2 * last.u_error, told
+        )
+        for finding in findings:
+            out.print(f"! {finding.text}")
+        if tip is not None:
+            out.print(f"→ by what the trials say the next setting is {tip.setting:g}", style="bold")
     out.print(
         "Enter the next setting in the controller, switch the ignition off and on so that it "
         "keeps it, then measure again."

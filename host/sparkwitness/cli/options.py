@@ -48,9 +48,21 @@ class Number(click.ParamType[float]):
 NUMBER = Number()
 
 
+def quiet() -> bool:
+    """Whether --quiet was given: no progress, no hints."""
+    ctx = click.get_current_context(silent=True)
+    return bool(ctx is not None and ctx.find_root().params.get("quiet"))
+
+
 def someone_answers(as_json: bool = False) -> bool:
     """Whether a person sits at the terminal and may be asked."""
     return sys.stdin.isatty() and not as_json
+
+
+def _scenarios(ctx: click.Context, param: click.Parameter, begun: str) -> list[str]:
+    from sparkwitness.simulator import scenario
+
+    return [name for name in scenario.names() if name.startswith(begun)]
 
 
 source = stack(
@@ -60,7 +72,12 @@ source = stack(
             help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
             "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
         ),
-        click.option("--simulate", metavar="SCENARIO", help="A simulated engine, by name or file."),
+        click.option(
+            "--simulate",
+            metavar="SCENARIO",
+            shell_complete=_scenarios,
+            help="A simulated engine, by name or file; `sparkwitness scenarios` lists them.",
+        ),
         click.option(
             "--patience",
             type=click.FloatRange(0.1, 1000),
@@ -71,4 +88,4 @@ source = stack(
     ]
 )
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-yes = click.option("--yes", is_flag=True, help="Cautions read; ask nothing.")
+yes = click.option("--yes", is_flag=True, help="I have read the cautions; do not prompt.")

@@ -19,7 +19,7 @@ from sparkwitness.records.logbook import Logbook, Run
     help="The page's file. Default: report-RUN.html in this folder.",
 )
 @click.option("--pdf", is_flag=True, help="Write a PDF beside the page, for print.")
-@click.option("--by", help="Who answers for the measurement.")
+@click.option("--by", help="Person responsible for the measurement.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @keeping.logbook_option
 def command(
@@ -65,7 +65,7 @@ def _write(path: Path, data: bytes, force: bool) -> None:
             file.write(data)
     except FileExistsError:
         raise UserError(
-            f"{path} is there already; choose another name with --out, or --force"
+            f"{path} already exists; choose another name with --out, or --force"
         ) from None
     except OSError as error:
         raise UserError(f"cannot write {path}: {error.strerror}") from None

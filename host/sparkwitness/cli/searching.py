@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from sparkwitness.cli import ask as asking
 from sparkwitness.cli import sources
 from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
@@ -115,16 +116,15 @@ def _engine(session: Session, source: sources.Source) -> cranking.Engine:
     if "cylinders" not in known:
         if not sys.stdin.isatty():
             raise UserError("live tests need the number of cylinders: give --cylinders")
-        known["cylinders"] = click.prompt("Cylinders", type=click.IntRange(1, 16), default=4)
+        known["cylinders"] = asking.question("Cylinders", click.IntRange(1, 16), 4)
         wheel = "What marks the crank (pulse, 36-1, cam …; Enter: not known)"
-        while kind := click.prompt(wheel, default="", show_default=False).strip():
-            try:
-                Reference.parse(kind, 0.0, 0.0)
-            except UserError as error:
-                session.out.print(error.message)
-                continue
+
+        def convert(kind: str) -> str:
+            Reference.parse(kind, 0.0, 0.0)
+            return kind
+
+        if kind := asking.question(wheel, convert, empty=True):
             known["reference"] = kind
-            break
         session.run = replace(session.run, engine=known)
     reference: Reference | None = None
     if "reference" in known:
@@ -172,7 +172,7 @@ def talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
                 session.add(prepared.pop(choice.tests[0].id))
                 continue
             fault_text.show_choice(out, session.chain, run, choice, len(_asks(run)) + 1, shown, yes)
-            if choice.tests[0].by == "board" and not choice.again:
+            if choice.tests[0].by == "board":
                 picked = _ask_board(session, choice)
             else:
                 picked = _ask(session, choice)
@@ -181,7 +181,7 @@ def talk(session: Session, prepared: dict[str, ff.Answer], yes: bool) -> None:
                 session.out.print(fault_text.so_far(session.chain, session.run), style="dim")
         if ff.started(session.run):
             out.print(fault_text.farewell(session.run))
-    except (click.Abort, EOFError, KeyboardInterrupt, _Quit):
+    except (click.Abort, KeyboardInterrupt, asking.Ended, _Quit):
         out.print(f"\nKept. Go on with: sparkwitness findfault --resume {session.path}",
                   soft_wrap=True)  # fmt: skip
 
@@ -200,7 +200,7 @@ def _ask(session: Session, choice: ff.Choice) -> ff.Choice | None:
     unit = f", a number in {test.unit}" if test.unit else ""
     hint = f"{kinds}{unit}, s skip, w why, o other, u undo, q quit"
     while True:
-        text = click.prompt(hint, prompt_suffix=": ").strip()
+        text = asking.question(hint, help="", bare=True)
         done, other = _commanded(session, choice, text)
         if done:
             return other
@@ -226,7 +226,7 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
     off: set[int] = set()
     hint = "Enter: connected, now crank; numbers of what cannot be connected; w, o, u, q; t type in"
     while True:
-        text = click.prompt(hint, default="", show_default=False, prompt_suffix=": ").strip()
+        text = asking.question(hint, empty=True, bare=True) or ""
         done, other = _commanded(session, choice, text)
         if done:
             return other
@@ -235,14 +235,17 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
         words = text.replace(",", " ").split()
         if text.lower() == "t":
             for test in tests:
-                _ask(session, ff.Choice((test,), choice.bits, choice.minutes))
+                _ask(session, replace(choice, tests=(test,)))
             return None
         if not all(w.isdecimal() and 1 <= int(w) <= len(tests) for w in words):
             out.print(f"type numbers from 1 to {len(tests)}, or just Enter")
             continue
         off = {int(w) - 1 for w in words}
         wanted = [t for i, t in enumerate(tests) if i not in off]
-        skipped = [answer_of(session.chain, t.id, None) for i, t in enumerate(tests) if i in off]
+        skipped = [
+            replace(answer_of(session.chain, t.id, None), again=choice.again)
+            for i, t in enumerate(tests) if i in off
+        ]  # fmt: skip
         if not wanted:
             session.add(*skipped)
             return None
@@ -259,8 +262,9 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
         for answer, words_for in found:
             out.print(f"  {session.chain.tests[answer.test].ask}")
             out.print(f"    [bold]{fault_text.outcome(session.chain, answer)}[/]  ({words_for})")
-        if click.confirm("Take these answers?", default=True):
-            session.add(*(answer for answer, _ in found), *skipped)
+        if asking.yes_no("Take these answers?", True):
+            again = choice.again
+            session.add(*(replace(answer, again=again) for answer, _ in found), *skipped)
             return None
 
 
@@ -310,7 +314,7 @@ def _other(session: Session) -> ff.Choice | None:
         )
     session.out.print(table)
     last = len(found)
-    picked: int = click.prompt("Number, 0 to go back", type=click.IntRange(0, last), default=0)
+    picked: int = asking.question("Number, 0 to go back", click.IntRange(0, last), 0)
     return found[picked - 1] if picked else None
 
 
@@ -320,16 +324,17 @@ def _after_finding(session: Session) -> ff.Choice | bool | None:
     result = ff.finding(session.chain, session.run.events, draws=2)
     can = "c confirming test, " if result.confirm else ""
     while True:
-        text = click.prompt(f"{can}m mended, o other test, u undo, q quit", prompt_suffix=": ")
-        word = text.strip().lower()
+        word = asking.question(f"{can}m mended, o other test, u undo, q quit").lower()
         if word == "c" and result.confirm is not None:
             cost = session.chain.cost((result.confirm,))
             return ff.Choice((result.confirm,), 0.0, cost)
         if word in ("m", "mended"):
-            names = click.Choice(list(session.chain.index))
-            name = click.prompt("Which link", type=names, default=result.link.id,
-                                show_choices=False)  # fmt: skip
-            starts = click.confirm("Does the engine start now?")
+
+            def link(typed: str) -> str:
+                return repair_of(session, typed, False).link
+
+            name = asking.question("Which link", link, result.link.id)
+            starts = asking.yes_no("Does the engine start now?")
             session.add(repair_of(session, name, starts))
             return True
         if word in ("o", "other"):

@@ -60,17 +60,17 @@ COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     show_default=True,
     help="The table's file.",
 )
-@click.option("--jobs", type=click.IntRange(1), help="Processes at once. Default: one per core.")
+@click.option("--jobs", type=click.IntRange(1), help="Parallel processes. Default: one per core.")
 @click.option("--force", is_flag=True, help="Replace the table if it is there.")
 @options.as_json
 def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: bool) -> None:
     """Evaluate all recordings in FOLDER and below, and write one Parquet table, a row each.
 
-    Recordings are told by their content, or by the suffix .rec. What fails is listed, and the
-    rest is done all the same.
+    Recordings are recognised by their content, or by the suffix .rec. Those that fail are listed;
+    the others are still evaluated.
     """
     if out.exists() and not force:
-        raise UserError(f"{out} is there already; choose another name with --out, or --force")
+        raise UserError(f"{out} already exists; choose another name with --out, or --force")
     if not out.absolute().parent.is_dir():
         raise UserError(f"cannot write {out}: there is no folder {out.parent}")
     arrow, parquet = needed("pyarrow", "parquet"), needed("pyarrow.parquet", "parquet")

@@ -85,7 +85,11 @@ def stops(
 @click.option("--flash", type=click.IntRange(20, 200), default=50, show_default=True,
               help="Length of the flash, µs.")  # fmt: skip
 @click.option("--diameter", type=options.NUMBER, help="Damper's diameter, mm: read the mark in mm.")
-@click.option("--seconds", type=click.FloatRange(0.1, 3600), help="Flash so long; else ask.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.1, 3600),
+    help="Stop after this many seconds (default: ask).",
+)
 @options.yes
 def lamp(
     port: str | None,

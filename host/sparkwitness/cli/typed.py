@@ -11,7 +11,7 @@ from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.records import engines
-from sparkwitness.timing import conditioner, wheel
+from sparkwitness.timing import conditioner, gates, wheel
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
 
@@ -60,6 +60,25 @@ setup_options = options.stack(
             multiple=True,
             type=click.Choice(wire.INPUTS),
             help="Stamp this input's falling edge. May be repeated.",
+        ),
+        click.option(
+            "--seen",
+            type=options.NUMBER,
+            help="Timing as a lamp or strobe shows it against the marks, ° BTDC.",
+        ),
+        click.option(
+            "--seen-within",
+            type=options.NUMBER,
+            help="How well that was read, ± degrees.",
+            show_default="3",
+        ),
+        click.option(
+            "--confirm",
+            "confirmed",
+            multiple=True,
+            type=click.Choice(gates.NAMES),
+            metavar="CODE",
+            help="You have checked what this finding says. May be repeated.",
         ),
         click.option(
             "--sensor",
@@ -183,8 +202,9 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    falling = values.get("falling", ())
-    values["falling"] = tuple(falling) if isinstance(falling, list | tuple) else (falling,)
+    for name in ("falling", "confirmed"):
+        listed = values.get(name, ())
+        values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False
     for one in QUESTIONS if ask else ():
         if one.name == "setting" and one.name not in given and values.get(one.name) is not None:
@@ -234,13 +254,13 @@ def _reference(
         if not ask:
             raise _unknown(_ANGLE, "--reference-angle")
         angle = asking.question(
-            _ANGLE, options.NUMBER, before.get("angle"),
+            _ANGLE, _angle, before.get("angle"),
             "Every angle rests on this one. Find it with two piston stops (`sparkwitness tdc "
             "stops`); a mark on a damper with a rubber ring may have crept.",
         )  # fmt: skip
     if within is None and ask and (fresh or not stored):
         within = asking.question(
-            "How well is that known, ± degrees", options.NUMBER, 2 * before.get("u_angle", 0.25),
+            "How well is that known, ± degrees", _within, 2 * before.get("u_angle", 0.25),
             "It goes into the uncertainty of every result. A tape read to half a degree at two "
             "piston stops gives about ±0.4; a mark that was never checked ±2 or more.",
         )  # fmt: skip
@@ -269,6 +289,14 @@ def _reference(
 def _kind_of_reference(text: str) -> str:
     Reference.parse(text, 0.0, 0.0)
     return text
+
+
+def _angle(text: str) -> float:
+    return Reference(1, angle=options.NUMBER.convert(text, None, None)).angle
+
+
+def _within(text: str) -> float:
+    return 2 * Reference(1, u_angle=options.NUMBER.convert(text, None, None) / 2).u_angle
 
 
 def _named_reference(before: dict[str, Any]) -> str | None:

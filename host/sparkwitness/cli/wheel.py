@@ -48,14 +48,17 @@ def command(
     )
     click.echo(f"lost: {show.loss(decoder.loss)}")
     if 2 * learned.reference.u_errors > max(np.abs(errors).max(), _WORTH):
-        click.echo("! not known better than they are small: learn at a higher speed, or for longer")
+        click.echo(
+            "! the uncertainty is as large as the errors themselves: learn at a higher speed or "
+            "for longer"
+        )
     if out is None:
         return
     try:
         with open(out, "x", encoding="utf-8") as file:
             json.dump(learned.to_dict(), file, indent=1)
     except FileExistsError:
-        raise UserError(f"{out} is there already; choose another name") from None
+        raise UserError(f"{out} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {out}: {error.strerror}") from None
     click.echo(f"written to {out}: use it with `sparkwitness measure --wheel {out}`")

@@ -27,7 +27,7 @@ _FRONT = wire.BLOCK.itemsize
 _MAX_COUNTS = (wire.MAX_BODY - _FRONT - 4) // 4
 _COLUMNS = np.arange(_MAX_COUNTS, dtype=np.uint8)
 _MAX_STUFFED = wire.MAX_BODY + 1
-_BLOCK = 1 << 20  # bytes decoded at a time
+_BLOCK = (1 << 20) + 4096  # bytes decoded at a time: a file's piece and what was left before
 _START = 1 << 12  # of a session, until its first heartbeat
 
 

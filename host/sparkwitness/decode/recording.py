@@ -56,7 +56,7 @@ class Recorder:
             self._file: BinaryIO = open(path, "xb")  # noqa: SIM115 (held open on purpose)
         except FileExistsError:
             raise UserError(
-                f"{path} is there already; choose another name, recordings are never overwritten"
+                f"{path} already exists; choose another name, recordings are never overwritten"
             ) from None
         except OSError as error:
             raise UserError(f"cannot write {path}: {error.strerror}") from None
@@ -76,7 +76,8 @@ class Recorder:
                 self.flush()
         except OSError as error:
             raise UserError(
-                f"cannot go on writing {self.path}: {error.strerror}; it is readable up to here"
+                f"stopped recording to {self.path}: {error.strerror}; everything up to now is "
+                "intact"
             ) from None
 
     def flush(self) -> None:

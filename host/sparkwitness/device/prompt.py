@@ -197,7 +197,7 @@ class Prompt:
                     "`sparkwitness board list`"
                 ) from None
             raise UserError(
-                f"the talk with the board's prompt on {self.port} broke off "
+                f"the connection to the board's prompt on {self.port} broke off "
                 f"({text.splitlines()[0] if text else type(error).__name__}): check the cable, "
                 "unplug the board, plug it in and install again"
             ) from None
@@ -232,8 +232,8 @@ class Prompt:
             major, minor, patch = release
         except ValueError:
             raise UserError(
-                f"the board on {self.port} says something unexpected of itself: unplug it, plug it "
-                "in and install again"
+                f"the board on {self.port} describes itself in an unexpected way: unplug it, plug "
+                "it in and install again"
             ) from None
         return Traits(platform, machine, (major, minor, patch), mpy, free, block)
 

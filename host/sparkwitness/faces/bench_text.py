@@ -16,6 +16,7 @@ from sparkwitness.bench.verdict import Check, Verdict
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
 from sparkwitness.timing import stats as intervals
+from sparkwitness.timing.stats import Change
 
 _NAMES = {
     "delay_us": "delay, µs", "spread_us": "spread, µs", "drop_out_percent": "drop-outs, %",
@@ -36,7 +37,8 @@ def plan(what: Plan, seconds: float) -> RenderableType:
         f"{what.width_us:g} µs, every {what.pitch_deg:g}° of crank",
     )
     if what.steps:
-        rows.add_row("steps", f"{steps} rpm, {what.seconds:g} s each")
+        again = f", {what.repeats} times, up and down" if what.repeats > 1 else ""
+        rows.add_row("steps", f"{steps} rpm, {what.seconds:g} s each{again}")
     for rpm_from, rpm_to, ramp_s in what.ramps:
         rows.add_row("ramp", f"{rpm_from:g} to {rpm_to:g} rpm in {ramp_s:g} s")
     if what.soak_minutes:
@@ -53,7 +55,7 @@ def result(what: Result) -> RenderableType:
     """Everything but verdicts."""
     parts: list[RenderableType] = []
     if what.points:
-        parts += [_answers(what.points), Text()]
+        parts += [_answers(what.points, what.ramps), Text()]
     if any(p.delay_us for p in what.points):
         parts += [_delays(what.points, what.plan), Text()]
     if any(p.duration_us for p in what.points):
@@ -91,25 +93,31 @@ def _table(title: str, *headings: str) -> Table:
 
 
 def _rpm(point: Point) -> str:
+    if point.segment.kind == "ramp":
+        return f"to {point.segment.rpm_to:g}"
     return "soak" if point.segment.kind == "soak" else f"{point.segment.rpm_to:g}"
 
 
-def _percent(hits: int, n: int) -> str:
-    """A share in % with its exact 95 % interval."""
+def _percent(hits: int, n: int, ends: intervals.Interval | None = None) -> str:
+    """A share in % with its 95 % interval; None: the exact one for single events."""
     if not n:
         return "no data"
-    low, high = intervals.clopper_pearson(hits, n)
+    low, high = intervals.clopper_pearson(hits, n) if ends is None else ends
     return f"{100 * hits / n:.2f} ({100 * low:.2f} to {100 * high:.2f})"
 
 
-def _answers(points: list[Point]) -> RenderableType:
+def _answers(points: list[Point], ramps: list[Point]) -> RenderableType:
     table = _table("Answers", "rpm", "triggers", "drop-outs, %", "double, %", "sparks per event")
-    for p in points:
+    for p in [*points, *ramps]:
         table.add_row(
-            _rpm(p), str(p.triggers), _percent(p.drop_outs, p.triggers),
+            _rpm(p), str(p.triggers), _percent(p.drop_outs, p.triggers, p.drop_out),
             _percent(p.doubles, p.answered), _distribution(p.sparks) or "-",
         )  # fmt: skip
-    return Group(table, Text("In brackets: exact 95 % intervals.", style="dim"))
+    together = max((p.clumping for p in points), default=1.0)
+    note = "In brackets: exact 95 % intervals."
+    if together > 1.5:
+        note = f"In brackets: 95 % intervals; some {together:.0f} drop-outs come together."
+    return Group(table, Text(note, style="dim"))
 
 
 def _pm(mean: Mean | None, u: float | None = None) -> str:
@@ -198,11 +206,13 @@ def _sweep(rows: Table, sweep: Sweep) -> None:
             if one:
                 ends = "many to single, going up" if name == "up" else "single to many, going down"
                 rows.add_row(
-                    "switch-over", f"{one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f}), {ends}"
+                    "switch-over",
+                    f"{one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f}), {ends}; {_width(one)}",
                 )
         if sweep.hysteresis:
             value, low, high = sweep.hysteresis
-            rows.add_row("hysteresis", f"{value:.0f} rpm ({low:.0f} to {high:.0f})")
+            seen = f"{value:.0f} rpm ({low:.0f} to {high:.0f})"
+            rows.add_row("hysteresis", f"none shown: {seen}" if low <= 0 <= high else seen)
     elif sweep.always:
         word = "single sparks" if sweep.always == "single" else "many sparks"
         rows.add_row("switch-over", f"none: {word} at every speed up to {sweep.most_rpm:.0f} rpm")
@@ -224,8 +234,8 @@ def _sweep(rows: Table, sweep: Sweep) -> None:
             clean = f"none in the {sweep.clean_triggers} triggers up to {sweep.clean_to:.0f} rpm"
         rows.add_row("drop-outs", f"the first at {sweep.first_drop_out:.0f} rpm; {clean}")
     if sweep.rev_limit:
-        one = sweep.rev_limit
-        rows.add_row("rev limit", f"{one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f})")
+        at = sweep.rev_limit
+        rows.add_row("rev limit", f"{at.value:.0f} rpm ({at.low:.0f} to {at.high:.0f})")
     else:
         rows.add_row("rev limit", f"none up to {sweep.most_rpm:.0f} rpm, the greatest driven")
 
@@ -242,6 +252,16 @@ def delay(fit: Delay) -> str:
     constant = show.plus_minus(fit.constant_us, 2 * fit.u_constant_us, " µs")
     poor = "" if fit.fits < 4 else f"; the points miss this line (chi² per freedom {fit.fits:.0f})"
     return f"{constant} constant, and {share}{poor}"
+
+
+def _width(one: Change) -> str:
+    """How gradual a switch-over is."""
+    if not one.width_low:
+        return f"sharp, within {one.width_high:.0f} rpm"
+    return (
+        f"gradual: from 9 in 10 to 1 in 10 over {one.width:.0f} rpm "
+        f"({one.width_low:.0f} to {one.width_high:.0f})"
+    )
 
 
 def _soak(rows: Table, soak: Soak) -> None:
@@ -382,7 +402,7 @@ def write_points(path: Path, what: Result) -> None:
     """One row per speed, for plots.
 
     Raises:
-        UserError: the file is there already, or cannot be written.
+        UserError: the file already exists, or cannot be written.
     """
     rows: list[list[object]] = []
     for p in what.points:
@@ -401,7 +421,7 @@ def write_shots(path: Path, what: Result) -> None:
     """One row per trigger, for plots: ramps show the switch-over, a soak the drift.
 
     Raises:
-        UserError: the file is there already, or cannot be written.
+        UserError: the file already exists, or cannot be written.
     """
     rows: list[list[object]] = []
     for stretch in what.stretches:
@@ -423,6 +443,6 @@ def _write(path: Path, columns: tuple[str, ...], rows: list[list[object]]) -> No
             writer.writerow(columns)
             writer.writerows(rows)
     except FileExistsError:
-        raise UserError(f"{path} is there already; choose another name") from None
+        raise UserError(f"{path} already exists; choose another name") from None
     except OSError as error:
         raise UserError(f"cannot write {path}: {error.strerror}") from None

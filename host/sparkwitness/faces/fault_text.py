@@ -13,6 +13,25 @@ from sparkwitness.faces import safety
 from sparkwitness.fault import model as ff
 
 LETTERS = "abcdefgh"
+ENDS = {
+    "link": "one link, with the deciding answer looked at twice",
+    "likely": "one link is the most likely, and it is not sure",
+    "nothing": "nothing found: no test shows a fault",
+    "unlisted": "not in the list: the signals are wrong, and no listed part is bad",
+    "fleeting": "it comes and goes: the answers differ from one look to the next",
+}
+_THEN = {
+    "nothing": "Try to start it again. If it does not start, the fault may come and go: leave the "
+    "board connected, crank until it fails, and look at which signal is missing then.",
+    "unlisted": "Disconnect what hangs on the line that is dead (rev counter, alarm, cut-out, "
+    "suppressor) one by one and look again; while cranking, measure what only lives then; check "
+    "firing order and whether the starter disturbs the signals. Buy no part for this.",
+    "fleeting": "Leave the board connected (sparkwitness live) while it runs or cranks; warm the "
+    "suspected part, cool it, wriggle its wires and plugs: the signal that drops first is the one "
+    "before the fault. Buy no part before it has been seen to fail.",
+}
+"""What to do when the search does not end with a link."""
+
 HAZARDS = ("ignition off", "ignition on, nothing turns", "engine turns", "high voltage in the open")
 
 
@@ -20,6 +39,7 @@ def state(chain: ff.Chain, run: ff.Run, path: Path | None) -> dict[str, Any]:
     """Run, next test and finding as plain values for JSON."""
     choice = None if ff.started(run) else ff.next_test(chain, run.events, run.sure)
     result = ff.finding(chain, run.events)
+    ends = ff.result(chain, run.events, run.sure)
     conflict = result.contradiction
     following = None
     if choice is not None:
@@ -42,7 +62,9 @@ def state(chain: ff.Chain, run: ff.Run, path: Path | None) -> dict[str, Any]:
             "link": result.link.id, "name": result.link.name, "probability": result.chance,
             "probability_low": result.low, "probability_high": result.high,
             "interval": "5 to 95 % over other odds to start from and less careful testers",
-            "named_alike": result.agree, "sure": result.chance >= run.sure,
+            "named_alike": result.agree, "sure": ends.sure,
+            "result": ends.kind, "result_probability": ends.chance,
+            "result_in_words": ENDS[ends.kind],
             "with_even_odds": {"link": result.evens[0].id, "probability": result.evens[1]},
             "two_links": result.two,
             "others": [{"link": x.id, "probability": p} for x, p in result.others],
@@ -56,8 +78,8 @@ def state(chain: ff.Chain, run: ff.Run, path: Path | None) -> dict[str, Any]:
             "then": "sparkwitness measure: a changed part changes the timing",
         },
         "contradiction": None if conflict is None else {
-            "chance": conflict.chance, "chance_alone": conflict.alone,
-            "check": list(conflict.suspects), "two_links": conflict.two,
+            "an_answer_wrong": conflict.slip, "check": list(conflict.suspects),
+            "each_wrong": list(conflict.slips), "two_links": conflict.two,
         },
         "run": ff.run_to_dict(run),
     }  # fmt: skip
@@ -75,7 +97,7 @@ def show_choice(
     """Head of a question: hazard, time, cautions not shown yet, what to connect first."""
     tests = choice.tests
     hazard = HAZARDS[choice.hazard]
-    again = "once more, to be sure  ·  " if choice.again else ""
+    again = "once more, in another way  ·  " if choice.again else ""
     out.print()
     work = chain.work(tests, ff.paid_setups(chain, run.events))
     takes = f"about {work:.0f} min" if work >= 1 else "a moment"
@@ -92,6 +114,22 @@ def show_choice(
     todo = dict.fromkeys(s for t in tests for s in t.setups if s not in paid)
     for i, name in enumerate(todo):
         out.print(f"{'Then' if i else 'First'}: {ff.model()['setups'][name]['do']}.")
+    if choice.again:
+        out.print(another_way(chain, choice))
+
+
+def another_way(chain: ff.Chain, choice: ff.Choice) -> str:
+    """How to look a second time, so that the first mistake is not made again."""
+    test = choice.tests[0]
+    others = [chain.tests[x].ask for x in test.same if x in chain.tests]
+    if others:
+        return f"By other means, if you can: {others[0]}"
+    how = {
+        "board": "Clip it on anew, on another lead or terminal where there is one.",
+        "person": "Another meter, range, light or pair of eyes; read the question and the manual's "
+        "line again before you look.",
+    }
+    return how[test.by]
 
 
 def why(chain: ff.Chain, run: ff.Run, choice: ff.Choice) -> str:
@@ -104,7 +142,7 @@ def why(chain: ff.Chain, run: ff.Run, choice: ff.Choice) -> str:
     seen = ", ".join(f"{x} ({chances[chain.index[x]]:.0%})" for x in ranked)
     text = f"It can show whether one of these is bad: {seen}."
     if math.isnan(choice.bits):
-        return f"{text}\nYour answer to it does not go with the others, so look once more."
+        return f"{text}\nMuch rests on your answer to it, and answers can be wrong: look again."
     safer = any(
         c.hazard < choice.hazard and c.bits >= choice.bits for c in ff.choices(chain, run.events)
     )
@@ -119,8 +157,11 @@ def show_finding(out: Console, chain: ff.Chain, run: ff.Run) -> None:
     """The link found, how surely, why, and what to do."""
     result = ff.finding(chain, run.events)
     out.print()
-    sure = result.chance >= run.sure
-    head = "Most likely" if sure else "Not sure, and no test left tells enough. Most likely"
+    ends = ff.result(chain, run.events, run.sure)
+    if ends.kind in _THEN:
+        out.print(Text(f"{ENDS[ends.kind].capitalize()} ({ends.chance:.0%}).", style="bold"))
+        out.print(_THEN[ends.kind])
+    head = "Found" if ends.sure else "Not sure. Of the links, the most likely"
     out.print(Text(f"{head}: {result.link.name}", style="bold"))
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
@@ -147,7 +188,10 @@ def show_finding(out: Console, chain: ff.Chain, run: ff.Run) -> None:
         rows.add_row("else", rest)
     if result.two > 0.15:
         rows.add_row("two faults", f"{result.two:.0%}: two links may be bad at once")
-    rows.add_row("confirm first", result.link.confirm)
+    if result.confirm is not None:
+        clears = f"{title(result.confirm.id)}: {result.confirm.ask}"
+        rows.add_row("would clear it", clears)
+    rows.add_row("before you buy", result.link.confirm)
     rows.add_row("then", result.link.repair)
     rows.add_row("at last", "sparkwitness measure: a changed part changes the timing")
     out.print(rows)
@@ -162,9 +206,8 @@ def show_doubt(out: Console, chain: ff.Chain, run: ff.Run) -> None:
         return
     names = " or ".join(title(x) for x in doubt.suspects)
     out.print(
-        f"! The answers do not go together: one of them had a chance of {doubt.chance:.1%} given "
-        f"the others ({doubt.alone:.0%} on its own). Look again at: {names}; or two links are bad "
-        f"({doubt.two:.0%}).",
+        f"! The answers do not go together: with {doubt.slip:.0%} at least one was taken wrong. "
+        f"Look again at: {names}; or two links are bad ({doubt.two:.0%}).",
         style="bold",
     )
 
@@ -216,7 +259,7 @@ def show_all(out: Console, chain: ff.Chain) -> None:
     links = Table(box=None, header_style="dim")
     for head in ("link", "odds", ""):
         links.add_column(head)
-    for x in chain.links:
+    for x in chain.links[: chain.listed]:
         links.add_row(x.id, f"{x.odds:g}", x.name)
     tests = Table(box=None, header_style="dim")
     for head in ("test", "by", "min", "hazard", "answers"):

@@ -279,7 +279,7 @@ def _answers(run: Run) -> str:
     if tip is not None:
         unit = f"{setup.get('counts', 'crank')} degrees"
         exact = f"{tip['exact']:.2f} ± {tip['expanded']:.2f}"
-        more = f"now {setup.get('setting'):g}; exactly {exact} {unit}"
+        more = f"now {setup.get('setting'):g}; unrounded {exact} {unit}"
         cards.append(_answer("Next setting to enter", f"{tip['setting']:g}", more))
     verdict = _verdict(error, expanded, tip)
     return f'<div class="answers">{"".join(cards)}</div><p class="verdict">{escape(verdict)}</p>'
@@ -287,7 +287,7 @@ def _answers(run: Run) -> str:
 
 def _verdict(error: float | None, expanded: float, tip: dict[str, Any] | None) -> str:
     if error is None:
-        return "No commanded value was typed, so no error can be told."
+        return "No commanded value was typed, so there is no error to show."
     if abs(error) <= expanded:
         said = "The spark comes where it is commanded, as far as this measurement can tell."
     else:
@@ -402,7 +402,10 @@ def _fit(run: Run) -> str:
         ("Fixed angle", f"{found.fixed:+.2f}° ± {found.u_fixed:.2f}° (95 %)"),
         ("Delay", show.plus_minus(found.delay_us, found.u_delay_us, " µs") + " (95 %)"),
         ("Correlation of the two", f"{found.correlation:.2f}"),
-        ("Scatter about the line", f"{found.spread:.1f} times what the points' own U lets expect"),
+        (
+            "Scatter about the line",
+            f"{found.spread:.1f} times the spread expected from the points' own uncertainties",
+        ),
         ("What to do", recommend(found)),
     ]
     return _pairs("Fixed angle and delay", rows)

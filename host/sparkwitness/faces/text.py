@@ -7,9 +7,10 @@ from rich.text import Text
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
+from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
-from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.setup import CLAMPS, Setup
 from sparkwitness.timing.wording import angle as angle
 from sparkwitness.timing.wording import plus_minus as plus_minus
 
@@ -30,10 +31,13 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
-        rows.add_row(
-            "true timing", Text(f"{angle(result.timing)} ± {result.expanded:.2f}°", style="bold")
-        )
+        value = f"{angle(result.timing)} ± {result.expanded:.2f}°"
+        if result.error is None and any(f.code == "ambiguous" for f in result.findings):
+            value += f"  or that ± k · {result.modulo:.4g}°"
+        rows.add_row("true timing", Text(value, style="bold"))
         rows.add_row("", f"scatter {result.scatter:.2f}° over {result.events} events, first sparks")
+    if setup.clamp == "auto" and result.clamp is not None:
+        rows.add_row("clamp", f"found to be on {CLAMPS[result.clamp]}")
     if result.sparks:
         rows.add_row("sparks per event", sparks(result.sparks))
     if result.spacing_us is not None and result.duration_us is not None:
@@ -44,13 +48,13 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
             f"({6e-6 * (result.rpm or 0) * result.duration_us:.1f}°)",
         )
     if result.error is not None and result.commanded is not None:
-        side = "advanced" if result.error > 0 else "retarded"
+        side = "advanced against" if result.error > 0 else "retarded against"
         if abs(result.error) <= (result.expanded or 0.0):
-            side = "no difference that can be told"
+            side = "indistinguishable from"
         rows.add_row(
             "error",
             Text(f"{result.error:+.2f}° ± {result.expanded:.2f}°", style="bold")
-            + Text(f"  {side} against the commanded {angle(result.commanded)}"),
+            + Text(f"  {side} the commanded {angle(result.commanded)}"),
         )
     if result.advice is not None and setup.setting is not None:
         rows.add_row("next setting", _advice(result, setup))
@@ -59,6 +63,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     rows.add_row("not counted", left_out(result))
     rows.add_row("lost", loss(result.loss))
     findings = [Text(f"! {f.text}") for f in result.findings]
+    if result.timing is not None:
+        findings.append(Text(gates.CANNOT_TELL, style="dim"))
     return Group(rows, *findings)
 
 
@@ -73,15 +79,21 @@ def sparks(counts: dict[int, int]) -> str:
 def _advice(result: Measurement, setup: Setup) -> Text:
     assert result.advice is not None
     tip = result.advice
-    unit = {"crank": "crank", "distributor": "distributor"}[setup.counts]
     text = Text(f"{tip.setting:g}", style="bold")
     text += Text(
-        f"  (from {setting_text(setup)}; exactly {tip.exact:.2f} ± {tip.expanded:.2f} {unit} "
-        f"degrees, {tip.gain:+g} crank degrees each; then {tip.remaining:+.2f}° are left)"
+        f"  (now {setting_text(setup)}; unrounded {tip.exact:.2f} ± {tip.expanded:.2f}"
+        f"{unit_text(setup, tip.gain)}; expected remaining error {tip.remaining:+.2f}°)"
     )
     if tip.note:
         text += Text(f"\n{tip.note}")
     return text
+
+
+def unit_text(setup: Setup, gain: float) -> str:
+    """What one degree of the setting does, where that is not one crank degree of advance."""
+    if gain == 1:
+        return ""
+    return f", 1 {setup.counts} degree = {gain:+g} crank degrees"
 
 
 def setting_text(setup: Setup) -> str:

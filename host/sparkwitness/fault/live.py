@@ -68,7 +68,8 @@ def replay(path: Path, reference: Reference | None = None) -> cranking.Cranking:
     heard = listener.finish()
     if not heard.loss.frames_good:
         raise UserError(
-            f"{path} holds not one good frame: it is damaged, or what was recorded was no board"
+            f"{path} holds not one good frame: it is damaged, or it was not recorded from a "
+            "sparkwitness board"
         )
     return heard
 

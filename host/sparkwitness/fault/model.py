@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from importlib import resources
@@ -44,12 +44,21 @@ SURE = 0.90
 LEAST_BITS = 0.1
 """A test expected to tell less than this is not worth asking."""
 
+STICKS = 0.3
+"""Chance that one who looks again makes the same mistake again; common practice, no source."""
+
+IN_THE_PART = 0.3
+"""Share of the table's false alarms and misses that a second look does not cure: they are in the
+part (an old crack, a fault that shows only when hot); common practice, no source."""
+
+DECIDING = 0.5
+"""An answer without which the named link falls below this decides, and is asked for twice."""
+
 HANDED_DOWN = 0.95
 """How far an answer further up a signal is trusted when the next one down is judged."""
 
-CONFLICT_BITS = 2.0
-"""Conflict of one answer with all others above which it is called a contradiction; chosen on the
-simulated fleet (tests/fault/test_faultfind_fleet.py prints how often it is right)."""
+SLIP = 0.5
+"""Probability that an answer was taken wrong, above which it is asked for again."""
 
 KINDS = ("switch", "trigger", "sensor", "distribution", "feed")
 
@@ -75,6 +84,7 @@ class Link:
     odds: float
     confirm: str
     repair: str
+    unlisted: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,6 +110,13 @@ class Test:
     after: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
     input: str = ""
+    misread: float = 0.0
+
+    @cached_property
+    def reading(self) -> Array:
+        """Chance of each answer (columns) to what there was to see (rows)."""
+        n = len(self.outcomes)
+        return np.where(np.eye(n, dtype=bool), 1 - self.misread, self.misread / max(1, n - 1))
 
     def outcome_of(self, number: float) -> int:
         """Index of the outcome that holds a typed number in `unit`.
@@ -120,7 +137,11 @@ class Test:
 
 @dataclass(frozen=True)
 class Answer:
-    """What a test showed; `outcome` None: cannot be tested. `again` replaces the earlier one."""
+    """What a test showed; `outcome` None: cannot be tested.
+
+    `again`: looked at a second time in another way, beside the earlier answer; else an answer
+    given anew takes the earlier one's place.
+    """
 
     test: str
     outcome: int | None
@@ -153,6 +174,8 @@ def model() -> Mapping[str, Any]:
             bad = {**base["bad"], **row.get("bad", {})}
             row["bad"] = {link: chances for link, chances in bad.items() if chances}
             table["tests"][name] = {**base, **row}
+    for name in table["unlisted"].pop("signals"):
+        table["tests"][name]["signal"] = True
     return table
 
 
@@ -206,14 +229,27 @@ class Chain:
         return {link.id: i for i, link in enumerate(self.links)}
 
     @cached_property
+    def listed(self) -> int:
+        """Number of links that are in the list; they stand first."""
+        return sum(not link.unlisted for link in self.links)
+
+    @cached_property
     def sets(self) -> npt.NDArray[np.bool_]:
-        n = len(self.links)
-        ones = [(i,) for i in range(n)]
-        rows = ones + (list(combinations(range(n), 2)) if self.second > 0 else [])
-        sets = np.zeros((len(rows), n), dtype=bool)
-        for row, members in zip(sets, rows, strict=True):
+        """Each link alone, pairs of listed ones, listed ones that come and go, none."""
+        n, m = len(self.links), self.listed
+        rows: list[tuple[int, ...]] = [(i,) for i in range(n)]
+        if self.second > 0:
+            rows += combinations(range(m), 2)
+        rows += [(i,) for i in range(m)]
+        sets = np.zeros((len(rows) + 1, n), dtype=bool)
+        for row, members in zip(sets, rows, strict=False):
             row[list(members)] = True
         return sets
+
+    @cached_property
+    def fleeting(self) -> slice:
+        """Hypotheses of a fault that comes and goes; the last of all hypotheses is no fault."""
+        return slice(len(self.sets) - 1 - self.listed, len(self.sets) - 1)
 
     @cached_property
     def prior(self) -> Array:
@@ -222,12 +258,14 @@ class Chain:
     def prior_with(self, odds: Array) -> Array:
         """Prior over hypotheses, shape (h,), for other `odds` of the links, shape (l,)."""
         odds = odds / odds.sum()
-        weight = np.where(self.sets, odds, 1.0).prod(axis=1)
+        prior = np.where(self.sets, odds, 1.0).prod(axis=1)
         pairs = self.sets.sum(axis=1) == 2
-        prior = np.where(pairs, 0.0, weight)
+        prior[self.fleeting] *= model()["fleeting"]
+        prior[-1] = model()["nothing"]
+        two = np.where(pairs, prior, 0.0)
+        prior = np.where(pairs, 0.0, prior)
         prior /= prior.sum()
         if pairs.any():
-            two = np.where(pairs, weight, 0.0)
             prior = (1 - self.second) * prior + self.second * two / two.sum()
         return np.asarray(prior)
 
@@ -269,7 +307,10 @@ class Chain:
                 added[:, : up[1]] = 0.0
                 handed = np.diff(added, axis=1, prepend=0.0)
                 table = HANDED_DOWN * handed + (1 - HANDED_DOWN) * table
-            self._tables[key] = table / table.sum(axis=1, keepdims=True)
+            table = table / table.sum(axis=1, keepdims=True)
+            shows = model()["shows"]
+            table[self.fleeting] = shows * table[self.fleeting] + (1 - shows) * table[-1]
+            self._tables[key] = table
         return self._tables[key]
 
     def work(self, tests: Sequence[Test], paid: frozenset[str] = frozenset()) -> float:
@@ -322,15 +363,29 @@ def chain_of(
         )
         for name, row in m["links"].items() if variant.has(row.get("only", {}))
     )  # fmt: skip
+    for name, row in m["unlisted"].items():
+        links += (Link(name, row["name"], row["odds"], "", "", True),)
+    as_if = {
+        name: next((x for x in row["like"] if any(x == link.id for link in links)), "")
+        for name, row in m["unlisted"].items()
+    }
+
+    def bad_of(row: Mapping[str, Any]) -> dict[str, tuple[float, ...]]:
+        bad = {link: tuple(chances) for link, chances in row["bad"].items()}
+        if row.get("signal"):
+            bad |= {name: bad[link] for name, link in as_if.items() if link in bad}
+        return bad
+
     tests = {
         name: Test(
             name, row["ask"], row["by"], row["hazard"], minutes.get(name, row["minutes"]),
-            tuple(row["outcomes"]), tuple(row["good"]),
-            {link: tuple(chances) for link, chances in row["bad"].items()},
+            tuple(row["outcomes"]), _to_see(row["good"], _misread(row)),
+            {link: _to_see(chances, _misread(row)) for link, chances in bad_of(row).items()},
             tuple(row["cautions"]), tuple(row.get("setup", "").split()), row.get("unit", ""),
             tuple(row.get("edges", ())), row.get("first", False), tuple(row.get("same", ())),
             tuple(row.get("after", ())), tuple(row.get("needs", ())),
             row.get("input", "") if row["by"] == "board" else "",
+            _misread(row),
         )
         for name, row in m["tests"].items()
         if variant.has(row.get("only", {})) and (board or row["by"] != "board")
@@ -339,13 +394,30 @@ def chain_of(
     return Chain(variant, links, tests, second)
 
 
+def _misread(row: Mapping[str, Any]) -> float:
+    """Chance that an answer to a test of the table is not what there was to see."""
+    return float(model()["misread"]["board" if row["by"] == "board" else row["way"]])
+
+
+def _to_see(told: Sequence[float], misread: float) -> tuple[float, ...]:
+    """Chances of what there is to see, from the table's chances of what is told.
+
+    What misreading alone explains is taken out, but never more than `IN_THE_PART` leaves.
+    """
+    row = np.array(told, np.float64)
+    slip = misread / max(1, len(row) - 1)
+    seen = np.maximum((row - slip) / (1 - misread - slip), IN_THE_PART * row)
+    return tuple((seen / seen.sum()).tolist())
+
+
 # --- belief ----------------------------------------------------------------------------------
 
 
 def standing(events: Sequence[Event]) -> list[tuple[Event, frozenset[str]]]:
     """The events that count, each with the links mended before it.
 
-    An answer given again between the same repairs replaces the earlier one, in place.
+    An answer given anew between the same repairs replaces the earlier ones, in place; one that
+    was looked at again stands beside them.
     """
     kept: list[tuple[Event, frozenset[str]]] = []
     mended: frozenset[str] = frozenset()
@@ -354,37 +426,80 @@ def standing(events: Sequence[Event]) -> list[tuple[Event, frozenset[str]]]:
             kept.append((event, mended))
             mended = mended | {event.link}
             continue
-        for i, (old, before) in enumerate(kept):
-            if isinstance(old, Answer) and old.test == event.test and before == mended:
-                kept[i] = (event, mended)
-                break
+        same = [
+            i for i, (old, before) in enumerate(kept)
+            if isinstance(old, Answer) and old.test == event.test and before == mended
+        ]  # fmt: skip
+        if same and not event.again:
+            kept[same[0]] = (event, mended)
+            for i in reversed(same[1:]):
+                del kept[i]
         else:
             kept.append((event, mended))
     return kept
 
 
-def likelihood(chain: Chain, events: Sequence[Event], blend: float = 0.0) -> Array:
+def likelihood(
+    chain: Chain,
+    events: Sequence[Event],
+    blend: float = 0.0,
+    trusted: Callable[[Answer], bool] = lambda _: False,
+) -> Array:
     """Chance of all events under each hypothesis, shape (h,).
 
     Args:
         blend: part of each answer's chance that says nothing, 0 to 1: a less careful tester.
+        trusted: answers that were surely taken right: the chance is of that as well.
     """
     kept = standing(events)
-    seen = {(e.test, m): e.outcome for e, m in kept if isinstance(e, Answer)}
+    seen = _seen(kept)
     chance = np.ones(len(chain.sets))
+    answers: dict[tuple[str, frozenset[str]], list[Answer]] = {}
     for event, mended in kept:
         if isinstance(event, Repair):
             left = chain.sets.copy()
             left[:, [chain.index[x] for x in mended | {event.link}]] = False
             right = left.any(axis=1) != event.starts
-            each, n = np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR), 2
-        elif event.outcome is None:
-            continue
-        else:
-            table = chain.table(event.test, mended, _upstream(chain, event.test, mended, seen))
-            each, n = table[:, event.outcome], table.shape[1]
-        chance = chance * ((1 - blend) * each + blend / n)
+            each = np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR)
+            chance = chance * ((1 - blend) * each + blend / 2)
+        elif event.outcome is not None:
+            answers.setdefault((event.test, mended), []).append(event)
+    for (test, mended), given in answers.items():
+        table = chain.table(test, mended, _upstream(chain, test, mended, seen))
+        rows = [_read(chain.tests[test], given[:i], e, trusted(e)) for i, e in enumerate(given)]
+        each = table @ np.prod(rows, axis=0)
+        # What comes and goes may be there at one look and not at the next.
+        each[chain.fleeting] = np.prod([table[chain.fleeting] @ row for row in rows], axis=0)
+        chance = chance * ((1 - blend) * each + blend / table.shape[1] ** len(given))
     return chance
+
+
+def _read(test: Test, before: Sequence[Answer], answer: Answer, trusted: bool) -> Array:
+    """Chance of an answer given what there was to see, shape (outcomes,)."""
+    k = answer.outcome
+    assert k is not None
+    if trusted:
+        return np.where(np.arange(len(test.outcomes)) == k, 1 - test.misread, 0.0)
+    chance = test.reading[:, k]
+    if before:
+        last = before[-1].outcome
+        slipped = np.arange(len(chance)) != last
+        again = STICKS * float(k == last) + (1 - STICKS) * chance
+        chance = np.where(slipped, again, chance)
+    return np.asarray(chance)
+
+
+_Seen = dict[tuple[str, frozenset[str]], int | None]
+
+
+def _seen(kept: Sequence[tuple[Event, frozenset[str]]]) -> _Seen:
+    """Each test's outcome; None where two looks at it differ."""
+    seen: _Seen = {}
+    for e, mended in kept:
+        if isinstance(e, Answer) and e.outcome is not None:
+            key = (e.test, mended)
+            seen[key] = e.outcome if seen.get(key, e.outcome) == e.outcome else None
+    return seen
 
 
 def _upstream(
@@ -497,9 +612,7 @@ def outcome_table(
         Shape (h, product of the numbers of outcomes); rows sum to 1.
     """
     mended = mended_by(events)
-    seen = {
-        (e.test, m): e.outcome for e, m in standing(events) if isinstance(e, Answer) and m == mended
-    }
+    seen = _seen([(e, m) for e, m in standing(events) if m == mended])
     if not any(t.id in chain.tests[name].after for t in tests for name, _ in seen):
         # Nothing answered lies further down the signal: each depends on those before it only.
         grown = [(seen, np.ones(len(chain.sets)))]
@@ -509,6 +622,7 @@ def outcome_table(
                 for known, column in grown
                 for table in [
                     chain.table(test.id, mended, _upstream(chain, test.id, mended, known))
+                    @ test.reading
                 ]
                 for k in range(len(test.outcomes))
             ]
@@ -578,19 +692,41 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         for choice in found:
             if choice.tests[0].first:
                 return choice
+    checked = {e.test for e in events if isinstance(e, Answer) and e.again}
+
+    def once_more(name: str) -> Choice:
+        tests = (chain.tests[name],)
+        cost = chain.cost(tests, paid_setups(chain, events))
+        return Choice(tests, math.nan, cost, again=True)
+
     doubt = contradiction(chain, events)
-    if doubt is not None:
-        checked = {e.test for e in events if isinstance(e, Answer) and e.again}
-        paid = paid_setups(chain, events)
-        for name in doubt.suspects:
-            if name not in checked:
-                tests = (chain.tests[name],)
-                return Choice(tests, math.nan, chain.cost(tests, paid), again=True)
-    chances = link_chances(chain, belief(chain, events), mended_by(events))
+    if doubt is not None and doubt.suspects[0] not in checked:
+        return once_more(doubt.suspects[0])
+    p = belief(chain, events)
+    chances = link_chances(chain, p, mended_by(events))
     found = [c for c in found if c.bits >= LEAST_BITS]
-    if not found or float(chances.max()) >= sure:
+    if float(chances[: chain.listed].max()) >= sure:
+        decides = deciding(chain, events, chain.links[int(chances.argmax())].id)
+        return once_more(decides) if decides and decides not in checked else None
+    if max(float(p[-1]), float(chances[chain.listed :].sum())) >= sure:
         return None
-    return safest(found)
+    if found:
+        return safest(found)
+    # Nothing new tells enough: what the leading link rests on may be looked at again.
+    decides = deciding(chain, events, chain.links[int(chances[: chain.listed].argmax())].id)
+    return once_more(decides) if decides and decides not in checked else None
+
+
+def deciding(chain: Chain, events: Sequence[Event], link: str) -> str | None:
+    """The test whose answer alone makes a link sure; None: there is none such."""
+    mended, i = mended_by(events), chain.index[link]
+    least: tuple[float, str | None] = (DECIDING, None)
+    for event, _ in standing(events):
+        if isinstance(event, Answer) and event.outcome is not None:
+            rest = [e for e in events if not (isinstance(e, Answer) and e.test == event.test)]
+            left = float(link_chances(chain, belief(chain, rest), mended)[i])
+            least = min(least, (left, event.test), key=lambda x: x[0])
+    return least[1]
 
 
 # --- contradiction ---------------------------------------------------------------------------
@@ -600,48 +736,83 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
 class Contradiction:
     """Answers that do not go together.
 
-    `chance` of the least believable answer given all others; `alone`, its chance before any;
-    `suspects`, tests whose answer to check, least believable first; `two`, probability that two
+    `slip`, probability that at least one answer was taken wrong; `suspects`, tests to look at
+    again, most likely wrong first, with `slips`, their probabilities; `two`, probability that two
     links are bad, which would explain it.
     """
 
-    chance: float
-    alone: float
+    slip: float
     suspects: tuple[str, ...]
+    slips: tuple[float, ...]
     two: float
 
 
 def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None:
-    """Whether some answer is much less likely given the others than it was on its own.
+    """Whether some answer was more likely taken wrong than not, given all of them together.
 
-    A rare fault makes rare answers, which is no contradiction; so the conflict measure of Jensen
-    et al. is used, log2(P(answer) / P(answer | all others)), against `CONFLICT_BITS`.
+    The chance of the whole set of answers, over all hypotheses, is compared with the chance of
+    the same set and that answer taken right.
     """
-    kept = [e for e, _ in standing(events) if isinstance(e, Repair) or e.outcome is not None]
-    repairs = [e for e in kept if isinstance(e, Repair)]
-    if len(kept) - len(repairs) < 2:
+    kept = [e for e, _ in standing(events)]
+    answers = [e for e in kept if isinstance(e, Answer) and e.outcome is not None]
+    if len(answers) < 2:
         return None
     whole = float(chain.prior @ likelihood(chain, kept))
-    start = float(chain.prior @ likelihood(chain, repairs))
-    found: list[tuple[float, float, float, str]] = []
-    for event in kept:
-        if isinstance(event, Answer):
-            rest = [e for e in kept if e is not event]
-            given = whole / float(chain.prior @ likelihood(chain, rest))
-            single = [e for e in kept if e is event or isinstance(e, Repair)]
-            alone = float(chain.prior @ likelihood(chain, single)) / start
-            found.append((math.log2(alone / given), given, alone, event.test))
-    found.sort(reverse=True)
-    worst = found[0]
-    if worst[0] < CONFLICT_BITS:
+
+    def slip(trusted: Callable[[Answer], bool]) -> float:
+        return 1 - float(chain.prior @ likelihood(chain, kept, trusted=trusted)) / whole
+
+    found: dict[str, float] = {}
+    for answer in answers:
+        one = slip(lambda e, answer=answer: e is answer)  # type: ignore[misc]
+        found[answer.test] = max(found.get(answer.test, 0.0), one)
+    most = max(found.values())
+    if most < SLIP:
         return None
-    suspects = tuple(test for bits, _, _, test in found if bits >= 0.6 * worst[0])[:3]
+    suspects = sorted((x for x in found if found[x] >= 0.2 * most), key=lambda x: -found[x])
     p = belief(chain, events)
-    two = float(p[chain.sets.sum(axis=1) == 2].sum())
-    return Contradiction(worst[1], worst[2], suspects, two)
+    return Contradiction(
+        slip(lambda _: True), tuple(suspects), tuple(found[x] for x in suspects),
+        float(p[chain.sets.sum(axis=1) == 2].sum()),
+    )  # fmt: skip
 
 
 # --- result ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Result:
+    """What the search comes to.
+
+    kind: "link", one link, with probability `sure` and its deciding answer seen twice; "likely",
+    a link short of that; "nothing", "unlisted", "fleeting": more likely than any one link.
+    `link` is the most likely one, `chance` of the kind.
+    """
+
+    kind: str
+    link: str
+    chance: float
+    sure: bool
+
+
+def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
+    """What the search comes to so far."""
+    p = belief(chain, events)
+    chances = link_chances(chain, p, mended_by(events))[: chain.listed]
+    best = int(chances.argmax())
+    link, top = chain.links[best].id, float(chances[best])
+    comes_and_goes = float(p[chain.fleeting].sum())
+    unlisted = float(p[: len(chain.links)][chain.listed :].sum())
+    checked = {e.test for e in events if isinstance(e, Answer) and e.again}
+    name = deciding(chain, events, link) if top >= sure else None
+    if comes_and_goes >= 0.5:
+        return Result("fleeting", link, comes_and_goes, False)
+    if top >= sure and (name is None or name in checked):
+        return Result("link", link, top, True)
+    kind, chance = max(
+        (("nothing", float(p[-1])), ("unlisted", unlisted), ("likely", top)), key=lambda x: x[1]
+    )
+    return Result(kind, link, chance, False)
 
 
 @dataclass(frozen=True)

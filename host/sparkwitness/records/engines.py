@@ -45,7 +45,8 @@ _TOLD = {
     "clamp_kind": "kind of ignition under the clamp",
     "falling": "inputs of which the falling edge counts",
 }  # fmt: skip
-_NOT_KEPT = {"reference"}
+# A look and a check belong to one run.
+_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed"}
 
 
 def folder() -> Path:
@@ -105,22 +106,45 @@ def read(path: Path) -> tuple[str, Setup]:
     Raises:
         UserError: not readable, not an engine, or a value out of range.
     """
+    table = table_from(path)
+    try:
+        return from_table(table)
+    except UserError as error:
+        raise UserError(f"the engine file {path}: {error.message}") from None
+
+
+def table_from(path: Path) -> dict[str, Any]:
+    """A small TOML file, read in bounded time and memory.
+
+    Raises:
+        UserError: it is no regular file, too large, no text, or no TOML.
+    """
     try:
         if not path.is_file():  # a FIFO or a device would not end
-            raise UserError(f"there is no engine file {path}")
+            raise UserError(f"there is no file {path}")
         with path.open("rb") as file:
             data = file.read(_MOST_BYTES + 1)
         if len(data) > _MOST_BYTES:
-            raise UserError(f"{path} is no engine: it is larger than {_MOST_BYTES // 1024} kB")
-        text = data.decode("utf-8")
+            raise UserError(f"{path} is larger than {_MOST_BYTES // 1024} kB")
+        return _table(data.decode("utf-8"))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
     except UnicodeDecodeError:
-        raise UserError(f"{path} is no engine: it is no text in UTF-8") from None
+        raise UserError(f"{path} is no text in UTF-8") from None
+    except _NoToml as error:
+        raise UserError(f"{path} cannot be read as TOML ({error})") from None
+
+
+class _NoToml(ValueError):
+    """What tomllib had against a text."""
+
+
+def _table(text: str) -> dict[str, Any]:
     try:
-        return parse(text)
-    except UserError as error:
-        raise UserError(f"the engine file {path}: {error.message}") from None
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        reason = str(error).splitlines()[0] if str(error) else "nested too deeply"
+        raise _NoToml(f"{reason:.200}") from None
 
 
 def parse(text: str) -> tuple[str, Setup]:
@@ -130,11 +154,9 @@ def parse(text: str) -> tuple[str, Setup]:
         UserError: not TOML, not an engine, or a value out of range.
     """
     try:
-        table = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        reason = str(error).splitlines()[0] if str(error) else "nested too deeply"
-        raise UserError(f"it cannot be read as TOML ({reason:.200})") from None
-    return from_table(table)
+        return from_table(_table(text))
+    except _NoToml as error:
+        raise UserError(f"it cannot be read as TOML ({error})") from None
 
 
 def from_table(table: dict[str, Any]) -> tuple[str, Setup]:

@@ -31,7 +31,7 @@ def replay(recording: Recording, setup: Setup) -> Tables:
     if not found.loss.frames_good:
         raise UserError(
             f"{recording.path} holds {found.loss.bytes_total} bytes but not one good frame: "
-            "it is damaged, or what was recorded was no board"
+            "it is damaged, or it was not recorded from a sparkwitness board"
         )
     return found
 

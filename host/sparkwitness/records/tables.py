@@ -120,7 +120,7 @@ def sessions(
     if not decoder.loss.frames_good:
         raise UserError(
             f"{recording.path} holds {decoder.loss.bytes_total} bytes but not one good frame: "
-            "it is damaged, or what was recorded was no board"
+            "it is damaged, or it was not recorded from a sparkwitness board"
         )
     for session, pairs in zip(found, beats, strict=True):
         table = np.array(pairs, np.int64).reshape(-1, 2)

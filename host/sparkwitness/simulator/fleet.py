@@ -354,7 +354,7 @@ def build_fleet(count: int, faults: int, seed: int) -> list[Engine]:
     fleet = []
     for i in range(count):
         variant = VARIANTS[i % len(VARIANTS)]
-        links = [link.id for link in chain_of(variant).links]
+        links = [link.id for link in chain_of(variant).links if not link.unlisted]
         chosen = rng.choice(links, size=faults, replace=False)
         fleet.append(Engine(variant, {str(x) for x in chosen}, np.random.default_rng([seed, i])))
     return fleet

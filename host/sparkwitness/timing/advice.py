@@ -69,7 +69,7 @@ def next_setting(
         least, most: range of the setting.
     """
     if gain == 0:
-        raise UserError("the setting changes nothing (gain 0), so no next setting can be told")
+        raise UserError("the setting changes nothing (gain 0), so no next setting can be given")
     exact = setting - error / gain
     value = round(exact / step) * step if step > 0 else exact
     note = ""

@@ -3,7 +3,8 @@
 The pieces in which the bytes come change nothing; memory is bounded at any length.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,8 +12,10 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
-from sparkwitness.timing.angle import AngleReader, CrankTracker, Periods, Placed
+from sparkwitness.timing.angle import CrankTracker, Periods
 from sparkwitness.timing.events import DeadTime
+from sparkwitness.timing.placing import AngleReader, Placed
+from sparkwitness.timing.ripple import TurnKeeper, Turns
 from sparkwitness.timing.setup import Setup
 
 CRANK = wire.INPUTS.index("crank")
@@ -36,6 +39,9 @@ class Tables:
         supply_mv: lowest supply voltage by heartbeat; empty if not measured.
         loss: the decoder's counts.
         dropped: the oldest sparks, left out because more came than are kept.
+        turns: the newest whole turns of the wheel, of the last session; None: not kept.
+        sessions: where the sparks and the periods of each session begin; a board that was
+            restarted, or recordings joined to one, make several.
     """
 
     sparks: Placed
@@ -50,6 +56,27 @@ class Tables:
     supply_mv: list[int]
     loss: Loss
     dropped: int = 0
+    turns: Turns | None = None
+    sessions: tuple[tuple[int, int], ...] = ((0, 0),)
+
+    def apart(self) -> "list[Tables]":
+        """The sessions' own tables, those without a spark left out; counts are of all."""
+        starts = [*self.sessions, (len(self.sparks.tick), len(self.periods.start))]
+        parts = []
+        for k, ((spark, period), (spark_end, period_end)) in enumerate(pairwise(starts)):
+            if spark_end > spark and period_end > period:
+                sparks = slice(spark, spark_end)
+                parts.append(
+                    replace(
+                        self,
+                        sparks=self.sparks.pick(sparks),
+                        lost_before=self.lost_before[sparks],
+                        periods=self.periods.pick(slice(period, period_end)),
+                        turns=self.turns if k == len(self.sessions) - 1 else None,
+                        sessions=((0, 0),),
+                    )
+                )
+        return parts
 
 
 class _Columns:
@@ -109,7 +136,8 @@ class Analyzer:
         self._clamp_edges = 0
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
-        self._earlier = 0, 0  # sparks and periods of sessions before this one
+        self._turns = TurnKeeper(setup.reference)
+        self._begins = [(0, 0)]  # sparks and periods before each session
         self._forgotten = False
         self._dropped = 0
         self._open()
@@ -125,6 +153,9 @@ class Analyzer:
         for batch in self.decoder.feed(data):
             if batch.session != self._session:
                 self._close()
+                if (self._sparks.n, self._periods.n) != self._begins[-1]:
+                    self._begins.append((self._sparks.n, self._periods.n))
+                    self._turns.clear()
                 self._session = batch.session
                 for message in batch.messages:
                     if message.name == "hello":
@@ -141,17 +172,18 @@ class Analyzer:
     def _close(self) -> None:
         none = np.empty(0, np.int64)
         track, periods = self._crank.feed(none, none, last=True)
+        self._turns.feed(track)
         self._periods.append(**vars(periods))
         self._sparks.append(**vars(self._reader.feed(track, none, self._complete, last=True)))
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
-        self._earlier = self._sparks.n, self._periods.n
         self._open()
 
     def take(self, batch: Batch) -> None:
         """Take the next decoded edges of the session."""
         track, periods = self._crank.feed(batch.ticks[CRANK], batch.breaks[CRANK])
+        self._turns.feed(track)
         clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
         self._clamp_edges += len(batch.ticks[self._clamp])
         self._complete = batch.complete
@@ -192,7 +224,13 @@ class Analyzer:
             self._lost.drop(k)
             self._forgotten = True
             self._dropped += k
-        self._earlier = max(0, self._earlier[0] - max(k, 0)), max(0, self._earlier[1] - max(m, 0))
+        self._shift(k, m)
+
+    def _shift(self, sparks: int, periods: int) -> None:
+        """So many of the oldest went: sessions begin so much earlier, some are gone."""
+        moved = [(max(0, k - max(sparks, 0)), max(0, m - max(periods, 0))) for k, m in self._begins]
+        gone = [a == (0, 0) and b == (0, 0) for a, b in pairwise(moved)]
+        self._begins = [m for m, lost in zip(moved, [*gone, False], strict=True) if not lost]
 
     @property
     def clock(self) -> tuple[int | None, int]:
@@ -206,14 +244,14 @@ class Analyzer:
         first spark that is left counts as one before which edges were lost, since its event may
         have begun among those dropped.
         """
-        old, older = self._earlier
+        old, older = self._begins[-1]
         k = old + int(np.searchsorted(self._sparks["tick"][old:], before))
         ends = (self._periods["start"] + self._periods["length"])[older:]
         m = older + int(np.searchsorted(ends, before, side="right"))
         self._sparks.drop(k)
         self._lost.drop(k)
         self._periods.drop(m)
-        self._earlier = 0, 0
+        self._begins = [(0, 0)]
         self._forgotten |= k > 0
         del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
 
@@ -229,7 +267,10 @@ class Analyzer:
             self._lost["before"][:1] = True
         sparks, periods = Placed(**self._sparks.all()), Periods(**self._periods.all())
         lost = self._lost["before"][: self._sparks.n]
+        sessions = tuple(self._begins)
         if newest is not None and len(lost) > newest:
+            sessions = ((0, 0),)
+            newest = max(1, min(newest, len(lost) - self._begins[-1][0]))
             sparks = sparks.pick(slice(-newest, None))
             first = periods.since(sparks.segment[0], sparks.tick[0]) - 1
             periods = periods.pick(slice(max(0, first), None))
@@ -248,4 +289,6 @@ class Analyzer:
             supply_mv=self._supply,
             loss=self.decoder.loss,
             dropped=self._dropped,
+            turns=self._turns.turns(),
+            sessions=sessions,
         )

@@ -1,4 +1,4 @@
-"""Crank edges to crank angle: find the wheel's pattern, then interpolate between its edges.
+"""Crank edges to the crank's track: find the wheel's pattern. `placing` reads angles from it.
 
 Angles here are degrees of crank rotation after the first edge ever synchronised on, counted so
 that every index edge (the pulse, or the first edge after the gap) falls on a whole multiple of
@@ -21,7 +21,6 @@ _STRIDE = 13  # from turn to turn, takes the edge that is left out round the whe
 # Neighbouring intervals, each divided by its number of tooth steps, may differ by this factor
 # at most; beyond it an edge was missed, a stray one came in, or the crank stopped.
 _EVEN = 1.55
-_SEAM = 16  # intervals copied where one piece of the crank joins the next
 
 
 @dataclass(frozen=True)
@@ -233,7 +232,8 @@ class Periods:
             goes on counting over a break, where the true number is not known.
         miss: float64[n] degrees by which one of the wheel's last edges, another one each turn,
             misses the cubic through its four neighbours: speed changes too quick for the wheel,
-            and its tooth errors. NaN where not all of them are known; once a turn otherwise.
+            and its tooth errors. One finite value per turn; NaN elsewhere and where a neighbour is
+            unknown.
         wide: float64[n] the same with neighbours twice as far away, by which the two can be told
             apart.
     """
@@ -447,107 +447,3 @@ class CrankTracker:
             self._steps, self._steps_from, self.reference.step, misses,
         )  # fmt: skip
         return track, Periods(opens, closes - opens, segment[good], number, *misses)
-
-
-@dataclass
-class Placed:
-    """Edges of another input with the crank angle at which they came; one element per edge.
-
-    Attributes:
-        tick: int64 time of the edge.
-        degrees: float64 crank angle (see module), NaN where the crank was not known.
-        segment: int64 stretch of unbroken synchronisation, -1 where there is none.
-        to_edge: float64 crank degrees to the nearest reference edge.
-    """
-
-    tick: Ticks
-    degrees: Floats
-    segment: Ticks
-    to_edge: Floats
-
-    def pick(self, mask: NDArray[np.bool_] | slice) -> "Placed":
-        """The edges selected by a mask, or a slice of them."""
-        return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
-
-    @classmethod
-    def join(cls, parts: "list[Placed]") -> "Placed":
-        """One table of several."""
-        if not parts:
-            none, nothing = np.empty(0, np.int64), np.empty(0)
-            return cls(none, nothing, none, nothing)
-        if len(parts) == 1:
-            return parts[0]
-        names = cls.__dataclass_fields__
-        return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
-
-
-def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:
-    """Crank angle at given times.
-
-    A changing speed is taken into account, see `kernels.plain.place`.
-
-    Args:
-        track: consecutive intervals.
-        ticks: int64[n], any order.
-        reference: the wheel, with its tooth errors where they are known.
-
-    Returns:
-        n placed edges; those outside the track or in an unsynchronised interval have no angle.
-    """
-    if not len(track):
-        nan = np.full(len(ticks), np.nan)
-        return Placed(ticks, nan, np.full(len(ticks), -1), nan)
-    owner, table = np.empty(len(ticks), np.int64), np.empty((2, len(ticks)))
-    kernels.chosen().place(
-        track.edges, track.begin, track.step, track.segment, ticks, reference.missing + 1,
-        reference.step, reference.offsets if reference.errors else np.empty(0), owner, table,
-    )  # fmt: skip
-    return Placed(ticks, table[0], owner, table[1])
-
-
-class AngleReader:
-    """Streaming `place`: holds edges back until the intervals they need are decided."""
-
-    def __init__(self, reference: Reference) -> None:
-        self._reference = reference
-        self._track = Track.join([])
-        self._ticks: Ticks = np.empty(0, np.int64)
-
-    def feed(self, track: Track, ticks: Ticks, complete: int, last: bool = False) -> Placed:
-        """Angles of all edges that can be placed by now.
-
-        Args:
-            track: the next intervals of the crank.
-            ticks: int64[n], rising over all calls.
-            complete: edges older than this tick have all been fed.
-            last: nothing will follow.
-        """
-        self._ticks = np.concatenate((self._ticks, ticks))
-        parts: list[Placed] = []
-        head = track.head(_SEAM)
-        if len(head) < len(track) and complete >= head.edges[-1]:
-            # Few edges are near the seam; for the rest the new intervals need not be copied.
-            seam = int(np.searchsorted(self._ticks, track.edges[_SEAM // 2]))
-            if seam:
-                joint = Track.join([self._track, head])
-                parts.append(place(joint, self._ticks[:seam], self._reference))
-            self._ticks = self._ticks[seam:]
-            whole = track
-        else:
-            whole = Track.join([self._track, track])
-        n = len(whole)
-        if last:
-            ready = len(self._ticks)
-        elif n < 2:
-            ready = 0
-        else:
-            # The interval of an edge needs its right neighbour.
-            ready = int(np.searchsorted(self._ticks, whole.edges[-2], side="left"))
-        if ready:
-            parts.append(place(whole, self._ticks[:ready], self._reference))
-        self._ticks = self._ticks[ready:]
-        # Edges still to come need their interval and one on either side.
-        held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
-        oldest = int(np.searchsorted(whole.edges[:-1], held, side="right")) - 1
-        self._track = whole.cut(max(0, min(oldest, n - 2) - 1))
-        return Placed.join(parts)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.ripple import Ripple
 
 Floats = NDArray[np.float64]
 
@@ -180,6 +181,75 @@ def swing_uncertainty(to_edge: float, swing: float, firings_per_rev: float) -> f
     return float(np.degrees(swing / n) * turned)
 
 
+_UNEQUAL = (0.5, 1.0, 1.5)  # orders of a crank revolution that unequal cylinders add
+# How much a cylinder gives less than the others, root mean square of what is met: a dead one is 1.
+_WEAKNESS = 0.7
+
+
+def unequal_uncertainty(
+    to_edge: float, swing: float, reference: Reference, firings_per_rev: float, strokes: int
+) -> float:
+    """Standard uncertainty in degrees from cylinders that do not give the same, of a coarse mark.
+
+    A cylinder that gives less takes as much from every order of the cycle as its own firings add.
+    At the firing order n all N cylinders together make the swing s, one alone s / N. At a lower
+    order k one cylinder's torque, a hump that falls off within some 28 degrees (common practice,
+    no source), is larger by (1 + (n / 2)^2) / (1 + (k / 2)^2), and speed follows torque with
+    1 / k. What the cubic through four marks leaves of such a wave is told exactly. Own derivation.
+
+    Args:
+        to_edge: degrees from the mark to the spark.
+        swing: peak relative swing at the firing order.
+        reference: the marks, too few to show the swing themselves.
+        firings_per_rev: firings of the whole engine per crank revolution.
+        strokes: 4 or 2.
+    """
+    n = firings_per_rev
+    cylinders = n * strokes / 2
+    if cylinders < 2:
+        return 0.0
+    share = to_edge / reference.period
+    nodes = np.array([-1.0, 0.0, 1.0, 2.0])
+    weights = np.array([np.prod([(share - m) / (k - m) for m in nodes if m != k]) for k in nodes])
+    total = 0.0
+    for order in _UNEQUAL:
+        if strokes == 2 and order % 1:
+            continue
+        turn = np.radians(order)
+        wave = np.exp(1j * turn * to_edge)
+        left = abs(wave - (weights * np.exp(1j * turn * nodes * reference.period)).sum())
+        hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
+        amplitude = swing * n / (order * cylinders) * hump
+        total += float(np.degrees(amplitude / order) * left) ** 2 / 2
+    return _WEAKNESS * float(np.sqrt(total))
+
+
+_RUN_OUT = 0.3  # crank degrees: a wheel runs out no more than that (common practice, no source)
+
+
+def run_out_uncertainty(found: Ripple | None, degrees: float, even: bool) -> float:
+    """Standard uncertainty in degrees from a wheel that does not run true.
+
+    Run-out and a true swing of the speed once a turn look alike at the edges. Anything from none
+    to all of what is seen may be run-out, as far as wheels run out at all.
+
+    Args:
+        found: the wheel's ripple; None: not known, then nothing is added.
+        degrees: from the index edge on to the spark.
+        even: the wheel has no index edge, so that any may be the one that was typed.
+    """
+    if found is None:
+        return 0.0
+    size, _ = found.at(1.0)
+    reach = abs(np.exp(1j * np.radians(degrees / found.turns)) - 1)
+    reach = np.sqrt(2) if even else max(1.0, reach)
+    most = _RUN_OUT * found.turns
+    if size > most or even:
+        return float(min(size, most) * reach / np.sqrt(6))
+    seen = found.once_per_turn(degrees) / np.sqrt(3)
+    return float(max(seen, size * reach / np.sqrt(24)))
+
+
 def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
     """True if the wheel has at least four edges per firing, so that it shows the swing itself."""
     return 360.0 / reference.step >= 4 * firings_per_rev
@@ -189,6 +259,7 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
 # edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
 # by 0.8 (midway) to 1, so by 0.58 to 0.72 of that, over a gap by more. Own derivation.
 _TEETH_SHARE = 0.70
+_MISS_OF_TEETH = 1.39
 _LIKE_TEETH = 6  # what grows less from span to span
 _REGRESSED = 4000  # misses tell enough
 
@@ -267,7 +338,7 @@ def overtone(miss: Floats, at: Floats, firings_per_rev: float, teeth: int) -> fl
 
 def interpolation(
     miss: Floats, wide: Floats, at: Floats, reference: Reference, firings_per_rev: float
-) -> tuple[float, float]:
+) -> tuple[float, float, float]:
     """Standard uncertainty of angles between the wheel's edges, from how its own edges miss.
 
     Args:
@@ -277,11 +348,12 @@ def interpolation(
         firings_per_rev: firings of the whole engine per crank revolution.
 
     Returns:
-        Degrees, and the RMS of the misses; a whole tooth step where nothing is known.
+        Degrees, the RMS of the misses, and the RMS of the tooth errors; a whole tooth step where
+        nothing is known.
     """
     known = np.isfinite(miss) & np.isfinite(wide)
     if not known.any():
-        return reference.step, reference.step
+        return reference.step, reference.step, 0.0
     miss, wide, at = miss[known], wide[known], at[known]
     near, far = float(np.mean(miss**2)), float(np.mean(wide**2))
     rms, variance = float(np.sqrt(near)), 0.0
@@ -294,7 +366,8 @@ def interpolation(
         variance = share**2 * square
     share, growth = cubic_shares(reference.step, firings_per_rev)
     errors, curvature = split_miss(near, far, growth)
-    return float(np.sqrt(variance + (_TEETH_SHARE * errors) ** 2 + (share * curvature) ** 2)), rms
+    u = float(np.sqrt(variance + (_TEETH_SHARE * errors) ** 2 + (share * curvature) ** 2))
+    return u, rms, errors / _MISS_OF_TEETH
 
 
 def budget(
@@ -307,6 +380,8 @@ def budget(
     rpm: float,
     u_delay_s: float,
     swing: float | None = None,
+    ripple: Ripple | None = None,
+    strokes: int = 4,
 ) -> Budget:
     """The uncertainty budget of a mean timing angle.
 
@@ -320,6 +395,8 @@ def budget(
         rpm: mean speed in rev/min.
         u_delay_s: standard uncertainty of the difference of the conditioners' delays, s.
         swing: peak relative speed swing inside a revolution where typed, else None.
+        ripple: of the wheel, where it shows one.
+        strokes: 4 or 2.
     """
     n = len(angles)
     distance = float(np.nanmedian(to_edge))
@@ -329,9 +406,16 @@ def budget(
     ]
     if resolves_swing(reference, firings_per_rev):
         at = reference.left_out(periods.number)
-        u, rms = interpolation(periods.miss, periods.wide, at, reference, firings_per_rev)
+        u, rms, teeth = interpolation(periods.miss, periods.wide, at, reference, firings_per_rev)
         note = f"wheel's own edges miss by {rms:.3f}° when left out"
         lines.append(Component("interpolation", "B", u, note))
+        past = float(np.median(reference.angle - angles)) % reference.period
+        out = run_out_uncertainty(ripple, past, not reference.missing)
+        note = "index edge against the others; 0 if the typed angle is that of the wheel as drawn"
+        lines += [
+            Component("index tooth", "B", teeth, note),
+            Component("wheel runs out", "B", out, "once-a-turn ripple that may be run-out"),
+        ]
     else:
         assumed = default_swing(rpm, firings_per_rev) if swing is None else swing
         source = "assumed" if swing is None else "typed"
@@ -342,6 +426,9 @@ def budget(
                 "arcsine",
             )
         )  # fmt: skip
+        if swing is None:
+            u = unequal_uncertainty(distance, assumed, reference, firings_per_rev, strokes)
+            lines.append(Component("unequal cylinders", "B", u, "assumed; the pulse cannot show"))
     lines += [
         Component("reference angle", "B", reference.u_angle, "as typed"),
         Component("tooth errors left", "B", reference.u_errors, "of the learned wheel"),

@@ -1,7 +1,7 @@
 """Timing against speed: bins of rpm, rising against falling, and a reference curve."""
 
 import csv
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +10,15 @@ from numpy.typing import NDArray
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing import budget as timing
+from sparkwitness.timing import gates, groups
+from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods
+from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.fit import DelayFit, fit_delay
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.measure import Timed, timed
+from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
 
 Floats = NDArray[np.float64]
@@ -134,12 +138,16 @@ def curve(
     Returns:
         The curve, or the finding that says why there is none.
     """
+    parts = tables.apart()
+    tables = parts[-1] if parts else tables
     found = timed(setup, tables)
     if isinstance(found, Finding):
         return found
+    ripple = None if tables.turns is None else crank.ripple(tables.turns, setup.reference)
     known = found.pick(np.isfinite(found.speed))
     trend = _trend(known, tables.tick_s)
     bins: list[Bin] = []
+    budgets: list[Budget] = []
     sparse = 0
     place = np.floor(known.speed / width).astype(np.int64)
     periods = tables.periods
@@ -150,11 +158,46 @@ def curve(
             sparse += int(np.count_nonzero(mine))
             continue
         wheel = periods.pick(turned == k)
-        bins.append(_bin(setup, known.pick(mine), wheel, trend[mine], tables.tick_s, wanted))
+        mine_of = known.pick(mine)
+        made, budget = _bin(setup, mine_of, wheel, trend[mine], tables.tick_s, wanted, ripple)
+        bins.append(made)
+        budgets.append(budget)
     if not bins:
         return Finding("few_events", f"no span of {width:g} rpm holds {_FEWEST} events yet")
-    fit, findings = _fitted(setup, bins)
-    return Curve(tuple(bins), fit, findings, found.stray, sparse)
+    apart = "only the last is shown" if len(parts) > 1 else ""
+    judged = gates.judge(_evidence(setup, found, tables, bins, ripple, apart))
+    if not judged.shown:
+        return judged.findings[0]
+    fit, findings = _fitted(setup, bins, budgets)
+    if fit is not None and not all(f.advice for f in judged.findings):
+        note = "no correction is told before what the findings say is cleared"
+        fit = replace(fit, told_apart=False, note=note)
+    return Curve(tuple(bins), fit, (*judged.findings, *findings), found.stray, sparse)
+
+
+def _evidence(
+    setup: Setup,
+    found: Timed,
+    tables: Tables,
+    bins: list[Bin],
+    ripple: Ripple | None,
+    sessions: str,
+) -> gates.Evidence:
+    """What the gates look at: the bin with the most events for all, the worst where one is."""
+    most = max(bins, key=lambda b: b.events)
+    shape = None if tables.turns is None else crank.odd_gap(tables.turns, setup.reference)
+    alternates = ripple is not None and ripple.alternates
+    if setup.reference.teeth == 1:
+        alternates = crank.pulse_alternates(tables.periods)
+    # In a sweep the timing may move with the speed.
+    kind = groups.OWN if found.kind == groups.MOVED else found.kind
+    # A clamp the wrong way round reads late by a time: it spoils the delay, see `_fitted`.
+    rpm = 0.0
+    return gates.Evidence(
+        setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
+        kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
+        sessions,
+    )  # fmt: skip
 
 
 def kept(
@@ -179,7 +222,9 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
         width = float(values["bin_width_rpm"])
         points = np.array(values["against"] or [], np.float64).reshape(-1, 2)
     except (KeyError, TypeError, ValueError):
-        raise UserError("how its bins were made was not kept, so it cannot be made again") from None
+        raise UserError(
+            "how its bins were made was not kept, so it cannot be computed again"
+        ) from None
     wanted = (points[:, 0], points[:, 1]) if len(points) else None
     found = curve(setup, tables, width, wanted)
     if isinstance(found, Finding):
@@ -187,19 +232,51 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
     return kept(found, tables, width, wanted)
 
 
-def _fitted(setup: Setup, bins: list[Bin]) -> tuple[DelayFit | None, tuple[Finding, ...]]:
-    known = [b for b in bins if np.isfinite(b.wanted)]
+def _fitted(
+    setup: Setup, bins: list[Bin], budgets: list[Budget]
+) -> tuple[DelayFit | None, tuple[Finding, ...]]:
+    known = [k for k, b in enumerate(bins) if np.isfinite(b.wanted)]
     if len(known) < 2:
         return None, ()
-    rpm = np.array([b.rpm for b in known])
-    errors = np.array([b.error for b in known])
-    u = np.array([b.u_random for b in known])
-    shared = timing.COVERAGE * setup.reference.u_angle
-    fit = fit_delay(rpm, errors, u, shared, setup.target)
+    rpm = np.array([bins[k].rpm for k in known])
+    errors = np.array([bins[k].error for k in known])
+    u, pure = _repeated([bins[k] for k in known])
+    # What is not scatter is the same engine's, wheel's and clamp's in every bin.
+    parts = [{c.name: c.u for c in budgets[k].components if c.kind == "B"} for k in known]
+    shared = np.array([[p.get(name, 0.0) for p in parts] for name in parts[0]])
+    fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared, pure=pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
-    note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; that comes on top"
-    return fit, (Finding("clamp_delay", note),) if u_delay > fit.u_delay_us / 2 else ()
+    note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; more events do not help"
+    told = [Finding("clamp_delay", note)] if u_delay > fit.u_delay_us / 2 else []
+    flank = gates.SECOND_FLANK_S * 1e6
+    if fit.u_delay_us < fit.delay_us < flank + fit.u_delay_us:
+        note = (
+            f"a delay of up to {flank:.0f} µs is also what a clamp that sits the wrong way round "
+            "adds: turn it round and measure again, the smaller delay is right"
+        )
+        told.append(Finding("clamp_side", note, gates.WARNING))
+    return fit, tuple(told)
+
+
+def _repeated(bins: list[Bin]) -> tuple[Floats, float]:
+    """Standard uncertainty of each bin's mean, degrees, and its degrees of freedom.
+
+    Where bins were passed rising and falling, what the two passages differ by beyond the scatter
+    of single events (drift, hysteresis) is pure error of a repeated measurement and belongs to
+    all bins.
+    """
+    u = np.array([b.u_random for b in bins])
+    gap = np.array([b.hysteresis for b in bins])
+    own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
+    twice = np.isfinite(gap)
+    events = float(sum(b.events - 1 for b in bins))
+    n = int(np.count_nonzero(twice))
+    if n < 2:
+        return u, events
+    # The two halves' difference has twice a passage's variance, their mean half of it.
+    between = max(0.0, float(np.mean(gap[twice] ** 2 - own[twice] ** 2)) / 2)
+    return np.sqrt(u**2 + between / 2), float(n) if between > float(np.mean(u**2)) else events
 
 
 def _bin(
@@ -209,7 +286,8 @@ def _bin(
     trend: Floats,
     tick_s: float,
     wanted: tuple[Floats, Floats] | None,
-) -> Bin:
+    ripple: Ripple | None,
+) -> tuple[Bin, Budget]:
     rpm = float(events.speed.mean())
     mean, deviation = timing.mean_and_deviation(events.angles)
     table = events.events
@@ -223,6 +301,8 @@ def _bin(
         rpm,
         setup.delay(rpm).u_us * 1e-6,
         setup.swing,
+        ripple=ripple,
+        strokes=setup.strokes,
     )
     up, u_up = _part(events.angles[trend > _TREND_RPM_S])
     down, u_down = _part(events.angles[trend < -_TREND_RPM_S])
@@ -230,7 +310,7 @@ def _bin(
     goal = float("nan") if setup.commanded is None else setup.commanded
     if wanted is not None:
         goal = float(np.interp(rpm, *wanted, left=np.nan, right=np.nan))
-    return Bin(
+    row = Bin(
         rpm=rpm,
         timing=mean,
         u_random=made.components[0].u,
@@ -244,6 +324,7 @@ def _bin(
         u_hysteresis=timing.COVERAGE * float(np.hypot(u_up, u_down)),
         wanted=goal,
     )
+    return row, made
 
 
 def _part(angles: Floats) -> tuple[float, float]:

@@ -4,13 +4,15 @@ The first spark of an event is the timing; the rest is its count, spacing and du
 """
 
 from dataclasses import dataclass
+from fractions import Fraction
 from math import gcd
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.decode import kernels
-from sparkwitness.timing.angle import Periods, Placed, Reference
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.placing import Placed
 
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -118,14 +120,21 @@ def spacing_of(steps: Floats, allowed: tuple[float, ...]) -> float:
     return best if abs(middle / best - 1) < 0.15 else float("nan")
 
 
-def fold_of(reference: Reference, spacing: float) -> float:
+def fold_of(reference: Reference, cycle: float, parts: int) -> float:
     """Degrees modulo which a timing angle is defined.
 
-    The wheel tells the angle modulo its period and the events repeat every `spacing`; only the
-    greatest common measure of both can be told.
+    The wheel tells the angle modulo its period and the events repeat every `cycle / parts`; only
+    the greatest common measure of both can be told. In whole numbers, so that it is exact.
+
+    Args:
+        reference: whose period is a whole turn of the wheel or a part of it.
+        cycle: whole degrees.
+        parts: events in it.
     """
-    unit = 1000
-    return gcd(round(reference.period * unit), round(spacing * unit)) / unit
+    period = Fraction(360 * reference.turns, 1 if reference.missing else reference.teeth)
+    spacing = Fraction(round(cycle), parts)
+    common = gcd(period.numerator * spacing.denominator, spacing.numerator * period.denominator)
+    return common / (period.denominator * spacing.denominator)
 
 
 def fold(degrees: Floats, period: float, around: float) -> Floats:

@@ -1,11 +1,380 @@
-"""What must be known with a number, and whether it may be shown."""
+"""The one place that decides whether an angle is shown as the timing, and whether to advise.
 
-from dataclasses import dataclass
+Each gate is a row of `GATES`: a name, what it does to the number, a test on the evidence, and the
+sentence for the person: the likely cause, what to check, and how. Every face shows what `judge`
+and `advise` let through, and nothing else.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import inf, isfinite
+from typing import Any
+
+from sparkwitness.timing import advice
+from sparkwitness.timing.advice import Advice
+from sparkwitness.timing.setup import Setup
+
+# What a finding does to the number.
+NOTE, WARNING, REFUSED = "note", "warning", "refused"
+
+EARLIEST, LATEST = 70.0, -30.0  # degrees BTDC: no engine fires outside (common practice, no source)
+LARGE_ERROR = 25.0  # degrees: more is a wrong lead, mark or typed angle before it is an error
+WIDE_SCATTER = 2.5  # degrees: worn distributors reach 2 (common practice, no source)
+NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
+# A reversed clamp stamps the second half wave of the ringing, at most so much later:
+# hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
+SECOND_FLANK_S = 65e-6
+_WORTH = 0.5  # degrees: less is not worth a second run
+_GAIN_OFF = 0.2  # of 1 or 2
+
+
+CANNOT_TELL = (
+    "No time stamp can tell a reference angle typed wrong, a sensor or clamp that stamps its other "
+    "flank, or a timing mark that slipped. Find top dead centre with a piston stop, look at the "
+    "mark with a lamp, and turn the clamp round once, before you trust the angle."
+)
 
 
 @dataclass(frozen=True)
 class Finding:
-    """Something a person must know: a stable code for scripts and a sentence."""
+    """Something a person must know.
+
+    Attributes:
+        code: stable, for scripts and for `--confirm`.
+        text: a sentence: what was seen, the likely cause, what to check and how.
+        level: NOTE; WARNING: the number is shown with it; REFUSED: no number is shown.
+        advice: whether a next setting may be told all the same.
+    """
 
     code: str
     text: str
+    level: str = NOTE
+    advice: bool = True
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that the gates look at; degrees are crank degrees, advance (BTDC) positive.
+
+    Attributes:
+        setup: what was typed.
+        timing, expanded, scatter, rpm: the number, its U (k = 2), standard deviation, speed.
+        modulo: degrees modulo which the timing is known.
+        places: (degrees BTDC, share of the events) of each place, the main one first.
+        kind: see `groups`.
+        alternates: the wheel's turns are of two kinds, as a four-stroke's crank makes them.
+        gap: what the gap and the step beside it measure in pitches, where no such wheel is.
+        noisy: share of the crank's edges that did not fit the wheel.
+        sessions: in words, the timing of each where the recording holds several.
+    """
+
+    setup: Setup
+    timing: float
+    expanded: float
+    scatter: float
+    rpm: float
+    modulo: float = inf
+    places: tuple[tuple[float, float], ...] = ()
+    kind: str = "own"
+    late: float = 0.0
+    alternates: bool = False
+    gap: tuple[float, float] | None = None
+    noisy: float = 0.0
+    sessions: str = ""
+
+    @property
+    def look(self) -> float | None:
+        """How far the lamp's reading is from the timing; None: nobody looked."""
+        return None if self.setup.seen is None else abs(self.setup.seen - self.timing)
+
+    @property
+    def looked(self) -> bool:
+        """A lamp shows the same place, and no other that the reference cannot tell from it."""
+        if self.look is None or self.look > self.setup.seen_within + self.expanded:
+            return False
+        return self.modulo - self.look > max(self.look, self.setup.seen_within)
+
+
+Fields = dict[str, Any] | None
+Test = Callable[[Evidence], Fields]
+
+
+@dataclass(frozen=True)
+class Gate:
+    """A row of the table.
+
+    Attributes:
+        name: code of its finding.
+        level: what it does to the number.
+        advice: whether a next setting may be told.
+        test: what it looks for; the sentence's fields where it strikes, else None.
+        text: the sentence.
+        look: a lamp's reading that agrees takes it away.
+        confirm: the person may say that it was checked, which takes its ban on advice away.
+    """
+
+    name: str
+    level: str
+    advice: bool
+    test: Test
+    text: str
+    look: bool = False
+    confirm: bool = True
+
+
+def btdc(degrees: float) -> str:
+    """Degrees with the side of top dead centre in words."""
+    return f"{abs(degrees):.1f}° {'BTDC' if degrees >= 0 else 'ATDC'}"
+
+
+def _listed(e: Evidence) -> str:
+    return ", ".join(f"{btdc(a)} ({100 * share:.0f} %)" for a, share in e.places)
+
+
+def _several(e: Evidence) -> Fields:
+    return {"places": _listed(e)} if e.kind == "several" else None
+
+
+def _other_lead(e: Evidence) -> Fields:
+    return {"places": _listed(e)} if e.kind == "other lead" else None
+
+
+def _first_missed(e: Evidence) -> Fields:
+    return {"share": 100 * e.late} if e.kind == "first missed" else None
+
+
+def _late(e: Evidence) -> Fields:
+    return {"places": _listed(e), "share": 100 * e.late} if e.kind == "late" else None
+
+
+def _moved(e: Evidence) -> Fields:
+    return {"places": _listed(e)} if e.kind == "moved" else None
+
+
+def _gap(e: Evidence) -> Fields:
+    if e.gap is None:
+        return None
+    whole = e.setup.reference.missing + 1
+    return {"gap": e.gap[0], "beside": e.gap[1], "whole": whole}
+
+
+def _shaft(e: Evidence) -> Fields:
+    wrong = e.alternates and e.setup.reference.turns == 2 and e.setup.strokes == 4
+    return {"typed": e.setup.reference} if wrong else None
+
+
+def alternatives(timing: float, modulo: float) -> list[float]:
+    """Other angles that a reference which repeats cannot tell from this one, plausible ones."""
+    if not isfinite(modulo) or modulo > EARLIEST - LATEST:
+        return []
+    reach = range(-40, 41)
+    others = [timing + k * modulo for k in reach if k]
+    return [a for a in others if LATEST <= a <= EARLIEST]
+
+
+def _ambiguous(e: Evidence) -> Fields:
+    if not alternatives(e.timing, e.modulo):
+        return None
+    return {"timing": btdc(e.timing), "modulo": e.modulo}
+
+
+def _look_differs(e: Evidence) -> Fields:
+    if e.look is None or e.look <= e.setup.seen_within + e.expanded:
+        return None
+    assert e.setup.seen is not None
+    return {"seen": btdc(e.setup.seen), "timing": btdc(e.timing)}
+
+
+def _implausible(e: Evidence) -> Fields:
+    if LATEST <= e.timing <= EARLIEST:
+        return None
+    firing = e.setup.cycle / e.setup.cylinders
+    return {"timing": btdc(e.timing), "firing": firing}
+
+
+def _large_error(e: Evidence) -> Fields:
+    if e.setup.commanded is None or abs(e.timing - e.setup.commanded) <= LARGE_ERROR:
+        return None
+    firing = e.setup.cycle / e.setup.cylinders
+    return {"error": e.timing - e.setup.commanded, "firing": firing}
+
+
+def _scatter(e: Evidence) -> Fields:
+    return {"scatter": e.scatter} if e.scatter > WIDE_SCATTER else None
+
+
+def _clamp_side(e: Evidence) -> Fields:
+    late = 6 * e.rpm * SECOND_FLANK_S
+    return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
+
+
+def _noise(e: Evidence) -> Fields:
+    return {"share": 100 * e.noisy} if e.noisy > NOISY_CRANK else None
+
+
+def _sessions(e: Evidence) -> Fields:
+    return {"each": e.sessions} if e.sessions else None
+
+
+GATES: tuple[Gate, ...] = (
+    Gate(
+        "several_places", REFUSED, False, _several,
+        "the sparks come at several places: {places}; one mean would be the timing of none. Odd "
+        "firing under one coil lead, a lead beside the clamp, or a spark that often comes late "
+        "does this: clip the clamp on one plug lead, away from the others, and measure again",
+    ),
+    Gate(
+        "odd_gap", REFUSED, False, _gap,
+        "the wheel's gap measures {gap:.2f} tooth steps and the step beside it {beside:.2f}, in "
+        "place of {whole} and 1: the sensor's two wires are most likely swapped, or its other edge "
+        "is stamped, and then every angle is off by a part of a tooth. Swap the wires (or change "
+        "--falling crank) and measure again",
+    ),
+    Gate(
+        "shaft", REFUSED, False, _shaft,
+        "the speed differs from each turn of the wheel to the next and comes back every second "
+        "one: so turns a crank, but {typed} is typed. Look where the wheel sits and type it as it "
+        "is",
+    ),
+    Gate(
+        "ambiguous", WARNING, False, _ambiguous,
+        "the reference repeats, so the timing is {timing} or that ± k · {modulo:.4g}°: the one "
+        "nearest to the commanded angle is shown. Look with a lamp or strobe which one it is, and "
+        "type what it shows with --seen",
+        look=True, confirm=False,
+    ),
+    Gate(
+        "look_differs", WARNING, False, _look_differs,
+        "the lamp showed {seen}, the time stamps say {timing}: the typed reference angle, the "
+        "timing mark, the sensor's edge or the lead under the clamp is wrong. Find top dead centre "
+        "with a piston stop and look again",
+    ),
+    Gate(
+        "implausible", WARNING, False, _implausible,
+        "{timing} is no timing at which an engine runs: most likely the clamp is on another "
+        "cylinder's lead (they fire every {firing:.4g}°), or the reference angle is typed wrong. "
+        "Check the lead and the mark; a lamp's reading typed with --seen settles it",
+        look=True,
+    ),
+    Gate(
+        "large_error", WARNING, False, _large_error,
+        "{error:+.1f}° is more than a controller's offset is off: most likely the clamp is on "
+        "another cylinder's lead (they fire every {firing:.4g}°), or the reference angle is typed "
+        "wrong. Check the lead and the mark; a lamp's reading typed with --seen settles it",
+        look=True,
+    ),
+    Gate(
+        "sessions", WARNING, False, _sessions,
+        "the recording holds more than one session (the board was restarted, or recordings were "
+        "joined), measured apart: {each}; the last one is shown. Measure once more without a break",
+    ),
+    Gate(
+        "other_lead", WARNING, False, _other_lead,
+        "the sparks come at {places}: one place has a spark every time and is shown, at the other "
+        "most likely a lead beside the clamp is heard. Lead the cable away from the others, and "
+        "measure again before you set anything",
+    ),
+    Gate(
+        "first_missed", WARNING, False, _first_missed,
+        "in {share:.0f} % of the events the first spark was not seen: those come a spark's spacing "
+        "late and have one spark less. The timing shown is that of the others. Weak first sparks "
+        "or a clamp that sits loosely do this: seat the clamp, and measure again",
+    ),
+    Gate(
+        "late", WARNING, False, _late,
+        "the sparks come at {places}: in {share:.0f} % of the events the first one seen is later. "
+        "Either the first spark was not seen there (seat the clamp), or the firing itself is late "
+        "(a wide gap, a slow trigger). The place of most events is shown",
+    ),
+    Gate(
+        "moved", WARNING, False, _moved,
+        "the timing moved during the run: {places}. Lock it, hold the speed, and measure again",
+    ),
+    Gate(
+        "scatter", WARNING, False, _scatter,
+        "the sparks scatter by {scatter:.1f}° (standard deviation), more than a sound ignition's "
+        "do: the mean is right for the mean only. Look for play in the distributor's drive, a "
+        "loose trigger, or a clamp that hears other leads",
+    ),
+    Gate(
+        "clamp_side", WARNING, False, _clamp_side,
+        "at this speed a clamp that sits the wrong way round would read {late:.1f}° late, which no "
+        "time stamp shows. Turn the clamp round once and measure again: the earlier reading is "
+        "right. Then say --confirm clamp_side",
+    ),
+    Gate(
+        "crank_noise", NOTE, True, _noise,
+        "{share:.0f} % of the crank's edges do not fit the wheel and were left out with the turns "
+        "around them: check the sensor's gap, its screen and its ground",
+    ),
+)  # fmt: skip
+BY_NAME = {gate.name: gate for gate in GATES}
+NAMES = (*BY_NAME, "beyond_range", "gain")
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What may be shown.
+
+    Attributes:
+        shown: the angle may be shown as the timing.
+        error_shown: the difference from the commanded angle, too.
+        findings: what to say, the gravest first.
+    """
+
+    shown: bool
+    error_shown: bool
+    findings: tuple[Finding, ...] = field(default_factory=tuple)
+
+
+def judge(evidence: Evidence) -> Judgement:
+    """All gates on the evidence."""
+    findings = []
+    for gate in GATES:
+        values = gate.test(evidence)
+        if values is None or (gate.look and evidence.looked):
+            continue
+        level, may = gate.level, gate.advice
+        if gate.confirm and level == WARNING and gate.name in evidence.setup.confirmed:
+            level, may = NOTE, True
+        findings.append(Finding(gate.name, gate.text.format(**values), level, may))
+        if gate.level == REFUSED:
+            return Judgement(False, False, tuple(findings))
+    codes = {f.code for f in findings}
+    return Judgement(True, "ambiguous" not in codes, tuple(findings))
+
+
+def advise(
+    setup: Setup, error: float | None, expanded: float, findings: tuple[Finding, ...]
+) -> tuple[Advice | None, list[Finding]]:
+    """The next setting if it may be told, and what more must be said.
+
+    Args:
+        setup: with the setting, its gain and range.
+        error: measured less commanded, degrees; None: not known.
+        expanded: U of the error (k = 2), degrees.
+        findings: of the measurement; one that forbids advice is enough.
+    """
+    if error is None or setup.setting is None or not all(f.advice for f in findings):
+        return None, []
+    gain = setup.gain
+    if min(abs(abs(gain) - 1.0), abs(abs(gain) - 2.0)) > _GAIN_OFF:
+        text = (
+            f"the trials say that one unit of the setting moves the timing by {gain:+.2f}°, and "
+            "that is neither one crank degree nor one distributor degree: the setting had no "
+            "effect, or something else moved. Check that the controller keeps what is entered"
+        )
+        said = "gain" in setup.confirmed and abs(gain) > _GAIN_OFF
+        if not said:
+            return None, [Finding("gain", text, WARNING, False)]
+    low = -inf if setup.least is None else setup.least
+    high = inf if setup.most is None else setup.most
+    exact = setup.setting - error / gain
+    if not low <= exact <= high and "beyond_range" not in setup.confirmed:
+        text = (
+            f"the next setting would be {exact:.2f}, outside the controller's range ({low:g} to "
+            f"{high:g}): most likely the reference angle is typed wrong or the distributor is a "
+            "tooth off. Check both before you set anything"
+        )
+        return None, [Finding("beyond_range", text, WARNING, False)]
+    return advice.next_setting(setup.setting, error, expanded, gain, setup.step, low, high), []

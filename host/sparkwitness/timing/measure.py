@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
-from sparkwitness.timing import advice
 from sparkwitness.timing import budget as timing
+from sparkwitness.timing import clamps, gates, groups
+from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
@@ -24,15 +25,15 @@ from sparkwitness.timing.events import (
     fold_of,
     group,
     missing_between,
-    spacing_of,
     strays,
 )
-from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.setup import Setup
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
+_FEWEST_STEPS = 3  # from event to event, that tell a rhythm
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
 
@@ -63,7 +64,10 @@ class Measurement:
         seconds: length of the stream; `from_s`, `to_s` where the steady stretch begins and ends.
         budget: what `expanded` is made of (JCGM 100:2008).
         advice: the next setting.
-        findings: what a person must know; why something is None.
+        modulo: degrees modulo which the timing is known.
+        clamp: where the clamp sits, as typed or as found.
+        places: degrees BTDC and share of the events, where they come at more than one place.
+        findings: what a person must know; why something is None, see `gates`.
         loss: what did not arrive or was refused.
     """
 
@@ -97,6 +101,9 @@ class Measurement:
     to_s: float | None = None
     budget: Budget | None = None
     advice: Advice | None = None
+    modulo: float | None = None
+    clamp: str | None = None
+    places: tuple[tuple[float, float], ...] = ()
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
@@ -133,6 +140,11 @@ class Measurement:
             "steady_to_s": self.to_s,
             "budget": self.budget.to_dict() if self.budget else None,
             "advice": self.advice.to_dict() if self.advice else None,
+            "modulo_deg": self.modulo,
+            "clamp": self.clamp,
+            "places": [{"deg_btdc": a, "share": s} for a, s in self.places],
+            "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
+            "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
             "loss": self.loss.to_dict(),
         }
@@ -151,6 +163,9 @@ class Timed:
         spacing: degrees between firings at the clamp.
         modulo: degrees modulo which the angles are known.
         stray, cut, unplaced: what was left out, see `Measurement`.
+        clamp: where the clamp sits, as typed or as found, a key of `setup.CLAMPS`.
+        kind, late: see `groups.Places`.
+        places: degrees BTDC and share of the events of each place, the main one first.
     """
 
     events: Events
@@ -161,6 +176,10 @@ class Timed:
     stray: int
     cut: int
     unplaced: int
+    clamp: str = "plug"
+    kind: str = groups.OWN
+    places: tuple[tuple[float, float], ...] = ()
+    late: float = 0.0
 
     def pick(self, mask: NDArray[np.bool_]) -> "Timed":
         """The events selected by a mask."""
@@ -179,46 +198,76 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
         return _no_crank(setup, tables)
     if not tables.clamp_edges:
         text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
-        return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm")
-    grouping, spacing = _events(setup, tables, setup.reference.period)
+        return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm", REFUSED, False)
+    grouping, firing = _events(setup, tables)
     events = grouping.events
-    few = Finding("few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet")
-    if not np.isfinite(events.steps()).any():
+    few = Finding(
+        "few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet", REFUSED, False
+    )
+    if np.count_nonzero(np.isfinite(events.steps())) < _FEWEST_STEPS:
         return few
-    if not np.isfinite(spacing):
-        typed = " or ".join(f"{s:g}°" for s in setup.spacings)
-        seen = float(np.nanmedian(events.steps()))
-        return Finding(
-            "spacing",
-            f"events come every {seen:.0f}° of crank, where {typed} is expected: check the "
-            "number of cylinders, where the clamp sits, and the reference wheel",
-        )
-    modulo = fold_of(setup.reference, spacing)
-    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
-    is_stray = strays(events.degrees, modulo)
-    good = events.pick(~is_stray)
-    if not np.isfinite(good.steps()).any():
-        return few
-    speed = _speed(good, tables.tick_s)
+    if firing is None:
+        return clamps.no_reading(setup, float(np.nanmedian(events.steps())))
+    modulo = fold_of(setup.reference, setup.cycle, firing.parts)
     mean_speed = _mean_speed(setup, tables)
+    found = groups.places(
+        events, modulo, firing.spacing, _spark_degrees(events, tables.tick_s, mean_speed)
+    )
+    mine = np.ones(len(events.tick), np.bool_)
+    if found.kind in (groups.OTHER_LEAD, groups.FIRST_MISSED, groups.LATE):
+        mine = found.of == 0
+    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
+    mine[mine] = ~strays(events.degrees[mine], modulo)
+    good = events.pick(mine)
+    steps = good.steps()
+    if np.count_nonzero(np.isfinite(steps)) < _FEWEST_STEPS:
+        return few
+    # What comes evenly, but not as often as typed, is a matter of what was typed.
+    every = events.steps()
+    even = float(np.nanmedian(every))
+    often = np.nanmean(np.abs(every / even - 1) < 0.15) > 0.8
+    if found.kind == groups.SEVERAL and often and abs(even / firing.spacing - 1) > 0.15:
+        return clamps.no_reading(setup, even)
+    step = float(np.nanmedian(steps))
+    if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
+        return clamps.no_reading(setup, step)
+    speed = _speed(good, tables.tick_s)
     delay = setup.delay(mean_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
     raw = setup.reference.btdc(good.degrees) + late
-    around = timing.circular_mean(raw, modulo)
-    if setup.commanded is not None:
-        around = float(fold(np.array([around]), modulo, setup.commanded)[0])
-    else:
-        around = float(fold(np.array([around]), modulo, 10.0)[0])
+    typed = setup.commanded if setup.seen is None else setup.seen
+    around = fold(
+        np.array([timing.circular_mean(raw, modulo)]), modulo, 10.0 if typed is None else typed
+    )
+    delayed = timing.degrees_of(delay, mean_speed)
+    middles = setup.reference.btdc(np.array([p.degrees for p in found.places])) + delayed
+    total = sum(p.events for p in found.places)
     return Timed(
         good,
-        fold(raw, modulo, around),
+        fold(raw, modulo, float(around[0])),
         speed,
-        spacing,
+        firing.spacing,
         modulo,
-        int(np.count_nonzero(is_stray)),
+        int(np.count_nonzero(~mine)),
         grouping.cut,
         grouping.unplaced,
+        firing.clamp,
+        found.kind,
+        tuple(
+            (float(a), p.events / total)
+            for a, p in zip(fold(middles, modulo, float(around[0])), found.places, strict=True)
+        ),
+        found.late,
     )
+
+
+def _spark_degrees(events: Events, tick_s: float, rpm: float) -> float:
+    """Crank degrees from one spark of a burst to the next; NaN without bursts."""
+    bursts = events.pick(events.sparks > 1)
+    if not len(bursts.tick):
+        return float("nan")
+    each = (bursts.last_degrees - bursts.degrees) / (bursts.sparks - 1)
+    return float(np.median(each))
 
 
 def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measurement:
@@ -229,6 +278,20 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
         tables: from `Analyzer`.
         any_speed: take all events, not only the last stretch of steady speed.
     """
+    parts = tables.apart()
+    if len(parts) < 2:
+        return _evaluate(setup, parts[0] if parts else tables, any_speed, "")
+    results = [_evaluate(setup, part, any_speed, "") for part in parts]
+    each = ", ".join(
+        f"{gates.btdc(r.timing)} ± {r.expanded:.1f}°"
+        if r.timing is not None
+        else f"no timing ({r.findings[0].code})"
+        for r in results
+    )
+    return _evaluate(setup, parts[-1], any_speed, each)
+
+
+def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> Measurement:
     result = Measurement(
         target=setup.target,
         commanded=setup.commanded,
@@ -244,7 +307,7 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
         if found.code == "no_spark":
             result.rpm = Number(_mean_speed(setup, tables))
         return result
-    result.event_spacing = found.spacing
+    result.event_spacing, result.clamp = found.spacing, found.clamp
     result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
     keep = np.ones(len(found.speed), np.bool_)
     if not any_speed:
@@ -253,16 +316,16 @@ def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measureme
     if not keep.any():
         low, high = np.nanmin(found.speed), np.nanmax(found.speed)
         text = f"the speed is not steady ({low:.0f} to {high:.0f} rpm): hold it and wait"
-        result.findings.append(Finding("unsteady", text))
+        result.findings.append(Finding("unsteady", text, REFUSED, False))
         return result
     steady = found.pick(keep)
     _describe(result, steady, tables.tick_s)
     fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / found.spacing))
     if result.events < fewest:
         text = f"{result.events} of {fewest} events at steady speed"
-        result.findings.append(Finding("few_events", text))
+        result.findings.append(Finding("few_events", text, REFUSED, False))
         return result
-    _timing(result, setup, steady, tables)
+    _timing(result, setup, steady, tables, sessions)
     if tables.dropped:
         text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
         result.findings.append(Finding("long", text))
@@ -282,30 +345,47 @@ def _no_crank(setup: Setup, tables: Tables) -> Finding:
             "no_sync",
             f"{tables.crank_edges} edges on the crank reference do not fit a {setup.reference} "
             f"reference: check the wheel typed in, the edge polarity and the sensor's gap",
+            REFUSED,
+            False,
         )
     return Finding(
         "no_reference",
         f"no crank reference pulse in {tables.seconds:.0f} s: check the sensor, its supply and "
         "its wire, and that the engine turns",
+        REFUSED,
+        False,
     )
 
 
-def _events(setup: Setup, tables: Tables, period: float) -> tuple[Grouping, float]:
+def _events(setup: Setup, tables: Tables) -> tuple[Grouping, clamps.Reading | None]:
     """Group sparks; where the spacing is to be inferred, once more with what was found."""
     degrees = tables.sparks.degrees
     steps = np.diff(degrees)
     steps[np.diff(tables.sparks.segment) != 0] = np.nan
-    known = setup.spacings[0] if len(setup.spacings) == 1 else float("nan")
-    gap = burst_gap(steps, known)
-    sparks, lost, periods = tables.sparks, tables.lost_before, tables.periods
-    grouping = group(sparks, lost, periods, period, gap)
-    between = grouping.events.steps()
-    spacing = spacing_of(between[np.isfinite(between)], setup.spacings)
-    if np.isfinite(spacing) and not np.isfinite(known):
-        narrowed = burst_gap(steps, spacing)
-        if narrowed != gap:
-            grouping = group(sparks, lost, periods, period, narrowed)
-    return grouping, spacing
+    widest = _widest_burst(setup, _mean_speed(setup, tables))
+    period = setup.reference.period
+
+    def grouped(spacing: float) -> Grouping:
+        gap = min(burst_gap(steps, spacing), widest)
+        return group(tables.sparks, tables.lost_before, tables.periods, period, gap)
+
+    if setup.clamp != "auto":
+        reading = clamps.typed(setup)
+        return grouped(reading.spacing), reading
+    first = grouped(float("nan"))
+    between = first.events.steps()
+    found = clamps.inferred(setup, between[np.isfinite(between)])
+    return first if found is None else grouped(found.spacing), found
+
+
+def _widest_burst(setup: Setup, rpm: float) -> float:
+    """Degrees between sparks beyond which they are no longer one burst.
+
+    What another cylinder's lead induces comes a firing interval away at the least, the sparks of
+    one burst 2 ms apart at the most (common practice, no source).
+    """
+    interval = setup.cycle / setup.cylinders
+    return min(max(0.4 * min(interval, 90.0), timing.degrees_of(2e-3, rpm)), 0.8 * interval)
 
 
 def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
@@ -366,30 +446,67 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     result.missing, result.expected = missing_between(events, steady.spacing)
 
 
-def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) -> None:
-    """Timing, its uncertainty, error and advice."""
+def _timing(
+    result: Measurement, setup: Setup, steady: Timed, tables: Tables, sessions: str
+) -> None:
+    """Timing and its uncertainty, and what the gates let through of error and advice."""
     rpm = result.rpm or 0.0
     events, angles, periods = steady.events, steady.angles, tables.periods
-    turned = slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
-    mean, result.scatter = timing.mean_and_deviation(angles)
-    result.budget = timing.budget(
+    first, last = int(events.tick[0]), int(events.tick[-1])
+    turned = periods.pick(
+        slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
+    )
+    shape = tables.turns.between(first, last) if tables.turns is not None else None
+    ripple = None if shape is None else crank.ripple(shape, setup.reference)
+    mean, scatter = timing.mean_and_deviation(angles)
+    budget = timing.budget(
         angles,
         6.0 * rpm * tables.tick_s,
         events.to_edge,
-        periods.pick(turned),
+        turned,
         setup.reference,
         setup.firings_per_rev,
         rpm,
         setup.delay(rpm).u_us * 1e-6,
         setup.swing,
+        ripple,
+        setup.strokes,
     )
-    result.expanded = result.budget.expanded
+    alternates = ripple is not None and ripple.alternates
+    if setup.reference.teeth == 1:
+        alternates = crank.pulse_alternates(turned)
+    result.modulo = steady.modulo
+    result.places = steady.places if len(steady.places) > 1 else ()
+    if setup.clamp == "auto" and (doubt := clamps.doubt(setup, steady.spacing, ripple, alternates)):
+        result.findings.append(doubt)
+        return
+    judged = gates.judge(
+        gates.Evidence(
+            setup,
+            mean,
+            budget.expanded,
+            scatter,
+            rpm,
+            steady.modulo,
+            steady.places,
+            steady.kind,
+            steady.late,
+            alternates,
+            None if shape is None else crank.odd_gap(shape, setup.reference),
+            tables.crank_rejected / max(tables.crank_edges, 1),
+            sessions,
+        )
+    )
+    result.findings += judged.findings
+    if not judged.shown:
+        return
+    result.budget, result.expanded, result.scatter = budget, budget.expanded, scatter
     result.timing = Number(mean, result.expanded)
     # Beyond the type B lines waiting helps only until the scatter no longer matters.
-    scatter = timing.COVERAGE * result.budget.components[0].u
-    result.ready = result.expanded <= setup.target or scatter <= 0.2 * result.budget.systematic
+    random = timing.COVERAGE * budget.components[0].u
+    result.ready = result.expanded <= setup.target or random <= 0.2 * budget.systematic
     if result.expanded > setup.target and result.ready:
-        largest = max(result.budget.components[1:], key=lambda c: c.u)
+        largest = max(budget.components[1:], key=lambda c: c.u)
         result.findings.append(
             Finding(
                 "target",
@@ -399,19 +516,11 @@ def _timing(result: Measurement, setup: Setup, steady: Timed, tables: Tables) ->
         )
     if not timing.resolves_swing(setup.reference, setup.firings_per_rev):
         _pulse_advice(result, setup, events, rpm)
-    if setup.commanded is None:
+    if setup.commanded is None or not judged.error_shown:
         return
     result.error = Number(mean - setup.commanded, result.expanded)
-    if setup.setting is not None:
-        result.advice = advice.next_setting(
-            setup.setting,
-            result.error,
-            result.expanded,
-            setup.gain,
-            setup.step,
-            -np.inf if setup.least is None else setup.least,
-            np.inf if setup.most is None else setup.most,
-        )
+    result.advice, more = gates.advise(setup, result.error, result.expanded, tuple(result.findings))
+    result.findings += more
     if abs(result.error) > result.expanded:
         result.findings.append(
             Finding(

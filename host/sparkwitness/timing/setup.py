@@ -1,4 +1,4 @@
-"""What a person types before a measurement, checked."""
+"""Validated settings of a measurement."""
 
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -16,13 +16,13 @@ CLAMPS = {
 }
 COUNTS = tuple(advice.GAIN)
 _MAY_BE_MISSING = (
-    "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain",
+    "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain", "seen",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Setup:
-    """What a person types before a measurement.
+    """Validated settings of a measurement.
 
     Attributes:
         reference: what marks the crank.
@@ -43,6 +43,9 @@ class Setup:
             uncertainty; None: as the conditioners' simulation says for `sensor` and `clamp_kind`.
         sensor, clamp_kind: see `conditioner`.
         falling: inputs whose falling edge is stamped.
+        seen, seen_within: timing as an independent look showed it (lamp or strobe on the marks),
+            degrees BTDC, and how well (k = 2); None: nobody looked.
+        confirmed: codes of findings (see `gates`) that were checked.
     """
 
     reference: Reference
@@ -66,6 +69,9 @@ class Setup:
     sensor: str = "hall_optical"
     clamp_kind: str = "clamp"
     falling: tuple[str, ...] = ()
+    seen: float | None = None
+    seen_within: float = 3.0
+    confirmed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -74,6 +80,7 @@ class Setup:
             ("swing", 0, 0.5, "(0.08 is 8 %)"), ("dead_time_us", 1, 5000, "µs"),
             ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
             ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""), ("learned_gain", -1e3, 1e3, ""),
+            ("seen", -60, 80, "degrees BTDC"), ("seen_within", 0, 30, "degrees"),
         ):  # fmt: skip
             value = getattr(self, name)
             if value is None and name in _MAY_BE_MISSING:
@@ -152,7 +159,7 @@ class Setup:
         try:
             reference = {**values["reference"]}
             reference["errors"] = tuple(reference.get("errors", ()))
-            falling = tuple(values.get("falling", ()))
-            return cls(**{**values, "reference": Reference(**reference), "falling": falling})
+            lists = {name: tuple(values.get(name, ())) for name in ("falling", "confirmed")}
+            return cls(**{**values, "reference": Reference(**reference), **lists})
         except (TypeError, KeyError) as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None

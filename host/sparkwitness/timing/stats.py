@@ -4,7 +4,7 @@ scipy has all of these too; the tests check them against it. It is some 40 times
 package, for five formulas, so it is not needed at run time.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import exp, expm1, inf, lgamma, log, log1p, nan, sqrt
 from statistics import NormalDist
@@ -88,7 +88,16 @@ def student_quantile(p: float, freedom: float) -> float:
     return sqrt(freedom * y / (1 - y)) if y < 1 else inf
 
 
-def clopper_pearson(hits: int, n: int, confidence: float = 0.95) -> Interval:
+def f_tail(ratio: float, over: float, under: float) -> float:
+    """P(F > ratio) for `over` and `under` degrees of freedom: Abramowitz & Stegun 26.6.2.
+
+    `under` may be inf: then `over` * F is a chi-squared variable.
+    """
+    under = min(under, 1e7)
+    return beta_share(under / 2, over / 2, under / (under + over * ratio))
+
+
+def clopper_pearson(hits: float, n: float, confidence: float = 0.95) -> Interval:
     """Exact interval for a share: Clopper & Pearson, Biometrika 26(4), 1934.
 
     Args:
@@ -101,7 +110,7 @@ def clopper_pearson(hits: int, n: int, confidence: float = 0.95) -> Interval:
     return low, high
 
 
-def most_with_none(n: int, confidence: float = 0.95) -> float:
+def most_with_none(n: float, confidence: float = 0.95) -> float:
     """Largest share that is still compatible with 0 hits in n trials, one-sided: 1 - a^(1/n)."""
     return -expm1(log(1 - confidence) / n) if n else 1.0
 
@@ -113,7 +122,7 @@ def trials_for(share: float, confidence: float = 0.95) -> int:
     return int(np.ceil(log((1 - confidence) / 2) / log1p(-share)))
 
 
-def wilson(hits: int, n: int, confidence: float = 0.95) -> Interval:
+def wilson(hits: float, n: float, confidence: float = 0.95) -> Interval:
     """Score interval for a share: Wilson, J. Am. Stat. Assoc. 22(158), 1927."""
     if not n:
         return 0.0, 1.0
@@ -125,7 +134,7 @@ def wilson(hits: int, n: int, confidence: float = 0.95) -> Interval:
 
 
 def share_difference(
-    hits_1: int, n_1: int, hits_2: int, n_2: int, confidence: float = 0.95
+    hits_1: float, n_1: float, hits_2: float, n_2: float, confidence: float = 0.95
 ) -> Interval:
     """Interval for the difference of two shares, first less second.
 
@@ -272,3 +281,239 @@ def slope(x: Floats, y: Floats, u: Floats, confidence: float = 0.95) -> tuple[fl
     fit = least_squares(np.column_stack((np.ones_like(x), x)), y, u)
     half = student_quantile((1 + confidence) / 2, fit.freedom) * sqrt(fit.covariance[1, 1])
     return float(fit.values[1]), (float(fit.values[1]) - half, float(fit.values[1]) + half)
+
+
+def correlation_time(values: Floats) -> float:
+    """Integrated autocorrelation time, 1 + 2 sum of the autocorrelations, at least 1.
+
+    The sum ends where its lag passes five times what it has found so far, so that the window
+    grows with what it finds (Madras & Sokal, J. Stat. Phys. 50, 1988, appendix C), and is
+    corrected for the mean that was taken off (Wolff, Comput. Phys. Commun. 156, 2004, eq. 49).
+    n values are worth n / time independent ones.
+
+    Args:
+        values: float64[n] in order of time.
+    """
+    n = len(values)
+    if n < 4 or not np.ptp(values):
+        return 1.0
+    rest = values - values.mean()
+    size = 1 << (2 * n - 1).bit_length()
+    spectrum = np.fft.rfft(rest, size)
+    lags = np.fft.irfft(spectrum * np.conj(spectrum), size)[: n // 2 + 1]
+    times = 1 + 2 * np.cumsum(lags[1:] / lags[0])
+    past = np.flatnonzero(np.arange(1, len(times) + 1) >= 5 * times)
+    last = int(past[0]) if len(past) else len(times) - 1
+    return max(1.0, float(times[last]) * (1 + (2 * last + 3) / n))
+
+
+@dataclass(frozen=True)
+class Visits:
+    """Means at several places, from visits in time; see `from_visits`.
+
+    Attributes:
+        values: float64[p], at the middle of the time.
+        covariance: float64[p, p].
+        freedom: of the part that differs from visit to visit; 0: every place was visited once.
+        between: standard deviation of that part.
+        drift: what the trend in time changed from the first visit to the last, with
+            u_drift, and half of it: drift_late, in the second half of the time.
+    """
+
+    values: Floats
+    covariance: Floats
+    freedom: int
+    between: float
+    drift: float
+    u_drift: float
+    drift_late: float
+
+
+def from_visits(place: NDArray[np.int64], at: Floats, y: Floats, u: Floats) -> Visits:
+    """Means at places that were visited in turn, some of them again.
+
+    What differs from visit to visit is more than the scatter inside a visit where the thing
+    measured wanders; it is found so that the residuals come out right (Paule & Mandel, J. Res.
+    Nat. Bur. Stand. 87, 1982). A trend in time, a parabola where there are visits enough, is told
+    from the places by coming back to them.
+
+    Args:
+        place: int64[n], 0 to p - 1, each at least once.
+        at: float64[n] time of each visit.
+        y, u: float64[n] its mean, and that mean's standard uncertainty from inside the visit, > 0.
+    """
+    p, n = int(place.max()) + 1, len(y)
+    columns = np.zeros((n, p))
+    columns[np.arange(n), place] = 1.0
+    span = float(np.ptp(at))
+    x = 2 * (at - at.min()) / span - 1 if span else np.zeros(n)
+    spare = n - p
+    order = 0 if spare < 2 or not span else 1 if spare < 6 else 2
+    for power in range(1, order + 1):
+        columns = np.column_stack((columns, x if power == 1 else x**2 - np.mean(x**2)))
+    if np.linalg.matrix_rank(columns) < columns.shape[1]:
+        columns, order = columns[:, :p], 0
+    freedom = n - columns.shape[1]
+
+    def fitted(between: float) -> Fit:
+        return least_squares(columns, y, np.sqrt(u**2 + between**2))
+
+    low, high = 0.0, float(np.ptp(y)) + float(u.max())
+    if freedom and fitted(0.0).chi2 > freedom:
+        for _ in range(60):
+            middle = (low + high) / 2
+            low, high = (middle, high) if fitted(middle).chi2 > freedom else (low, middle)
+    else:
+        high = 0.0
+    fit = fitted(high)
+    values, covariance = fit.values, fit.covariance
+    drift = u_drift = late = 0.0
+    if order:
+        ends = np.zeros(columns.shape[1])
+        ends[p] = 2.0
+        drift = float(ends @ values)
+        u_drift = float(np.sqrt(ends @ covariance @ ends))
+        late = float(values[p] + (values[p + 1] if order > 1 else 0.0))
+    return Visits(values[:p], covariance[:p, :p], freedom, high, drift, u_drift, late)
+
+
+@dataclass(frozen=True)
+class Change:
+    """Where, and over which span, a yes becomes a no as the speed rises.
+
+    Attributes:
+        value: speed at which half of the change has happened; low, high: its interval.
+        width: speed from nine tenths to one tenth of the change; width_low, width_high: its
+            interval; from 0 where a sharp step describes it as well.
+        below, above: share of yes far on either side.
+        n: observations.
+    """
+
+    value: float
+    low: float
+    high: float
+    width: float
+    width_low: float
+    width_high: float
+    below: float
+    above: float
+    n: int
+
+
+_WIDTHS = 2 * log(9)  # of a logistic curve: from 0.9 to 0.1, in its scale
+_NEAREST = 400  # observations on either side that can tell of the change
+
+
+def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None:
+    """A change from yes to no that may be gradual: a logistic curve, by maximum likelihood.
+
+    Intervals are profile likelihood ones, at the larger of the two critical values that hold for
+    a smooth curve (chi2 with 1 degree of freedom) and, where no width is seen, for a step
+    (`threshold`). With a clean step they are the two speeds beside it.
+
+    Returns:
+        None where `threshold` finds none.
+    """
+    step = threshold(speed, yes, confidence)
+    if step is None:
+        return None
+    order = np.argsort(speed, kind="stable")
+    x, y = speed[order], yes[order]
+    begin = max(0, int(np.searchsorted(x, step.value)) - _NEAREST)
+    x, y = x[begin : begin + 2 * _NEAREST], y[begin : begin + 2 * _NEAREST]
+    # Half a case more on either side keeps shares of 0 and 1 from being certain.
+    k = int(np.searchsorted(x, step.value))
+    top, floor = step.below, step.above
+    gaps = float(np.ptp(x)) / len(x)
+    scales = np.concatenate(([gaps / 20], np.geomspace(gaps / 2, float(np.ptp(x)) / 6, 12)))
+    span = max(step.high - step.low, 8 * gaps)
+    crit = NormalDist().inv_cdf((1 + confidence) / 2) ** 2 / 2
+    for _ in range(3):
+        middles = np.unique(np.concatenate((
+            np.linspace(max(x[0], step.value - span), min(x[-1], step.value + span), 41),
+            (x[max(1, k - 8) : k + 8] + x[max(1, k - 8) - 1 : k + 8 - 1]) / 2,
+        )))  # fmt: skip
+        fit = _logistic_fit(x, y, middles, scales, top, floor)
+        best = np.unravel_index(int(np.argmax(fit)), fit.shape)
+        middle, scale = float(middles[best[0]]), float(scales[best[1]])
+        far_low, far_high = x < middle - 3 * scale, x > middle + 3 * scale
+        if far_low.sum() > 20 and far_high.sum() > 20:
+            top = float((y[far_low].sum() + 0.5) / (far_low.sum() + 1))
+            floor = float((y[far_high].sum() + 0.5) / (far_high.sum() + 1))
+        over = fit.max(axis=1) >= fit.max() - crit
+        if not (over[0] or over[-1]):
+            break
+        span *= 3
+    sharp = bool(fit[:, 0].max() >= fit.max() - crit)
+    if sharp:
+        crit = max(crit, -log(1 - sqrt(confidence)))
+    inside = np.flatnonzero(fit.max(axis=1) >= fit.max() - crit)
+    wide = np.flatnonzero(fit.max(axis=0) >= fit.max() - crit)
+    low, high = middles[max(0, inside[0] - 1)], middles[min(len(middles) - 1, inside[-1] + 1)]
+    return Change(
+        value=float((middles[inside[0]] + middles[inside[-1]]) / 2) if sharp else middle,
+        low=float(low),
+        high=float(high),
+        width=0.0 if best[1] == 0 else _WIDTHS * scale,
+        width_low=0.0 if sharp else _WIDTHS * float(scales[max(0, wide[0] - 1)]),
+        width_high=_WIDTHS * float(scales[min(len(scales) - 1, wide[-1] + 1)]),
+        below=step.below,
+        above=step.above,
+        n=step.n,
+    )
+
+
+def _logistic_fit(
+    x: Floats, y: Bools, middles: Floats, scales: Floats, top: float, floor: float
+) -> Floats:
+    """Log-likelihood float64[middles, scales] of a logistic curve from `top` down to `floor`."""
+    few = 1e-4  # no share is certain
+    top, floor = min(top, 1 - few), max(floor, few)
+    fit = np.empty((len(middles), len(scales)))
+    for j, scale in enumerate(scales):
+        z = (x[None, :] - middles[:, None]) / scale
+        share = floor + (top - floor) / (1 + np.exp(np.clip(z, -50, 50)))
+        fit[:, j] = np.where(y, np.log(share), np.log1p(-share)).sum(axis=1)
+    return fit
+
+
+def clumping(places: Sequence[Sequence[Bools]]) -> float:
+    """By how much events in spells say less about their share than single ones: at least 1.
+
+    The larger of the length of a spell as seen from one of its events (sum of squares over sum:
+    what a variance needs; Kish, Survey Sampling, 1965, 8.2) and of the scatter of the share from
+    visit to visit of the same place against the binomial one.
+
+    Args:
+        places: for each place its visits, for each visit bool[n] in order of time.
+    """
+    sizes: list[int] = []
+    chi2 = freedom = 0.0
+    for visits in places:
+        for part in visits:
+            at = np.flatnonzero(part)
+            if len(at):
+                # Misses with at most one answer between them are one spell.
+                cut = np.flatnonzero(np.diff(at) > 2) + 1
+                sizes += [len(run) for run in np.split(at, cut)]
+        n = np.array([len(part) for part in visits if len(part)], np.float64)
+        k = np.array([np.count_nonzero(part) for part in visits if len(part)], np.float64)
+        share = k.sum() / max(1.0, n.sum())
+        if len(n) > 1 and 0 < share < 1:
+            chi2 += float((((k - n * share) ** 2) / (n * share * (1 - share))).sum())
+            freedom += len(n) - 1
+    if not sizes:
+        return 1.0
+    spell = float(np.square(sizes).sum() / np.sum(sizes))
+    # By chance alone a spell goes on with q = 1 - (1 - share)^2: (1 + q) / (1 - q).
+    share = sum(sizes) / sum(len(part) for visits in places for part in visits)
+    q = min(0.9, 1 - (1 - share) ** 2)
+    by_chance = (1 + q) / (1 - q)
+    spell = spell / by_chance if spell > _MORE_THAN_CHANCE * by_chance else 1.0
+    scatter = chi2 / freedom if freedom > 3 else 1.0
+    # A chi2 of f degrees of freedom is beyond f (1 + 2 sqrt(2 / f)) in some 3 of 100.
+    scatter = scatter if scatter > 1 + 2 * sqrt(2 / max(1.0, freedom)) else 1.0
+    return max(1.0, spell, scatter)
+
+
+_MORE_THAN_CHANCE = 1.3

@@ -164,4 +164,6 @@ def load(path: Path, reference: Reference) -> Reference:
         errors = tuple(float(e) for e in values["errors_deg"])
         return replace(reference, errors=errors, u_errors=float(values["u_errors_deg"]))
     except (KeyError, TypeError, ValueError, OverflowError):
-        raise UserError(f"{path} holds no tooth errors; make it anew") from None
+        raise UserError(
+            f"{path} holds no tooth errors; make a new one with `sparkwitness wheel`"
+        ) from None

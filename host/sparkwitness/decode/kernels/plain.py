@@ -46,23 +46,24 @@ def gather(
         Number of words in `packed`, of frames, of heartbeats; -1, 0, 0 where anything is amiss.
     """
     amiss = -1, 0, 0
-    block = stuffed[start:stop]
-    ends = np.flatnonzero(block == 0)
-    lengths = np.diff(ends, prepend=-1) - 1
-    n, least = len(ends), 4 * places.counts + 5  # a block of one edge
-    if lengths.min() < least or lengths.max() > 255 or ((lengths & 3) != 1).any():
-        return amiss
+    block = stuffed[start:stop].tobytes()
     # Three bytes for each delimiter, and three before the first frame: every body begins on a
     # word, and its code byte is the last byte of the word before.
-    spaced = np.frombuffer(block.tobytes().replace(b"\0", b"\0\0\0"), np.uint8)
+    spaced = block.replace(b"\0", b"\0\0\0")
+    n, words = (len(spaced) - len(block)) // 2, len(spaced) // 4
     flat, end = packed.view(np.uint8), 3 + len(spaced)
     flat[:3] = 0
-    flat[3:end] = spaced
+    flat[3:end] = np.frombuffer(spaced, np.uint8)
     flat[end : end + _AHEAD] = 0
-    at = ends - lengths + 2 * np.arange(n)
-    if not _unstuffed(flat, at + 3, at + 3 + lengths):
+    begin = np.flatnonzero((packed[:words] & 0xFFFFFF) == 0)
+    if len(spaced) & 3 or len(begin) != n:
         return amiss
-    begin = at >> 2
+    sizes = 4 * np.diff(begin, append=words) - 4
+    if sizes.min() < 4 * places.counts + 4 or sizes.max() > 254:  # a block of one edge
+        return amiss
+    code = 4 * begin + 3
+    if not _unstuffed(flat, code, code + sizes + 1):
+        return amiss
     packed[begin] = fixer
 
     head = packed[begin + 1]
@@ -70,31 +71,47 @@ def gather(
     if (head >> 16 != session).any() or (packed[begin + 2] != in_turn).any():
         return amiss
     kind = head & 0xFF
-    is_block = kind == places.edges
-    other = np.flatnonzero(~is_block)
-    if (kind[other] != places.beat).any() or (lengths[other] != places.beat_size + 1).any():
+    other = np.flatnonzero(kind != places.edges)
+    if (kind[other] != places.beat).any() or (sizes[other] != places.beat_size).any():
         return amiss
-    mine = begin[is_block]
-    block_head, first = packed[mine + places.block], packed[mine + places.first]
-    which, size = block_head & 0xFF, (block_head >> 8) & 0xFF
-    if (
-        (which > 3).any()
-        or not size.all()
-        or (lengths[is_block] != 4 * size + (4 * places.counts + 1)).any()
-    ):
-        return amiss
-    for i in range(4):
-        of_input = which == i
-        opens, after = first[of_input], (first + size)[of_input]
-        if not len(opens):
-            continue
-        if opens[0] != firsts[i] or (opens[1:] != after[:-1]).any():
-            return amiss
-        firsts[i] = after[-1]
-        counts[i] = size[of_input].sum()
     begins[:n] = begin
     beats_at[: len(other)] = other
-    return (len(block) + 2 * n) // 4, n, len(other)
+    begin, sizes = np.delete(begin, other), np.delete(sizes, other)
+    if not len(begin):
+        return words, n, n
+    order, at, many = _by_input(places, packed, begin)
+    if at[-1] < 0 or (sizes[order] != 4 * (many + places.counts)).any():
+        return amiss
+    opens = packed[begin[order] + places.first]
+    after = opens + many.astype(np.uint32)
+    for i, (a, b) in enumerate(pairwise(at)):
+        if a < b:
+            if opens[a] != firsts[i] or (opens[a + 1 : b] != after[a : b - 1]).any():
+                return amiss
+            firsts[i] = after[b - 1]
+            counts[i] = many[a:b].sum()
+    return words, n, len(other)
+
+
+def _by_input(places: Places, packed: Words, begin: Ticks) -> tuple[Ticks, list[int], Ticks]:
+    """Blocks of edges put in order by input.
+
+    Args:
+        places, packed: see `gather`.
+        begin: int64[n], the word at which each block's frame begins.
+
+    Returns:
+        order int64[n], the blocks of one input after those of the one before; where in it each of
+        the four inputs begins and the last one ends, -1 there if an input is not one of the four
+        or a block is empty; number of edges int64[n] in this order.
+    """
+    head = packed[begin + places.block]
+    which, many = (head & 0xFF).astype(np.uint8), (head >> 8 & 0xFF).astype(np.int64)
+    order = np.argsort(which, kind="stable")
+    at: list[int] = np.searchsorted(which[order], np.arange(5, dtype=np.uint8)).tolist()
+    if at[-1] < len(which) or not many.all():
+        at[-1] = -1
+    return order, at, many[order]
 
 
 def _unstuffed(flat: Bytes, at: Ticks, goal: Ticks) -> bool:
@@ -155,18 +172,18 @@ def spread(
     Returns:
         True if all times of each input rise strictly; else what was written counts for nothing.
     """
-    is_beat = np.zeros(len(begins), np.bool_)
-    is_beat[beats_at] = True
-    is_block = ~is_beat
-    newest = np.concatenate(([beat], beats))[np.cumsum(is_beat)[is_block]]
-    begin = begins[is_block]
-    head = packed[begin + places.block]
-    which, size = head & 0xFF, ((head >> 8) & 0xFF).astype(np.int64)
-    for i in range(4):
-        mine = np.flatnonzero(which == i)
-        if not len(mine):
+    before = beats_at - np.arange(len(beats_at))  # blocks before each heartbeat
+    begin = np.delete(begins, beats_at)
+    if not len(begin):
+        return True
+    times = np.concatenate(([beat], beats))
+    newest = np.repeat(times, np.diff(before, prepend=0, append=len(begin)))
+    order, cuts, many = _by_input(places, packed, begin)
+    begin, newest = begin[order] + places.counts, newest[order]
+    for i, (a, b) in enumerate(pairwise(cuts)):
+        if a == b:
             continue
-        at, n, near = begin[mine] + places.counts, size[mine], newest[mine]
+        at, n, near = begin[a:b], many[a:b], newest[a:b]
         counts, end = _runs(packed, at, n), np.cumsum(n)
         into = ticks[filled[i] : filled[i] + end[-1]]
         into[:] = counts
@@ -178,9 +195,9 @@ def spread(
             for count in (packed[at], packed[at + n - 1])
         )
         new = np.flatnonzero(upper[1:] != upper[:-1]) + 1
-        cuts = [0, *(end[new - 1]).tolist(), len(into)]
-        for (a, b), high in zip(pairwise(cuts), upper[[0, *new]].tolist(), strict=True):
-            into[a:b] += high
+        parts = pairwise([0, *end[new - 1].tolist(), len(into)])
+        for (start, stop), high in zip(parts, upper[[0, *new]].tolist(), strict=True):
+            into[start:stop] += high
         for k in np.flatnonzero(upper_last != upper).tolist():
             block = slice(end[k] - n[k], end[k])
             into[block] = near[k] + (counts[block] - low[k]).view(np.int32)
@@ -256,7 +273,7 @@ def place(
     edges: Ticks, begin: Ticks, step: Ticks, segment: Ticks, ticks: Ticks, gap_width: int,
     degree: float, offsets: Floats, owner: Ticks, table: Floats,
 ) -> None:  # fmt: skip
-    """Crank angle at given times: see `angle.place`.
+    """Crank angle at given times: see `placing.place`.
 
     Within its interval the angle follows the cubic through the two edges and one more on either
     side (Newton's divided differences, e.g. Abramowitz & Stegun 25.2.26); where a neighbour
@@ -276,18 +293,60 @@ def place(
     s = np.searchsorted(begin, i, side="right") - 1
     known = (i >= 0) & (i < len(edges) - 1)
     known &= segment[s] >= 0  # s is -1 before the first edge
-    if not known.all():
-        i, s, ticks = i[known], s[known], ticks[known]
-    if not len(i):
+    at = np.flatnonzero(known)
+    if len(at) < len(ticks):
+        i, s, ticks = i[at], s[at], ticks[at]
+    if not len(at):
         return
-    mine = segment[s]
-    owner[known] = mine
+    owner[at] = segment[s]
+    track = edges, begin, step, segment
+    easy = np.zeros(len(at), np.bool_)
+    if not len(offsets):
+        # Most often the intervals on either side are of the same stretch too, and none is its gap.
+        easy = (i > begin[s]) & (i + 2 < np.append(begin[1:], len(edges) - 1)[s])
+    if easy.all():
+        table[:, at] = _place_inside(*track, ticks, i, s)
+    else:
+        one, other = np.flatnonzero(easy), np.flatnonzero(~easy)
+        table[:, at[one]] = _place_inside(*track, ticks[one], i[one], s[one])
+        table[:, at[other]] = _place_anywhere(
+            *track, ticks[other], i[other], s[other], gap_width, offsets
+        )
+    table *= degree
+
+
+def _place_inside(
+    edges: Ticks, begin: Ticks, step: Ticks, segment: Ticks, ticks: Ticks, i: Ticks, s: Ticks
+) -> tuple[Floats, Floats]:
+    """As below, where the nodes stand even, one tooth step from the next: -1, 0, 1 and 2."""
+    start, stop = edges[i], edges[i + 1]
+    length = (stop - start).astype(np.float64)
+    x = (ticks - start) / length
+    a = (start - edges[i - 1]) / length
+    b = 1.0 + (edges[i + 2] - stop) / length
+    second = (1.0 - 1.0 / a) / (1.0 + a)
+    to_b = b - 1.0
+    third = (2.0 - b - second * b * to_b) / (b * to_b * (b + a))
+    turned = x + x * (x - 1.0) * (second + third * (x + a))
+    return (step[s] + i - begin[s]) + turned, np.minimum(turned, 1.0 - turned)
+
+
+def _place_anywhere(
+    edges: Ticks, begin: Ticks, step: Ticks, segment: Ticks, ticks: Ticks, i: Ticks, s: Ticks,
+    gap_width: int, offsets: Floats,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Tooth steps to each time, and from it to the nearest edge.
+
+    Args:
+        edges, begin, step, segment, gap_width, offsets: see `place`.
+        ticks, i, s: int64[k], the times, their intervals, and the stretches of these.
+    """
+    mine, first = segment[s], begin[s]
     end = np.append(begin[1:], len(edges) - 1)
-    first, following = begin[s], end[s]
+    following = end[s]
     before, after = np.maximum(s - 1, 0), np.minimum(s + 1, len(begin) - 1)
     here = step[s] + i - first
     width = np.where(i + 1 == following, gap_width, 1)
-
     inner_left, inner_right = i > first, i + 1 < following
     with_left = inner_left | ((s > 0) & (segment[before] == mine))
     with_right = inner_right | ((s + 1 < len(begin)) & (segment[after] == mine))
@@ -295,13 +354,13 @@ def place(
     right = np.where(inner_right, here + 1, step[after]) + np.where(
         i + 2 == np.where(inner_right, following, end[after]), gap_width, 1
     )
-    start = edges[i]
-    length = (edges[i + 1] - start).astype(np.float64)
+    start, stop = edges[i], edges[i + 1]
+    length = (stop - start).astype(np.float64)
+    x = (ticks - start) / length
     # The left node at -a, the right one at b, in lengths of the interval.
     a = np.where(with_left, (start - edges[np.maximum(i - 1, 0)]) / length, 1.0)
-    next_length = edges[np.minimum(i + 2, len(edges) - 1)] - edges[i + 1]
+    next_length = edges[np.minimum(i + 2, len(edges) - 1)] - stop
     b = np.where(with_right, 1.0 + next_length / length, 2.0)
-    x = (ticks - start) / length
     # Tooth steps from the interval's start to its end, to the left node and to the right one.
     w, wl, wr = width.astype(np.float64), (left - here) * 1.0, (right - here) * 1.0
     base = here * 1.0
@@ -311,9 +370,7 @@ def place(
         wl += offsets[left % m] - away
         wr += offsets[right % m] - away
         base += away
-    wl = -wl
-
-    through_left = np.where(with_left, (w - wl / a) / (1.0 + a), 0.0)
+    through_left = np.where(with_left, (w - -wl / a) / (1.0 + a), 0.0)
     through_right = (wr - w * b) / (b * (b - 1.0))
     second = np.where(with_left, through_left, np.where(with_right, through_right, 0.0))
     third = np.where(
@@ -322,8 +379,7 @@ def place(
         0.0,
     )
     turned = w * x + x * (x - 1.0) * (second + third * (x + a))
-    table[0, known] = (base + turned) * degree
-    table[1, known] = np.minimum(turned, w - turned) * degree
+    return base + turned, np.minimum(turned, w - turned)
 
 
 def firsts(degrees: Floats, segment: Ticks, lost: Bools, gap: float, first: Bools) -> None:

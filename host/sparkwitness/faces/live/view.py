@@ -129,7 +129,11 @@ def stillness(tables: Tables, now: int, result: Measurement, quiet_s: float) -> 
     elif not tables.crank_edges:
         return "waiting", ""
     if since > _STILL_S:
-        return "standing", f"no crank reference for {since:.0f} s: the crank stands or turns unseen"
+        return (
+            "standing",
+            f"no crank reference for {since:.0f} s: the crank has stopped, or its sensor no longer "
+            "sees it",
+        )
     if not len(periods.start) or not tables.clamp_edges:
         return "waiting", ""
     newest = int(sparks.tick[-1]) if len(sparks.tick) else int(periods.start[0])
@@ -207,8 +211,8 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
             "text": f"{'keep ' if tip.setting == setup.setting else ''}{tip.setting:g}".replace(
                 "-", "−"
             ),
-            "detail": f"from {setup.setting:g}; exactly {exact} {setup.counts} degrees, "
-            f"{tip.gain:+g} crank degrees each; leaves {tip.remaining:+.2f}°".replace("-", "−"),
+            "detail": f"now {setup.setting:g}; unrounded {exact}{show.unit_text(setup, tip.gain)}; "
+            f"expected remaining error {tip.remaining:+.2f}°".replace("-", "−"),
             "note": tip.note,
         }
     if result.supply_least_mv is not None:

@@ -31,7 +31,7 @@ class Files:
             UserError: it is there and may not be replaced.
         """
         if path.exists() and not self.may_replace:
-            raise UserError(f"{path} is there already; choose another name with --out, or --force")
+            raise UserError(f"{path} already exists; choose another name with --out, or --force")
         self.paths.append(path)
         return _part(path)
 

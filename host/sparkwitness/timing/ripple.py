@@ -1,0 +1,316 @@
+"""What the crank's own edges show beyond the angle: the ripple of the speed, and the wheel's shape.
+
+From the newest whole turns of the wheel, laid over each other: how each edge deviates from where
+an even rotation would have it. Firing swings the speed at the firing order; unequal cylinders add
+orders of the cycle; a wheel that runs out, or a tooth that is off, deviates the same in every turn.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.timing.angle import Periods, Reference, Track
+
+Floats = NDArray[np.float64]
+Ticks = NDArray[np.int64]
+
+KEPT = 400  # turns
+_LEAST_EDGES = 6  # per turn, for a ripple to be seen
+_FEWEST = 12  # pairs of turns
+_MOST_ORDERS = 36  # half orders looked at
+# Sum of three squared amplitudes, each against its own noise, exponentially distributed: beyond 30
+# once in 2e10 by chance (gamma distribution, shape 3). Drifting speed is no chance, hence so far.
+_ALTERNATES = 30.0
+_PULSE_ALTERNATES = 6.0  # standard errors
+_CLEARLY = 2.0  # one amplitude against another
+_SURE = 25.0  # squared amplitude against noise
+# What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
+_ODD_TOOTH, _ODD_AGAINST_OTHERS = 0.06, 3.0
+
+
+@dataclass(frozen=True)
+class Turns:
+    """Whole turns of the wheel, the newest ones.
+
+    Attributes:
+        edges: int64[n, m + 1] ticks of the m edges of each turn and of the next turn's first.
+        segment: int64[n] see `angle.Track`.
+        number: int64[n] counts turns within a segment.
+    """
+
+    edges: Ticks
+    segment: Ticks
+    number: Ticks
+
+    def between(self, first: int, last: int) -> "Turns":
+        """Those that begin in a span of ticks."""
+        keep = (self.edges[:, 0] >= first) & (self.edges[:, 0] <= last)
+        return Turns(self.edges[keep], self.segment[keep], self.number[keep])
+
+
+class TurnKeeper:
+    """Streaming: keeps the newest turns of a track; the pieces it comes in change nothing."""
+
+    def __init__(self, reference: Reference) -> None:
+        self._reference = reference
+        self._edges = reference.teeth - reference.missing
+        self._tail = Track.join([])
+        self._kept = self._none()
+
+    def _none(self) -> Turns:
+        none = np.empty(0, np.int64)
+        return Turns(np.empty((0, self._edges + 1), np.int64), none, none)
+
+    def clear(self) -> None:
+        """Begin anew, as at a new time base."""
+        self._tail, self._kept = Track.join([]), self._none()
+
+    def feed(self, track: Track) -> None:
+        """Take the next intervals."""
+        m = self._edges
+        if m < _LEAST_EDGES or not len(track):
+            return
+        if self._reference.missing:
+            at = track.begin[track.segment >= 0][-KEPT:]
+            segment = track.segment[track.segment >= 0][-KEPT:]
+            step = track.step[track.segment >= 0][-KEPT:]
+        else:
+            if len(track) > (KEPT + 1) * m:
+                track, self._tail = track.cut(len(track) - (KEPT + 1) * m), Track.join([])
+            track = Track.join([self._tail, track])
+            size = np.diff(track.begin, append=len(track))
+            steps = np.repeat(track.step - track.begin, size) + np.arange(len(track))
+            segments = np.repeat(track.segment, size)
+            at = np.flatnonzero((segments >= 0) & (steps % m == 0))
+            unfinished = int(at[-1]) if len(at) else len(track) - 1
+            ends = at + m - 1
+            at = at[ends < len(track)]
+            ends = at + m - 1
+            at = at[(segments[at] == segments[ends]) & (steps[ends] - steps[at] == m - 1)]
+            segment, step = segments[at], steps[at]
+            self._tail = track.cut(unfinished)
+        if len(at):
+            rows = track.edges[at[:, None] + np.arange(m + 1)]
+            number = step // self._reference.teeth
+            kept = self._kept
+            self._kept = Turns(
+                np.concatenate((kept.edges, rows))[-KEPT:],
+                np.concatenate((kept.segment, segment))[-KEPT:],
+                np.concatenate((kept.number, number))[-KEPT:],
+            )
+
+    def turns(self) -> Turns:
+        """The newest turns so far."""
+        return self._kept
+
+
+@dataclass(frozen=True)
+class Ripple:
+    """Deviations from even rotation, by half orders of the wheel's turn.
+
+    Attributes:
+        amplitude: complex128[k] crank degrees, of orders 1/2, 1, 3/2, ... per turn of the wheel;
+            the deviation at wheel angle a (degrees of crank from the index edge) is the real part
+            of amplitude * exp(i order a / turns).
+        noise: float64[k] root mean square of the amplitude's own error.
+        pairs: pairs of turns that went in.
+        turns: crank revolutions per turn of the wheel.
+    """
+
+    amplitude: NDArray[np.complex128]
+    noise: Floats
+    pairs: int
+    turns: int
+
+    def at(self, order: float) -> tuple[float, float]:
+        """Amplitude and noise of an order per turn of the wheel; (0, inf) where not seen."""
+        k = round(2 * order) - 1
+        if not 0 <= k < len(self.amplitude):
+            return 0.0, np.inf
+        return float(abs(self.amplitude[k])), float(self.noise[k])
+
+    @property
+    def alternates(self) -> bool:
+        """Turns of two kinds follow each other, as those of a four-stroke's crank do."""
+        odd = slice(0, 6, 2)
+        power = np.abs(self.amplitude[odd]) ** 2 / np.maximum(self.noise[odd], 1e-9) ** 2
+        return bool(power.sum() > _ALTERNATES)
+
+    def once_per_turn(self, degrees: float) -> float:
+        """What the first order does at an angle past the index edge, degrees.
+
+        Either against the index edge or against the wheel's middle, whichever is more: the typed
+        angle may be meant for either. Run-out of the wheel or a true swing of the speed, the
+        edges alone cannot tell which.
+        """
+        if len(self.amplitude) < 2:
+            return 0.0
+        here = (self.amplitude[1] * np.exp(1j * np.radians(degrees / self.turns))).real
+        return float(max(abs(here), abs(here - self.amplitude[1].real)))
+
+
+def ripple(turns: Turns, reference: Reference) -> Ripple | None:
+    """The ripple of a stretch; None where too few turns follow each other.
+
+    Args:
+        turns: of steady speed.
+        reference: the wheel.
+    """
+    n, m = len(turns.number), turns.edges.shape[1] - 1
+    if n < 2 * _FEWEST:
+        return None
+    pair = np.flatnonzero(
+        (turns.segment[1:] == turns.segment[:-1])
+        & (turns.number[1:] == turns.number[:-1] + 1)
+        & (turns.number[:-1] % 2 == 0)
+    )
+    if len(pair) < _FEWEST:
+        return None
+    start = turns.edges[pair, 0][:, None]
+    both = np.concatenate((turns.edges[pair, :-1], turns.edges[pair + 1, :-1]), axis=1) - start
+    whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
+    places = _places(reference, m)
+    nominal = np.concatenate((places, places + 360.0 * reference.turns))
+    share = both / whole
+    # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
+    # of the pairs before and after tell.
+    bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
+    deviation = nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
+    k = min(_MOST_ORDERS, (2 * m) // 3)
+    waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
+    columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
+    found = np.linalg.lstsq(columns, deviation.T, rcond=None)[0]
+    each = found[1 : k + 1] + 1j * found[k + 1 :]
+    # From segment to segment it is not known which turn of the cycle comes first.
+    sign = _signs(each, turns.segment[pair])
+    each[::2] *= sign
+    mean = each.mean(axis=1)
+    noise = np.sqrt((np.abs(each - mean[:, None]) ** 2).sum(axis=1) / (len(pair) - 1) / len(pair))
+    return Ripple(mean, noise, len(pair), reference.turns)
+
+
+def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
+    """Relative rise of the speed over each pair of turns, from its neighbours' lengths."""
+    joined = (np.diff(number) == 2) & (np.diff(segment) == 0)
+    step = np.where(joined, np.diff(length), 0.0)
+    left, right = np.append(0.0, step), np.append(step, 0.0)
+    sides = np.append(0, joined) + np.append(joined, 0)
+    rise: Floats = -(left + right) / np.maximum(sides, 1) / length
+    return rise
+
+
+def _places(reference: Reference, m: int) -> Floats:
+    errors = np.zeros(m)
+    errors[: len(reference.errors)] = reference.errors
+    return np.arange(m) * reference.step + errors
+
+
+def _signs(each: Any, segment: Ticks) -> Floats:
+    """By which sign the half orders of each segment agree with those of the longest."""
+    names, where, counts = np.unique(segment, return_inverse=True, return_counts=True)
+    if len(names) == 1:
+        return np.ones(len(segment))
+    odd = each[0:6:2]
+    means = np.array([odd[:, where == j].mean(axis=1) for j in range(len(names))])
+    main = means[int(np.argmax(counts))]
+    # Chance agrees too: short segments would add up to a ripple that is not there.
+    long = counts >= max(4, counts.max() / 3)
+    agree = np.where((means * main.conj()).real.sum(axis=1) >= 0, 1.0, -1.0)
+    return np.where(long, agree, 1.0)[where]
+
+
+def pulse_alternates(periods: Periods) -> bool:
+    """Whether a pulse's periods are longer and shorter in turn.
+
+    So a pulse per revolution of a four-stroke whose cylinders do not give quite the same; a pulse
+    per cycle sees no such thing.
+    """
+    first = np.flatnonzero(
+        (periods.segment[1:] == periods.segment[:-1]) & (periods.number[:-1] % 2 == 0)
+    )
+    if len(first) < _FEWEST:
+        return False
+    a, b = periods.length[first], periods.length[first + 1]
+    contrast = (a - b) / (a + b)
+    names, where = np.unique(periods.segment[first], return_inverse=True)
+    longest = contrast[where == int(np.argmax(np.bincount(where)))]
+    if len(names) > 1 and len(longest) < _FEWEST:
+        return False
+    error = float(longest.std(ddof=1)) / np.sqrt(len(longest))
+    return bool(abs(float(longest.mean())) > _PULSE_ALTERNATES * max(error, 1e-7))
+
+
+def shaft(found: Ripple | None, alternates: bool, cylinders: int) -> int:
+    """Revolutions of a four-stroke's crank per turn of the wheel, as the ripple tells.
+
+    Args:
+        found: the wheel's ripple, where it has teeth enough.
+        alternates: its turns, or a pulse's periods, differ in turn.
+        cylinders: that fire evenly within a cycle.
+
+    Returns:
+        1: on the crank; 2: on the cam; 0: nothing sure.
+    """
+    if alternates:
+        return 1
+    if found is None:
+        return 0
+    # Per turn of a wheel on the crank half of the cylinders fire, on the cam all. What does not
+    # fire evenly adds orders below, but no engine swings least at the order of its firing.
+    half, noise_half = found.at(cylinders / 2)
+    whole, noise = found.at(cylinders)
+    if whole > _CLEARLY * half and whole**2 > _SURE * noise**2:
+        return 2
+    if half > _CLEARLY * whole and half**2 > _SURE * noise_half**2 and cylinders % 2 == 0:
+        return 1
+    return 0
+
+
+def odd_gap(turns: Turns, reference: Reference) -> tuple[float, float] | None:
+    """Whether the edges beside the gap stand where no wheel of that kind has them.
+
+    A sensor wired the wrong way round stamps the other zero of its voltage, which beside the gap
+    lies elsewhere than at the other teeth.
+
+    Args:
+        turns: of the wheel.
+        reference: a wheel with a gap.
+
+    Returns:
+        None, or what the gap measures and the tooth step beside it, both in pitches.
+    """
+    if not reference.missing or len(turns.number) < _FEWEST:
+        return None
+    m, missing = turns.edges.shape[1] - 1, reference.missing
+    if m < 12:
+        return None
+    start = turns.edges[:, :1]
+    share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
+    places = _places(reference, m)
+    period = reference.period
+    off = (share.mean(axis=0) * period - places) / reference.step
+    # Each edge against the cubic through two on either side, a gap before it or after it: where
+    # the gap is, and everywhere else as if it were there.
+    before = np.array([-2 - missing, -1 - missing, 1, 2])
+    rest = []
+    for nodes in (before, -before):
+        weights = [float(np.prod([b / (b - a) for b in nodes if b != a])) for a in nodes]
+        at = np.arange(5 + missing, m - 5 - missing)
+        rest.append(np.abs(off[at] - off[at[:, None] + nodes] @ weights))
+        edge = 0 if nodes is before else m - 1
+        beyond = np.where(nodes * (1 if edge else -1) > 0, np.abs(nodes) - missing, np.abs(nodes))
+        there = (edge + np.sign(nodes) * beyond) % m
+        rest[-1] = np.append(rest[-1], abs(off[edge] - off[there] @ weights))
+    beside = max(float(r[-1]) for r in rest)
+    others = max(float(r[:-1].max()) for r in rest)
+    if beside < max(_ODD_TOOTH, _ODD_AGAINST_OTHERS * others):
+        return None
+    mean = np.append(share.mean(axis=0), 1.0) * period / reference.step
+    # The speed's ripple stretches all three alike; what they share counts.
+    near = float(np.median(np.diff(mean)[[1, 2, -3, -4]]))
+    gap, left, right = (
+        float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
+    )
+    return gap, left if abs(left - 1) > abs(right - 1) else right

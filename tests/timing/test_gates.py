@@ -1,0 +1,165 @@
+"""Every gate: strikes where it should, says what to check, and forbids advice where it must.
+
+Where limits are from nowhere but practice, `gates` says so; here it is the logic that is held.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sparkwitness.errors import UserError
+from sparkwitness.timing import clamps, gates, groups
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.gates import Evidence, Finding
+from sparkwitness.timing.setup import Setup
+
+SETUP = Setup(Reference(36, 1), commanded=20.0, cylinders=4, clamp="plug", setting=0.0)
+SOUND = Evidence(SETUP, timing=21.0, expanded=0.5, scatter=0.3, rpm=800.0, modulo=360.0)
+STRIKES = {
+    "several_places": {"kind": "several", "places": ((42.5, 0.5), (-2.5, 0.5))},
+    "odd_gap": {"gap": (1.85, 1.15)},
+    "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
+    "ambiguous": {"modulo": 15.0},
+    "look_differs": {"setup": replace(SETUP, seen=30.0)},
+    "implausible": {"timing": -70.0},
+    "large_error": {"timing": 50.0},
+    "sessions": {"sessions": "20.0° BTDC ± 0.5°, 25.0° BTDC ± 0.5°"},
+    "other_lead": {"kind": "other lead", "places": ((20.0, 0.6), (110.0, 0.4))},
+    "first_missed": {"kind": "first missed", "late": 0.3},
+    "late": {"kind": "late", "late": 0.1, "places": ((20.0, 0.9), (15.0, 0.1))},
+    "moved": {"kind": "moved", "places": ((20.0, 0.5), (25.0, 0.5))},
+    "scatter": {"scatter": 3.0},
+    "clamp_side": {"rpm": 6000.0},
+    "crank_noise": {"noisy": 0.2},
+}
+
+
+def test_a_sound_engine_passes_all():
+    judged = gates.judge(SOUND)
+    assert judged.shown and judged.error_shown and not judged.findings
+    assert gates.advise(SETUP, 1.0, 0.5, judged.findings)[0].setting == -1.0
+
+
+def test_every_gate_has_a_case_here():
+    assert set(STRIKES) == set(gates.BY_NAME)
+
+
+@pytest.mark.parametrize("name", STRIKES)
+def test_gate_strikes_and_says_so(name):
+    gate = gates.BY_NAME[name]
+    judged = gates.judge(replace(SOUND, **STRIKES[name]))
+    (found,) = [f for f in judged.findings if f.code == name]
+    assert found.level == gate.level and found.advice == gate.advice
+    assert judged.shown == (gate.level != gates.REFUSED)
+    assert len(found.text) > 60 and "{" not in found.text
+    tip, _ = gates.advise(SETUP, 1.0, 0.5, judged.findings)
+    assert (tip is not None) == gate.advice
+
+
+@pytest.mark.parametrize("name", [n for n, g in gates.BY_NAME.items() if g.level == gates.WARNING])
+def test_what_was_checked_no_longer_forbids(name):
+    strike = STRIKES[name]
+    setup = replace(strike.get("setup", SETUP), confirmed=(name,))
+    judged = gates.judge(replace(SOUND, **{**strike, "setup": setup}))
+    (found,) = [f for f in judged.findings if f.code == name]
+    assert found.advice == gates.BY_NAME[name].confirm
+
+
+def test_a_look_settles_which_tooth_it_is():
+    """24 teeth, one every 15°: a lamp within ±3° tells one from the next, one 7° off does not."""
+    looked = replace(SOUND, modulo=15.0, setup=replace(SETUP, seen=22.0))
+    assert gates.judge(looked).error_shown
+    off = replace(SOUND, modulo=15.0, setup=replace(SETUP, seen=28.0))
+    assert {f.code for f in gates.judge(off).findings} == {"ambiguous", "look_differs"}
+
+
+def test_only_plausible_angles_are_alternatives():
+    assert gates.alternatives(20.0, 360.0) == []
+    assert gates.alternatives(20.0, 90.0) == []
+    assert gates.alternatives(20.0, 60.0) == []
+    assert gates.alternatives(5.0, 60.0) == [65.0]
+    assert gates.alternatives(20.0, 45.0) == [-25.0, 65.0]
+
+
+def test_a_setting_that_did_nothing_gives_no_advice():
+    """Trials at two settings with the same error: the gain is nothing, and no number follows."""
+    still = replace(SETUP, learned_gain=0.004)
+    tip, (found,) = gates.advise(still, 15.0, 0.5, ())
+    assert tip is None and found.code == "gain" and "no effect" in found.text
+    none = replace(SETUP, learned_gain=0.0, confirmed=("gain",))
+    assert gates.advise(none, 15.0, 0.5, ())[0] is None
+    for gain in (1.0, -1.0, 2.0, -2.0, 1.1):
+        assert gates.advise(replace(SETUP, learned_gain=gain), 15.0, 0.5, ())[0] is not None
+
+
+def test_a_setting_out_of_range_gives_no_advice_before_it_is_checked():
+    narrow = replace(SETUP, least=-5.0, most=5.0)
+    tip, (found,) = gates.advise(narrow, 12.0, 0.5, ())
+    assert tip is None and found.code == "beyond_range"
+    sure = replace(narrow, confirmed=("beyond_range",))
+    assert gates.advise(sure, 12.0, 0.5, ())[0].setting == -5.0
+
+
+def test_unknown_confirmations_are_refused_by_the_command():
+    with pytest.raises(UserError):
+        Setup(Reference(36, 1), seen=100.0)
+
+
+def _events(degrees, sparks=None):
+    degrees = np.asarray(degrees, float)
+    whole = np.zeros(len(degrees), np.int64)
+    count = np.ones(len(degrees), np.int64) if sparks is None else np.asarray(sparks)
+    tick = (degrees * 1000).astype(np.int64)
+    return Events(tick, degrees, whole, count, tick, degrees, degrees * 0)
+
+
+def test_places():
+    rng = np.random.default_rng(0)
+    own = 720.0 * np.arange(80) + rng.normal(0, 0.3, 80)
+    assert groups.places(_events(own), 360, 720, np.nan).kind == groups.OWN
+    beside = own[rng.random(80) < 0.5] + 90
+    both = groups.places(_events(np.sort(np.append(own, beside))), 360, 720, np.nan)
+    assert (both.kind == groups.OTHER_LEAD and abs(both.places[0].degrees % 360) < 1) or (
+        both.places[0].degrees % 360 > 359
+    )
+    every = groups.places(_events(np.sort(np.append(own, own + 315))), 360, 360, np.nan)
+    assert every.kind == groups.SEVERAL and len(every.places) == 2
+    then = groups.places(_events(own + 8.0 * (np.arange(80) > 40)), 360, 720, np.nan)
+    assert then.kind == groups.MOVED
+    wide = 720.0 * np.arange(200) + rng.normal(0, 3, 200)
+    assert groups.places(_events(wide), 360, 720, np.nan).kind == groups.OWN
+
+
+def test_missed_first_sparks_are_proven_by_the_burst():
+    """Late by one spacing with one spark less: missed. Late with all sparks: late."""
+    rng = np.random.default_rng(1)
+    missed = rng.random(100) < 0.3
+    at = 720.0 * np.arange(100) + rng.normal(0, 0.2, 100) + 4.0 * missed
+    proven = groups.places(_events(at, 4 - missed), 360, 720, 4.0)
+    assert proven.kind == groups.FIRST_MISSED and abs(proven.late - missed.mean()) < 0.01
+    not_so = groups.places(_events(at, np.full(100, 4)), 360, 720, 4.0)
+    assert not_so.kind == groups.SEVERAL
+
+
+@pytest.mark.parametrize(
+    ("turns", "step", "fitting"),
+    [
+        (1, 720, [("plug", 1)]),
+        (1, 360, [("plug", 2), ("wasted", 1)]),
+        (1, 180, [("wasted", 2), ("coil", 1)]),
+        (2, 720, [("plug", 2), ("wasted", 1)]),
+        (2, 1440, [("plug", 1)]),
+        (1, 500, []),
+    ],
+)
+def test_readings(turns, step, fitting):
+    """By hand: a four, its plug once in two turns of the crank, one of the cam."""
+    setup = Setup(Reference(36, 1, turns), cylinders=4)
+    assert clamps.readings(setup, step) == fitting
+    assert (clamps.doubt(setup, step, None, False) is not None) == (len(fitting) == 2)
+
+
+def test_a_finding_is_plain():
+    assert Finding("x", "y").level == gates.NOTE and Finding("x", "y").advice
