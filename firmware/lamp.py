@@ -196,8 +196,10 @@ class Lamp:
         room = _room(words)
         if room & 1:
             self._running = False
-        while room & 2 and self._order_at_angle(state):
+        orders = 3
+        while orders and room & 2 and self._order_at_angle(state):
             room = _room(words)
+            orders -= 1
 
     # At an angle
 

@@ -71,7 +71,7 @@ def test_hello_at_boot_and_on_identify() -> None:
         assert (protocol, major, minor, patch, state) == (2, 0, 1, 0, 0)
         # One count is three cycles of the clock.
         assert tick_ps * clock_hz == 3 * 10**12
-        assert first.payload[61:].decode().startswith("unix port")
+        assert first.payload[66:].decode().startswith("unix port")
         # The limits of the outputs, as the firmware's own table has them.
         limits = struct.unpack("<HHH2H2H2H2H2HHHB", first.payload[30:61])
         assert limits == (900, 6000, 45000, 15000, 20000, 700, 750, 810, 900, 36100, 51100,

@@ -107,6 +107,7 @@ class Board:
         self.link = Line()
         self.rings = plain_rings(2048)
         self.driven = array("I", [0])
+        self.told = array("I", [0, 0, 0])
     def poll(self, streaming): pass
     def sample(self): pass
     def rest(self): pass
