@@ -272,3 +272,22 @@ def test_nonsense_numbers_get_one_sentence(work: object, says: str) -> None:
         work()  # type: ignore[operator]
     assert str(error.value).count(".") - str(error.value).count("0.") <= 3
     assert "\n" not in str(error.value)
+
+
+def test_a_forgotten_k_and_a_shifted_point_get_a_question_not_a_verdict() -> None:
+    for ohm, words in ((8.6, "k forgotten"), (860.0, "decimal point"), (8.6e6, "a k typed")):
+        found = el.judge_winding(ohm, (7e3, 9e3))
+        assert found.verdict == "unsure" and words in found.sentence
+    assert el.judge_winding(3.5e3, (7e3, 9e3)).verdict == "shorted"
+    assert el.judge_winding(0.5, (7e3, 9e3)).verdict == "shorted"
+    assert el.judge_winding(5e6, (7e3, 9e3)).verdict == "open"
+
+
+def test_a_24_volt_system_is_two_batteries_in_series() -> None:
+    good, weak = el.judge_supply(25.2, 20.4), el.judge_supply(25.2, 17.0)
+    assert (good.verdict, weak.verdict) == ("fine", "suspect") and good.limit == 19.2
+    assert "24 V system" in good.sentence and el.judge_supply(23.4, 20.4).verdict == "flat"
+    assert el.judge_supply(12.6, 10.4).verdict == "fine"
+    for odd in (1.26, 18.0, 60.0):
+        found = el.judge_supply(odd, 0.8 * odd)
+        assert found.verdict == "unsure" and "decimal point" in found.sentence

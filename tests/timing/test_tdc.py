@@ -97,3 +97,8 @@ def test_lamp_flashes_where_it_is_told(monkeypatch):
     refused = invoke("tdc", "lamp", "--simulate", "idle-four", "--reference", "cam",
                      "--reference-angle", "84")  # fmt: skip
     assert "one pulse per crank revolution" in sentence(refused)
+
+
+def test_a_reading_that_no_degree_wheel_has_is_refused():
+    with pytest.raises(UserError, match="does not read 1e\\+09"):
+        tdc.from_stops(1e9, 20)

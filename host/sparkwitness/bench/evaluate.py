@@ -31,6 +31,7 @@ FEWEST_DEAD = 12
 """Triggers without any spark after which a module counts as dead."""
 _FEWEST_VISIT = 5
 _HIDDEN = 0.1
+_ON_OTHER = 0.2  # an answer so near the pulse's other edge, as a share of the width, may be of it
 _CELL_RPM, _DEAD_SHARE, _BAND_TRIGGERS = 100.0, 0.8, 12
 _SURE = 0.99
 _STAMP_US = 0.014  # a tick of 24 ns on each of two stamps: 0.024 / sqrt(12) * sqrt(2), rounded up
@@ -911,16 +912,19 @@ def _of_wires(result: Result) -> list[Finding]:
         if result.hides:
             text += ". Answers are missing where they stand, so none of it is judged"
         found.append(Finding("coupling", text))
-    if result.late_us is not None and result.answered:
-        low, high = result.late_us
+    late = result.late_us
+    other = plan.width_us if plan.fires_at == "start" else -plan.width_us
+    if late is None and sweep.delay and abs(sweep.delay.mean_us - other) < _ON_OTHER * abs(other):
+        late = sweep.delay.mean_us, sweep.delay.mean_us
+    if late is not None and result.answered:
+        low, high = late
         text = (
             f"answers come {low:.0f} µs after the trigger"
             if high - low < 0.1 * abs(high)
             else (f"answers come {low:.0f} to {high:.0f} µs after the trigger")
         )
         lag = (low + high) / 2
-        other = plan.width_us if plan.fires_at == "start" else -plan.width_us
-        if abs(lag - other) < 0.2 * plan.width_us:
+        if abs(lag - other) < _ON_OTHER * plan.width_us:
             text += (
                 f", which is near the pulse's other edge ({other:+.0f} µs): the module may fire on "
                 "that edge; check active level and firing edge before you judge the delay"

@@ -298,7 +298,7 @@ def supply(
     record: Path | None, seconds: float, rest: float | None, lowest: float | None,
     meter_within: float, limit: float | None, temp: float, yes: bool, as_json: bool,
 ) -> None:  # fmt: skip
-    """Supply of a 12 V system at rest, lowest while cranking, and at each trigger.
+    """Supply of a 12 or 24 V system at rest, lowest while cranking, and at each trigger.
 
     With the board: supply lead on the battery or at the module, trigger tap if there is one.
     Without: read a meter and type --rest and --lowest.

@@ -21,8 +21,9 @@ ENDS = {
     "fleeting": "it comes and goes: the answers differ from one look to the next",
 }
 _THEN = {
-    "nothing": "Try to start it again. If it does not start, the fault may come and go: leave the "
-    "board connected, crank until it fails, and look at which signal is missing then.",
+    "nothing": "Check the firing order, compression and fuel; try to start it again. If it does "
+    "not start, the fault may come and go: leave the board connected, crank until it fails, and "
+    "look at which signal is missing then.",
     "unlisted": "Disconnect what hangs on the line that is dead (rev counter, alarm, cut-out, "
     "suppressor) one by one and look again; while cranking, measure what only lives then; check "
     "firing order and whether the starter disturbs the signals. Buy no part for this.",

@@ -23,6 +23,9 @@ COPPER_PER_K = 0.00393
 COLDEST_C, HOTTEST_C = -60.0, 250.0
 """Range in which a winding's temperature is believed; above it the enamel is long gone."""
 
+LEAST_24_V = 20.0
+"""Rest voltage from which a system is taken for one of 24 V (two 12 V batteries in series)."""
+
 OPEN_OHM = math.inf
 """What a meter that shows "open" or "OL" has read."""
 
@@ -187,6 +190,16 @@ def judge_winding(
     low, high = limits
     if not (0 < low < high and math.isfinite(high)):
         raise ValueError(f"Limits {low:g} to {high:g} ohm cannot be; type the lower one first.")
+    for times, slip in ((1000.0, "was the k forgotten"), (10.0, "is the decimal point right")):
+        if reading < low / 4 and low <= reading * times <= high:
+            words = (
+                f"a {'thousandth' if times > 10 else 'tenth'} of the limits: {slip}? Read the "
+                "meter's range again; if it is right, turns are shorted"
+            )
+            return Winding("unsure", None, limits, words)
+    if reading > 20 * high and low <= reading / 1000 <= high:
+        words = "a thousand times the limits: was a k typed that the meter did not show? Read again"
+        return Winding("unsure", None, limits, words)
     if reading > 20 * high:
         return Winding("open", None, limits, "open: no current can flow through this winding")
     at_20 = winding_at_20(
@@ -396,9 +409,22 @@ def judge_supply(
             "swap them or measure again."
         )
     triggers = np.asarray(at_triggers, dtype=np.float64)
+    if rest >= LEAST_24_V:
+        # Two batteries in series: every limit of one holds for each.
+        rest_limit, limit = 2 * rest_limit, limit if limit > LEAST_24_V / 2 + 2 else 2 * limit
+    usual = 5.0 <= rest <= 16.0 or LEAST_24_V <= rest <= 32.0
 
     def say(verdict: str, sentence: str) -> Supply:
+        if rest >= LEAST_24_V:
+            sentence = f"24 V system: {sentence}"
         return Supply(rest, lowest, triggers, limit, verdict, sentence)  # type: ignore[arg-type]
+
+    if not usual:
+        words = (
+            f"{rest:g} V at rest is neither a 12 V nor a 24 V system: is the decimal point right, "
+            "is the meter on DC volts? Measure again"
+        )
+        return say("unsure", words)
 
     if rest - lowest < 0.3:
         words = "the supply hardly moved: the starter did not turn, or the clip is not on it"

@@ -30,6 +30,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from sparkwitness.fault.electrical import LEAST_24_V
+
 Array = npt.NDArray[np.float64]
 
 SECOND_FAULT = 0.05
@@ -128,6 +130,8 @@ class Test:
             raise ValueError(f"{self.id} takes no number; answer with one of its outcomes.")
         if not math.isfinite(number) or not -1.0 <= number <= 100.0:
             raise ValueError(f"{number:g} {self.unit} cannot be; type 0 to 100 {self.unit}.")
+        if self.unit == "V" and self.edges[0] > 5 and number >= LEAST_24_V:
+            number /= 2  # a 24 V system: two batteries in series
         falling = len(self.edges) > 1 and self.edges[0] > self.edges[1]
         for i, edge in enumerate(self.edges):
             if (number >= edge) if falling else (number <= edge):
@@ -802,7 +806,10 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     best = int(chances.argmax())
     link, top = chain.links[best].id, float(chances[best])
     comes_and_goes = float(p[chain.fleeting].sum())
-    unlisted = float(p[: len(chain.links)][chain.listed :].sum())
+    shown = {link for test in chain.tests.values() for link in test.bad}
+    rest = {x.id: float(p[chain.index[x.id]]) for x in chain.links[chain.listed :]}
+    unlisted = sum(chance for link, chance in rest.items() if link in shown)
+    nothing = float(p[-1]) + sum(rest.values()) - unlisted  # no test could show it
     checked = {e.test for e in events if isinstance(e, Answer) and e.again}
     name = deciding(chain, events, link) if top >= sure else None
     if comes_and_goes >= 0.5:
@@ -810,7 +817,7 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     if top >= sure and (name is None or name in checked):
         return Result("link", link, top, True)
     kind, chance = max(
-        (("nothing", float(p[-1])), ("unlisted", unlisted), ("likely", top)), key=lambda x: x[1]
+        (("nothing", nothing), ("unlisted", unlisted), ("likely", top)), key=lambda x: x[1]
     )
     return Result(kind, link, chance, False)
 

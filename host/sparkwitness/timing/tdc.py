@@ -106,6 +106,11 @@ def from_stops(
     """
     if not all(map(np.isfinite, (before, after, u_reading))) or u_reading < 0:
         raise UserError("the two stop readings and their uncertainty must be numbers in degrees")
+    for reading in (before, after):
+        if abs(reading) > 360:
+            raise UserError(
+                f"a degree wheel does not read {reading:g}°: type its reading from -360 to 360"
+            )
     span = (after - before) % 360.0
     if not 2 <= span <= 180:
         raise UserError(

@@ -1,0 +1,81 @@
+"""Verdicts harness (`make verdicts`): how often a verdict is wrong and looks sure.
+
+Modules, courses, circuits and people of `tests/truth`, which share no code with what judges them.
+Goals: wrong and sure at most 5 %, cannot tell at most 20 % where the difference is twice the
+margin, intervals hold the truth in 93 to 97 % (`x` marks a share whose whole 95 % interval lies
+beyond its goal).
+"""
+
+import argparse
+import os
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from sparkwitness.timing import stats
+from truth import verdict_cases as cases
+
+
+def _one(job: tuple[str, int]) -> cases.Mark:
+    return cases.CASES[job[0]](job[1])
+
+
+def _fleet(job: tuple[str, int, float]) -> list[cases.Searched]:
+    return cases.searches(*job)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--runs", type=int, default=200)
+    parser.add_argument("--only", default="", help="cases whose name holds this; 'search'")
+    typed = parser.parse_args()
+    names = [n for n in cases.CASES if typed.only in n]
+    bad = 0
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        print(f"{'case':45s} {'wrong and sure, %':>18s} {'cannot tell, %':>18s} {'held, %':>18s}")
+        for name in names:
+            marks = list(pool.map(_one, [(name, seed) for seed in range(typed.runs)]))
+            n, wrong = len(marks), sum(m.wrong for m in marks)
+            unknown = sum(m.unknown for m in marks)
+            held = [m.held for m in marks if m.held is not None]
+            beyond = stats.clopper_pearson(wrong, n)[0] > 0.05
+            beyond |= stats.clopper_pearson(unknown, n)[0] > 0.20
+            beyond |= bool(held) and stats.clopper_pearson(sum(held), len(held))[1] < 0.93
+            bad += beyond
+            print(
+                f"{name:45s} {cases.share95(wrong, n):>18s} {cases.share95(unknown, n):>18s} "
+                f"{cases.share95(sum(held), len(held)) if held else '-':>18s} "
+                f"{'x' if beyond else ''}",
+                flush=True,
+            )
+        if typed.only in ("", "search"):
+            bad += _searches(pool, typed.runs)
+    sys.exit(1 if bad else 0)
+
+
+def _searches(pool: ProcessPoolExecutor, runs: int) -> int:
+    print("\nsearch: engines, answers wrong; named right, sure, wrong and sure, not found, tests")
+    jobs = [(what, runs, wrong) for wrong in (0.0, 0.1) for what in cases.FLEETS]
+    bad = 0
+    for (what, _, wrong), found in zip(jobs, pool.map(_fleet, jobs), strict=True):
+        n = len(found)
+        lies = sum(s.sure and not s.right for s in found)
+        beyond = stats.clopper_pearson(lies, n)[0] > 0.05
+        bad += beyond
+        kinds = {k: sum(s.kind == k for s in found) for k in ("nothing", "unlisted", "fleeting")}
+        erred = [s for s in found if s.erred]
+        print(
+            f"{what:9s} {wrong:4.0%}  right {sum(s.right for s in found) / n:4.0%}  sure "
+            f"{sum(s.sure for s in found) / n:4.0%}  wrong and sure {cases.share95(lies, n)}  "
+            f"told as {', '.join(f'{k} {v / n:.0%}' for k, v in kinds.items())}  contradiction "
+            f"told {sum(s.doubted for s in erred)} of {len(erred)}  tests "
+            f"{sum(s.tests for s in found) / n:.2f} {'x' if beyond else ''}",
+            flush=True,
+        )
+    return bad
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,272 @@
+"""Verdicts on modules, curves and engines of a second hand: each case with what would be wrong.
+
+A case is a function of a seed: one run, or a pair, through the functions that the commands use,
+and a `Mark`: whether a verdict was wrong and looked sure, whether it was "cannot tell", and
+whether an interval held the truth (None: the case has none).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.bench import evaluate, verdict
+from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.shots import Collector
+from sparkwitness.decode import wire
+from sparkwitness.fault import model as ff
+from sparkwitness.timing import stats
+from sparkwitness.timing.fit import fit_delay
+from truth import circuits, people
+from truth.modules import Module, Truth, answer, bytes_of, drive
+
+PLAN = {
+    "kind": "capacitive", "width_us": 800, "cylinders": 4, "u_clamp_delay_us": 0.5,
+    "steps": [1000, 2000, 3000, 4000, 5000, 6000], "seconds": 3, "repeats": 3,
+    "ramps": [[600, 6500, 12], [6500, 600, 12]],
+    "limits": {"delay_us": {"least": 5, "most": 60}, "drop_out_percent": {"most": 4}},
+}  # fmt: skip
+GOOD = Module(delay_us=25, jitter_us=1.0)
+U = PLAN["u_clamp_delay_us"]
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Of one run: `wrong` and sure, `unknown` where the truth could be told, `held` by interval."""
+
+    wrong: bool
+    unknown: bool = False
+    held: bool | None = None
+    said: str = ""
+
+
+def run(module: Module, seed: int, **plan: Any) -> tuple[evaluate.Result, Truth]:
+    """One bench run."""
+    made = Plan.from_dict({**PLAN, **plan})
+    segments = [(s.kind, s.rpm_from, s.rpm_to, s.seconds) for s in made.segments]
+    train = drive(segments, made.pitch_deg, made.width_us * 1e-6, made.fires_at == "end")
+    truth = answer(module, train, np.random.default_rng([seed, 77]))
+    data = bytes_of(truth, lambda name, session, seq, v: wire.encode(name, session, seq, **v))
+    collector = Collector(made, [(i, s.seconds) for i, s in enumerate(made.segments)])
+    collector.feed(data)
+    collector.finish()
+    return evaluate.evaluate(made, [collector]), truth
+
+
+def _codes(result: evaluate.Result) -> set[str]:
+    return {f.code for f in result.findings}
+
+
+def _limits(module: Module, bad: bool, code: str = "") -> Callable[[int], Mark]:
+    """Against the limits: outside or within is right; or a finding says what it is."""
+
+    def case(seed: int) -> Mark:
+        result, _ = run(module, seed)
+        told = verdict.against_limits(result)
+        assert told is not None
+        wrong = told.overall == ("within" if bad else "outside")
+        missing = bool(code) and code not in _codes(result)
+        return Mark(wrong or missing, told.overall == "cannot tell", None, told.overall)
+
+    return case
+
+
+def _pair(a: Module, b: Module, same: bool, **plan: Any) -> Callable[[int], Mark]:
+    """Two runs compared: of one law, or of two."""
+
+    def case(seed: int) -> Mark:
+        one, two = run(a, 2 * seed, **plan)[0], run(b, 2 * seed + 1, **plan)[0]
+        told = verdict.against_run(one, two, "good").overall
+        wrong = told == ("differs" if same else "same")
+        return Mark(wrong, told == "cannot tell" and not same, None, told)
+
+    return case
+
+
+def _coverage(module: Module, **plan: Any) -> Callable[[int], Mark]:
+    """The delay of one speed in turn, against the module's law in the long run."""
+
+    def case(seed: int) -> Mark:
+        result, _ = run(module, seed, **plan)
+        steps = [p for p in result.points if p.segment.kind == "step"]
+        point = steps[seed % len(steps)]
+        assert point.delay_us is not None
+        law = float(module.law_us(np.array([point.segment.rpm_to]))[0])
+        half = point.delay_us.half(0.95)
+        return Mark(False, held=abs(point.delay_us.value - law) <= half)
+
+    return case
+
+
+def _rev_limit_none(module: Module, code: str) -> Callable[[int], Mark]:
+    def case(seed: int) -> Mark:
+        result, _ = run(module, seed)
+        share = result.answered / max(1, result.triggers)
+        wrong = result.sweep.rev_limit is not None or code not in _codes(result) or share < 0.95
+        return Mark(wrong, said=f"answered {share:.2f}")
+
+    return case
+
+
+def _delay_read(module: Module) -> Callable[[int], Mark]:
+    """Coupling or not: the module's own delay is what is told."""
+
+    def case(seed: int) -> Mark:
+        result, _ = run(module, seed)
+        point = result.points[seed % 6]
+        value = point.delay_us.value if point.delay_us else float("nan")
+        return Mark(not abs(value - module.delay_us) < 1.0 or "coupling" not in _codes(result))
+
+    return case
+
+
+def _switch(width: float) -> Callable[[int], Mark]:
+    module = Module(single_rpm=2300, single_width=width)
+
+    def case(seed: int) -> Mark:
+        sweep = run(module, seed)[0].sweep
+        up, gap = sweep.switch_up, sweep.hysteresis
+        if up is None or gap is None:
+            return Mark(False, True, False)
+        said_sharp = up.width_low == 0 and up.width_high < width
+        said_gap = not gap[1] <= 0 <= gap[2]
+        return Mark(said_sharp or said_gap, held=up.low <= 2300 <= up.high)
+
+    return case
+
+
+def _heat(seed: int) -> Mark:
+    """Warms while it is driven: no dependence on speed is sure, and heat is said."""
+    result, _ = run(Module(warm_us=8, warm_s=40), seed)
+    delay = result.sweep.delay
+    assert delay is not None
+    return Mark(delay.depends or "heat" not in _codes(result), said=f"{delay.depends}")
+
+
+def _curve(course: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Callable[[int], Mark]:
+    """Errors at bins of speed that are no fixed angle and no delay: no figure to enter."""
+
+    def case(seed: int) -> Mark:
+        rng = np.random.default_rng([seed, 5])
+        rpm = np.arange(900.0, 4600.0, 250.0) + rng.uniform(-60, 60, 15)
+        u = rng.uniform(0.01, 0.05, len(rpm))
+        fit = fit_delay(rpm, course(rpm) + u * rng.standard_normal(len(rpm)), u, 0.1, pure=5e3)
+        return Mark(fit.told_apart, said=fit.note[:40])
+
+    return case
+
+
+def _line(seed: int) -> Mark:
+    """A fixed angle and a delay, errors of teeth beside: told, and covered."""
+    rng = np.random.default_rng([seed, 6])
+    rpm = np.arange(900.0, 4600.0, 250.0) + rng.uniform(-60, 60, 15)
+    u = rng.uniform(0.01, 0.05, len(rpm))
+    delay, fixed = rng.uniform(50, 400), rng.uniform(-3, 3)
+    teeth = 0.05 * np.sin(rpm / rng.uniform(400, 900) + rng.uniform(0, 6))
+    error = fixed - 6e-6 * rpm * delay + teeth + u * rng.standard_normal(len(rpm))
+    fit = fit_delay(rpm, error, u, 0.1, pure=5e3)
+    return Mark(False, not fit.told_apart, abs(fit.delay_us - delay) <= fit.u_delay_us)
+
+
+CASES: dict[str, Callable[[int], Mark]] = {
+    "dead, drive couples into the clamp": _limits(
+        Module(dead=True, couple_share=1.0), True, "coupling"),
+    "good at 30 µs, drive couples in": _delay_read(Module(delay_us=30, couple_share=1.0)),
+    "good at 30 µs, half of the pulses couple": _delay_read(
+        Module(delay_us=30, couple_share=0.5)),
+    "good at 30 µs, coupling runs ahead": _delay_read(
+        Module(delay_us=30, couple_share=1.0, couple_us=-0.6)),
+    "dead against good, both couple": _pair(
+        Module(dead=True, couple_share=1.0), Module(couple_share=1.0), False),
+    "dead band 4200 to 4800 in the ramp": _limits(
+        Module(dead_bands=((4200.0, 4800.0),)), True, "dead_band"),
+    "dead band 4200 to 4800 against none": _pair(
+        Module(dead_bands=((4200.0, 4800.0),)), GOOD, False),
+    "rev limit 6050 against none": _pair(Module(limit_rpm=6050), GOOD, False),
+    "answers the pulse's other edge": _rev_limit_none(
+        Module(other_edge=True, delay_us=30), "late"),
+    "answers after 4 ms": _rev_limit_none(Module(delay_us=4000, jitter_us=5), "late"),
+    "answers after 5.5 ms": _rev_limit_none(Module(delay_us=5500, jitter_us=5), "late"),
+    "good, against the limits": _limits(GOOD, False),
+    "same law": _pair(GOOD, GOOD, True),
+    "same law, spells of 5 drop-outs": _pair(
+        *2 * (Module(drop_share=0.02, drop_run=5),), True),
+    "same law, spells of 20": _pair(*2 * (Module(drop_share=0.02, drop_run=20),), True),
+    "same law, spells of 50": _pair(*2 * (Module(drop_share=0.02, drop_run=50),), True),
+    "drop-outs 6 % against none": _pair(Module(drop_share=0.06), GOOD, False),
+    "same law, wandering sd 5 µs": _pair(*2 * (Module(wander_us=5),), True),
+    "same law, two delays 8 µs apart": _pair(*2 * (Module(state_us=8),), True),
+    "same module, warm against cold": _pair(
+        Module(warm_us=12, warm_s=90), Module(warm_us=12, warm_s=90, age_s=600), True),
+    "warms while driven": _heat,
+    "10 µs slower (twice the margin)": _pair(Module(delay_us=35), GOOD, False),
+    "jitter 12 against 1 µs": _pair(Module(jitter_us=12), GOOD, False),
+    "delay, white jitter: coverage": _coverage(GOOD),
+    "delay, wandering: coverage": _coverage(Module(wander_us=5)),
+    "delay, two states: coverage": _coverage(Module(state_us=8)),
+    "switch-over, sharp": _switch(0.0),
+    "switch-over over 100 rpm": _switch(100.0),
+    "curve: plateau of 2°": _curve(lambda n: 2.0 * ((n > 1500) & (n < 3000))),
+    "curve: advance of 10° over speed": _curve(lambda n: 10 * (n - 900) / 3600),
+    "curve: knee": _curve(lambda n: np.where(n < 2500, 0, -5 * (n - 2500) / 2000)),
+    "curve: angle and delay, teeth off": _line,
+}  # fmt: skip
+
+
+# --- the search ------------------------------------------------------------------------------
+
+FLEETS = ("one", "two", "fleeting", "unlisted", "nothing")
+
+
+@dataclass(frozen=True)
+class Searched:
+    """How one search ended."""
+
+    kind: str
+    sure: bool
+    right: bool
+    tests: int
+    doubted: bool
+    erred: bool
+
+
+def listed(kind: Any) -> list[str]:
+    """Links of one kind of ignition."""
+    chain = ff.chain_of(ff.variant_of(**kind))
+    return [link.id for link in chain.links if not link.unlisted]
+
+
+def search(engine: circuits.Circuit, person: people.Person) -> Searched:
+    """Ask until it is over."""
+    chain = ff.chain_of(ff.variant_of(**engine.kind))
+    events: list[ff.Event] = []
+    tests, doubted = 0, False
+    while (choice := ff.next_test(chain, events)) is not None and tests < 40:
+        tests += 1
+        doubted |= ff.contradiction(chain, events) is not None
+        events += [
+            ff.Answer(t.id, person.answer(engine, t.id, choice.again), again=choice.again)
+            for t in choice.tests
+        ]
+    ends = ff.result(chain, events)
+    return Searched(
+        ends.kind, ends.sure, ends.link in engine.faults, tests, doubted, person.erred > 0
+    )
+
+
+def searches(what: str, count: int, wrong: float, seed: int = 3) -> list[Searched]:
+    """A fleet searched by people of whose answers a share is wrong."""
+    return [
+        search(engine, people.Person(np.random.default_rng([seed, i, 7]), wrong=wrong))
+        for i, engine in enumerate(circuits.fleet(count, what, seed, listed))
+    ]
+
+
+def share95(hits: int, n: int) -> str:
+    """A share with its exact interval, %."""
+    low, high = stats.clopper_pearson(hits, n)
+    return f"{100 * hits / max(1, n):5.1f} ({100 * low:.0f} to {100 * high:.0f})"
