@@ -11,7 +11,8 @@ from sparkwitness.decode import framing, wire
 HELLO = {
     "protocol": 2, "firmware": [0, 1, 0], "state": 0, "tick_ps": 24000, "clock_hz": 125000000,
     "enabled": 15, "falling": 8, "dead_ns": 144, "min_pulse_ns": 96, "ring_edges": 2048,
-    "uid": bytes(range(8)), "lease_ms": 900, "bench_rate": 6000, "crank_rate": 45000,
+    "uid": bytes(range(8)), "both": 8, "edge_rate": 120_000,
+    "lease_ms": 900, "bench_rate": 6000, "crank_rate": 45000,
     "active_us": [15000, 20000], "duty_permille": [700, 750], "second_ms": [810, 900],
     "minute_ms": [36100, 51100], "mean_permille": [500, 750], "flash_us": 200,
     "flash_permille": 50, "checksum": 1, "board": "bench board µ",
@@ -32,10 +33,11 @@ LAMP = {
 }  # fmt: skip
 GOOD = [
     ("hello", 0x1234, 0, HELLO),
-    ("edges", 0x1234, 2, {"input": 0, "n": 1, "reserved": 0, "first": 0, "counts": [0]}),
+    ("edges", 0x1234, 2, {"input": 0, "n": 1, "levels": 0, "reserved": 0, "first": 0,
+                             "counts": [0]}),
     (
         "edges", 0xFFFF, 0xFFFFFFFF,
-        {"input": 3, "n": 58, "reserved": 0, "first": 0xFFFFFFF0,
+        {"input": 3, "n": 58, "levels": 0, "reserved": 0, "first": 0xFFFFFFF0,
          "counts": [(0xFFFF0000 + 7919 * k) & 0xFFFFFFFF for k in range(58)]},
     ),
     ("heartbeat", 0x1234, 1, BEAT),
@@ -43,7 +45,7 @@ GOOD = [
     ("ack", 0x1234, 4, {"command": 20, "result": 4, "reserved": 0, "command_seq": 9,
                         "text": "only while streaming"}),
     ("identify", 0, 0, {}),
-    ("configure", 0, 1, {"enabled": 15, "falling": 2}),
+    ("configure", 0, 1, {"enabled": 15, "falling": 2, "both": 0}),
     ("start", 0, 2, {}),
     ("stop", 0, 3, {}),
     ("drive", 0, 4, DRIVE),
@@ -51,6 +53,9 @@ GOOD = [
     ("leave", 0, 6, {}),
     ("alive", 0, 7, {}),
     ("renew", 0x1234, 8, {"lease": 4}),
+    ("configure", 0, 9, {"enabled": 15, "falling": 2, "both": 8}),
+    ("edges", 0x1234, 6, {"input": 3, "n": 2, "levels": 1, "reserved": 0, "first": 0,
+                          "counts": [201, 400]}),
     ("driving", 0x1234, 5, {"pauses": 2, "dropped": 300, "cut": 18, "reserved": [0, 0, 0]}),
 ]  # fmt: skip
 

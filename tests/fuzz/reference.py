@@ -233,12 +233,14 @@ class Decoder:
 
     def _edges(self, session: Session, **block: Any) -> None:
         i, counts, first = block["input"], block["counts"], block["first"]
+        half = HALF >> block["levels"]  # doubled counts have one bit of time less
+        counts = [c >> block["levels"] for c in counts]
         if session.beat is None:
             self.loss.frames_unplaced += 1
             self.loss.edges_unplaced += len(counts)
             session.following[i] = (first + len(counts)) & U32
             return
-        ticks = [session.beat + ((c - session.beat + HALF) & U32) - HALF for c in counts]
+        ticks = [session.beat + ((c - session.beat + half) & (2 * half - 1)) - half for c in counts]
         expected = session.following[i]
         jump = 0 if expected is None else (first - expected) & U32
         last = session.ticks[i][-1] if session.ticks[i] else -1
