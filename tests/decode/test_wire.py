@@ -178,7 +178,7 @@ def test_the_kernels_look_where_construct_does():
     counts = list(range(1, 59))
     body = wire.HEADER.build({"type": 2, "flags": 0, "session": 0xABCD, "seq": 0x12345678})
     body += wire.PAYLOAD["edges"].build(
-        {"input": 3, "n": 58, "reserved": 0, "first": 0x87654321, "counts": counts}
+        {"input": 3, "n": 58, "levels": 0, "reserved": 0, "first": 0x87654321, "counts": counts}
     )
     words = np.frombuffer(bytes(4) + body, "<u4")
     places = wire.PLACES

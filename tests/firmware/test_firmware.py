@@ -73,7 +73,7 @@ def test_hello_at_boot_and_on_identify() -> None:
         assert tick_ps * clock_hz == 3 * 10**12
         assert first.payload[66:].decode().startswith("unix port")
         # The limits of the outputs, as the firmware's own table has them.
-        limits = struct.unpack("<HHH2H2H2H2H2HHHB", first.payload[30:61])
+        limits = struct.unpack("<HHH2H2H2H2H2HHHB", first.payload[35:66])
         assert limits == (900, 6000, 45000, 15000, 20000, 700, 750, 810, 900, 36100, 51100,
                           500, 750, 200, 50, 0)  # fmt: skip
         assert board.ask(IDENTIFY) == (0, "")

@@ -58,7 +58,7 @@ machine.WDT = WDT
 machine.freq, machine.unique_id = (lambda: 125000000), (lambda: b"12345678")
 sys.modules["machine"] = machine
 class PIO(Anything):
-    OUT_LOW, OUT_HIGH, SHIFT_RIGHT, JOIN_TX, JOIN_RX = 2, 3, 1, 1, 2
+    OUT_LOW, OUT_HIGH, SHIFT_LEFT, SHIFT_RIGHT, JOIN_TX, JOIN_RX = 2, 3, 0, 1, 1, 2
 rp2 = Module()
 rp2.PIO, rp2.StateMachine, rp2.DMA = PIO, StateMachine, Anything
 rp2.asm_pio = lambda **names: lambda source: []

@@ -145,7 +145,7 @@ class Message:
 
 def _check_ranges(name: str, values: dict[str, Any]) -> None:
     for key, low, high in RANGES[name]:
-        value = values[key]
+        value = values.get(key, low)  # a message of an earlier version has not all fields
         for one in value if isinstance(value, list | tuple) else (value,):
             if not isinstance(one, int) or not low <= one <= high:
                 raise ValueError(f"{name}.{key} must be from {low} to {high}, not {one}")
