@@ -62,7 +62,8 @@ def test_fresh_board_compiled(tmp_path):
         assert done.hello["protocol"] == wire.PROTOCOL
         assert done.traits.architecture == "x64"
         assert done.same == done.removed == []
-        # arm.py is for another processor. It is the firmware that streams, from compiled files and no source but main.py.
+        # The firmware streams, from compiled files and no source but main.py; arm.py is for another
+        # processor.
         with Link(board.port) as link:
             link.command("start")
             link.command("stop")
