@@ -55,6 +55,7 @@ class Board(hw_unix.Hardware):
         self.tick_ps, self.clock_hz, self.dead_ns, self.min_pulse_ns = 24000, 125000000, 32, 32
         self.link = Line()
         self.rings = plain_rings(64)
+        self.edge_rate = 120000
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
         self.outputs = self.heard = self.leased = 0
@@ -160,13 +161,14 @@ class Model:
         self.answers.append((body[0], seq, results))
 
     def _fields(self, name: str, body: bytes) -> dict[str, int]:
-        values, at = {}, 8
+        values, at, spare = {}, 8, 0
         for one in wire.DEFINITION["messages"][name]["fields"]:
             kind, _, many = one["type"].partition("[")
             size = int(kind[1:]) // 8
             values[one["name"]] = int.from_bytes(body[at : at + size], "little")
             at += size * int(many.rstrip("]") or 1)
-        return {**values, "": at}
+            spare = spare + size if "default" in one else 0  # may be left out at the end
+        return {**values, "": at - spare}
 
     def _results(self, name: str, body: bytes) -> set[int]:
         values = self._fields(name, body)
