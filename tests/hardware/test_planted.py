@@ -66,11 +66,14 @@ def test_each_mend_is_what_makes_the_claim_hold(claim) -> None:
 
 @needs_spice
 def test_an_output_that_nobody_holds_floats_up_to_the_modules_pull_up() -> None:
-    """Old: 4.7 V and more at a 1 kohm input with USB unplugged; now below 1 V."""
+    """Against 1 kohm to 12 V, USB unplugged: old 3.5 V, which logic takes as high (TTL, 2.0 V, from
+    memory), now below 1 V. 3.5 V is the driver, fed through its own body diode, that begins to
+    pull; no data sheet promises so much below 4.5 V of supply, so the old level may be higher.
+    """
     free = old("push-pull is low: bench, JP901 on 12 V, USB", values={"R906": 1e9})
     held = old("push-pull is low: bench, JP901 on 12 V, USB")
     (_, up), (_, down) = claims.judge([free, held])
-    assert up > 4 and down < 1
+    assert up > 2.0 and down < 1
 
 
 @needs_spice
@@ -108,6 +111,7 @@ def swap_nodes(folder: Path) -> None:
     new = text.replace("R403   cl_j gnd", "R403   cl_p gnd")
     assert new != text
     (folder / "board.net").write_text(new, encoding="utf-8")
+    rebuild(folder)  # as `make hardware` does: else only the old library is found
 
 
 def lose_fuse(folder: Path) -> None:
@@ -128,6 +132,7 @@ def turn_diode(folder: Path) -> None:
     new = text.replace("D25    2:gnd 1:fc_j", "D25    2:fc_j 1:gnd")
     assert new != text
     (folder / "first-spark.net").write_text(new, encoding="utf-8")
+    rebuild(folder)
 
 
 def weaker(reference: str, column: str, value: str):
