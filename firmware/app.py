@@ -6,17 +6,19 @@ described in hw_unix.py.
 
 import gc
 import os
+from array import array
 from time import ticks_diff, ticks_ms, ticks_us
 
 from micropython import const
 
+import limits
 import wire
 from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
+from lease import Lease
 from ring import BEAT_DUE, BEATING, INPUTS, STALE
 
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
-SILENCE_MS = const(900)  # the promise is 1 s, turn of the loop included
 BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
@@ -24,7 +26,7 @@ PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
 RETURN = const(13)
-SILENT = "no word from the host for 1 s: outputs are off"
+SILENT = "the host did not renew its lease for 1 s: outputs are off"
 
 
 class App:
@@ -37,14 +39,16 @@ class App:
         self.state = wire.STATE_IDLE
         self.running = True
         self.enabled = 15
-        self.falling = 0
+        self.falling = self.both = 0
         self.session = 0
         self.unsent = 0
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
         self._received = 0
         self._byte_ms = ticks_ms()
-        hw.heard = ticks_ms()
+        hw.heard = hw.leased = ticks_ms()
+        self._lease = Lease()
+        self._said = array("I", [0, 0, 0])  # of hw.told
         self._met = False  # whether a host has spoken since boot
         self._alone = False  # capturing for the meter, without a host
         ticks_per_ms = 1000000 // hw.tick_ps * 1000
@@ -104,6 +108,7 @@ class App:
     def _recover(self, error):
         """After any fault: outputs off, tell the host, stay reachable."""
         self.hw.outputs_off()
+        self.hw.told[2] |= wire.CUT_FAULT
         self.hw.stop()
         self.state = wire.STATE_IDLE
         self._alone = False
@@ -112,9 +117,10 @@ class App:
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
 
     def _watch(self):
-        """Outputs off when the host is silent; what else the hardware has to say."""
-        if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.heard) > SILENCE_MS:
+        """Outputs off when the lease is over; what else the hardware has to say."""
+        if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.leased) > limits.LEASE_MS:
             self.hw.outputs_off()
+            self.hw.told[2] |= wire.CUT_LEASE
             self.log(wire.LEVEL_WARNING, SILENT)
         if self.hw.notes and self._met:
             self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
@@ -123,7 +129,7 @@ class App:
 
     def _new_session(self):
         was = self.session
-        while self.session == was:
+        while self.session in (0, was):
             self.session = int.from_bytes(os.urandom(2), "little")
         self.rings.seq[0] = 0
 
@@ -172,6 +178,21 @@ class App:
         put16(frame, wire.HELLO_DEAD_NS, hw.dead_ns)
         put16(frame, wire.HELLO_MIN_PULSE_NS, hw.min_pulse_ns)
         put16(frame, wire.HELLO_RING_EDGES, self.rings.size)
+        frame[BODY + wire.HELLO_BOTH] = self.both
+        put32(frame, wire.HELLO_EDGE_RATE, hw.edge_rate)
+        put16(frame, wire.HELLO_LEASE_MS, limits.LEASE_MS)
+        put16(frame, wire.HELLO_BENCH_RATE, limits.BENCH_RATE)
+        put16(frame, wire.HELLO_CRANK_RATE, limits.CRANK_RATE)
+        for k in range(2):
+            put16(frame, wire.HELLO_ACTIVE_US + 2 * k, limits.ACTIVE_US[k])
+            put16(frame, wire.HELLO_DUTY_PERMILLE + 2 * k, limits.DUTY_PERMILLE[k])
+            put16(frame, wire.HELLO_SECOND_MS + 2 * k, limits.SECOND_MS[k])
+            put16(frame, wire.HELLO_MINUTE_MS + 2 * k, limits.MINUTE_MS[k])
+            put16(frame, wire.HELLO_MEAN_PERMILLE + 2 * k, limits.MEAN_PERMILLE[k])
+        put16(frame, wire.HELLO_FLASH_US, limits.FLASH_US)
+        put16(frame, wire.HELLO_FLASH_PERMILLE, limits.FLASH_PERMILLE)
+        by_chip = self.rings.stuff is not None
+        frame[BODY + wire.HELLO_CHECKSUM] = wire.CHECKSUM_CHIP if by_chip else wire.CHECKSUM_PROGRAM
         at = BODY + wire.HELLO_UID
         frame[at : at + 8] = hw.uid
         self._send(self._text(wire.HELLO_BOARD, hw.board))
@@ -221,6 +242,7 @@ class App:
             size = rings.pack()
         if due & BEATING and rings.drained() and self.link.ready():
             self._heartbeat()
+            self._driving()
         return True
 
     def _heartbeat(self):
@@ -246,6 +268,21 @@ class App:
         self._worst_us = 0
         self._busy_us = 0
         self._since_us = now
+
+    def _driving(self):
+        """What has gone wrong with the outputs, when it is news."""
+        told, said, frame = self.hw.told, self._said, self._frame
+        if told[0] == said[0] and told[1] == said[1] and told[2] == said[2]:
+            return
+        if not self.link.ready():
+            return
+        for k in range(3):
+            said[k] = told[k]
+        self._begin(wire.DRIVING)
+        put16(frame, wire.DRIVING_PAUSES, told[0])
+        put16(frame, wire.DRIVING_DROPPED, told[1])
+        put32(frame, wire.DRIVING_CUT, told[2])  # cut, reserved
+        self._send(wire.DRIVING_SIZE)
 
     def _flush(self):
         """Send all that waits and a heartbeat: the end of a session."""
@@ -282,6 +319,8 @@ class App:
                 self._received = 0
                 size = open_frame(self._command, size)
                 if size > 0:
+                    for k in range(size, wire.COMMAND_SIZE):  # what is left out counts as 0
+                        self._command[1 + k] = 0
                     self.hw.heard = ticks_ms()
                     self._met = True
                     self._obey(size)
@@ -304,6 +343,9 @@ class App:
         if number == wire.ALIVE:
             self._ack(wire.RESULT_OK)
             return
+        if number == wire.RENEW and size >= wire.RENEW_SIZE:
+            self._renew()
+            return
         result, text = self._check(number, size)
         if result:
             self._ack(result, text)
@@ -311,11 +353,7 @@ class App:
             self._hello()
             self._ack(wire.RESULT_OK)
         elif number == wire.CONFIGURE:
-            self.enabled = self._command[1 + wire.CONFIGURE_ENABLED]
-            self.falling = self._command[1 + wire.CONFIGURE_FALLING]
-            self._rest()
-            self.hw.configure(self.enabled, self.falling)
-            self._ack(wire.RESULT_OK)
+            self._configure()
         elif number == wire.START:
             self._start()
             self._ack(wire.RESULT_OK)
@@ -326,11 +364,36 @@ class App:
             # The payload as it came; the hardware says what it cannot do.
             act = self.hw.drive if number == wire.DRIVE else self.hw.lamp
             fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
+            if not fault:
+                self._lease.grant(self._command)
             self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
         elif number == wire.LEAVE:
             self._stop()
             self._ack(wire.RESULT_OK)
             self.running = False
+
+    def _configure(self):
+        command = self._command
+        enabled = command[1 + wire.CONFIGURE_ENABLED]
+        falling = command[1 + wire.CONFIGURE_FALLING]
+        both = command[1 + wire.CONFIGURE_BOTH] & enabled
+        self._rest()
+        fault = self.hw.configure(enabled, falling, both)
+        if not fault:
+            self.enabled, self.falling, self.both = enabled, falling, both
+        self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
+
+    def _renew(self):
+        """Keep the outputs on that are on; does not allocate."""
+        if not self.hw.outputs:
+            self._ack(wire.RESULT_NOT_NOW, "no output is on")
+            return
+        reason = self._lease.stale(self._command, self.session)
+        if reason:
+            self._ack(wire.RESULT_NOT_NOW, reason)
+            return
+        self.hw.leased = ticks_ms()
+        self._ack(wire.RESULT_OK)
 
     def _check(self, number, size):
         """(result, reason) for a command, (0, "") when it may be obeyed."""
@@ -347,6 +410,9 @@ class App:
                 return wire.RESULT_OK, ""
             if not streaming:
                 return wire.RESULT_NOT_NOW, "outputs work only while streaming: start first"
+            reason = self._lease.stale(self._command, self.session)
+            if reason:
+                return wire.RESULT_NOT_NOW, reason
         for name, at, kind, low, high in checks:
             value = self._field(at, kind)
             if not low <= value <= high:
@@ -369,7 +435,10 @@ class App:
         hw.outputs_off()
         hw.stop()
         self.rings.clear(self.session)
-        hw.driven[0] = 0
+        self.rings.stamp_both(self.both)
+        for words in (hw.driven, hw.told, self._said):
+            for k in range(len(words)):
+                words[k] = 0
         if hw.meter:
             hw.meter.restart()
         gc.collect()  # now, rather than in the middle of the stream
@@ -387,6 +456,7 @@ class App:
         self._worst_us = self._busy_us = 0
         self._since_us = ticks_us()
         self._new_session()
+        self._lease.clear()
         self.state = wire.STATE_STREAMING
         self._capture()
         self._hello()

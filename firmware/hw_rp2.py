@@ -16,13 +16,17 @@ import uctypes
 from machine import ADC, Pin
 from micropython import const
 
-import arm
 import chip
 import pins
 import programs
 from link import Link
 from outputs import Outputs
 from ring import BASES, BUSY, COPIER, COUNTERS, INPUTS, ROOM, SNIFFED, Rings
+
+try:
+    import arm
+except ImportError:  # another processor: the program computes the CRC
+    arm = None  # type: ignore[assignment]
 
 RING_EDGES = const(2048)
 RING_BYTES = const(8192)
@@ -32,6 +36,10 @@ CLOCK_MACHINE = const(4)  # the first state machine of PIO block 1
 PIO0_RX0 = 0x50200020
 DREQ_PIO0_RX0 = const(4)
 UNPACED = const(63)
+# Edges a second without loss for a minute, as measured on an emulated RP2040 with a slow flash
+# cache: frames by DMA and assembler, by viper code.
+EDGE_RATE = const(120000)
+EDGE_RATE_PLAIN = const(80000)
 # Words of one DMA order: the most that both chips can count (28 bits on the RP2350). 45 minutes
 # at 100 000 edges per second; then the order is renewed.
 ORDER = 0x0FFFFFFF
@@ -152,6 +160,9 @@ def _memory():
     return raw, base, views, uctypes.bytearray_at(room, ROOM)
 
 
+MIXED = "with both flanks of one input, the others must stamp the same edge: rising or falling"
+
+
 class Hardware:
     """A Raspberry Pi Pico, Pico 2 or a board like them."""
 
@@ -180,10 +191,12 @@ class Hardware:
         self._find_copier()
         self._clock = rp2.StateMachine(CLOCK_MACHINE, programs.clock)
         self.input_pins = (pins.CRANK, pins.CLAMP_A, pins.CLAMP_B, pins.TRIGGER)
+        self._loaded = []
         self.configure(15, 0)
-        self.heard = 0
+        self.heard = self.leased = 0
         self._outputs = Outputs(self)
         self.driven = self._outputs.driven
+        self.told = self._outputs.told
         self._supply = self._lowest = NOT_MEASURED
         self._samples = 0
         self._sum = 0
@@ -214,11 +227,17 @@ class Hardware:
         return Meter(self, display)
 
     @property
+    def edge_rate(self):
+        return EDGE_RATE if self.rings.stuff else EDGE_RATE_PLAIN
+
+    @property
     def outputs(self):
         return self._outputs.on
 
     def _find_copier(self):
         """Have the DMA copy edges to frames and sum them, if that makes the frames it should."""
+        if arm is None:
+            return
         rings, state = self.rings, self._state
         self._copier = dma = rp2.DMA()  # one that nobody holds is freed
         channel: int = dma.channel  # type: ignore[attr-defined]
@@ -252,17 +271,23 @@ class Hardware:
 
     # Capture
 
-    def configure(self, enabled, falling):
+    def configure(self, enabled, falling, both=0):
+        single = enabled & ~both
+        if both and single & falling and single & ~falling:
+            return MIXED
         self.enabled = enabled
         self.falling = falling
+        self.both = both
         for i in range(INPUTS):
             # An input with nothing on it rests where its edge does not begin. Early RP2350 chips
             # hold a pin with a pull-down near 2 V once it was high (erratum RP2350-E9), so that
             # whatever is connected has to drive both levels, as the conditioners do.
             Pin(self.input_pins[i], Pin.IN, Pin.PULL_UP if falling >> i & 1 else Pin.PULL_DOWN)
+        return None
 
     def start(self):
         _stop()
+        self._make_room()
         for i in range(INPUTS):
             _halt(self._channels[i], chip.DMA_CHAN_ABORT, chip.DMA_BUSY)
             if self.enabled >> i & 1:
@@ -274,13 +299,31 @@ class Hardware:
         self._machines = self.enabled
         _start(self._machines)
 
+    def _program(self, i):
+        if self.both >> i & 1:
+            return programs.capture_both
+        return programs.capture_falling if self.falling >> i & 1 else programs.capture_rising
+
+    def _make_room(self):
+        """In the block's memory, which cannot hold all three programs."""
+        needed = [self._program(i) for i in range(INPUTS) if self.enabled >> i & 1]
+        for program in self._loaded:
+            if program not in needed:
+                rp2.PIO(0).remove_program(program)
+        self._loaded = []
+        for program in needed:
+            if program not in self._loaded:
+                self._loaded.append(program)
+
     def _arm(self, i):
-        program = programs.capture_falling if self.falling >> i & 1 else programs.capture_rising
+        program = self._program(i)
         captor = rp2.StateMachine(i)
         while captor.rx_fifo():  # nothing of the last session
             captor.get()
         captor.init(program, jmp_pin=Pin(self.input_pins[i]))
         captor.exec("mov(x, invert(null))")
+        if self.both >> i & 1:
+            captor.exec("mov(y, invert(null))")
         dma = self._dma[i]
         control = dma.pack_ctrl(
             size=2,
@@ -363,7 +406,7 @@ class Hardware:
         return self._outputs.drive(payload)
 
     def lamp(self, payload):
-        return self._outputs.lamp(payload)
+        return self._outputs.light(payload)
 
     def outputs_off(self):
         self._outputs.off()
@@ -372,6 +415,7 @@ class Hardware:
 
     def rest(self):
         sleep_ms(1)
+        self._outputs.feed()
 
     def enter(self):
         micropython.kbd_intr(-1)  # a byte 3 in a frame is no Ctrl-C

@@ -5,16 +5,21 @@ module for a new board defines a class Hardware with the same names.
 
 Attributes:
     board (str), uid (8 bytes)
-    tick_ps, clock_hz, dead_ns, min_pulse_ns: as in the hello message (protocol/wire.md)
+    tick_ps, clock_hz, dead_ns, min_pulse_ns, edge_rate: as in the hello message (protocol/wire.md)
     link: link.Link or its like: receive, ready, send, cut
     rings: ring.Rings: counts of the edges; the hardware moves `written`, `stalls` and `now` only
     driven: array('I') of one word
+    told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
+    leased: ticks_ms() of the last drive, lamp or renew; the loop puts that of a renew here
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
     notes: list of str to be said to the host, once each
     meter: meter.Meter when there is a display, else None
     heard: the loop puts ticks_ms() of the last good frame here
 Methods:
-    configure(enabled, falling): inputs to capture, bit masks; only while stopped
+    configure(enabled, falling, both): inputs to capture, those that stamp the falling edge, those
+        that stamp both flanks; bit masks; only while stopped. Returns None, or one sentence that
+        says what cannot be done; then nothing has changed. Counts of an input that stamps both
+        are written to its ring doubled, with the level after the edge in bit 0.
     start(): capture from time 0; rings and driven have been cleared
     poll(streaming): first thing in each turn of the loop. While streaming, bring rings.now and then
         rings.written up to date, so that every edge older than `now` is in the rings. May wait
@@ -42,18 +47,20 @@ import os
 import select
 import sys
 from array import array
-from time import sleep_ms
+from time import sleep_ms, ticks_diff, ticks_ms
 
 import micropython
 from micropython import const
 
 import wire
+from limits import USED_UP, Budget, drive_fault, take
 from link import Link
-from pulses import drive_fault, read_drive
+from pulses import read_drive
 from ring import INPUTS, plain_rings
 
 RING_EDGES = const(2048)
 ANSWER_SIZE = const(4096)
+TICKS_PER_MS = const(41667)
 COUNTS_WORD = const(8)
 WORLD_WAITS = const(2)
 NOT_MEASURED = const(65535)
@@ -89,13 +96,17 @@ class Hardware:
         self.clock_hz = 125000000
         self.dead_ns = 32
         self.min_pulse_ns = 32
+        self.edge_rate = 100000
         self.link = Link()
         self.rings = plain_rings(RING_EDGES)
         self.driven = array("I", [0])
+        self.told = array("I", [0, 0, 0])
         self.outputs = 0
         self.notes = []
         self.meter = None
-        self.heard = 0
+        self.heard = self.leased = ticks_ms()
+        self._budget = Budget()
+        self._width_us = self._counted = self._then = 0
         self._supply = NOT_MEASURED
         self._waits = False
         self._record = bytearray(32)
@@ -121,8 +132,8 @@ class Hardware:
         record[4 : 4 + size] = payload[:size]
         self._to_world.write(record)
 
-    def configure(self, enabled, falling):
-        self._tell(CONFIGURE, bytes((enabled, falling)))
+    def configure(self, enabled, falling, both=0):
+        self._tell(CONFIGURE, bytes((enabled, falling, both)))
 
     def start(self):
         self._supply = NOT_MEASURED
@@ -152,6 +163,7 @@ class Hardware:
         if self._from_world.readinto(answer) != ANSWER_SIZE:
             sys.exit(0)
         _read_answer(answer, self.rings.now, self.driven)
+        self._account()
         supply = _half(answer, 8)
         if supply < self._supply:
             self._supply = supply
@@ -169,13 +181,42 @@ class Hardware:
     def stop(self):
         pass
 
+    def _now_ms(self):
+        return (self.rings.now[1] << 32 | self.rings.now[0]) // TICKS_PER_MS & 0x3FFFFFFF
+
+    def _account(self):
+        """Pulses driven since the last look, against the budget."""
+        more = (self.driven[0] - self._counted) & 0x3FFFFFFF
+        self._counted = self.driven[0]
+        now = self._now_ms()
+        # A step of the world may be a second long: then its pulses were spread over it.
+        steps = max(ticks_diff(now, self._then), 0) // 10 + 1
+        self._then = now
+        if not more or not self.outputs & wire.OUTPUT_BITS_BENCH:
+            return
+        us = more * self._width_us
+        for k in range(steps):
+            part = us * (k + 1) // steps - us * k // steps
+            why = take(self._budget.words, part, now - 10 * (steps - 1 - k) & 0x3FFFFFFF)
+            if why:
+                self.outputs_off()
+                self.told[2] |= why
+                self.notes.append(USED_UP.format("second" if why == wire.CUT_SECOND else "minute"))
+                return
+
     def drive(self, payload):
-        mrpm_from, mrpm_to, _, width_us, firings, turns, _, teeth, missing = read_drive(payload)
+        order = read_drive(payload)
+        mrpm_from, mrpm_to, _, width_us, firings, _, _, teeth, _, load = order
         running = (mrpm_from or mrpm_to) and (firings or teeth)
         if running:
-            fault = drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing)
+            fault = drive_fault(order) or self._budget.fault(order, self._now_ms())
             if fault:
                 return fault
+            self.leased = ticks_ms()
+            self._budget.set_load(load)
+        self._width_us = width_us
+        self._counted = self.driven[0] = 0
+        self.told[0] = 0
         self.outputs &= wire.OUTPUT_BITS_LAMP
         if running and firings:
             self.outputs |= wire.OUTPUT_BITS_BENCH
@@ -187,6 +228,7 @@ class Hardware:
     def lamp(self, payload):
         self.outputs &= ~wire.OUTPUT_BITS_LAMP
         if payload[wire.LAMP_MODE - wire.HEADER_SIZE]:
+            self.leased = ticks_ms()
             self.outputs |= wire.OUTPUT_BITS_LAMP
         self._tell(LAMP, payload)
         return None

@@ -84,27 +84,24 @@ class Link:
 
     def _push(self):
         try:
-            while self._left and self._put():
+            if not self._drops:
+                self._took(self._out.write(self._frame, self._at, self._left))
+            while self._drops and self._left and self._put_packet():
                 pass
         except OSError:
             self._tear()
 
-    def _put(self):
-        """Whether the line has taken something."""
-        if self._drops:
-            return self._put_packet()
-        done = self._out.write(self._frame, self._at, self._left)
-        if done:
-            self._at += done
-            self._left -= done
-        return done
-
     def _put_packet(self):
+        """Whether the line has taken something."""
         start = ticks_ms()
         done = self._out.write(self._frame, self._at, min(self._left, PIECE))
         if ticks_diff(ticks_ms(), start) > GIVEN_UP_MS:
             self._tear()
-        elif done:
+            return 0
+        return self._took(done)
+
+    def _took(self, done):
+        if done:
             self._at += done
             self._left -= done
         return done

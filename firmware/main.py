@@ -4,6 +4,14 @@ import gc
 import sys
 
 if sys.platform == "rp2":
+    # Outputs at rest, before anything else runs.
+    from machine import Pin
+
+    import pins
+
+    for pin in pins.OUTPUTS:
+        Pin(pin, Pin.OUT, value=pins.REST)
+
     from hw_rp2 import Hardware
 else:
     from hw_unix import Hardware

@@ -1,372 +1,334 @@
-"""Bench trigger, bench crank and marker lamp on PIO block 1 of an RP2 board.
+"""Bench trigger and bench crank on PIO block 1 of an RP2 board; what all outputs have in common.
 
-Off means: pin low, as without power, whatever the polarity of the pulses. A timer switches off
-even when the loop is held up: by a host that neither speaks nor reads, for example.
+Rest is the level at which a module does nothing: the pin low, unless the last drive order said
+that its pulses are active low. Every way to rest takes the pins first, in a few stores, and stops
+the machines then; a machine alone never makes a pulse longer than it was ordered. What the loop
+does not look after is looked after by a timer (the lease) and by the chip's watchdog (the loop).
 """
 
-import struct
 from array import array
-from time import ticks_diff, ticks_ms, ticks_us
+from time import ticks_diff, ticks_ms
 
 import micropython
 import rp2
-from machine import Pin, Timer
+from machine import WDT, Pin, Timer
 from micropython import const
 
+import chip
+import limits
 import pins
 import programs
 import wire
-from crank import KNOWN, PERIOD, SEEN, TOOTH, Crank
-from pulses import ACTIVE_CYCLES, Speed, Train, drive_fault, read_drive
+from lamp import Lamp
+from limits import take as spend
+from machines import calm, disable, enable, give, place, rewind, starved, take, whole
+from pulses import ACTIVE_CYCLES, OFFSET, Speed, Train, next_record, read_drive
 
 BENCH = const(1)  # state machines of PIO block 1
 CRANK = const(2)
-LAMP = const(3)
-RECORD_MS = const(3)  # a record should last this long, so that the loop can keep up
-AHEAD_MS = const(30)  # and this much may wait in the queue
-SILENCE_MS = const(900)
-EVENT_GAP_US = const(1800)  # sparks of one event come closer together than this
-GUARD_MS = const(50)
-PAUSED = "the bench pulses had to pause: the board was held up"
-NOTHING = [0, 1, 0, 0, 0]
 BOTH = const(6)  # bits of bench and crank
-DELAY_CYCLES = const(3)
-FLASH_CYCLES = const(2)
+RECORD_MS = const(3)  # a record should last this long, so that the loop can keep up
+GROUP_MS = const(10)  # and one of trigger pulses no longer than this
+TURN_MS = const(250)  # and one of teeth no longer than this; its cycles stay below 2^30
+AHEAD_MS = const(20)  # so much may wait in the queue
+GUARD_MS = const(50)
+DOG_MS = const(1000)
+WHOLE_MS = const(25)  # how long a new train waits for the end of a pulse of the old one
+NOTHING = [0, 1, 0, 0, 0, 0]
+PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
+PAUSED = "the bench pulses had to pause: the board was held up"
+DEAF = "the host did not renew its lease for 1 s: outputs are off"
 
 
 @micropython.viper
-def _level(machine: int) -> int:
-    """Words in the send queue of a state machine of block 1."""
-    return (ptr32(0x50300000)[3] >> (machine << 3)) & 15
+def _play(
+    bench, crank, lengths, budget, driven, machines: int, known: int, ahead: int, now: int
+) -> int:
+    """Top up the queues by up to `ahead` cycles.
 
-
-@micropython.viper
-def _put(machine: int, count: int, active: int, words: int):
-    """Send two words: count | active << 8, and the other one."""
+    Returns 0, or a limit that would be passed (CUT_... of wire.py), or 8 where a machine has found
+    its queue empty, or -1 - r where the length of revolution r is needed first.
+    """
     p = ptr32(0x50300000)
-    p[4 + machine] = count | (active << 8)
-    p[4 + machine] = words
-
-
-@micropython.viper
-def _enable(machines: int):
-    """Start machines of block 1 in one cycle; others go on as they are."""
-    p = ptr32(0x50300000)
-    p[2] = machines << 24  # FDEBUG: forget that they have been empty
-    p[0] = (p[0] & 15) | machines | (machines << 8)
-
-
-@micropython.viper
-def _disable(machines: int):
-    p = ptr32(0x50300000)
-    p[0] = p[0] & (15 ^ machines)
-
-
-@micropython.viper
-def _empty(machines: int) -> int:
-    """Which of the machines have found their queue empty since the last call."""
-    p = ptr32(0x50300000)
-    found = (p[2] >> 24) & machines
-    if found:
-        p[2] = found << 24
-    return found
-
-
-@micropython.viper
-def _place(machine: int) -> int:
-    """Program counter of a machine of block 1."""
-    return ptr32(int(0x503000D4) + machine * 24)[0] & 31
-
-
-def _machine(number):
-    """A machine of block 1, at rest and with an empty send queue."""
-    machine = rp2.StateMachine(4 + number)
-    _disable(1 << number)
-    while machine.tx_fifo():
-        machine.exec("pull(noblock)")
-    return machine
+    if (p[2] >> 24) & machines:  # FDEBUG
+        return 8
+    number = 1
+    while number <= 2:
+        train = bench
+        if number == 2:
+            train = crank
+        t = ptr32(train)
+        more = machines & (1 << number)
+        while more:
+            queued = ((p[3] >> (number << 3)) & 15) >> 1
+            waiting = 0
+            pulses = 0
+            k = t[14]
+            n = queued
+            while n:
+                waiting += t[19 + k]
+                pulses += t[15 + k]
+                k = (k - 1) & 3
+                n -= 1
+            if number == 1:
+                ptr32(driven)[0] = (t[23] + t[13] - pulses) & 0x3FFFFFFF
+            if queued >= 4 or (queued and waiting >= ahead):
+                more = 0
+            else:
+                needed = int(next_record(train, lengths, known))
+                if needed >= 0:
+                    return -1 - needed
+                if number == 1:
+                    mhz = t[12] // 10000
+                    us = (t[7] * (t[8] + 2) + mhz - 1) // mhz
+                    why = int(spend(budget, us, now))
+                    if why:
+                        return why
+                p[4 + number] = (t[7] - 1) | (t[8] << 8)
+                p[4 + number] = t[9]
+        number += 1
+    return 0
 
 
 class Player:
-    """Feeds one train of pulses to its state machine."""
+    """One train of pulses and its state machine."""
 
-    def __init__(self, number, train):
-        self._machine = number
+    def __init__(self, number, pin, train):
+        self.number = number
+        self.pin = pin
         self.train = train
-        self.cycles_ahead = 0
-        self.fed = 0
-        self._last = self._before = 0
+        self._machine = rp2.StateMachine(4 + number)
+        self._program = None
+        self._start = 0
+
+    def load(self, low):
+        """Make the machine play pulses that are active low, or high; its pin is taken."""
+        program = programs.pulses_low if low else programs.pulses_high
+        disable(1 << self.number)
+        if self._program is not program:
+            if self._program is programs.pulses_low:
+                rp2.PIO(1).remove_program(programs.pulses_low)
+            self._program = program
+            self._machine.init(program, sideset_base=Pin(self.pin))
+            self._start = place(self.number) | (low << 12)
 
     def restart(self):
-        self.fed = self._last = self._before = 0
-
-    def feed(self, ahead):
-        """Top up the queue, two records at most, no more than `ahead` cycles."""
-        level = _level(self._machine)
-        while level == 0 or (level <= 2 and self.cycles_ahead < ahead):
-            train = self.train
-            train.next()
-            _put(self._machine, train.count - 1, train.active, train.inactive)
-            self.cycles_ahead = train.cycles
-            self._before = self._last
-            self._last = train.count
-            self.fed = (self.fed + train.count) & 0x3FFFFFFF
-            level += 2
-
-    def begun(self):
-        """Pulses of the records that have begun."""
-        level = _level(self._machine)
-        waiting = self._last if level >= 2 else 0
-        if level >= 4:
-            waiting += self._before
-        return (self.fed - waiting) & 0x3FFFFFFF
+        """An empty queue; the machine is disabled."""
+        rewind(self.number, self._start)
 
 
 class Outputs:
-    """The three outputs; `on` has their bits, `driven` the count of trigger pulses."""
+    """The three outputs; `on` has their bits, `driven` the count of trigger pulses.
+
+    told: counts for the heartbeat, see PAUSES, DROPPED, CUT.
+    """
 
     def __init__(self, hw):
         self._hw = hw
+        self.registers = array(
+            "I",
+            (
+                chip.SIO_GPIO_OUT_SET,
+                chip.SIO_GPIO_OUT_CLR,
+                chip.SIO_GPIO_OE_SET,
+                chip.IO_BANK0_GPIO0_CTRL,
+                chip.WATCHDOG_CTRL,
+            ),
+        )
+        self._pins = sum(1 << pin for pin in pins.OUTPUTS)
+        self._high = 0  # pins that rest high
         self.on = 0
         self.driven = array("I", [0])
+        self.told = array("I", [0, 0, 0])
+        for pin in pins.OUTPUTS:
+            Pin(pin, Pin.OUT, value=pins.REST)
         self._mhz = hw.clock_hz // 1000000
         self._speed = Speed(hw.clock_hz)
-        shortest = RECORD_MS * 1000 * self._mhz
-        self._bench = Player(BENCH, Train(self._speed, shortest))
-        self._wheel = Player(CRANK, Train(self._speed, shortest))
-        self._ahead = AHEAD_MS * 1000 * self._mhz
+        ms = 1000 * self._mhz
+        bench = Train(self._speed, RECORD_MS * ms, GROUP_MS * ms)
+        crank = Train(self._speed, RECORD_MS * ms, TURN_MS * ms)
+        self._bench = Player(BENCH, pins.BENCH, bench)
+        self._wheel = Player(CRANK, pins.BENCH_CRANK, crank)
+        self._ahead = AHEAD_MS * ms
+        self._budget = limits.Budget()
         self._shape = NOTHING
-        self._carried = self._before = 0
-        self.pauses = 0  # times that both trains had to be started again
-        self._crank = Crank(hw.rings, 0)
-        self._lamp_program = None
-        self._lamp_machine = rp2.StateMachine(4 + LAMP)
-        self._ticks_per_ms = self._mhz * 1000 // 3
-        self._mode = 0
-        self._machines = 0
+        self._machines = self._dry = 0
         self._timer = None
+        self.lamp = Lamp(hw, self)
         self.off()
 
     # All off
 
     def off(self):
-        """Everything off, at once."""
-        _disable(14)
-        for number in (pins.BENCH, pins.BENCH_CRANK, pins.LAMP):
-            Pin(number, Pin.OUT, value=0)
+        """Everything at rest, at once."""
+        take(self.registers, self._pins, self._high)
+        disable(14)
         self.on = 0
-        self._machines = 0
-        self._mode = 0
+        self._machines = self._dry = 0
         self._shape = NOTHING
+        self.lamp.stopped()
+        calm(self.registers)
         if self._timer:
             self._timer.deinit()
             self._timer = None
 
-    def _guard(self):
-        """Watch host and loop from a timer for as long as an output is on."""
-        self._hw.heard = ticks_ms()
+    def cut(self, why, text):
+        """The board itself switches off."""
+        self.off()
+        self.told[CUT] |= why
+        self._hw.notes.append(text)
+
+    def guard(self):
+        """A new lease; watch it, and the loop, for as long as an output is on."""
+        self._hw.leased = ticks_ms()
         if not self._timer:
             self._timer = Timer(-1, period=GUARD_MS, mode=Timer.PERIODIC, callback=self._check)
+        self._dog = WDT(timeout=DOG_MS)
 
-    def _check(self, _timer):
-        if self.on and ticks_diff(ticks_ms(), self._hw.heard) > SILENCE_MS:
-            self.off()
-            self._hw.notes.append("the board could not hear the host for 1 s: outputs are off")
+    def _check(self, _timer=None):
+        if self.on and ticks_diff(ticks_ms(), self._hw.leased) > limits.LEASE_MS:
+            self.cut(wire.CUT_LEASE, DEAF)
 
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash."""
+        if not self.on:
+            return
+        self._dog.feed()
         if self._machines:
-            if _empty(self._machines) and self._machines == BOTH:
-                # One train may have paused without the other: start them together again.
-                self._carried += self._bench.begun() - self._before
-                self._before = 0
-                _disable(BOTH)
-                self._begin()
-                self.pauses += 1
-                if self.pauses == 1:
-                    self._hw.notes.append(PAUSED)
-            self._feed_bench()
-            self.driven[0] = (self._carried + self._bench.begun() - self._before) & 0x3FFFFFFF
-        if self._mode:
-            self._order_flash()
+            if self._dry:
+                self._resume()
+            else:
+                self._top_up()
+        if self.on & wire.OUTPUT_BITS_LAMP:
+            self.lamp.turn()
+
+    # Lamp
+
+    def light(self, payload):
+        """The lamp command, see wire.md; None or what cannot be done."""
+        fault = self.lamp.command(payload)
+        if self.lamp.mode:
+            self.guard()
+        elif not self.on:
+            self.off()
+        return fault
 
     # Bench
 
     def drive(self, payload):
         """See wire.md; None or what cannot be done."""
-        mrpm_from, mrpm_to, ramp_ms, width_us, *shape = read_drive(payload)
-        firings, turns, _, teeth, missing = shape
+        order = read_drive(payload)
+        mrpm_from, mrpm_to, ramp_ms, width_us, *shape = order
+        firings, _, active_low, teeth, _, load = shape
         if not (mrpm_from or mrpm_to) or not (firings or teeth):
-            self._bench_off()
+            self._rest()
             return None
-        fault = drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing)
+        fault = limits.drive_fault(order)
         if fault:
             return fault
+        if shape != self._shape:
+            fault = self._budget.fault(order, ticks_ms())
+            if fault:
+                return fault
+        self.guard()
+        self._budget.set_load(load)
         going_on = shape == self._shape
         if not going_on:
-            self._bench_off()
+            self._finish()
+            self._rest()
         self._bench.train.set_width(max(width_us * self._mhz, ACTIVE_CYCLES))
         self._speed.order(mrpm_from, mrpm_to, ramp_ms)
+        self.told[PAUSES] = 0
         if going_on:
-            self._before = self._bench.begun()
-        else:
-            self._shape = shape
-            self._begin()
-            self._before = 0
-        self._carried = 0
-        self.pauses = 0
+            # Count from 0 again: what has begun so far is taken off.
+            state = self._bench.train.state
+            state[OFFSET] = (state[OFFSET] - self.driven[0]) & 0x3FFFFFFF
         self.driven[0] = 0
-        self._guard()
+        if not going_on:
+            self._high = active_low << pins.BENCH
+            take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, self._high)
+            self._shape = shape
+            self._begin(0)
         return None
 
-    def _begin(self):
-        """Start both trains together, from the beginning of a revolution."""
-        firings, turns, active_low, teeth, missing = self._shape
+    def _begin(self, driven):
+        """Start both trains together, from a revolution's beginning; `driven`: count from here."""
+        firings, turns, active_low, teeth, missing, _ = self._shape
         self._speed.restart(max(teeth, 1))
-        self._machines = 0
-        if firings:
-            program = programs.pulses_low if active_low else programs.pulses_high
-            _machine(BENCH).init(program, sideset_base=Pin(pins.BENCH))
-            self._bench.train.restart(firings, firings, turns)
-            self._machines |= 1 << BENCH
-        if teeth:
-            _machine(CRANK).init(programs.pulses_high, sideset_base=Pin(pins.BENCH_CRANK))
-            self._wheel.train.restart(teeth, teeth - missing, 1)
-            self._machines |= 1 << CRANK
-        self._bench.restart()
-        self._wheel.restart()
-        self._feed_bench()
+        self._machines = given = 0
         bits = self.on & wire.OUTPUT_BITS_LAMP
         if firings:
+            self._bench.load(active_low)
+            self._bench.train.restart(firings, firings, turns)
+            self._bench.train.state[OFFSET] = driven
+            self._bench.restart()
+            self._machines |= 1 << BENCH
+            given |= 1 << pins.BENCH
             bits |= wire.OUTPUT_BITS_BENCH
         if teeth:
+            self._wheel.load(0)
+            self._wheel.train.restart(teeth, teeth - missing, 1)
+            self._wheel.restart()
+            self._machines |= 1 << CRANK
+            given |= 1 << pins.BENCH_CRANK
             bits |= wire.OUTPUT_BITS_CRANK
         self.on = bits
-        _enable(self._machines)
+        enable(0, self._machines)
+        self._top_up()
+        if self._machines:
+            give(self.registers, given)
+            enable(self._machines, self._machines)
 
-    def _feed_bench(self):
-        if self._machines & 1 << BENCH:
-            self._bench.feed(self._ahead)
-        if self._machines & 1 << CRANK:
-            self._wheel.feed(self._ahead)
+    def _top_up(self):
+        """Feed both trains."""
+        speed = self._speed
+        while True:
+            found = _play(
+                self._bench.train.state,
+                self._wheel.train.state,
+                speed.lengths,
+                self._budget.words,
+                self.driven,
+                self._machines,
+                speed.known,
+                self._ahead,
+                ticks_ms(),  # type: ignore[arg-type]
+            )
+            if found >= 0:
+                break
+            speed.reach(-1 - found)
+        if found == 8:
+            self._dry = starved(self._machines)
+        elif found:
+            self.cut(found, limits.USED_UP.format("second" if found == 2 else "minute"))
 
-    def _bench_off(self):
-        _disable(BOTH)
-        Pin(pins.BENCH, Pin.OUT, value=0)
-        Pin(pins.BENCH_CRANK, Pin.OUT, value=0)
-        self._machines = 0
+    def _resume(self):
+        """A train ran dry: let the other do so too, so that no pulse is cut, then start both."""
+        self._dry |= starved(self._machines)
+        if self._dry != self._machines:
+            return
+        self.told[PAUSES] = min(self.told[PAUSES] + 1, 65535)
+        if not self.told[CUT] & wire.CUT_PAUSE:
+            self.told[CUT] |= wire.CUT_PAUSE
+            self._hw.notes.append(PAUSED)
+        disable(self._machines)
+        self._dry = 0
+        self._begin(self.driven[0])
+
+    def _finish(self):
+        """Let the pulse under way on either output come to its end: a shape follows."""
+        for player in (self._bench, self._wheel):
+            machines = self._machines & 1 << player.number
+            if machines:
+                whole(1 << player.pin, self._high, machines, WHOLE_MS * 4000)
+
+    def _rest(self):
+        """Bench trigger and crank at rest."""
+        mask = 1 << pins.BENCH | 1 << pins.BENCH_CRANK
+        take(self.registers, mask, self._high)
+        disable(BOTH)
+        self._machines = self._dry = 0
         self._shape = NOTHING
         self.on &= wire.OUTPUT_BITS_LAMP
-
-    # Lamp
-
-    def lamp(self, payload):
-        """See wire.md; None or what cannot be done."""
-        mode, teeth, missing, source, angle, flash_us = struct.unpack_from(
-            wire.LAMP_FORMAT, payload
-        )
-        self._lamp_off()
-        if not mode:
-            return None
-        teeth = teeth or 1
-        if missing >= teeth:
-            return f"missing is {missing}, must be less than teeth, {teeth}"
-        if mode == wire.LAMP_MODE_ANGLE:
-            source = 0
-        self._angle = angle
-        self._flash = flash_us * self._mhz - FLASH_CYCLES
-        self._source = source
-        self._crank.set_wheel(teeth, missing)
-        falling = self._hw.falling >> source & 1
-        program = programs.lamp_falling if falling else programs.lamp_rising
-        if self._lamp_program is not program:
-            if self._lamp_program:
-                rp2.PIO(1).remove_program(self._lamp_program)
-            self._lamp_program = program
-        self._lamp_machine = _machine(LAMP)
-        self._lamp_machine.init(
-            program, in_base=Pin(self._hw.input_pins[source]), sideset_base=Pin(pins.LAMP)
-        )
-        _enable(1 << LAMP)
-        self._rest = _place(LAMP)  # where the program waits for an order
-        self._ordered = False
-        self._seen = self._hw.rings.written[source]
-        self._heard_us = ticks_us()
-        self._quiet = False
-        self._flashed_ms = ticks_ms()
-        self._mode = mode
-        self.on |= wire.OUTPUT_BITS_LAMP
-        self._guard()
-        return None
-
-    def _lamp_off(self):
-        _disable(1 << LAMP)
-        Pin(pins.LAMP, Pin.OUT, value=0)
-        self._mode = 0
-        self.on &= ~wire.OUTPUT_BITS_LAMP
-
-    def _order_flash(self):
-        """Order the next flash when the last one is over."""
-        self._crank.follow()
-        if self._mode == wire.LAMP_MODE_FIRST_SPARK:
-            self._listen()
-        if _level(LAMP) or _place(LAMP) != self._rest:
-            return
-        if self._ordered:
-            self._ordered = False
-            self._flashed_ms = ticks_ms()
-        if self._mode == wire.LAMP_MODE_FIRST_SPARK:
-            self._order_on_spark()
-        else:
-            self._order_at_angle()
-
-    def _order(self, source, ahead, delay, seen):
-        """Order a flash, unless an edge of the source has come that was not reckoned with."""
-        self._hw.refresh(source)
-        if self._hw.rings.written[source] != seen:
-            return
-        _put(LAMP, ahead, self._flash, delay)
-        self._hw.refresh(source)
-        if self._hw.rings.written[source] != seen:
-            _disable(1 << LAMP)
-            self._lamp_machine.restart()
-            _enable(1 << LAMP)
-            return
-        self._ordered = True
-
-    def _order_at_angle(self):
-        """Count from the last tooth before the flash, by the length of the last revolution."""
-        state = self._crank.state
-        period = state[PERIOD]
-        if not period or state[KNOWN] & 4 == 0:
-            return
-        present = self._crank.teeth - self._crank.missing
-        pitch = 360000 // self._crank.teeth
-        tooth = min(self._angle // pitch, present - 1)
-        rest = self._angle - tooth * pitch
-        degree = period // 360
-        ticks = degree * (rest // 1000) + degree * (rest % 1000) // 1000
-        ahead = tooth - state[TOOTH] - 1
-        if ahead < 0:
-            ahead += present
-        self._order(0, ahead, max(3 * ticks - DELAY_CYCLES, 0), state[SEEN])
-
-    def _listen(self):
-        """Notice when the sparks of an event are over."""
-        written = self._hw.rings.written[self._source]
-        if written != self._seen:
-            self._seen = written
-            self._heard_us = ticks_us()
-            self._quiet = False
-        elif not self._quiet and ticks_diff(ticks_us(), self._heard_us) >= EVENT_GAP_US:
-            self._quiet = True
-
-    def _order_on_spark(self):
-        """Not within an event, and not before nine tenths of a revolution have passed."""
-        if not self._quiet:
-            return
-        # Ticks of a revolution to ms: 9/10 of it; 10 ms when the crank is not known.
-        period = self._crank.state[PERIOD]
-        wait_ms = period // self._ticks_per_ms * 9 // 10 if period else 10
-        if ticks_diff(ticks_ms(), self._flashed_ms) >= wait_ms:
-            self._order(self._source, 0, 0, self._seen)
+        if not self.on:
+            self.off()

@@ -14,5 +14,7 @@ I2C_SCL = const(17)  # display clock, I2C 0
 BUTTON_A = const(14)  # button A to ground; held at boot: go to the prompt
 BUTTON_B = const(15)  # button B to ground
 SUPPLY = const(26)  # engine supply through the divider, ADC 0
+OUTPUTS = (6, 7, 8)
+REST = const(0)  # level of an output at which nothing is driven
 SUPPLY_TOP_OHM = const(100000)
 SUPPLY_BOTTOM_OHM = const(15000)

@@ -20,33 +20,36 @@ INACTIVE_CYCLES = const(3)
 
 SLOWEST_MRPM = const(20000)
 TABLE = const(16)
-LONGEST_ACTIVE = const(0xFFFFFF)
+
+# Words of the state of a Train
+STEPS = const(0)
+PRESENT = const(1)
+TURNS = const(2)
+PLACE = const(3)  # of the next record's first pulse
+BASE = const(4)  # revolution of place 0
+LATE = const(5)  # cycles that the last record ends late, plus BIAS
+WIDTH = const(6)
+COUNT = const(7)  # the record, as the PIO program takes it
+ACTIVE = const(8)
+INACTIVE = const(9)
+CYCLES = const(10)
+SHORTEST = const(11)
+LONGEST = const(12)
+TOTAL = const(13)  # pulses in all records
+LAST = const(14)  # which of the last four records is the newest
+COUNTS = const(15)  # of the last four records: pulses
+SPANS = const(19)  # and cycles
+OFFSET = const(23)  # to be added to TOTAL for the pulses since the last drive command
+TRAIN_WORDS = const(24)
+BIAS = const(0x1000000)
 
 
 def read_drive(payload):
     """Fields of a drive command's payload, in the order of wire.md.
 
-    (mrpm_from, mrpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing)
+    (mrpm_from, mrpm_to, ramp_ms, width_us, firings, turns, active_low, teeth, missing, load)
     """
     return struct.unpack_from(wire.DRIVE_FORMAT, payload)
-
-
-def drive_fault(mrpm_from, mrpm_to, width_us, firings, turns, teeth, missing):
-    """What makes such pulses impossible, in words; None when nothing does."""
-    fastest = max(mrpm_from, mrpm_to)
-    if fastest < SLOWEST_MRPM:
-        return "the slowest bench speed is 20 rev/min"
-    if missing and missing >= teeth:
-        return f"missing is {missing}, must be less than teeth, {teeth}"
-    if firings:
-        if not width_us:
-            return "width_us is 0, must be at least 1 when there are trigger pulses"
-        between_us = 60000000000 * turns // (fastest * firings)
-        if width_us * 10 > between_us * 9:
-            # Two parts, since old versions of MicroPython cannot join f-strings by themselves.
-            limit = f"must be at most 90 % of the {between_us} us between pulses"
-            return f"width_us is {width_us}, {limit} at {fastest // 1000} rev/min"
-    return None
 
 
 @micropython.viper
@@ -73,8 +76,8 @@ class Speed:
         self._mhz = clock_hz // 1000000
         minute = clock_hz * 60000
         self._minute = array("I", [minute & 0xFFFFFFFF, minute >> 32])
-        self._lengths = array("I", [0] * TABLE)
-        self._known = 0
+        self.lengths = array("I", [0] * TABLE)  # of revolution r at r % TABLE, in cycles
+        self.known = 0
         self._multiple = 1
         self._left_over = 0
         self._from = self._to = 0
@@ -84,7 +87,7 @@ class Speed:
 
     def restart(self, multiple):
         """Forget all revolutions; lengths are multiples of `multiple` cycles (right on average)."""
-        self._known = 0
+        self.known = 0
         self._multiple = multiple
         self._left_over = 0
 
@@ -102,101 +105,140 @@ class Speed:
         change = self._to - self._from
         return self._from + (change >> 10) * part + ((change & 1023) * part >> 10)
 
-    def length(self, revolution):
-        """Cycles of a revolution; to be asked in order, not further back than TABLE - 1."""
-        while self._known <= revolution:
+    def reach(self, revolution):
+        """Know the lengths up to this revolution's."""
+        while self.known <= revolution:
             ideal = _quotient(self._minute, self._mrpm()) + self._left_over
             length = ideal - ideal % self._multiple
             self._left_over = ideal - length
-            self._lengths[self._known % TABLE] = length
-            self._known += 1
+            self.lengths[self.known % TABLE] = length
+            self.known += 1
             self._elapsed_us += length // self._mhz
             self._elapsed_ms += self._elapsed_us // 1000
             self._elapsed_us %= 1000
-        return self._lengths[revolution % TABLE]
+
+
+@micropython.viper
+def next_record(train, lengths, known: int) -> int:
+    """Make the next record of a train: -1, or the revolution whose length has to be known first."""
+    t = ptr32(train)
+    n = ptr32(lengths)
+    steps = t[0]
+    turns = t[2]
+    place = t[3]
+    base = t[4]
+    last = place + 1 >= t[1]
+    turn = place * turns // steps
+    first = base + turn
+    part = place * turns - turn * steps
+    after = place + 1
+    if last:
+        after = 0
+        base += turns
+    turn = after * turns // steps
+    other = base + turn
+    if after * turns == turn * steps:
+        other -= 1  # a place that opens its revolution needs that one's length only later
+    if other >= known:
+        return other
+    length = n[first & 15]
+    pitch = length // steps
+    start = pitch * part + (length - pitch * steps) * part // steps
+    count = 1
+    distance = 0
+    more = True
+    while more:
+        more = False
+        # Cycles from this place to the one after the record.
+        turn = after * turns // steps
+        part = after * turns - turn * steps
+        other = base + turn
+        length = n[other & 15]
+        pitch = length // steps
+        distance = pitch * part + (length - pitch * steps) * part // steps - start
+        while other > first:
+            other -= 1
+            distance += n[other & 15]
+        if count == 1 and not last and distance < t[11]:
+            # As many pulses of this revolution as there are, but for its last one, which is a
+            # record of its own and takes up the remainder.
+            end = ((place * turns // steps + 1) * steps - 1) // turns
+            if end > t[1] - 1:
+                end = t[1] - 1
+            most = t[12] // (distance + 1)
+            if most > 255:
+                most = 255
+            if end > place + most:
+                end = place + most
+            if end > after:
+                count = end - place
+                after = end
+                more = True
+    ideal = distance - (t[5] - 0x1000000)
+    pitch = ideal // count
+    active = t[6]
+    if active == 0:
+        active = pitch // (2 if steps > 1 else 36)
+        if active > 0xFFFFFF:
+            active = 0xFFFFFF
+    inactive = pitch - active - 3
+    cycles = pitch
+    if count > 1:
+        cycles = count * pitch + 4
+    else:
+        inactive -= 4
+    if inactive < 0:
+        cycles -= inactive * count
+        inactive = 0
+    t[5] = cycles - ideal + 0x1000000
+    t[7] = count
+    t[8] = active - 2 if active > 2 else 0
+    t[9] = inactive
+    t[10] = cycles
+    newest = (t[14] + 1) & 3
+    t[14] = newest
+    t[15 + newest] = count
+    t[19 + newest] = cycles
+    t[13] = (t[13] + count) & 0x3FFFFFFF
+    t[3] = after
+    t[4] = base
+    return -1
 
 
 class Train:
     """Pulses at the first `present` of `steps` even places in `turns` revolutions, over and over.
 
-    next() makes one record for the PIO program (see programs.py): `count` pulses, `active` and
-    `inactive` as the program wants them; `cycles` from its first edge to that of the next record.
-    Edges lie within 4 cycles of their place; the error is not carried on.
+    next() makes one record for the PIO program (see programs.py) in `state`: COUNT pulses, ACTIVE
+    and INACTIVE as the program wants them; CYCLES from its first edge to that of the next record.
+    Edges lie within 4 cycles of their place; the error is not carried on. What has been made is
+    noted, so that what still waits can be told by the number of records in the queue.
     """
 
-    def __init__(self, speed, shortest):
+    def __init__(self, speed, shortest, longest):
+        """shortest, longest: cycles that a record should last, where it can."""
         self._speed = speed
-        self._shortest = shortest  # cycles that a record should last, where it can
-        self.count = self.active = self.inactive = self.cycles = 0
-        self._width = 0
+        self.state = array("I", [0] * TRAIN_WORDS)
+        self.state[SHORTEST] = shortest
+        self.state[LONGEST] = longest
 
     def restart(self, steps, present, turns):
         """From the start of revolution 0."""
-        self._steps = steps
-        self._present = present
-        self._turns = turns
-        self._base = 0  # revolution of place 0
-        self._place = 0
-        self._late = 0
+        state = self.state
+        state[STEPS] = steps
+        state[PRESENT] = present
+        state[TURNS] = turns
+        state[PLACE] = state[BASE] = 0
+        state[LATE] = BIAS
+        state[TOTAL] = 0
 
     def set_width(self, cycles):
         """Length of the active part; 0: half of a place, a thirty-sixth of one that is alone."""
-        self._width = cycles
-
-    def _offset(self, place, revolution):
-        """Cycles from the start of its revolution to a place."""
-        part = place * self._turns % self._steps
-        length = self._speed.length(revolution)
-        return length // self._steps * part + length % self._steps * part // self._steps
-
-    def _revolution(self, place):
-        return self._base + place * self._turns // self._steps
-
-    def _distance(self, place, later, base):
-        """Cycles from a place to a later one, which counts from revolution `base`."""
-        one = self._revolution(place)
-        other = base + later * self._turns // self._steps
-        distance = -self._offset(place, one)
-        for revolution in range(one, other):
-            distance += self._speed.length(revolution)
-        return distance + self._offset(later, other)
+        self.state[WIDTH] = cycles
 
     def next(self):
         """Make the next record."""
-        place = self._place
-        last = place + 1 >= self._present
-        after = 0 if last else place + 1
-        base = self._base + self._turns if last else self._base
-        distance = self._distance(place, after, base)
-        count = 1
-        if distance < self._shortest and not last:
-            # As many pulses of this revolution as there are, but for its last one, which is
-            # a record of its own and takes up the remainder.
-            turn = place * self._turns // self._steps
-            end = ((turn + 1) * self._steps - 1) // self._turns
-            end = min(end, self._present - 1, place + 255)
-            if end > after:
-                count = end - place
-                after = end
-                distance = self._distance(place, after, base)
-        ideal = distance - self._late
-        pitch = ideal // count
-        active = self._width
-        if not active:
-            share = 2 if self._steps > 1 else 36
-            active = min(pitch // share, LONGEST_ACTIVE)
-        if count > 1:
-            inactive = pitch - active - INACTIVE_CYCLES
-            self.cycles = count * pitch + RECORD_CYCLES
-        else:
-            inactive = pitch - active - INACTIVE_CYCLES - RECORD_CYCLES
-            self.cycles = pitch
-        if inactive < 0:
-            self.cycles -= inactive * count
-            inactive = 0
-        self._late = self.cycles - ideal
-        self.count = count
-        self.active = active - ACTIVE_CYCLES if active > ACTIVE_CYCLES else 0
-        self.inactive = inactive
-        self._place = after
-        self._base = base
+        speed = self._speed
+        needed = next_record(self.state, speed.lengths, speed.known)
+        while needed >= 0:
+            speed.reach(needed)
+            needed = next_record(self.state, speed.lengths, speed.known)

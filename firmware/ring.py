@@ -23,7 +23,7 @@ ROOM = const(4 * 256 + 4)  # bytes for them
 # What Rings.survey() finds
 EDGES_DUE = const(1)
 BEAT_DUE = const(2)
-STALE = const(4)  # since a quarter of a wrap, see wire.md, "Counting losses"
+STALE = const(4)  # since an eighth of a wrap, see wire.md, "Counting losses"
 BEATING = const(8)  # a heartbeat waits for edges that go before it
 
 # Words of the state of Rings. Viper code has the numbers; these names are for Python.
@@ -41,13 +41,14 @@ NEXT = const(27)  # input whose turn it is
 SIZE = const(28)
 AGE = const(29)  # ticks after which an edge is sent, though its frame is not full
 EVERY = const(30)  # ticks from heartbeat to heartbeat
+BOTH = const(42)  # bit i: counts of input i are doubled, bit 0 is the level after the edge
 # Only where DMA fills the rings, else 0:
 COUNTERS = const(31)  # addresses of what is left of each ring's order
 BASES = const(35)  # edges in all when nothing of the order is left
 COPIER = const(39)  # address of the DMA channel that copies
 BUSY = const(40)  # its busy bit
 SNIFFED = const(41)  # address of the sniffer's sum
-WORDS = const(42)
+WORDS = const(43)
 
 
 @micropython.viper
@@ -96,8 +97,9 @@ def _survey(state, rings) -> int:
         if n:
             total += n
             # An edge may be a little younger than `now`.
-            age = s[20] - r[i * size + (s[4 + i] & (size - 1))] + 0x1000
-            if (age >> 30) & 3 or (age & 0x3FFFFFFF) >= s[29]:
+            both = s[42] >> i & 1
+            age = ((s[20] + 0x1000) << both) - r[i * size + (s[4 + i] & (size - 1))]
+            if age >> (30 + both) & (3 - both * 2) or (age >> both & 0x3FFFFFFF) >= s[29]:
                 due |= 1
     if total >= 696:  # twelve full frames: fewer take more of the time
         due |= 1
@@ -105,7 +107,7 @@ def _survey(state, rings) -> int:
     low = s[20] - s[22]
     age = (((s[20] ^ -1) & s[22]) | (((s[20] ^ -1) | s[22]) & low)) >> 31
     age = s[21] - s[23] - (age & 1)
-    if age & 0xFFFF or (age >> 16) & 0xFFFF or (low >> 30) & 3 or (low & 0x3FFFFFFF) >= 0x3FFFFFF0:
+    if age & 0xFFFF or (age >> 16) & 0xFFFF or (low >> 30) & 3 or (low & 0x3FFFFFFF) >= 0x20000000:
         due |= 4
     if s[24] == 0 and (due & 4 or (low & 0x3FFFFFFF) >= s[30]):
         due |= 2
@@ -123,6 +125,7 @@ def _pack(state, rings, out, frames: int) -> int:
     inputs = 4
     while inputs > 0 and frames > 0:
         end = s[12 + i] if s[24] else s[i]
+        both = s[42] >> i & 1
         n = 1
         while n > 0 and frames > 0:
             first = s[4 + i]
@@ -133,14 +136,14 @@ def _pack(state, rings, out, frames: int) -> int:
             if n > 58:
                 n = 58
             elif n < 58 and s[24] == 0:
-                k = s[20] - r[at] + 0x1000
-                if (k >> 30) & 3 == 0 and (k & 0x3FFFFFFF) < s[29]:
+                k = ((s[20] + 0x1000) << both) - r[at]
+                if k >> (30 + both) & (3 - both * 2) == 0 and (k >> both & 0x3FFFFFFF) < s[29]:
                     n = 0
             if n > 0:
                 o[p] = 0
                 o[p + 1] = s[26]
                 o[p + 2] = s[25]
-                o[p + 3] = i | (n << 8)
+                o[p + 3] = i | (n << 8) | (both << 16)
                 o[p + 4] = first
                 if s[39]:
                     c = ptr32(s[39])
@@ -227,6 +230,10 @@ class Rings:
         """Ticks that an edge may wait for others to fill its frame; from heartbeat to heartbeat."""
         self.state[AGE] = age
         self.state[EVERY] = every
+
+    def stamp_both(self, inputs):
+        """Inputs, as bits, whose counts are doubled and carry their level in bit 0."""
+        self.state[BOTH] = inputs
 
     def mark(self):
         """A heartbeat is due for now: what has been written until now goes out before it."""

@@ -7,7 +7,7 @@ An offset counts from the start of the body, that is, from the header's first by
 from micropython import const
 
 VERSION = b'\x00\x01\x00'  # of the package, sparkwitness/__init__.py
-PROTOCOL = const(1)
+PROTOCOL = const(2)
 MAX_BODY = const(254)
 INPUTS = ('crank', 'clamp_a', 'clamp_b', 'trigger')
 
@@ -35,6 +35,15 @@ OUTPUT_BITS_LAMP = const(4)
 LAMP_MODE_OFF = const(0)
 LAMP_MODE_ANGLE = const(1)
 LAMP_MODE_FIRST_SPARK = const(2)
+CHECKSUM_PROGRAM = const(0)
+CHECKSUM_CHIP = const(1)
+LOAD_INDUCTIVE = const(0)
+LOAD_CAPACITIVE = const(1)
+CUT_LEASE = const(1)
+CUT_SECOND = const(2)
+CUT_MINUTE = const(4)
+CUT_FAULT = const(8)
+CUT_PAUSE = const(16)
 
 HELLO = const(1)
 HELLO_PROTOCOL = const(8)
@@ -48,13 +57,27 @@ HELLO_DEAD_NS = const(24)
 HELLO_MIN_PULSE_NS = const(26)
 HELLO_RING_EDGES = const(28)
 HELLO_UID = const(30)
-HELLO_BOARD = const(38)
-HELLO_SIZE = const(38)
+HELLO_BOTH = const(38)
+HELLO_EDGE_RATE = const(39)
+HELLO_LEASE_MS = const(43)
+HELLO_BENCH_RATE = const(45)
+HELLO_CRANK_RATE = const(47)
+HELLO_ACTIVE_US = const(49)
+HELLO_DUTY_PERMILLE = const(53)
+HELLO_SECOND_MS = const(57)
+HELLO_MINUTE_MS = const(61)
+HELLO_MEAN_PERMILLE = const(65)
+HELLO_FLASH_US = const(69)
+HELLO_FLASH_PERMILLE = const(71)
+HELLO_CHECKSUM = const(73)
+HELLO_BOARD = const(74)
+HELLO_SIZE = const(74)
 
 EDGES = const(2)
 EDGES_INPUT = const(8)
 EDGES_N = const(9)
-EDGES_RESERVED = const(10)
+EDGES_LEVELS = const(10)
+EDGES_RESERVED = const(11)
 EDGES_FIRST = const(12)
 EDGES_COUNTS = const(16)
 EDGES_SIZE = const(16)
@@ -87,14 +110,22 @@ ACK_COMMAND_SEQ = const(12)
 ACK_TEXT = const(16)
 ACK_SIZE = const(16)
 
+DRIVING = const(6)
+DRIVING_PAUSES = const(8)
+DRIVING_DROPPED = const(10)
+DRIVING_CUT = const(12)
+DRIVING_RESERVED = const(13)
+DRIVING_SIZE = const(16)
+
 IDENTIFY = const(16)
 IDENTIFY_SIZE = const(8)
 
 CONFIGURE = const(17)
 CONFIGURE_ENABLED = const(8)
 CONFIGURE_FALLING = const(9)
-CONFIGURE_SIZE = const(10)
-CONFIGURE_FORMAT = '<BB'
+CONFIGURE_BOTH = const(10)
+CONFIGURE_SIZE = const(11)
+CONFIGURE_FORMAT = '<BBB'
 
 START = const(18)
 START_SIZE = const(8)
@@ -112,9 +143,10 @@ DRIVE_TURNS = const(25)
 DRIVE_ACTIVE_LOW = const(26)
 DRIVE_TEETH = const(27)
 DRIVE_MISSING = const(28)
-DRIVE_RESERVED = const(29)
+DRIVE_LOAD = const(29)
+DRIVE_RESERVED = const(30)
 DRIVE_SIZE = const(32)
-DRIVE_FORMAT = '<IIIIBBBBB'
+DRIVE_FORMAT = '<IIIIBBBBBB'
 
 LAMP = const(21)
 LAMP_MODE = const(8)
@@ -133,12 +165,19 @@ LEAVE_SIZE = const(8)
 ALIVE = const(23)
 ALIVE_SIZE = const(8)
 
-# Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))
+RENEW = const(24)
+RENEW_LEASE = const(8)
+RENEW_SIZE = const(12)
+RENEW_FORMAT = '<I'
+
+COMMAND_SIZE = const(32)  # of the longest, without CRC
+# Command -> (least size without CRC, ((name, offset, type, lowest, highest), ...))
 LIMITS = {
     16: (8, ()),
     17: (10, (
         ('enabled', 8, 'B', 1, 15),
         ('falling', 9, 'B', 0, 15),
+        ('both', 10, 'B', 0, 15),
     )),
     18: (8, ()),
     19: (8, ()),
@@ -152,6 +191,7 @@ LIMITS = {
         ('active_low', 26, 'B', 0, 1),
         ('teeth', 27, 'B', 0, 120),
         ('missing', 28, 'B', 0, 3),
+        ('load', 29, 'B', 0, 1),
     )),
     21: (20, (
         ('mode', 8, 'B', 0, 2),
@@ -159,8 +199,9 @@ LIMITS = {
         ('missing', 10, 'B', 0, 3),
         ('input', 11, 'B', 0, 3),
         ('angle_mdeg', 12, 'I', 0, 359999),
-        ('flash_us', 16, 'H', 20, 200),
+        ('flash_us', 16, 'H', 2, 200),
     )),
     22: (8, ()),
     23: (8, ()),
+    24: (12, ()),
 }

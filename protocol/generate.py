@@ -86,12 +86,14 @@ def wire_constants(wire: dict[str, Any], number: tuple[int, ...]) -> str:
     for name, values in wire["enums"].items():
         lines += [f"{name.upper()}_{key.upper()} = const({value})" for key, value in values.items()]
     limits: list[str] = []
+    longest = 0
     for name, message in wire["messages"].items():
         places, end = offsets(message["fields"], header)
         lines += ["", f"{name.upper()} = const({message['number']})"]
         lines += [f"{name.upper()}_{field.upper()} = const({at})" for field, at in places]
         lines += [f"{name.upper()}_SIZE = const({end})"]
         if message["from"] == "host":
+            longest = max(longest, end)
             if message["fields"]:
                 lines.append(f"{name.upper()}_FORMAT = {payload_format(message['fields'])!r}")
             limits += command_limits(wire, message, dict(places), end)
@@ -101,7 +103,8 @@ def wire_constants(wire: dict[str, Any], number: tuple[int, ...]) -> str:
                 lines.append(f"{name.upper()}_MAX_N = const({count['range'][1]})")
     lines += [
         "",
-        "# Command number -> (body size without CRC, ((name, offset, type, lowest, highest), ...))",
+        f"COMMAND_SIZE = const({longest})  # of the longest, without CRC",
+        "# Command -> (least size without CRC, ((name, offset, type, lowest, highest), ...))",
         "LIMITS = {",
         *limits,
         "}",
@@ -124,10 +127,17 @@ def payload_format(fields: list[dict[str, Any]]) -> str:
 def command_limits(
     wire: dict[str, Any], message: dict[str, Any], places: dict[str, int], size: int
 ) -> list[str]:
-    """Lines of the table by which the board checks the fields of one command."""
+    """Lines of the table by which the board checks the fields of one command.
+
+    Fields at its end that have a default (0) may be left out.
+    """
+    for field in reversed(message["fields"]):
+        if "default" not in field:
+            break
+        size -= field_size(field["type"]) or 0
     checks = []
     for field in message["fields"]:
-        if field["name"] == "reserved":
+        if field["name"] == "reserved" or not ("enum" in field or "range" in field):
             continue
         if "enum" in field:
             values = wire["enums"][field["enum"]].values()
@@ -153,6 +163,11 @@ def pin_constants(pins: dict[str, Any]) -> str:
     ]
     for name, pin in pins["pins"].items():
         lines.append(f"{name.upper()} = const({pin['gpio']})  # {pin['doc']}")
+    outputs = [pin["gpio"] for pin in pins["pins"].values() if pin["direction"] == "out"]
+    lines += [
+        f"OUTPUTS = {tuple(outputs)!r}",
+        f"REST = const({pins['outputs']['rest']})  # level of an output at which nothing is driven",
+    ]
     divider = pins["supply_divider"]
     lines += [
         f"SUPPLY_TOP_OHM = const({divider['top_ohm']})",

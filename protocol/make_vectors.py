@@ -9,9 +9,13 @@ from pathlib import Path
 from sparkwitness.decode import framing, wire
 
 HELLO = {
-    "protocol": 1, "firmware": [0, 1, 0], "state": 0, "tick_ps": 24000, "clock_hz": 125000000,
+    "protocol": 2, "firmware": [0, 1, 0], "state": 0, "tick_ps": 24000, "clock_hz": 125000000,
     "enabled": 15, "falling": 8, "dead_ns": 144, "min_pulse_ns": 96, "ring_edges": 2048,
-    "uid": bytes(range(8)), "board": "bench board µ",
+    "uid": bytes(range(8)), "both": 8, "edge_rate": 120_000,
+    "lease_ms": 900, "bench_rate": 6000, "crank_rate": 45000,
+    "active_us": [15000, 20000], "duty_permille": [700, 750], "second_ms": [810, 900],
+    "minute_ms": [36100, 51100], "mean_permille": [500, 750], "flash_us": 200,
+    "flash_permille": 50, "checksum": 1, "board": "bench board µ",
 }  # fmt: skip
 BEAT = {
     "time": 5_000_000_000, "total": [3600, 400, 0, 4294967295], "lost": [0, 2, 0, 0],
@@ -20,7 +24,8 @@ BEAT = {
 }  # fmt: skip
 DRIVE = {
     "rpm_from": 600_000, "rpm_to": 6_000_000, "ramp_ms": 30_000, "width_us": 3000, "firings": 8,
-    "turns": 2, "active_low": 0, "teeth": 36, "missing": 1, "reserved": [0, 0, 0],
+    "turns": 2, "active_low": 0, "teeth": 36, "missing": 1, "load": 1,
+    "reserved": [0, 0],
 }  # fmt: skip
 LAMP = {
     "mode": 1, "teeth": 1, "missing": 0, "input": 1, "angle_mdeg": 12500, "flash_us": 60,
@@ -28,10 +33,11 @@ LAMP = {
 }  # fmt: skip
 GOOD = [
     ("hello", 0x1234, 0, HELLO),
-    ("edges", 0x1234, 2, {"input": 0, "n": 1, "reserved": 0, "first": 0, "counts": [0]}),
+    ("edges", 0x1234, 2, {"input": 0, "n": 1, "levels": 0, "reserved": 0, "first": 0,
+                             "counts": [0]}),
     (
         "edges", 0xFFFF, 0xFFFFFFFF,
-        {"input": 3, "n": 58, "reserved": 0, "first": 0xFFFFFFF0,
+        {"input": 3, "n": 58, "levels": 0, "reserved": 0, "first": 0xFFFFFFF0,
          "counts": [(0xFFFF0000 + 7919 * k) & 0xFFFFFFFF for k in range(58)]},
     ),
     ("heartbeat", 0x1234, 1, BEAT),
@@ -39,13 +45,18 @@ GOOD = [
     ("ack", 0x1234, 4, {"command": 20, "result": 4, "reserved": 0, "command_seq": 9,
                         "text": "only while streaming"}),
     ("identify", 0, 0, {}),
-    ("configure", 0, 1, {"enabled": 15, "falling": 2}),
+    ("configure", 0, 1, {"enabled": 15, "falling": 2, "both": 0}),
     ("start", 0, 2, {}),
     ("stop", 0, 3, {}),
     ("drive", 0, 4, DRIVE),
     ("lamp", 0, 5, LAMP),
     ("leave", 0, 6, {}),
     ("alive", 0, 7, {}),
+    ("renew", 0x1234, 8, {"lease": 4}),
+    ("configure", 0, 9, {"enabled": 15, "falling": 2, "both": 8}),
+    ("edges", 0x1234, 6, {"input": 3, "n": 2, "levels": 1, "reserved": 0, "first": 0,
+                          "counts": [201, 400]}),
+    ("driving", 0x1234, 5, {"pauses": 2, "dropped": 300, "cut": 18, "reserved": [0, 0, 0]}),
 ]  # fmt: skip
 
 
@@ -101,8 +112,8 @@ def vectors() -> dict:
     later = wire.HEADER.build({"type": 1, "flags": 0, "session": 1, "seq": 0})
     other = [
         {
-            "name": "hello of version 2, same layout", "protocol": 2,
-            "frame": wire.encode("hello", 1, 0, **{**HELLO, "protocol": 2}).hex(),
+            "name": "hello of version 3, same layout", "protocol": 3,
+            "frame": wire.encode("hello", 1, 0, **{**HELLO, "protocol": 3}).hex(),
         },
         {
             "name": "hello of version 9, another layout", "protocol": 9,

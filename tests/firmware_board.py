@@ -72,7 +72,7 @@ class Frame:
 
 
 HELLO, EDGES, HEARTBEAT, LOG, ACK = 1, 2, 3, 4, 5
-IDENTIFY, CONFIGURE, START, STOP, DRIVE, LAMP, LEAVE, ALIVE = range(16, 24)
+IDENTIFY, CONFIGURE, START, STOP, DRIVE, LAMP, LEAVE, ALIVE, RENEW = range(16, 25)
 
 
 def body_of(piece: bytes) -> bytes:
@@ -89,10 +89,10 @@ def command(number: int, payload: bytes = b"", seq: int = 0) -> bytes:
 
 
 def drive(rpm_from=1_000_000, rpm_to=1_000_000, ramp_ms=0, width_us=2000, firings=4, turns=2,
-          active_low=0, teeth=0, missing=0) -> bytes:  # fmt: skip
+          active_low=0, teeth=0, missing=0, load=0) -> bytes:  # fmt: skip
     """Payload of a drive command."""
-    return struct.pack("<IIIIBBBBB3x", rpm_from, rpm_to, ramp_ms, width_us, firings, turns,
-                       active_low, teeth, missing)  # fmt: skip
+    return struct.pack("<IIIIBBBBBB2x", rpm_from, rpm_to, ramp_ms, width_us, firings, turns,
+                       active_low, teeth, missing, load)  # fmt: skip
 
 
 def lamp(mode=1, teeth=1, missing=0, source=0, angle_mdeg=90_000, flash_us=50) -> bytes:

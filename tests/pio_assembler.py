@@ -143,6 +143,7 @@ class Program:
         options = self.options
         return (
             options.get("fifo_join", 0) << 30
+            | options.get("autopull", False) << 17
             | options.get("out_shiftdir", 0) << 19
             | options.get("in_shiftdir", 0) << 18
         )

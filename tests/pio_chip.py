@@ -20,6 +20,7 @@ from collections.abc import Callable
 from typing import Any
 
 from rp2040py.rp2040 import RP2040
+from rp2040py.utils.fifo import FIFO
 
 import pio_assembler
 from firmware_board import FIRMWARE, Frame, body_of
@@ -50,6 +51,7 @@ class Chip:
         self._levels: dict[int, bool] = {}
         self._next = 0
         self._heap = SRAM + 0x8130
+        self.dog_due: int | None = None
         self.sniffer = Sniffer(self.rp2040.dma)
 
     def read(self, address: int) -> int:
@@ -58,7 +60,17 @@ class Chip:
 
     def write(self, address: int, value: int) -> None:
         self.run(ACCESS_CYCLES)
-        self.rp2040.write_uint32(address, value & MASK)
+        self.put(address, value & MASK)
+
+    def put(self, address: int, value: int) -> None:
+        """Write a register; what the emulator leaves out of a change of queue joining is here."""
+        block, at = address >> 20 & 1, (address & 0xFFF) - 0xD0
+        if address & 0xFFE00000 == PIO_BASES[0] and 0 <= at < 96 and at % 24 == 0:
+            machine = self.blocks[block].machines[at // 24]
+            if (value ^ machine.shift_ctrl) >> 30:
+                machine.tx_fifo = FIFO((4, 8, 0, 4)[value >> 30])
+                machine.rx_fifo = FIFO((4, 0, 8, 4)[value >> 30])
+        self.rp2040.write_uint32(address, value)
 
     def allocate(self, size: int) -> int:
         """Emulated memory that stays where it is."""
@@ -125,9 +137,11 @@ class Chip:
         for _ in range(3):
             self.blocks[0].advance(1)
             self.blocks[1].advance(1)
-        self.cycle += 3
-        if state() != before or self.blocks[1].pin_values != pins:
-            self._look()
+            self.cycle += 1
+            if self.blocks[1].pin_values != pins:
+                self._look()
+                return
+        if state() != before:
             return
         times = most // 3 - 1
         steps = [x - one.x & MASK for one, x in zip(machines, xs, strict=True)]
@@ -178,6 +192,17 @@ class Timer:
     def deinit(self) -> None:
         if self in CHIP.timers:
             CHIP.timers.remove(self)
+
+
+class WDT:
+    """machine.WDT: notes when it would have reset the chip."""
+
+    def __init__(self, *, timeout: int) -> None:
+        self._span = timeout * CLOCK_HZ // 1000
+        CHIP.dog_due = CHIP.cycle + self._span
+
+    def feed(self) -> None:
+        CHIP.dog_due = CHIP.cycle + self._span
 
 
 class Pin:
@@ -250,8 +275,8 @@ class StateMachine:
         write(self._registers, 1 << 16)
         control = program.execctrl + (place << 12) + (place << 7)
         write(self._registers + 4, control | (jmp_pin.number << 24 if jmp_pin else 0))
-        write(self._registers + 8, program.shiftctrl)
-        # The emulator does not empty the queues when they are joined and parted, as the chip does.
+        CHIP.put(self._registers + 8, program.shiftctrl ^ 1 << 30)
+        CHIP.put(self._registers + 8, program.shiftctrl)
         self.restart()
         pins = in_base.number << 15 if in_base else 0
         if sideset_base:
@@ -475,8 +500,9 @@ class Line:
 
 
 CHIP: Chip
-NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs", "outputs",
-         "hw_rp2", "app", "meter", "panel", "link")  # fmt: skip
+NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
+         "machines", "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
+         "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:
@@ -515,7 +541,7 @@ def _modules() -> dict[str, types.ModuleType]:
         "micropython": module("micropython", const=_same, viper=_same, native=_same,
                               asm_thumb=_in_viper, kbd_intr=INTERRUPT_CHARACTERS.append),
         "framebuf": module("framebuf"),
-        "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer,
+        "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer, WDT=WDT,
                           freq=lambda *_: CLOCK_HZ,
                           unique_id=lambda: b"emulated"),
         "rp2": module("rp2", asm_pio=pio_assembler.asm_pio, PIO=PIO, StateMachine=StateMachine,

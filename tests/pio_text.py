@@ -43,6 +43,7 @@ def pioasm(source: Callable[[], None], sideset: bool) -> str:
         "invert": lambda what: f"~{what}",
         "jmp": jmp,
         "wait": lambda level, what, index: add("wait", level, what, index),
+        "in_": lambda what, bits: add("in", f"{what},", bits),
         "out": lambda where, bits: add("out", f"{where},", bits),
         "push": lambda how: add("push", how),
         "pull": lambda how: add("pull", how),

@@ -10,7 +10,12 @@ TICK_PS = 24_000
 HELLO = {
     "protocol": wire.PROTOCOL, "firmware": [0, 1, 0], "state": 1, "tick_ps": TICK_PS,
     "clock_hz": 125_000_000, "enabled": 15, "falling": 0, "dead_ns": 144, "min_pulse_ns": 96,
-    "ring_edges": 2048, "uid": b"\x01\x02\x03\x04\x05\x06\x07\x08", "board": "test",
+    "ring_edges": 2048, "uid": b"\x01\x02\x03\x04\x05\x06\x07\x08",
+    "both": 0, "edge_rate": 120_000, "lease_ms": 900, "bench_rate": 6000, "crank_rate": 45000,
+    "active_us": [15000, 20000],
+    "duty_permille": [700, 750], "second_ms": [810, 900], "minute_ms": [36100, 51100],
+    "mean_permille": [500, 750], "flash_us": 200, "flash_permille": 50, "checksum": 0,
+    "board": "test",
 }  # fmt: skip
 
 

@@ -87,7 +87,11 @@ def frames_of(parts: Iterator[dict[str, NDArray[np.int64]]], seconds: float) -> 
     yield b"\0" + wire.encode(
         "hello", 7, 0, protocol=wire.PROTOCOL, firmware=[0, 1, 0], state=1, tick_ps=TICK_PS,
         clock_hz=125_000_000, enabled=15, falling=0, dead_ns=144, min_pulse_ns=96,
-        ring_edges=2048, uid=bytes(range(8)), board="bench",
+        ring_edges=2048, uid=bytes(range(8)), both=0, edge_rate=120_000,
+        lease_ms=900, bench_rate=6000, crank_rate=45000,
+        active_us=[15000, 20000], duty_permille=[700, 750], second_ms=[810, 900],
+        minute_ms=[36100, 51100], mean_permille=[500, 750], flash_us=200, flash_permille=50,
+        checksum=0, board="bench",
     )  # fmt: skip
     seq = 1
     age = round(AGE_MS * 1e9 / TICK_PS)

@@ -70,7 +70,7 @@ def test_board_at_its_prompt():
 
 @pytest.mark.parametrize("layout", ["same", "other"])
 def test_another_protocol_version(layout):
-    hello = wire.encode("hello", 1, 0, **{**HELLO, "protocol": 2})
+    hello = wire.encode("hello", 1, 0, **{**HELLO, "protocol": wire.PROTOCOL + 1})
     if layout == "other":
         head = wire.HEADER.build({"type": 1, "flags": 0, "session": 1, "seq": 0})
         hello = framing.seal(head + (7).to_bytes(2, "little") + b"?")

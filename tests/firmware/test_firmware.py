@@ -22,6 +22,7 @@ from firmware_board import (
     LAMP,
     LEAVE,
     LOG,
+    RENEW,
     START,
     STOP,
     TICKS_PER_MS,
@@ -67,10 +68,14 @@ def test_hello_at_boot_and_on_identify() -> None:
         protocol, major, minor, patch, state, tick_ps, clock_hz = struct.unpack(
             "<HBBBBII", first.payload[:14]
         )
-        assert (protocol, major, minor, patch, state) == (1, 0, 1, 0, 0)
+        assert (protocol, major, minor, patch, state) == (2, 0, 1, 0, 0)
         # One count is three cycles of the clock.
         assert tick_ps * clock_hz == 3 * 10**12
-        assert first.payload[30:].decode().startswith("unix port")
+        assert first.payload[66:].decode().startswith("unix port")
+        # The limits of the outputs, as the firmware's own table has them.
+        limits = struct.unpack("<HHH2H2H2H2H2HHHB", first.payload[35:66])
+        assert limits == (900, 6000, 45000, 15000, 20000, 700, 750, 810, 900, 36100, 51100,
+                          500, 750, 200, 50, 0)  # fmt: skip
         assert board.ask(IDENTIFY) == (0, "")
         assert [frame.seq for frame in board.frames] == [0, 1, 2]
         assert board.frames[1].payload == first.payload
@@ -198,13 +203,13 @@ def test_refusals_while_streaming() -> None:
             (drive(teeth=2, missing=2), "missing is 2, must be less than teeth, 2"),
             (drive(19_999, 19_999), "the slowest bench speed is 20 rev/min"),
             (drive(width_us=0), "width_us is 0"),
-            (drive(6_000_000, 6_000_000, width_us=4_501), "90 % of the 5000 us between pulses at"),
+            (drive(6_000_000, 6_000_000, width_us=3_501), "70 % of the 5000 us between pulses at"),
             (drive()[:-4], "too short"),
         ):
             result, reason = board.ask(DRIVE, payload)
             assert result in (2, 3)
             assert word in reason
-        assert board.ask(LAMP, lamp(flash_us=19))[1] == "flash_us is 19, must be 20 to 200"
+        assert board.ask(LAMP, lamp(flash_us=1))[1] == "flash_us is 1, must be 2 to 200"
         assert board.ask(LAMP, lamp(angle_mdeg=360_000))[0] == 3
         assert not any(op in (OP_DRIVE, OP_LAMP) for _, op, _ in world.records)
         # Off is always allowed, whatever the other fields hold.
@@ -269,14 +274,17 @@ def test_outputs_off_within_a_second_of_host_silence() -> None:
     world = World(quiet(TICKS_PER_MS))
     with running(world) as board:
         outputs_on(board)
-        for _ in range(8):  # as long as the host speaks, they stay on
-            assert board.ask(ALIVE) == (0, "")
+        lease = struct.pack("<I", board.asked)
+        for _ in range(8):  # as long as the host renews, they stay on
+            assert board.ask(RENEW, lease) == (0, "")
             board.pump(0.25)
         assert last_outputs(world) != OP_OFF
-        seq = board.send(ALIVE)
+        seq = board.send(RENEW, lease)
         board.wait(ACK, lambda ack: ack.payload[4:8] == struct.pack("<I", seq))
         silent = time.monotonic()
-        board.pump(1.3)
+        while time.monotonic() < silent + 1.3:  # other words of the host keep nothing on
+            board.ask(ALIVE)
+            board.pump(0.1)
         off = next(when for when, op, _ in reversed(world.records) if op == OP_OFF)
         assert 0.5 < off - silent <= 1.0
         assert "outputs are off" in board.wait(LOG).text

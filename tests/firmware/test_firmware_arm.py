@@ -109,7 +109,20 @@ def rings_state(rng: random.Random, size: int = 64) -> array:
     times = [now & 0xFFFFFFFF, now >> 32, beat & 0xFFFFFFFF, beat >> 32]
     rest = [rng.randrange(2), rng.getrandbits(32), 0x12340002, rng.randrange(4), size, 833_333,
             4_166_666]  # fmt: skip
-    return array("I", [*written, *taken, *lost, *marks, *[0] * 4, *times, *rest, *[0] * 11])
+    return array(
+        "I",
+        [
+            *written,
+            *taken,
+            *lost,
+            *marks,
+            *[0] * 4,
+            *times,
+            *rest,
+            *[0] * 11,
+            rng.choice((0, 0, rng.randrange(16))),
+        ],
+    )
 
 
 def survey_case(rng: random.Random) -> list[Any]:
@@ -157,6 +170,43 @@ def quotient_case(rng: random.Random) -> list[Any]:
     return [halves, rng.randint(20_000, 20_000_000)]
 
 
+def train_case(rng: random.Random) -> list[Any]:
+    """State of a Train at any place, lengths of revolutions from 20 to 20 000 rev/min."""
+    steps, missing, turns = rng.choice(
+        ((1, 0, 1), (1, 0, 2), (3, 0, 2), (4, 0, 2), (5, 0, 1), (32, 0, 2), (36, 1, 1), (60, 2, 1))
+    )
+    place, base = rng.randrange(steps - missing), rng.randrange(1000)
+    length = rng.choice((375_000, 1_250_000, 10_000_000, 375_000_000)) // 60 * 60
+    lengths = array("I", [length + rng.randrange(3) * length // 50 for _ in range(16)])
+    late = 0x1000000 + rng.choice((0, 0, 4, -30, 100_000))
+    width = rng.choice((0, 12_500, 1_875_000))
+    head = [steps, steps - missing, turns, place, base, late, width, 0, 0, 0, 0]
+    rest = [375_000, rng.choice((1_250_000, 31_250_000)), rng.getrandbits(29), rng.randrange(4)]
+    return [array("I", [*head, *rest, *[0] * 9]), lengths, base + rng.randrange(5)]
+
+
+def budget_case(rng: random.Random) -> list[Any]:
+    used = [rng.randrange(60_000), rng.randrange(6_000_000), rng.getrandbits(30)]
+    budget = array("I", [*used, rng.choice((700, 750)), rng.choice((500, 750)), 60_000])
+    now = (used[2] + rng.choice((0, 1, 7, 80, 30_000, -5))) & 0x3FFFFFFF
+    return [budget, rng.choice((0, 100, 15_000, 60_000)), now]
+
+
+def lease_case(rng: random.Random) -> list[Any]:
+    """A body in a command's buffer, and the words of a Lease near its seq."""
+    body = bytearray(rng.randbytes(32))
+    seq = int.from_bytes(body[5:9], "little")
+    ahead = seq - rng.choice((0, 1, 2, 1 << 30, (1 << 31) - 1, 1 << 31, (1 << 31) + 1, -1))
+    return [body, array("I", [ahead & 0xFFFFFFFF, rng.getrandbits(32)])]
+
+
+def named_case(rng: random.Random) -> list[Any]:
+    body, last = lease_case(rng)
+    if rng.random() < 0.5:
+        last[1] = int.from_bytes(body[9:13], "little") ^ rng.choice((0, 0, 1 << rng.randrange(32)))
+    return [body, 9, last]
+
+
 CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("frame", "_seal"): seal_case,
     ("frame", "_open"): open_case,
@@ -187,6 +237,12 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("crank", "_follow"): crank_case,
     ("meter", "_follow"): events_case,
     ("pulses", "_quotient"): quotient_case,
+    ("pulses", "next_record"): train_case,
+    ("limits", "take"): budget_case,
+    ("lease", "_ahead"): lease_case,
+    ("lease", "_equal"): named_case,
+    ("lease", "_keep"): lambda r: [*lease_case(r), r.randrange(2)],
+    ("lamp", "_apart"): lambda r: [words(r, 256), r.getrandbits(29), r.getrandbits(29), 255],
     ("panel", "_piece"): lambda r: [
         bytearray(36),
         bytearray(r.randbytes(1024)),
@@ -203,14 +259,15 @@ CRC_TABLES = [array("I", [0] * 256) for _ in range(4)]
 
 
 def test_every_viper_function_is_tried() -> None:
-    with_registers = {"hw_rp2", "outputs", "hw_unix"}
+    with_registers = {"hw_rp2", "outputs", "machines", "hw_unix"}
+    of_the_lamp = {("lamp", name) for name in ("_send", "_begin", "_room")}
     found = {
         (file.stem, name)
         for file in pio_chip.FIRMWARE.glob("*.py")
         if file.stem not in with_registers
         for name in viper_functions(file.stem)
     }
-    assert found == set(CASES)
+    assert found - of_the_lamp == set(CASES)
 
 
 @pytest.mark.parametrize(("module", "name"), list(CASES))
@@ -323,22 +380,61 @@ def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None
     pulses_machine = pio_chip.StateMachine(4 + outputs.BENCH)
     pulses_machine.init(programs.pulses_high, sideset_base=pio_chip.Pin(6))
     bench = chip.watch(6)
-    native("outputs", "_put", outputs.BENCH, 1, 100, 98)
-    assert native("outputs", "_level", outputs.BENCH) == 2
-    at_rest = native("outputs", "_place", outputs.BENCH)
-    native("outputs", "_enable", 1 << outputs.BENCH)
+    registers = hardware._outputs.registers
+    start = native("machines", "place", outputs.BENCH)
+    native("machines", "rewind", outputs.BENCH, start)
+    for word in (1 | 100 << 8, 98):
+        chip.write(0x50300010 + 4 * outputs.BENCH, word)
+    native("machines", "give", registers, 1 << 6)
+    native("machines", "enable", 1 << outputs.BENCH, 1 << outputs.BENCH)
     chip.run(1_500)
-    assert native("outputs", "_level", outputs.BENCH) == 0
-    assert native("outputs", "_empty", 6) == 2
-    assert native("outputs", "_place", outputs.BENCH) == at_rest
-    native("outputs", "_disable", 14)
-    assert chip.rp2040.read_uint32(0x50300000) & 15 == 1
+    assert native("machines", "starved", 6) == 2
+    assert native("machines", "place", outputs.BENCH) == start
     edges = [cycle for cycle, _ in bench]
     assert [level for _, level in bench] == [True, False, True, False]
-    assert [later - earlier for earlier, later in itertools.pairwise(edges)][1:] == [
-        101,
-        102,
-    ]
+    assert [later - earlier for earlier, later in itertools.pairwise(edges)][1:] == [101, 102]
+    # In the middle of a pulse: not to be had whole at once; the pin can be taken, then the rest.
+    for word in (0 | 60_000 << 8, 98):
+        chip.write(0x50300010 + 4 * outputs.BENCH, word)
+    chip.run(200)
+    assert chip.level(6)
+    assert native("machines", "whole", 1 << 6, 0, 1 << outputs.BENCH, 20) == 0
+    assert chip.rp2040.read_uint32(0x50300000) & 15 == 3
+    native("machines", "take", registers, 0b111 << 6, 0)
+    assert not chip.level(6)
+    native("machines", "take", registers, 1 << 6, 1 << 6)
+    assert chip.level(6)
+    native("machines", "take", registers, 1 << 6, 0)
+    chip.run(60_000)
+    assert native("machines", "whole", 1 << 6, 0, 1 << outputs.BENCH, 20) == 1
+    assert chip.rp2040.read_uint32(0x50300000) & 15 == 1
+    native("machines", "disable", 14)
+    assert chip.rp2040.read_uint32(0x50300000) & 15 == 1
+    chip.rp2040.write_uint32(0x40058000, 1 << 30)
+    native("machines", "calm", registers)
+    assert not chip.rp2040.read_uint32(0x40058000) >> 30 & 1
+
+    # Orders for the lamp: the first one counts from now, unless edges forbid it.
+    lamp = hardware._outputs.lamp
+    lamp._source = 1
+    lamp._load(0)
+    native("machines", "enable", 8, 8)
+    look()
+    at = array("I", [hardware.rings.written[1], 1])
+    order = (20, 0, 5)
+    assert native("lamp", "_room", 2) == 3
+    assert native("lamp", "_begin", state, 1, *order, at, 0) == 1
+    assert native("lamp", "_room", 0) == 0
+    flashes = chip.watch(8)
+    native("machines", "give", registers, 1 << 8)
+    chip.schedule([(chip.cycle + 100 * k, 3, bool(k % 2)) for k in range(1, 3)])
+    chip.run(600)
+    assert [level for _, level in flashes] == [True, False]
+    assert flashes[1][0] - flashes[0][0] == 21
+    assert native("lamp", "_send", 1, *order) == 0  # it has had to wait, and edges may be missing
+    assert native("lamp", "_begin", state, 1, *order, at, 0) == 0  # an edge has come since
+    assert native("lamp", "_begin", state, 1, *order, at, 35) == 36  # the revolution after
+    assert native("lamp", "_send", 1, *order) == 1
     assert pulses.ACTIVE_CYCLES == 2
     native("hw_rp2", "_stop")
     assert chip.rp2040.read_uint32(0x50200000) & 15 == 0

@@ -107,6 +107,7 @@ class Board:
         self.link = Line()
         self.rings = plain_rings(2048)
         self.driven = array("I", [0])
+        self.told = array("I", [0, 0, 0])
     def poll(self, streaming): pass
     def sample(self): pass
     def rest(self): pass
@@ -119,8 +120,8 @@ given_up = app.unsent
 one = array("I", [5])
 board.rings.write(1, one, 0, 1)
 found = []
-for step in range(5):  # a tenth of a wrap each
-    wide = (step + 1) * (1 << 32) // 10
+for step in range(5):  # a twentieth of a wrap each
+    wide = (step + 1) * (1 << 32) // 20
     board.rings.now[0], board.rings.now[1] = wide & 0xFFFFFFFF, wide >> 32
     app.turn()
     found.append([board.rings.taken[1], board.rings.lost[1]])
@@ -132,11 +133,11 @@ print(json.dumps([given_up, found, len(board.link.frames),
 """
 
 
-def test_what_waits_for_a_quarter_of_a_wrap_is_dropped_and_counted() -> None:
+def test_what_waits_for_an_eighth_of_a_wrap_is_dropped_and_counted() -> None:
     given_up, found, frames, beat = json.loads(run_script(SHUT))
     assert given_up == 1
-    # Two tenths are less than a quarter, three are more: then the edge is given up.
+    # Two twentieths are less than an eighth, three are more: then the edge is given up.
     assert found == [[0, 0], [0, 0], [1, 1], [1, 1], [1, 1]]
     # No edge block, and heartbeats whose first carries the time at which that was decided.
     assert frames == 2
-    assert beat == 5 * 2**32 // 10
+    assert beat == 5 * 2**32 // 20

@@ -24,10 +24,11 @@ from array import array
 from ring import plain_rings, AGE, EVERY
 SIZE = 64
 results = []
-for start, operations in json.loads(sys.stdin.read()):
+for both, start, operations in json.loads(sys.stdin.read()):
     rings = plain_rings(SIZE)
     rings.clear(0xBEEF)
     rings.pace(100 * 7, 1 << 29)
+    rings.stamp_both(both << 1)
     rings.written[1] = rings.taken[1] = start
     index = start
     source = array("I", [0] * 300)
@@ -37,7 +38,8 @@ for start, operations in json.loads(sys.stdin.read()):
         rings.now[0] = rings.beat[0] = now
         if operation == "write":
             for k in range(n):
-                source[3 + k] = (index + k) * 7 & 0xFFFFFFFF
+                count = (index + k) * 7
+                source[3 + k] = (2 * count + (k & 1) if both else count) & 0xFFFFFFFF
             index += n
             rings.write(1, source, 3, n)
         elif operation == "mark":
@@ -71,21 +73,22 @@ STARTS = st.one_of(
 )
 
 
-def blocks(data: bytes) -> list[tuple[int, list[int]]]:
+def blocks(data: bytes, both: int) -> list[tuple[int, list[int]]]:
     """(first, counts) of the edge frames between delimiters; asserts what else they say."""
     found = []
     for piece in data.split(b"\0"):
         if piece:
             body = body_of(piece)
-            number, flags, session, _, which, n, reserved, first = struct.unpack(
+            number, flags, session, _, which, n, levels, first = struct.unpack(
                 "<BBHIBBHI", body[:16]
             )
-            assert (number, flags, session, which, reserved) == (2, 0, SESSION, 1, 0)
-            found.append((first, list(struct.unpack(f"<{n}I", body[16:]))))
+            assert (number, flags, session, which, levels) == (2, 0, SESSION, 1, both)
+            counts = struct.unpack(f"<{n}I", body[16:])
+            found.append((first, [count >> both for count in counts]))
     return found
 
 
-def model(start: int, operations: list[tuple[str, int]]) -> list:
+def model(both: int, start: int, operations: list[tuple[str, int]]) -> list:
     """The same with a deque and Python's own integers: (blocks, lost, drained) per send."""
     ring: deque[int] = deque()
     index, lost, mark, beating = start, 0, start, False
@@ -115,7 +118,9 @@ def model(start: int, operations: list[tuple[str, int]]) -> list:
                     count = min(most, BLOCK)
                     if not count or (count < BLOCK and not beating and not old):
                         break
-                    made.append([ring[0] % WORD, [k * 7 % WORD for k in list(ring)[:count]]])
+                    made.append(
+                        [ring[0] % WORD, [k * 7 % (WORD >> both) for k in list(ring)[:count]]]
+                    )
                     for _ in range(count):
                         ring.popleft()
                     old = bool(ring) and now - ring[0] * 7 + 4096 >= 700
@@ -125,16 +130,16 @@ def model(start: int, operations: list[tuple[str, int]]) -> list:
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.lists(st.tuples(STARTS, OPERATIONS), min_size=5, max_size=20))
-def test_rings_do_what_the_model_does(cases: list[tuple[int, list[tuple[str, int]]]]) -> None:
+@given(st.lists(st.tuples(st.integers(0, 1), STARTS, OPERATIONS), min_size=5, max_size=20))
+def test_rings_do_what_the_model_does(cases: list[tuple[int, int, list[tuple[str, int]]]]) -> None:
     found = json.loads(run_script(SCRIPT, stdin=json.dumps(cases).encode()))
-    for (start, operations), log in zip(cases, found, strict=True):
-        expected = model(start, operations)
+    for (both, start, operations), log in zip(cases, found, strict=True):
+        expected = model(both, start, operations)
         assert log[-1] == expected[-1]
         for (due, data, lost, drained), (made, gone, empty) in zip(
             log[:-1], expected[:-1], strict=True
         ):
-            assert [list(block) for block in blocks(bytes.fromhex(data))] == made
+            assert [list(block) for block in blocks(bytes.fromhex(data), both)] == made
             assert lost == gone
             if due & 8:
                 assert bool(drained) == empty
@@ -164,7 +169,7 @@ STEPS = st.one_of(
     st.integers(0, 2**60),
     st.integers(0, 20),
     st.integers(4_166_660, 4_166_670),
-    st.integers(2**30 - 20, 2**30 + 3),
+    st.integers(2**29 - 20, 2**29 + 3),
     st.integers(2**32 - 3, 2**32 + 20),
 )
 
@@ -175,7 +180,7 @@ def test_a_heartbeat_is_due_across_every_wrap(cases: list[tuple[int, int]]) -> N
     pairs = [(then, then + step) for then, step in cases]
     found = json.loads(run_script(TIMES, stdin=json.dumps(pairs).encode()))
     assert found == [
-        2 * (step >= 4_166_666) + 4 * (step >= 2**30 - 16) for step in (b - a for a, b in pairs)
+        2 * (step >= 4_166_666) + 4 * (step >= 2**29) for step in (b - a for a, b in pairs)
     ]
 
 

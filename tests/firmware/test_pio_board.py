@@ -21,6 +21,7 @@ from firmware_board import (
     LAMP,
     LEAVE,
     LOG,
+    RENEW,
     START,
     STOP,
     command,
@@ -44,13 +45,18 @@ class Board:
         self.line = self.hardware.link
         self.turn_cycles = turn_cycles
         self.talk = True
+        self._seq = 0
+        self.lease = 0
         self._said = self.chip.cycle
         self.app._hello()
 
     def send(self, number: int, payload: bytes = b"") -> tuple[int, str]:
         """A command and the board's answer."""
         acks = len(self.of(ACK))
-        self.line.coming += command(number, payload)
+        self._seq += 1
+        self.line.coming += command(number, payload, self._seq)
+        if number in (DRIVE, LAMP):
+            self.lease = self._seq
         for _ in range(20):
             self.turn()
             if len(self.of(ACK)) > acks:
@@ -60,7 +66,8 @@ class Board:
 
     def turn(self) -> None:
         if self.talk and self.chip.cycle - self._said > 200 * MS:
-            self.line.coming += command(ALIVE)
+            self._seq += 1
+            self.line.coming += command(RENEW, struct.pack("<I", self.lease), self._seq)
             self._said = self.chip.cycle
         self.app.turn()
         self.chip.run(self.turn_cycles)
@@ -249,6 +256,38 @@ def test_configured_inputs_and_polarity_and_a_second_session() -> None:
         check_stamps(counts[2], rises(edges, 4), range(board.chip.cycle))
 
 
+def test_both_flanks_of_the_trigger_beside_one_of_the_others() -> None:
+    board = Board()
+    result, reason = board.send(CONFIGURE, bytes((15, 0b0001, 0b1000)))
+    assert result == 3
+    assert "the same edge" in reason  # the block has no room for all three programs
+    for falling in (0b0111, 0b1000, 0):
+        assert board.send(CONFIGURE, bytes((15, falling, 0b1000))) == (0, "")
+        board.send(START)
+        start = board.chip.cycle
+        rng = random.Random(12)
+        edges = [
+            edge
+            for pin, gaps in ((2, (900, 1_100)), (5, (300, 9_000)))
+            for edge in train(pin, start + 100, start + MS // 2, *gaps, rng)
+        ]
+        board.chip.schedule(edges)
+        board.run(MS)
+        board.send(STOP)
+        counts = board.counts()
+        flanks = [cycle for cycle, pin, _ in edges if pin == 5]
+        levels = [level for _, pin, level in edges if pin == 5]
+        assert [bool(count & 1) for count in counts[3]] == levels
+        errors = [3 * (n >> 1) - cycle for n, cycle in zip(counts[3], flanks, strict=True)]
+        assert max(errors) - min(errors) < 9  # pulses of 3 cycles among them
+        mine = [cycle for cycle, pin, level in edges if pin == 2 and level == (not falling & 1)]
+        check_stamps(counts[0], mine, range(board.chip.cycle))
+        marks = {frame.payload[0]: frame.payload[2] for frame in board.of(EDGES)}
+        assert marks == {0: 0, 3: 1}
+    assert board.send(CONFIGURE, bytes((15, 0b1010))) == (0, "")  # as a host of version 1 says it
+    assert board.hardware.both == 0
+
+
 def test_what_is_missing_is_said_once() -> None:
     board = Board()
     board.run(MS // 10)
@@ -383,6 +422,15 @@ def test_active_low_pulses_rest_high() -> None:
     assert {b - a for a, b in zip(downs, ups, strict=False)} == {37_500}
     assert {b - a for a, b in pairwise(downs)} == {187_500}
     board.send(STOP)
+    board.chip.run(MS)
+    # High is where such a module does nothing, after the stop too.
+    assert bench[-1] == (bench[-1][0], True)
+    assert board.chip.level(BENCH)
+    # The next order says otherwise: the pin goes to its new rest before the first pulse.
+    board.send(START)
+    assert board.send(DRIVE, drive(width_us=300)) == (0, "")
+    assert not bench[-2][1] or not bench[-1][1]
+    board.send(STOP)
     assert not board.chip.level(BENCH)
 
 
@@ -395,7 +443,7 @@ def test_steps_and_ramps_are_made_without_a_glitch() -> None:
     board.send(DRIVE, drive(15_000_000, 15_000_000, width_us=200, firings=1, turns=1))
     board.run(12 * MS)
     board.send(DRIVE, drive(15_000_000, 20_000_000, 20, width_us=200, firings=1, turns=1))
-    board.run(40 * MS)
+    board.run(55 * MS)
     ups = [cycle for cycle, level in bench if level]
     downs = [cycle for cycle, level in bench if not level]
     gaps = [b - a for a, b in pairwise(ups)]
@@ -414,8 +462,11 @@ def test_steps_and_ramps_are_made_without_a_glitch() -> None:
     [
         (drive(19_000, 19_000), "the slowest bench speed is 20 rev/min"),
         (drive(width_us=0), "width_us is 0"),
-        (drive(6_000_000, 6_000_000, width_us=4_501), "at most 90 % of the 5000 us"),
+        (drive(6_000_000, 6_000_000, width_us=3_501), "at most 70 % of the 5000 us"),
         (drive(teeth=3, missing=3), "missing is 3, must be less than teeth, 3"),
+        (drive(width_us=15_001, firings=1), "must be at most 15000 for this load, inductive"),
+        (drive(width_us=20_001, firings=1, load=1), "at most 20000 for this load, capacitive"),
+        (drive(14_000_000, 14_000_000, width_us=50, firings=32, turns=1), "at most 6000 are"),
     ],
 )
 def test_impossible_pulses_are_refused(payload: bytes, reason: str) -> None:
@@ -479,7 +530,8 @@ def test_outputs_are_off_after_a_fault() -> None:
 
 
 def silence(board: Board) -> None:
-    """Let most of a second pass without running the peripherals."""
+    """The last renewal, then most of a second without running the peripherals."""
+    board.send(RENEW, struct.pack("<I", board.lease))
     board.talk = False
     board.chip.cycle += 800 * MS
 
@@ -488,7 +540,6 @@ def test_outputs_are_off_within_a_second_of_silence() -> None:
     board = Board(turn_cycles=100_000)
     everything_on(board)
     heard = board.chip.cycle
-    board.send(ALIVE)
     silence(board)
     board.run(20 * MS)
     assert board.hardware.outputs == 7
@@ -502,7 +553,6 @@ def test_outputs_are_off_even_when_the_loop_stands_still() -> None:
     board = Board(turn_cycles=20_000)
     everything_on(board)
     heard = board.chip.cycle
-    board.send(ALIVE)
     silence(board)
     while board.hardware.outputs:
         board.chip.run(10 * MS)  # no turn of the loop: the timer alone

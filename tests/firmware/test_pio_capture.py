@@ -56,7 +56,7 @@ def random_edges(rng: random.Random, end: int, mean_gap: int) -> list[Edge]:
 
 
 def capture(edges: list[Edge], end: int, falling: int = 0, start_x: int = 0xFFFFFFFF,
-            shortcut: bool = True) -> Capture:  # fmt: skip
+            shortcut: bool = True, both: int = 0) -> Capture:  # fmt: skip
     """Run block 0 alone; the queues are read out as soon as something is in them."""
     (programs,) = pio_chip.load("programs")
     chip = pio_chip.CHIP
@@ -65,7 +65,10 @@ def capture(edges: list[Edge], end: int, falling: int = 0, start_x: int = 0xFFFF
     for number, pin in enumerate(PINS):
         pio_chip.Pin(pin, pio_chip.Pin.IN)
         program = programs.capture_falling if falling >> number & 1 else programs.capture_rising
+        if both >> number & 1:
+            program = programs.capture_both
         pio_chip.StateMachine(number).init(program, jmp_pin=pio_chip.Pin(pin))
+        pio_chip.StateMachine(number).exec("mov(y, invert(null))")
         pio_chip.StateMachine(number).exec("mov(x, invert(null))")
         assert block.machines[number].x == 0xFFFFFFFF
         block.machines[number].x = start_x
@@ -185,6 +188,50 @@ def test_shortest_pulse_and_dead_time() -> None:
     assert hardware.tick_ps == 24_000
 
 
+@pytest.mark.parametrize("falling", [False, True])
+def test_both_flanks_carry_their_levels_and_the_time_of_the_others(falling: bool) -> None:
+    # Input 3 stamps both flanks of the signal of which input 0 stamps one.
+    rng = random.Random(11)
+    now, level = 1_000, True
+    times = [(now, level)]
+    for _ in range(400):
+        now += rng.choice((7, 8, 9, 10, 50, 1_234))
+        level = not level
+        times.append((now, level))
+    edges = [(cycle, pin, up) for cycle, up in times for pin in (2, 5)]
+    start_x = 900  # the count wraps
+    result = capture(edges, now + 100, 15 * falling, start_x, both=0b1000)
+    stamped = [(stamp >> 1, bool(stamp & 1)) for stamp in result.stamps[3]]
+    assert [up for _, up in stamped] == [up for _, up in times]
+    start = 0xFFFFFFFF - start_x
+    for (stamp, _), (cycle, _) in zip(stamped, times, strict=True):
+        assert -3 < 3 * ((stamp - start) & 0x7FFFFFFF) - cycle < 6
+    # The same flank has the same count on both inputs.
+    assert [stamp for stamp, up in stamped if up != falling] == [
+        stamp & 0x7FFFFFFF for stamp in result.stamps[0]
+    ]
+
+
+def test_both_flanks_of_a_short_pulse() -> None:
+    # From 4 cycles on (a look, and one for the synchroniser) a pulse has both its stamps, the later
+    # one at most two counts late; levels alternate in every case.
+    for width in (4, 5, 6, 7, 9):
+        edges = []
+        for k in range(30):
+            start = 1_000 + 101 * k
+            edges += [(start, 5, True), (start + width, 5, False)]
+        result = capture(edges, 5_000, both=0b1000)
+        assert [stamp & 1 for stamp in result.stamps[3]] == [1, 0] * 30
+        counts = [stamp >> 1 for stamp in result.stamps[3]]
+        lengths = [b - a for a, b in zip(counts[::2], counts[1::2], strict=True)]
+        assert all(width - 3 < 3 * length < width + 3 or length == 2 for length in lengths)
+
+
+def test_both_flanks_start_on_the_side_where_the_pin_is() -> None:
+    result = capture([(0, 5, True), (900, 5, False), (1_500, 5, True)], 2_000, both=0b1000)
+    assert [stamp & 1 for stamp in result.stamps[3]] == [0, 1]
+
+
 @pytest.mark.parametrize("name", ["capture_rising", "capture_falling"])
 def test_a_pin_that_rests_at_its_level_makes_no_edge(name: str) -> None:
     falling = 15 if name == "capture_falling" else 0
@@ -198,8 +245,10 @@ def test_a_pin_that_rests_at_its_level_makes_no_edge(name: str) -> None:
 
 def test_programs_fit() -> None:
     (programs,) = pio_chip.load("programs")
-    capture_words = len(programs.capture_rising.words) + len(programs.capture_falling.words)
-    assert capture_words <= 32
+    both = len(programs.capture_both.words)
+    rising, falling = len(programs.capture_rising.words), len(programs.capture_falling.words)
+    assert max(rising, falling) + both <= 32
+    assert rising + falling <= 32
     outputs = [programs.clock, programs.pulses_high, programs.pulses_low]
     lamp = max(len(programs.lamp_rising.words), len(programs.lamp_falling.words))
     assert sum(len(program.words) for program in outputs) + lamp <= 32
@@ -221,7 +270,7 @@ def test_words_are_those_of_an_independent_assembler(monkeypatch) -> None:
     monkeypatch.setitem(sys.modules, "rp2", module)
     exec(compile(source, "programs.py", "exec"), {})
     (programs,) = pio_chip.load("programs")
-    assert len(written) == 7
+    assert len(written) == 8
     for name, text in written.items():
         made = adafruit_pioasm.Program(text)
         ours = getattr(programs, name)
@@ -259,7 +308,7 @@ if "SPARKWITNESS_RP2_PY" in os.environ:
         made = json.loads(result.stdout)
         assert made.pop("exec") == encode("mov(x, invert(null))")
         (programs,) = pio_chip.load("programs")
-        assert len(made) == 7
+        assert len(made) == 8
         for name, (words, execctrl, shiftctrl) in made.items():
             program = getattr(programs, name)
             assert words == list(program.words)

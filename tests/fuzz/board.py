@@ -1,7 +1,8 @@
 """The firmware's command parser under the real MicroPython interpreter, against a model of it.
 
 The board gets bytes; what it must answer to them follows from protocol/wire.json alone. Real are
-app.py, frame.py, pulses.py and hw_unix.py; only pipes and terminal are replaced by memory.
+app.py, frame.py, lease.py, limits.py and hw_unix.py; only pipes and terminal are replaced by
+memory.
 """
 
 import struct
@@ -26,7 +27,7 @@ SCRIPT = """
 import gc, sys
 import app as module
 module.ticks_ms = lambda: 0
-import hw_unix
+import hw_unix, limits
 from array import array
 from ring import plain_rings
 
@@ -54,8 +55,12 @@ class Board(hw_unix.Hardware):
         self.tick_ps, self.clock_hz, self.dead_ns, self.min_pulse_ns = 24000, 125000000, 32, 32
         self.link = Line()
         self.rings = plain_rings(64)
+        self.edge_rate = 120000
         self.driven = array("I", [0])
-        self.outputs = self.heard = 0
+        self.told = array("I", [0, 0, 0])
+        self.outputs = self.heard = self.leased = 0
+        self._budget = limits.Budget()
+        self._width_us = self._counted = self._then = 0
         self.notes = []
         self.meter = None
         self._supply = 65535
@@ -65,6 +70,12 @@ class Board(hw_unix.Hardware):
 hw = Board()
 line = hw.link
 app = module.App(hw)
+class Chance:  # two sessions in turn, so that the model knows which one it is
+    @staticmethod
+    def urandom(n):
+        return b"\\x5a\\xa5" if app.session == 0xC3A5 else b"\\xa5\\xc3"
+module.os = Chance
+app.session = 0
 read, write = sys.stdin.buffer.read, sys.stdout.buffer.write
 grown, least = 0, 0
 count = int.from_bytes(read(4), "little")
@@ -86,6 +97,8 @@ for k in range(count):
     line.out = bytearray()
     app._stop()
     app._received = 0
+    app.session = 0
+    app._lease.clear()
     app.running = True
     hw.outputs = 0
     if k == 200 or k == count - 1:
@@ -109,6 +122,9 @@ class Model:
     answers: list[tuple[int, int, set[int]]] = field(default_factory=list)
     hellos: int = 0
     beats: int = 0
+    session: int = 0
+    last: set[int | None] = field(default_factory=lambda: {None})  # seq that may have counted last
+    lease: set[int | None] = field(default_factory=lambda: {None})  # seq that may have to be named
     _buffer: bytearray = field(default_factory=bytearray)
 
     def feed(self, data: bytes) -> None:
@@ -145,13 +161,14 @@ class Model:
         self.answers.append((body[0], seq, results))
 
     def _fields(self, name: str, body: bytes) -> dict[str, int]:
-        values, at = {}, 8
+        values, at, spare = {}, 8, 0
         for one in wire.DEFINITION["messages"][name]["fields"]:
             kind, _, many = one["type"].partition("[")
             size = int(kind[1:]) // 8
             values[one["name"]] = int.from_bytes(body[at : at + size], "little")
             at += size * int(many.rstrip("]") or 1)
-        return {**values, "": at}
+            spare = spare + size if "default" in one else 0  # may be left out at the end
+        return {**values, "": at - spare}
 
     def _results(self, name: str, body: bytes) -> set[int]:
         values = self._fields(name, body)
@@ -167,6 +184,29 @@ class Model:
                 return {OK}
             if not self.streaming:
                 return {NOT_NOW}
+            counts = self._counts(body, {True})
+            if counts != {True}:
+                return {NOT_NOW} | (self._judged(name, values) if True in counts else set())
+        if name == "renew":
+            counts = self._counts(body, {o != 0 for o in self.outputs})
+            named = {lease == values["lease"] for lease in self.lease}
+            return {
+                OK if all_of else NOT_NOW for all_of in {c and n for c in counts for n in named}
+            }
+        return self._judged(name, values)
+
+    def _counts(self, body: bytes, on: set[bool]) -> set[bool]:
+        """Whether a drive, lamp or renew counts; two answers where the model cannot know."""
+        session, seq = int.from_bytes(body[2:4], "little"), int.from_bytes(body[4:8], "little")
+        if session not in (0, self.session):
+            return {False}
+        ahead = {last is None or 0 < (seq - last) % 2**32 < 2**31 for last in self.last}
+        found = {a and o for a in ahead for o in on}
+        if True in found:
+            self.last = {seq} | (self.last if False in found else set())
+        return found
+
+    def _judged(self, name: str, values: dict[str, int]) -> set[int]:
         for one in wire.DEFINITION["messages"][name]["fields"]:
             low, high = one.get("range", (0, 1 << 32))
             if one.get("enum"):
@@ -174,7 +214,7 @@ class Model:
             if one["name"] != "reserved" and not low <= values[one["name"]] <= high:
                 return {BAD_VALUE}
         if name == "drive" and (values["firings"] or values["teeth"]):
-            return {OK, BAD_VALUE}  # more than the outputs can do, judged by pulses.py
+            return {OK, BAD_VALUE}  # more than the outputs can do, judged by limits.py
         return {OK}
 
     def _obey(self, name: str, body: bytes, results: set[int]) -> None:
@@ -191,15 +231,25 @@ class Model:
             self.beats += 1
             self.streaming = True
             self.outputs = {0}
+            self.session = 0xA55A if self.session == 0xC3A5 else 0xC3A5
+            self.last, self.lease = {None}, {None}
         elif name == "lamp":
             on = 4 if values["mode"] else 0
-            self.outputs = {(o & 3) | on for o in self.outputs}
+            now = {(o & 3) | on for o in self.outputs}
+            self._granted(body, now, results)
         elif name == "drive":
             bits = 0
             if values["rpm_from"] or values["rpm_to"]:
                 bits = (1 if values["firings"] else 0) | (2 if values["teeth"] else 0)
             now = {(o & 4) | bits for o in self.outputs}
-            self.outputs = now | self.outputs if BAD_VALUE in results else now
+            self._granted(body, now, results)
+
+    def _granted(self, body: bytes, outputs: set[int], results: set[int]) -> None:
+        """Outputs and lease after a drive or lamp command, which may have been refused."""
+        seq = int.from_bytes(body[4:8], "little")
+        sure = results == {OK}
+        self.outputs = outputs if sure else outputs | self.outputs
+        self.lease = {seq} if sure else {seq, *self.lease}
 
     def __post_init__(self) -> None:
         self.outputs = {0}
@@ -217,6 +267,8 @@ def seeds() -> list[bytes]:
         start + command(number["drive"], drive(teeth=60, missing=2)),
         start + command(number["drive"], drive(0, 0)) + command(number["lamp"], lamp(mode=0)),
         start + command(number["lamp"], lamp(mode=2, flash_us=200)),
+        start + command(number["drive"], drive(), 5) + command(number["renew"], b"\5\0\0\0", 6),
+        start + command(number["lamp"], lamp(), 5) + command(number["drive"], drive(), 5),
         command(number["leave"]) + command(number["identify"]),
         b"\r\x03", b"\x03",
     ]  # fmt: skip

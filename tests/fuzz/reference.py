@@ -51,7 +51,7 @@ def construct_fields(name: str, payload: bytes) -> dict[str, Any]:
         Damaged: they do not fit.
     """
     try:
-        parsed = wire.PAYLOAD[name].parse(payload)
+        parsed = wire.layout_of(name, payload).parse(payload)
     except (construct.ConstructError, UnicodeDecodeError):
         raise Damaged from None
     return {k: list(v) if isinstance(v, list) else v for k, v in parsed.items() if k != "_io"}
@@ -108,6 +108,8 @@ class Layout:
 
 
 LAYOUTS = {name: Layout(one) for name, one in wire.DEFINITION["messages"].items()}
+HELLO = wire.DEFINITION["messages"]["hello"]["fields"]
+HELLO_1 = Layout({"fields": [one for one in HELLO if "since" not in one]})
 HEAD = Layout({"fields": wire.DEFINITION["header"]}).head
 
 
@@ -117,7 +119,8 @@ def fields_of(name: str, payload: bytes, by_construct: bool = True) -> dict[str,
     Raises:
         Damaged: they do not fit.
     """
-    layout = LAYOUTS[name]
+    first = name == "hello" and payload[:2] == b"\x01\x00"  # protocol version 1
+    layout = HELLO_1 if first else LAYOUTS[name]
     try:
         fields = layout.fields(payload)
     except Damaged:
@@ -230,12 +233,14 @@ class Decoder:
 
     def _edges(self, session: Session, **block: Any) -> None:
         i, counts, first = block["input"], block["counts"], block["first"]
+        half = HALF >> block["levels"]  # doubled counts have one bit of time less
+        counts = [c >> block["levels"] for c in counts]
         if session.beat is None:
             self.loss.frames_unplaced += 1
             self.loss.edges_unplaced += len(counts)
             session.following[i] = (first + len(counts)) & U32
             return
-        ticks = [session.beat + ((c - session.beat + HALF) & U32) - HALF for c in counts]
+        ticks = [session.beat + ((c - session.beat + half) & (2 * half - 1)) - half for c in counts]
         expected = session.following[i]
         jump = 0 if expected is None else (first - expected) & U32
         last = session.ticks[i][-1] if session.ticks[i] else -1

@@ -41,7 +41,7 @@ RESETS = 20 if LONG else 3
 PATIENCE = 4.0  # the machine that runs the tests may be busy
 DRIVE = {
     "rpm_from": 1_000_000, "rpm_to": 1_000_000, "ramp_ms": 0, "width_us": 2000, "firings": 4,
-    "turns": 2, "active_low": 0, "teeth": 0, "missing": 0,
+    "turns": 2, "active_low": 0, "teeth": 0, "missing": 0, "load": 0,
 }  # fmt: skip
 SPAWN = multiprocessing.get_context("forkserver")
 SPAWN.set_forkserver_preload(["sparkwitness.device.run", "sparkwitness.records.logbook"])

@@ -33,6 +33,8 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 
@@ -238,7 +240,50 @@ class Plan:
             "active_low": int(self.active == "low"),
             "teeth": 0,
             "missing": 0,
+            "load": wire.ENUMS["load"][self.kind],
         }
+
+    def check_board(self, hello: Mapping[str, Any]) -> None:
+        """Whether a board may drive this plan, by the limits that its hello tells.
+
+        Raises:
+            UserError: what lies beyond them, before anything is driven.
+        """
+        load = wire.ENUMS["load"][self.kind]
+        longest, duty = hello["active_us"][load], hello["duty_permille"][load] / 1000
+        if self.width_us > longest:
+            raise UserError(
+                f"{self.width_us:g} µs of dwell or pulse are more than this board allows for an "
+                f"{self.kind} module, {longest} µs: type a shorter one"
+            )
+        fastest = max(max(s.rpm_from, s.rpm_to) for s in self.segments)
+        rate = fastest / 60 * self.firings / self.turns
+        if rate > hello["bench_rate"]:
+            raise UserError(
+                f"{rate:.0f} pulses a second at {fastest:g} rpm are more than this board drives, "
+                f"{hello['bench_rate']}: lower the speed"
+            )
+        if rate * self.width_us > 1e6 * duty:
+            raise UserError(
+                f"{self.width_us:g} µs at {fastest:g} rpm are active for "
+                f"{rate * self.width_us / 1e4:.0f} % of the time; this board allows "
+                f"{100 * duty:.0f} % for an {self.kind} module: type at most "
+                f"{1e6 * duty / rate:.0f} µs, or lower the speed"
+            )
+        # Heat: a vessel that leaks, as the firmware has it (firmware/limits.py).
+        leak = hello["mean_permille"][load] / 1000
+        room, filled = hello["minute_ms"][load] / 1000 - 60 * leak - 0.2, 0.0
+        for segment in self.segments:
+            n = max(1, round(2 * segment.seconds))
+            rpms = np.linspace(segment.rpm_from, segment.rpm_to, n)
+            for part in rpms / 60 * self.firings / self.turns * self.width_us * 1e-6 - leak:
+                filled = max(0.0, filled + float(part) * segment.seconds / n)
+                if filled > room:
+                    raise UserError(
+                        f"{self.width_us:g} µs at {segment.name} would heat the module for longer "
+                        f"than this board allows, {100 * leak:.0f} % of the time in the long run: "
+                        "type a shorter pulse, or less time at high speed"
+                    )
 
     def margin(self, quantity: str) -> float | None:
         """Difference that does not matter, as typed or by default; None where there is none."""

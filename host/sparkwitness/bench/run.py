@@ -73,8 +73,8 @@ def run(
     """Drive segments of a plan and keep what comes back, whatever happens.
 
     The outputs are off when this returns or raises: the board is told to stop, and where it can
-    no longer be told it switches them off itself, 1 s after the host's last sign of life, which
-    the link gives.
+    no longer be told it switches them off itself, 1 s after the last renewal of its lease, which
+    this loop gives (protocol/wire.md, "The lease").
 
     Args:
         link: to an idle board.
@@ -86,6 +86,7 @@ def run(
     Raises:
         UserError: nothing was driven: the board refuses, or has no such outputs.
     """
+    plan.check_board(link.hello)
     falling = ["trigger"] if plan.edge == "falling" else []
     if plan.clamp_falling:
         falling.append(plan.clamp_input)

@@ -25,6 +25,7 @@ COMMANDS = {
     "summarize": "All recordings of a folder in one table.",
     "bench": "Test a removed ignition module: delay, drop-outs, switch-over, verdict.",
     "findfault": "Guided search for the link that lost the spark.",
+    "case": "One repair from the symptom to the proof, step by step.",
     "config": "The file with your defaults of options.",
     "completion": "Completion for bash, zsh or fish.",
     "board": "Find, identify, install and self-test the board.",

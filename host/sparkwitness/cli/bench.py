@@ -251,6 +251,7 @@ def _run(
         sources.board(_full_name(simulate), port) as source,
         link.Link(source.port, job.patience) as board,
     ):
+        job.plan.check_board(board.hello)
         recorder = None
         if record is not None:
             recorder = Recorder(

@@ -42,9 +42,9 @@ def command(
         told = report.read(run, Path(source))
     out = out or Path(f"report-{run.id or Path(source).stem}.html")
     html = report.page(run, told, trials, by)
-    _write(out, html.encode(), force)
+    write(out, html.encode(), force)
     if pdf:
-        _write(out.with_suffix(".pdf"), report.pdf(html), force)
+        write(out.with_suffix(".pdf"), report.pdf(html), force)
 
 
 def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
@@ -59,7 +59,8 @@ def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
     return report.read(run, path)
 
 
-def _write(path: Path, data: bytes, force: bool) -> None:
+def write(path: Path, data: bytes, force: bool) -> None:
+    """Write a page's file, never over another one unless told to."""
     try:
         with open(path, "wb" if force else "xb") as file:
             file.write(data)

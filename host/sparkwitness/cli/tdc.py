@@ -1,7 +1,9 @@
 """`sparkwitness tdc`: true top dead centre, and a look at it with the marker lamp."""
 
 import json
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import click
 from rich.console import Console
@@ -151,6 +153,18 @@ def _wait(stream: Stream, seconds: float | None, diameter: float | None) -> floa
     def convert(typed: str) -> float | None:
         return None if typed.lower() == "q" else options.NUMBER.convert(typed, None, None)
 
-    seen: float | None = ask.question(text, convert, None, empty=True)
-    stream.receive(0)
+    # The lamp stays on for as long as the question stands, and no longer.
+    answered = threading.Event()
+    with ThreadPoolExecutor(1) as beside:
+        keeping = beside.submit(_keep, stream, answered)
+        try:
+            seen: float | None = ask.question(text, convert, None, empty=True)
+        finally:
+            answered.set()
+        keeping.result()
     return seen
+
+
+def _keep(stream: Stream, answered: threading.Event) -> None:
+    while not answered.is_set():
+        stream.receive()

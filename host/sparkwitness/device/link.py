@@ -1,13 +1,15 @@
 """The serial link to a board: open, shake hands, command, receive.
 
 A thread reads all the time, so that neither a slow screen nor a long computation makes the board
-lose edges.
+lose edges. It keeps no output on: that takes a lease (protocol/wire.md, "The lease"), renewed only
+where the loop over the board asks for its bytes, in `receive`.
 """
 
 import queue
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
 
 import serial
@@ -19,8 +21,10 @@ from sparkwitness.errors import UserError
 _USB_ID = (0x2E8A, 0x0005)  # Raspberry Pi, MicroPython on RP2: the USB identity of a stock image
 _ANSWER_S = 1.5
 _ALIVE_S = 0.25
+_RENEW_S = 0.2
 _STOP_AGAIN_S = 0.15
 _PROMPT = b">>> "
+_ON = ("drive", "lamp", "renew")  # commands that switch outputs on, or keep them on
 
 
 def boards() -> list[Any]:
@@ -62,6 +66,9 @@ class Link:
         self.patience = patience
         self.hello: dict[str, Any] = {}
         self._seq = 0
+        self._session = 0
+        self._lease: int | None = None  # seq of the command by which outputs are on
+        self._renewed = 0.0
         self._received: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._answers: queue.SimpleQueue[wire.Message] = queue.SimpleQueue()
         self._closing = threading.Event()
@@ -144,7 +151,8 @@ class Link:
         with self._lock:
             seq = self._seq
             self._seq += 1
-            data = b"\0" + wire.encode(name, 0, seq, **fields)
+            session = self._session if name in _ON else 0
+            data = b"\0" + wire.encode(name, session, seq, **fields)
             try:
                 self._serial.write(data)
             except (OSError, serial.SerialException, TypeError):
@@ -214,17 +222,19 @@ class Link:
                 f"the board on {self.port} did not answer {name}; unplug it, plug it in and try "
                 "again"
             )
+        if name in _ON:
+            self._lease, self._renewed = seq, time.monotonic()
 
     def stop(self) -> None:
         """Tell the board to stop, again and again until it says that it has.
 
-        Nothing else is sent meanwhile, nor after it failed: a board that hears none of it must
-        miss the host and switch its outputs off by itself.
+        Nothing else is sent meanwhile, nor after it failed, and no lease is renewed from here on: a
+        board that hears none of it switches its outputs off by itself.
 
         Raises:
             UserError: the board went away, or does not answer.
         """
-        self._hushed = True
+        self._hushed, self._lease = True, None
         sent: list[int] = []
         deadline = time.monotonic() + 2 * _ANSWER_S * self.patience
         while time.monotonic() < deadline:
@@ -233,8 +243,8 @@ class Link:
                 self._hushed = False
                 return
         raise UserError(
-            f"the board on {self.port} did not answer stop; its outputs switch off by themselves: "
-            "keep hands off until you have unplugged it"
+            f"the board on {self.port} did not answer stop; its outputs switch off by themselves "
+            "within 1 s: keep hands off until you have unplugged it"
         )
 
     def _acknowledged(self, name: str, seqs: Sequence[int], wait_s: float) -> bool:
@@ -258,15 +268,23 @@ class Link:
                     names = {v: k for k, v in wire.ENUMS["result"].items()}
                     why = message.fields["text"] or names.get(result, f"reason {result}")
                     raise UserError(f"the board refuses {name}: {why}")
+                if name == "start":
+                    self._session, self._lease = message.session, None
                 return True
         return False
 
     def receive(self, timeout: float) -> bytes:
         """All bytes received since the last call, waiting at most `timeout` s for the first.
 
+        Renews the lease of outputs that are on: to be called at least three times a second then.
+
         Raises:
             UserError: the board went away, after everything received before has been given out.
         """
+        if self._lease is not None and time.monotonic() - self._renewed > _RENEW_S:
+            self._renewed = time.monotonic()
+            with suppress(UserError):  # where the board is gone, the reader says so
+                self._send("renew", lease=self._lease)
         parts: list[bytes] = []
         try:
             parts.append(self._received.get(timeout=timeout))

@@ -73,6 +73,7 @@ class Drive:
             "rpm_from": 1000 * self.rpm, "rpm_to": 1000 * self.rpm, "ramp_ms": 0,
             "width_us": self.width_us, "firings": self.firings, "turns": self.turns,
             "active_low": 0, "teeth": self.teeth, "missing": self.missing,
+            "load": wire.ENUMS["load"]["inductive"],
         }  # fmt: skip
 
 

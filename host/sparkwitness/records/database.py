@@ -60,6 +60,18 @@ MIGRATIONS = (
     CREATE INDEX notes_by_run ON notes (run);
     CREATE INDEX trials_by_series ON trials (series);
     """,
+    """
+    CREATE TABLE cases (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, made TEXT NOT NULL, symptom TEXT NOT NULL,
+        engine TEXT
+    );
+    CREATE TABLE case_steps (
+        id INTEGER PRIMARY KEY, case_id INTEGER NOT NULL REFERENCES cases (id),
+        made TEXT NOT NULL, step TEXT NOT NULL, outcome TEXT NOT NULL, text TEXT NOT NULL,
+        run INTEGER REFERENCES runs (id)
+    );
+    CREATE INDEX case_steps_by_case ON case_steps (case_id);
+    """,
 )
 VERSION = len(MIGRATIONS)
 
