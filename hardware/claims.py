@@ -128,6 +128,11 @@ def claims() -> list[Claim]:
                     Claim(f"push-pull is low: {where}", "outputs_rest", common,
                           end(f"{channel}_12"), -0.1, 1.0, "V"),
                 ]  # fmt: skip
+    # a logic input's own pull-up: TTL takes 0.8 V and less as low (its data sheets, from memory)
+    found.append(
+        Claim("push-pull is low for 5 V logic with 1 kohm, USB unplugged", "outputs_rest",
+              {"vmod": 5, "von": 0, "float": 1}, end("bench_12"), -0.1, 0.8, "V")
+    )  # fmt: skip
     for five, least, most in ((0, 11.0, 13.5), (1, 4.2, 5.3)):
         found += [
             Claim(f"driven, JP901 on {'5' if five else '12'} V: push-pull", "outputs_rest",

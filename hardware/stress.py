@@ -186,16 +186,28 @@ def worst_cases() -> list[Case]:
     outputs = ("bench", "bench_crank", "bench_power", "lamp")
     half = dict.fromkeys(("F902", "F912"), 1000.0)
     tripped = dict.fromkeys(("F901", "F902", "F911", "F912"), 400.0)
-    for name, vext, single, values in (
-        ("outputs shorted to 16 V, lasting, fuses open", 16, 0.0, tripped),
-        ("outputs shorted to 16 V, first 30 ms", 16, 0.3, {}),
-        ("outputs shorted to 24 V, first 30 ms", 24, 1.0, {}),
-        ("outputs shorted to 24 V, lasting, fuses of the push-pull open", 24, 0.0, half),
-        ("outputs shorted to ground, lasting", 0, 0.0, {}),
-        ("outputs on a reversed battery, first 30 ms", -14, 1.0, {}),
-        ("outputs on a reversed battery, lasting, fuses open", -14, 0.0, tripped),
+    # lasting: both a pin that pulses at half duty and one that stays high (a program that hangs),
+    # since the mean power of the open collector is twice as large there
+    held = {"td": 0.0, "ton": 1.0, "tper": 2.0}
+    for name, vext, single, values, params in (
+        ("outputs shorted to 16 V, lasting, fuses open", 16, 0.0, tripped, {}),
+        ("outputs shorted to 16 V, first 30 ms", 16, 0.3, {}, {}),
+        ("outputs shorted to 24 V, first 30 ms", 24, 1.0, {}, {}),
+        ("outputs shorted to 24 V, lasting, fuses of the push-pull open", 24, 0.0, half, {}),
+        (
+            "outputs shorted to 24 V, driven without end, fuses of the push-pull open",
+            24,
+            0.0,
+            half,
+            held,
+        ),
+        ("outputs shorted to ground, lasting", 0, 0.0, {}, {}),
+        ("outputs shorted to ground, driven without end", 0, 0.0, {}, held),
+        ("outputs on a reversed battery, first 30 ms", -14, 1.0, {}, {}),
+        ("outputs on a reversed battery, lasting, fuses open", -14, 0.0, tripped, {}),
     ):
-        cases.append(Case(name, "outputs", outputs, {"vext": vext}, single, (), (), values))
+        params = {"vext": vext, **params}
+        cases.append(Case(name, "outputs", outputs, params, single, (), (), values))
     cases += _first_spark(solid | fine)
     # the highest supplies that USB and the board's regulator can give
     high = {"v5": 5.25, "v33": 3.4}

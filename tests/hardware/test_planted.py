@@ -66,11 +66,14 @@ def test_each_mend_is_what_makes_the_claim_hold(claim) -> None:
 
 @needs_spice
 def test_an_output_that_nobody_holds_floats_up_to_the_modules_pull_up() -> None:
-    """Old: 4.7 V and more at a 1 kohm input with USB unplugged; now below 1 V."""
+    """Against 1 kohm to 12 V, USB unplugged: old 3.5 V, which logic takes as high (TTL, 2.0 V, from
+    memory), now below 1 V. 3.5 V is the driver, fed through its own body diode, that begins to
+    pull; no data sheet promises so much below 4.5 V of supply, so the old level may be higher.
+    """
     free = old("push-pull is low: bench, JP901 on 12 V, USB", values={"R906": 1e9})
     held = old("push-pull is low: bench, JP901 on 12 V, USB")
     (_, up), (_, down) = claims.judge([free, held])
-    assert up > 4 and down < 1
+    assert up > 2.0 and down < 1
 
 
 @needs_spice
@@ -108,6 +111,7 @@ def swap_nodes(folder: Path) -> None:
     new = text.replace("R403   cl_j gnd", "R403   cl_p gnd")
     assert new != text
     (folder / "board.net").write_text(new, encoding="utf-8")
+    rebuild(folder)  # as `make hardware` does: else only the old library is found
 
 
 def lose_fuse(folder: Path) -> None:
@@ -128,6 +132,7 @@ def turn_diode(folder: Path) -> None:
     new = text.replace("D25    2:gnd 1:fc_j", "D25    2:fc_j 1:gnd")
     assert new != text
     (folder / "first-spark.net").write_text(new, encoding="utf-8")
+    rebuild(folder)
 
 
 def weaker(reference: str, column: str, value: str):
@@ -254,3 +259,38 @@ def test_a_reversed_vr_sensor_is_refused_at_every_width_of_tooth() -> None:
         if taken != (params["pol"] > 0):
             wrong.append((params, gap, max(high)))
     assert not wrong, wrong
+
+
+# --- figures that the guides give, from the decks they name
+
+
+@needs_spice
+def test_figures_of_the_guides_are_those_of_the_decks() -> None:
+    build = re.sub(r"\s+", " ", (HARDWARE / "build.md").read_text(encoding="utf-8"))
+    wiring = re.sub(r"\s+", " ", (HARDWARE / "wiring.md").read_text(encoding="utf-8"))
+    lead = old("a flash-over")
+    alone = old("bonding wire alone")
+    pair = [dataclasses.replace(c, params={**c.params, "bond": b}) for c in (lead, alone)
+            for b in (1, 0)]  # fmt: skip
+    kilovolt = [value / 1e3 for _, value in claims.judge(pair)]
+    said = re.search(
+        r"by ([\d.]+) kV for .* of ([\d.]+) kV, and by ([\d.]+) kV .* of (\d+) kV", build
+    )
+    assert kilovolt == pytest.approx([float(x) for x in said.groups()], rel=0.1)
+
+    # stamped at the capacitance named, not at three quarters of it
+    said = re.search(
+        r"from (\d+) kV by (\d+) pF between the two, from (\d+) kV by (\d+) pF", wiring
+    )
+    for kv, pf in zip(*[iter(map(float, said.groups()))] * 2, strict=True):
+        near = [
+            old("2 pF from a lead", params={"kv": kv, "cll": x * pf * 1e-12}) for x in (1, 0.75)
+        ]
+        assert [value for _, value in claims.judge(near)] == [1, 0]
+
+    held = [c for c in stress.worst_cases() if "24 V, driven without end" in c.name]
+    used = stress.judge(held)[1]
+    watt = max(s.value for s in used if s.reference == "Q901" and s.quantity == "W")
+    rated = next(s.rated for s in used if s.reference == "Q901" and s.quantity == "W")
+    said = re.search(r"heats them with ([\d.]+) W without end, of ([\d.]+) W", build)
+    assert [watt, rated] == pytest.approx([float(x) for x in said.groups()], rel=0.02)
