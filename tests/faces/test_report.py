@@ -17,6 +17,7 @@ import pytest
 from click.testing import CliRunner
 
 from sparkwitness import cli
+from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import plots, report, safety
@@ -111,7 +112,7 @@ def test_a_page_says_who_what_when_and_every_number_with_its_uncertainty(html: s
         f"{9 - result.timing:.2f}° later than commanded", "Entering 3.25 should leave",
         "36-1 at 68° BTDC", "gap was 0.9 mm & worn", "scatter of the sparks", "reference angle",
         f"{result.budget.expanded:.4f}°", "nothing of", "edges refused as ringing",
-        "the same to the last bit", "sparkwitness 0", "protocol 1", "one tick 24 ns",
+        "the same to the last bit", "sparkwitness 0", f"protocol {wire.PROTOCOL}", "one tick 24 ns",
         "Measured at one speed only", "setting error run 1 (this page) 5.5",
     ):  # fmt: skip
         assert said in text, said
