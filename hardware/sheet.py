@@ -8,6 +8,7 @@ import itertools
 import re
 import textwrap
 from collections.abc import Sequence
+from xml.etree import ElementTree
 
 import parts
 import schemdraw
@@ -268,6 +269,8 @@ class Sheet:
             lines = [w for line in self.note.splitlines() for w in textwrap.wrap(line, columns)]
             for i, line in enumerate(lines):
                 self.text((box.xmin, box.ymin - 0.7 - 0.55 * i), line, FRAME, size=11.5)
+        # schemdraw registers it once, at import; another library may have taken the place since.
+        ElementTree.register_namespace("", "http://www.w3.org/2000/svg")
         data = self.drawing.get_imagedata("svg").decode("utf-8")
         title = f"<title>sparkwitness, {self.title}</title>"
         return re.sub(r"(<svg[^>]*>)", rf"\1{title}", data, count=1) + "\n"
