@@ -111,6 +111,7 @@ def tables(request) -> tuple[dict[str, Any], dict[str, Any]]:
     return kept(request.param, ".tables.json"), tables_of(request.param)
 
 
+@pytest.mark.locked  # numpy sums in another order from version to version
 @pytest.mark.parametrize("stage", STAGES)
 def test_tables_are_the_same_to_the_last_bit(tables, stage):
     before, now = tables
@@ -118,6 +119,7 @@ def test_tables_are_the_same_to_the_last_bit(tables, stage):
     assert not differences(before[stage], now[stage])
 
 
+@pytest.mark.locked
 @pytest.mark.parametrize("name", NAMES)
 def test_final_numbers_are_the_same_to_the_last_bit(name):
     before = kept(name, ".json")
