@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import Progress
 
 from sparkwitness import __version__
 from sparkwitness.cli import options
 from sparkwitness.decode.recording import FORMAT, Recording
 from sparkwitness.errors import UserError, needed
+from sparkwitness.faces.console import Console
 from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
 
