@@ -165,6 +165,14 @@ class Setup:
         crank = conditioner.delay(self.sensor, "crank" in self.falling, rpm)
         return conditioner.delay(self.trigger_kind, falls) - crank
 
+    def answer_delay(self, falls: bool) -> conditioner.Delay:
+        """The clamp path's delay less the trigger path's: what a module's delay seems longer by."""
+        if self.trigger_delay_us is None and self.delay_us is None:
+            tap = conditioner.delay(self.trigger_kind, falls)
+            return conditioner.delay(self.clamp_kind) - tap
+        clamp = conditioner.Delay(self.delay_us or 0.0, self.u_delay_us)
+        return clamp - conditioner.Delay(self.trigger_delay_us or 0.0, self.u_trigger_delay_us)
+
     @property
     def firing_angles(self) -> tuple[float, ...]:
         """Crank degrees of each firing from the first, in firing order."""
