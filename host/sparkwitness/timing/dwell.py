@@ -117,7 +117,7 @@ def of(fires: Firings, setup: Setup, tick_s: float, flanks_u_us: float) -> Dwell
     have = (fires.on_tick >= 0) & np.isfinite(fires.on_degrees) & np.isfinite(fires.degrees)
     if np.count_nonzero(have) < FEWEST:
         return None
-    ms = (fires.tick - fires.on_tick)[have] * (tick_s * 1e3)
+    ms: Floats = np.multiply((fires.tick - fires.on_tick)[have], tick_s * 1e3)
     degrees = (fires.degrees - fires.on_degrees)[have]
     mean, scatter = timing.mean_and_deviation(ms)
     angle, spread = timing.mean_and_deviation(degrees)
@@ -158,8 +158,9 @@ def course(
     have = (fires.on_tick >= 0) & np.isfinite(turned) & (passed > 0)
     if not have.any():
         return ()
-    turned, passed, tick = turned[have], passed[have] * tick_s, fires.tick[have]
-    rpm = turned / passed / 6.0
+    turned, tick = turned[have], fires.tick[have]
+    seconds: Floats = np.multiply(passed[have], tick_s)
+    rpm = turned / seconds / 6.0
     # A tooth's spacing would show its ripple: the speed is that of the firings around.
     rpm = _smoothed(rpm)
     volts = np.zeros(len(tick))
@@ -172,7 +173,7 @@ def course(
     found = []
     for k in np.flatnonzero(counts >= _FEWEST_IN_BIN)[:_MOST_BINS].tolist():
         mine = of_bin.ravel() == k
-        ms = 1e3 * passed[mine]
+        ms = 1e3 * seconds[mine]
         found.append(
             Course(
                 float(rpm[mine].mean()),

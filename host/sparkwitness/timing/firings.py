@@ -1,4 +1,4 @@
-"""The trigger tap's edges to firings: which flank fires, what is contact bounce, which spark follows.
+"""The trigger tap's edges to firings: which flank fires, what is bounce, which spark follows.
 
 A tap sees two flanks per firing. The one that the spark follows is typed, or found: after it the
 spark comes soon and always equally late, after the other one after an on-time that scatters.
@@ -233,9 +233,7 @@ def _debounced(
     # opening before.
     closing = np.flatnonzero(gap_before >= short_gap)
     previous = np.append(-1, keep[:-1])
-    first = closing[
-        np.minimum(np.searchsorted(closing, previous, side="right"), len(closing) - 1)
-    ]
+    first = closing[np.minimum(np.searchsorted(closing, previous, side="right"), len(closing) - 1)]
     opens = np.where((first > previous) & (first <= keep), first, keep)
     taken = keep - previous - 1
     lasted = np.where(opens < keep, on[keep] - on[opens], 0)

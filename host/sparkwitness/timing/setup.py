@@ -152,6 +152,8 @@ class Setup:
                     f"the firing angles must be {n} crank degrees from 0 up, 20° or more apart "
                     f"and below {self.cycle:g}°, one for each cylinder in firing order"
                 )
+        if self.trigger_kind == "points" and self.trigger == "falling":
+            raise UserError("points fire when they open: leave --trigger out, or type rising")
         if self.index == self.clamp_input:
             raise UserError("the index clamp must be on the other clamp input")
 

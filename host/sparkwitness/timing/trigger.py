@@ -92,7 +92,8 @@ class Split:
             "flank": self.flank, "flank_found": self.found,
             "trigger_deg_btdc": self.angle, "trigger_expanded_deg": self.angle.u95,
             "trigger_scatter_deg": self.scatter,
-            "controller_error_deg": one, "controller_expanded_deg": None if one is None else one.u95,
+            "controller_error_deg": one,
+            "controller_expanded_deg": None if one is None else one.u95,
             "module_delay_us": self.delay_us, "module_delay_expanded_us": self.delay_us.u95,
             "module_delay_scatter_us": self.scatter_us,
             "module_error_deg": self.module, "module_expanded_deg": self.module.u95,
@@ -151,11 +152,13 @@ def read(
     if setup.trigger == "none" or not len(tables.trigger):
         return None
     tick_s = tables.tick_s
-    choice = firings.choose(tables.trigger, steady.tick, tick_s, setup.trigger)
+    # Points fire when they open, and their input is timed on that.
+    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    choice = firings.choose(tables.trigger, steady.tick, tick_s, typed)
     if choice.level is None:
         return Tap(choice)
     fires = firings.firings(tables.trigger, choice.level, every, tick_s)
-    latest = firings.window(fires.tick, tick_s, setup.trigger in firings.NAMES)
+    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
     early = int(firings.EARLY_S / tick_s)
     spark, fire = firings.delays(fires.tick, steady.tick, early, latest)
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
@@ -178,9 +181,7 @@ def read(
     delay = (steady.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - between.us
     delay_us, delay_scatter = timing.mean_and_deviation(delay)
     u_us = float(
-        np.sqrt(
-            timing.standard_error(delay) ** 2 + between.u_us**2 + (tick_s * 1e6) ** 2 / 6
-        )
+        np.sqrt(timing.standard_error(delay) ** 2 + between.u_us**2 + (tick_s * 1e6) ** 2 / 6)
     )
     module = -timing.degrees_of(delay_us * 1e-6, rpm)
     swing = setup.swing
@@ -193,11 +194,11 @@ def read(
     error = None
     if setup.commanded is not None:
         error = Number(mean - setup.commanded, lines.expanded)
-    flanks_u = float(np.hypot(path.u_us, path.u_us))
+    flanks_u = float(np.sqrt(2)) * path.u_us
     first, last = np.searchsorted(fires.tick, steady.tick[[0, -1]]).tolist()
     dwell = charging.of(fires.pick(np.arange(first, last)), setup, tick_s, flanks_u)
     split = Split(
-        _NAME[choice.level], setup.trigger == "auto", angle, scatter, error,
+        _NAME[choice.level], typed == "auto", angle, scatter, error,
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines,
     )  # fmt: skip
@@ -222,7 +223,8 @@ def _ours(
 
 def _joint(segment: Ticks, degrees: Floats) -> Floats:
     """One rising number for segment and angle."""
-    return segment * 1e9 + np.nan_to_num(degrees)
+    joint: Floats = np.multiply(segment, 1e9, dtype=np.float64) + np.nan_to_num(degrees)
+    return joint
 
 
 def _counts(
@@ -269,6 +271,6 @@ def _counts(
     ours = part.pick(mine)
     apart = np.diff(ours.degrees)[(np.diff(ours.segment) == 0) & ours.known[1:]]
     gaps = np.maximum(np.rint(apart / period) - 1, 0)
-    no_trigger = int(gaps.sum()) if not setup.odd else 0
+    no_trigger = max(0, int(gaps.sum()) - unasked) if not setup.odd else 0
     lost = int(np.count_nonzero(silent & doubt)) + int(np.count_nonzero(due & ~answered & ~known))
     return Counts(int(np.count_nonzero(mine)), no_spark, no_trigger, unasked, lost)
