@@ -149,6 +149,8 @@ def choose(trigger: Marked, sparks: Ticks, tick_s: float, typed: str) -> Choice:
         fits.append((name, level, float(np.median(late)), max(_spread(late), tick_s)))
     told = tuple((name, late) for name, _, late, _ in fits)
     if not fits:
+        if typed not in NAMES and len(stamped) == 1:
+            return Choice(None, "one", told)
         return Choice(None, "few" if len(trigger) < 2 * _FEWEST else "none", told)
     if len(fits) == 1:
         if typed not in NAMES and len(stamped) == 1 and fits[0][2] > _NO_CHARGE_S:
@@ -223,8 +225,12 @@ def _debounced(
     if not sparked.any():
         return index, index, none, none
     most = int(_BOUNCE_S / tick_s)
-    short_gap = min(most, int(_BOUNCE_SHARE * float(np.median(gap[sparked]))))
-    short_on = min(most, int(_BOUNCE_SHARE * float(np.median(width[sparked & has_on]))))
+    # The longest from spark to spark are the firings' own, whatever bounces between.
+    own = np.flatnonzero(sparked)
+    long_gap = np.maximum.reduceat(np.where(gap == width.max(), 0, gap), own)
+    long_on = np.maximum.reduceat(np.where(has_on, width, 0), own)
+    short_gap = min(most, int(_BOUNCE_SHARE * float(np.median(long_gap))))
+    short_on = min(most, int(_BOUNCE_SHARE * float(np.median(long_on))))
     bounce = ~sparked & ((gap < short_gap) | (width < short_on))
     if not bounce.any():
         return index, index, none, none

@@ -7,7 +7,7 @@ from sparkwitness.timing import gates
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.dwell import Dwell
 from sparkwitness.timing.firings import Choice
-from sparkwitness.timing.gates import NOTE, REFUSED, WARNING, Fields, Finding, Gate
+from sparkwitness.timing.gates import NOTE, WARNING, Fields, Finding, Gate
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.trigger import Split
 from sparkwitness.timing.wording import plus_minus
@@ -60,7 +60,7 @@ def _none(e: Evidence) -> Fields:
 
 
 def _one(e: Evidence) -> Fields:
-    return {"delays": _delays(e)} if e.choice.why == "one" else None
+    return {} if e.choice.why == "one" else None
 
 
 def _few(e: Evidence) -> Fields:
@@ -155,27 +155,27 @@ def _dwell_long(e: Evidence) -> Fields:
 
 ROWS: tuple[Gate, ...] = (
     Gate(
-        "tap_both", REFUSED, True, _both,
+        "tap_both", NOTE, True, _both,
         "the sparks follow both flanks of the trigger alike ({delays}), so which one fires cannot "
         "be told: say it with --trigger rising or --trigger falling",
         confirm=False,
     ),
     Gate(
-        "tap_one", REFUSED, True, _one,
-        "only one flank of the trigger was stamped, and the sparks follow {delays}: that may be "
-        "the beginning of the dwell. Say which flank fires with --trigger, and measure anew so "
-        "that both are stamped",
+        "tap_one", NOTE, True, _one,
+        "only one flank of the trigger was stamped, and it need not be the one that fires: "
+        "controller and module are not told apart. Measure anew so that both are stamped, or say "
+        "with --trigger that this one fires",
         confirm=False,
     ),
     Gate(
-        "tap_none", REFUSED, True, _none,
+        "tap_none", NOTE, True, _none,
         "the trigger tap has {edges} edges, but the sparks follow neither flank: it is on another "
         "coil's trigger, the flank is typed wrong, or it hears noise. Check where it is clipped; "
         "--trigger none leaves it out",
         confirm=False,
     ),
     Gate(
-        "tap_few", REFUSED, True, _few,
+        "tap_few", NOTE, True, _few,
         "the trigger tap has only {edges} edges, too few to tell controller and module apart",
         confirm=False,
     ),
