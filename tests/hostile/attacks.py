@@ -7,16 +7,23 @@ that something reached the terminal on which it acts; TRACEBACK speaks for itsel
 
 import json
 import os
+import resource
+import subprocess
+import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from random import Random
 
 from click.testing import CliRunner, Result
 
 from hostile import nasty
+from hostile.liar import Liar
 from sparkwitness.cli import main
+from sparkwitness.decode import framing, wire
 from sparkwitness.errors import UserError
 from sparkwitness.records.logbook import Logbook
+from streams import HELLO
 
 TRIED, REFUSED, LOST, RAW, TRACEBACK = OUTCOMES = ("tried", "refused", "lost", "raw", "traceback")
 DATA = Path(__file__).resolve().parents[1] / "data"
@@ -218,6 +225,56 @@ def json_is_json(rng: Random, place: Path) -> str:
     return outcome(result)
 
 
+def boards_that_lie(rng: Random, place: Path) -> str:
+    """A port behind which sits a liar: another version, limits of no sense, floods, a modem."""
+    with Liar(rng, framing.unseal(wire.encode("hello", 1, 0, **HELLO)[:-1])) as board:
+        command = rng.choice([
+            ("board", "identify"), ("board", "selftest", "--yes"),
+            ("measure", "--commanded", "10", "--reference", "36-1", "--reference-angle", "84",
+             "--reference-within", "0.5", "--cylinders", "4", "--strokes", "4", "--clamp", "plug",
+             "--setting", "0", "--counts", "crank", "--longest", "1", "--once", "--yes",
+             "--no-log"),
+            ("bench", "--kind", "inductive", "--width", "3000", "--cylinders", "4", "--active",
+             "high", "--steps", "1000", "--seconds", "1", "--yes", "--no-log"),
+        ])  # fmt: skip
+        ended = outcome(run(*command, "--port", board.port, "--patience", "0.1", typed=""))
+    return ended
+
+
+def disks(rng: Random, place: Path) -> str:
+    """No room, a folder that is a file, a file that is a folder: the result is on the screen."""
+    (place / "file").write_text("x")
+    (place / "folder").mkdir()
+    books = [place / "file" / "x.db", place / "folder", place / "logbook.db", Path("/dev/full"),
+             place / "a" / "b" / "logbook.db", Path("/proc/logbook.db")]  # fmt: skip
+    most = rng.choice([0, 1, 4096, 20_000, 100_000, 10_000_000])
+    out = rng.choice([place / "file" / "x", place / "folder", place / "out", Path("/dev/full")])
+    command = rng.choice([
+        ("measure", "--from", RECORDING, "--yes"),
+        ("report", RECORDING, "--out", out), ("export", RECORDING, "--to", "csv", "--out", out),
+        ("check", "supply", "--rest", "12.6", "--lowest", "10.5"),
+        ("summarize", DATA, "--out", out, "--jobs", "1"),
+    ])  # fmt: skip
+    home = rng.choice([place / "home", place / "file"])
+    arguments = [str(a) for a in command]
+    named = command[0] in ("measure", "report") and rng.random() < 0.5
+    if named:
+        arguments += ["--logbook", str(rng.choice(books))]
+    done = subprocess.run(
+        [sys.executable, "-m", "sparkwitness", *arguments], capture_output=True, check=False,
+        stdin=subprocess.DEVNULL, env={**os.environ, "XDG_DATA_HOME": str(home)},
+        preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (most, most)),
+    )  # fmt: skip
+    said = (done.stdout + done.stderr).decode()
+    if "Traceback" in said or done.returncode < 0:
+        return TRACEBACK
+    if command[0] == "measure" and not named and "true timing" not in said:
+        return LOST
+    if command[0] == "check" and "verdict" not in said:
+        return LOST
+    return TRIED if done.returncode == 0 else REFUSED if "Error: " in said or "! " in said else LOST
+
+
 Attack = Callable[[Random, Path], str]
 KINDS: dict[str, tuple[Attack, int]] = {
     # what, and how many of a hundred
@@ -228,4 +285,6 @@ KINDS: dict[str, tuple[Attack, int]] = {
     "plans and engines": (plans_and_engines, 15),
     "prompts": (prompts, 20),
     "JSON of nasty names": (json_is_json, 5),
+    "boards that lie": (boards_that_lie, 5),
+    "disks": (disks, 5),
 }

@@ -384,9 +384,11 @@ class EdgeDecoder:
         session.total = beat["total"].tolist()
         before = session.board_counts
         for i in range(_N_INPUTS):
-            self.loss.board_lost[i] += int(beat["lost"][i]) - int(before["lost"][i])
-            self.loss.board_stalls[i] += int(beat["stalls"][i]) - int(before["stalls"][i])
-        self.loss.board_unsent += int(beat["unsent"]) - int(before["unsent"])
+            self.loss.board_lost[i] += wire.gone_on(int(beat["lost"][i]), int(before["lost"][i]))
+            self.loss.board_stalls[i] += wire.gone_on(
+                int(beat["stalls"][i]), int(before["stalls"][i])
+            )
+        self.loss.board_unsent += wire.gone_on(int(beat["unsent"]), int(before["unsent"]))
         session.board_counts = beat.copy()
 
     def _edges(

@@ -178,6 +178,15 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
     return framing.seal(body)
 
 
+def gone_on(now: int, before: int) -> int:
+    """How far a 32-bit counter of the board went on between two looks, its wrap included.
+
+    A counter that went back was begun anew: it counts from 0 then.
+    """
+    ahead = (now - before) & 0xFFFFFFFF
+    return ahead if ahead < 1 << 31 else now
+
+
 def protocol_of(hello: bytes) -> int | None:
     """Protocol version in the body of a hello of any version; None if it is too short.
 
