@@ -11,12 +11,14 @@ from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.records import engines
-from sparkwitness.timing import conditioner, gates, wheel
+from sparkwitness.timing import conditioner, gates, gates_tap, wheel
 from sparkwitness.timing.angle import Reference
-from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
+from sparkwitness.timing.setup import CLAMPS, COUNTS, TRIGGERS, Setup
+
+WHOLE_ROW, NUMBER_ROW = options.Row("-", whole=True), options.Row(",")
 
 
-class _Named(click.Choice):
+class _Named(click.Choice[str]):
     """A choice that takes first-spark for first_spark."""
 
     def convert(self, value: Any, param: Any, ctx: Any) -> Any:
@@ -84,7 +86,7 @@ setup_options = options.stack(
             "--confirm",
             "confirmed",
             multiple=True,
-            type=click.Choice(gates.NAMES),
+            type=click.Choice((*gates.NAMES, *(row.name for row in gates_tap.ROWS if row.confirm))),
             metavar="CODE",
             help="You have checked what this finding says. May be repeated.",
         ),
@@ -94,13 +96,45 @@ setup_options = options.stack(
             help="Crank sensor's conditioner, for its delay. Default: hall_optical.",
         ),
         click.option(
-            "--coil-ohm", type=options.NUMBER, help="Resistance of a vr sensor's coil, Ω."
+            "--sensor-ohm", type=options.NUMBER, help="Resistance of a vr sensor's coil, Ω."
         ),
-        click.option("--coil-henry", type=options.NUMBER, help="Its inductance where known, H."),
+        click.option("--sensor-henry", type=options.NUMBER, help="Its inductance where known, H."),
         click.option(
             "--clamp-kind",
             type=_Named(conditioner.CLAMP_KINDS),
             help="Kind of ignition under the clamp, for its delay. Default: not known.",
+        ),
+        click.option(
+            "--trigger",
+            type=click.Choice(list(TRIGGERS)),
+            help="Flank of the trigger tap that fires. Default: found from the sparks.",
+        ),
+        click.option(
+            "--trigger-kind",
+            type=click.Choice(conditioner.TRIGGER_KINDS),
+            help="What the tap is on, for its delay. Default: logic.",
+        ),
+        click.option(
+            "--coil-ms",
+            type=options.NUMBER,
+            help="Coil's time constant L/R, ms, as `sparkwitness check` tells it.",
+        ),
+        click.option(
+            "--order",
+            type=WHOLE_ROW,
+            metavar="1-3-4-2",
+            help="Firing order, to look at each cylinder (clamp on the coil lead).",
+        ),
+        click.option(
+            "--firing",
+            type=NUMBER_ROW,
+            metavar="0,90,…",
+            help="Crank degrees of each firing in that order, from the first; default: even.",
+        ),
+        click.option(
+            "--index",
+            type=click.Choice(wire.INPUTS[1:3]),
+            help="Second clamp, on cylinder 1's plug lead: tells which cylinder is which.",
         ),
         click.option(
             "--wheel",
@@ -171,12 +205,12 @@ QUESTIONS = (
         "The advice stays within the range.", True,
     ),
     Question(
-        "coil_ohm", "Resistance of the sensor's coil, Ω (Enter: not known)", options.NUMBER, None,
+        "sensor_ohm", "Resistance of the sensor's coil, Ω (Enter: not known)", options.NUMBER, None,
         "By an ohmmeter on the sensor's two wires, engine off. The coil delays the signal, 5 to "
         "80 µs; known, the result is surer.", True,
     ),
     Question(
-        "coil_henry", "Its inductance, H (Enter: not known)", options.NUMBER, None,
+        "sensor_henry", "Its inductance, H (Enter: not known)", options.NUMBER, None,
         "From its data sheet or an LCR meter; 0.05 to 2 H.", True,
     ),
 )  # fmt: skip
@@ -228,7 +262,7 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    for name in ("falling", "confirmed"):
+    for name in ("falling", "confirmed", "order", "firing"):
         listed = values.get(name, ())
         values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False
@@ -350,7 +384,7 @@ def _missing(values: dict[str, Any], stored: dict[str, Any], given: dict[str, An
 
 def _needless(one: Question, values: dict[str, Any]) -> bool:
     """Nothing hangs on the answer: a coil that is none, the controller's habits unknown."""
-    if one.name in ("coil_ohm", "coil_henry"):
+    if one.name in ("sensor_ohm", "sensor_henry"):
         return values.get("sensor") != "vr"
     return one.name in _ONLY_WITH_SETTING and "setting" in values and values["setting"] is None
 

@@ -183,7 +183,7 @@ def swing_uncertainty(to_edge: float, swing: float, firings_per_rev: float) -> f
 
 _UNEQUAL = (0.5, 1.0, 1.5)  # orders of a crank revolution that unequal cylinders add
 # How much a cylinder gives less than the others, root mean square of what is met: a dead one is 1.
-_WEAKNESS = 0.7
+WEAKNESS = 0.7
 
 
 def unequal_uncertainty(
@@ -219,12 +219,12 @@ def unequal_uncertainty(
         wave = np.exp(1j * turn * to_edge)
         left = abs(wave - (weights * np.exp(1j * turn * nodes * reference.period)).sum())
         amplitude = unequal_amplitude(order, swing, n, strokes)
-        total += (amplitude * left) ** 2 / 2
-    return float(np.sqrt(total))
+        total += float(amplitude * left) ** 2 / 2
+    return WEAKNESS * float(np.sqrt(total))
 
 
 def unequal_amplitude(order: float, swing: float, firings_per_rev: float, strokes: int) -> float:
-    """Degrees of crank by which a cylinder that gives less swings the angle at an order.
+    """Degrees of crank by which a cylinder that gives nothing swings the angle at an order.
 
     Args:
         order: per crank revolution.
@@ -237,7 +237,7 @@ def unequal_amplitude(order: float, swing: float, firings_per_rev: float, stroke
         return 0.0
     hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
     relative = swing * n / (order * cylinders) * hump
-    return _WEAKNESS * float(np.degrees(relative / order))
+    return float(np.degrees(relative / order))
 
 
 _RUN_OUT = 0.3  # crank degrees: a wheel runs out no more than that (common practice, no source)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing.angle import Reference, Track
-from sparkwitness.timing.budget import default_swing, unequal_amplitude
+from sparkwitness.timing.budget import WEAKNESS, default_swing, unequal_amplitude
 
 Floats = NDArray[np.float64]
 
@@ -153,7 +153,7 @@ class WheelLearner:
         most = self.reference.edges / (4 * self.reference.turns)  # half of the edges' own freedom
         ripple = {}
         for order in sorted(o for o in orders if o < most and o % lowest == 0):
-            size = unequal_amplitude(order, swing, n, strokes)
+            size = WEAKNESS * unequal_amplitude(order, swing, n, strokes)
             # One cylinder alone adds to every half order nearly as much as to the next whole one.
             size = max(size, between / order**2)
             ripple[order] = float(np.hypot(size, firing.get(order, 0.0)) / np.sqrt(2))
