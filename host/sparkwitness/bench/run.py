@@ -144,6 +144,7 @@ class _Live:
         collector, segment = self.collector, plan.segments[index]
         began = collector.seconds
         self.stream.command("drive", **plan.drive(segment))
+        self.stream.within(seconds + 2 * SETTLE_S + _EXTRA_S)
         while collector.drives <= number or (
             collector.seconds < collector.driving_since + seconds + _EXTRA_S
         ):

@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
+from math import inf
 from typing import Any, Literal
 
 from sparkwitness.decode import wire
@@ -24,6 +25,8 @@ from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 
 QUIET_S = 3.0
+_TAIL_S = 3.0  # to empty what a stopped board had still to send
+_CLOCKS = 1.5  # two clocks differ by far less; a computer may be busy
 WAIT_S = 0.1
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
@@ -67,6 +70,7 @@ class Stream:
         self._ended = False
         self._running = False
         self._since = time.monotonic()
+        self._latest = inf
 
     def __enter__(self) -> "Stream":
         self._listen()
@@ -76,7 +80,7 @@ class Stream:
                 self.link.stop()
             both = self._both if self.link.hello["protocol"] > 1 else 0
             self.link.command("configure", enabled=self._enabled, falling=self._falling, both=both)
-            while self.link.receive(0):
+            for _ in self._left(0):
                 pass
             self._running = True
             self.link.command("start")
@@ -143,6 +147,14 @@ class Stream:
         self.link.command(name, **fields)
         self._since = time.monotonic()
 
+    def within(self, seconds: float) -> None:
+        """From now on at most so long by this computer's clock.
+
+        What is driven ends by the board's clock; where that stands, the lease would be renewed for
+        ever.
+        """
+        self._latest = time.monotonic() + (_CLOCKS * seconds + QUIET_S) * self.link.patience
+
     def receive(self, wait: float = WAIT_S) -> bytes:
         """Bytes that came since, recorded; empty after `wait` s without any.
 
@@ -153,9 +165,14 @@ class Stream:
         data = self.link.receive(wait)
         if data:
             self._keep(data)
-        elif self.quiet_s > QUIET_S:
+        if not data and self.quiet_s > QUIET_S:
             raise UserError(
                 f"the board on {self.link.port} stopped sending; unplug it, plug it in, try again"
+            )
+        elif time.monotonic() > self._latest:
+            raise UserError(
+                f"the clock of the board on {self.link.port} does not go on as it should; unplug "
+                "it, plug it in, try again"
             )
         self._obey()
         return data
@@ -167,8 +184,14 @@ class Stream:
         self._obey()
         self._running = False
         self.link.stop()
-        while data := self.link.receive(2 * WAIT_S):
+        for data in self._left(2 * WAIT_S):
             self._keep(data)
+            yield data
+
+    def _left(self, wait: float) -> Iterator[bytes]:
+        """What still comes of a board that was stopped; one that never ends is left to itself."""
+        latest = time.monotonic() + _TAIL_S * self.link.patience
+        while time.monotonic() < latest and (data := self.link.receive(wait)):
             yield data
 
     def _obey(self) -> None:
