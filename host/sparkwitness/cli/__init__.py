@@ -1,6 +1,7 @@
 """The command `sparkwitness`. Each command lives in its own module and is loaded when called."""
 
 import importlib
+import sys
 from typing import Any
 
 import click
@@ -46,6 +47,16 @@ class _Lazy(click.Group):
         command.name = cmd_name
         return command
 
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        from sparkwitness.cli import output
+
+        try:
+            with output.careful():
+                return super().main(*args, **kwargs)
+        except UserError as error:
+            click.echo(f"Error: {error.message}", err=True)
+            sys.exit(1)
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
@@ -72,7 +83,7 @@ def main(ctx: click.Context, quiet: bool) -> None:
     needed for --simulate, --from and the demo.
 
     Exit codes: 0 done; 1 refused or failed, one sentence says why; 2 a wrong option; 3 ended
-    without a result; 4 a result, and it is bad news.
+    without a result; 4 a result, and it is bad news; 5 a result that is not whole or not sure.
     """
     if ctx.invoked_subcommand not in (None, "config", "completion"):
         from sparkwitness.cli import config

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, options
+from sparkwitness.cli import ask, codes, options
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
@@ -23,8 +23,6 @@ from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.angle import Reference
 
 _AGAIN = " again"
-NOT_OVER = 3
-"""Exit code: the search still has a test to ask, or ended without being sure."""
 
 
 @click.command()
@@ -83,7 +81,7 @@ def command(
     s skip (cannot test), w why this test, o other tests, u undo, q quit (the run is kept).
 
     Without a terminal: give answers with --say or --answers; the next test comes out as text or
-    --json. Exit code 3: the search is not over, or it ended without being sure.
+    --json. Exit code 3: the search is not over; 5: it ended without being sure.
     """
     out, beside = show.consoles(as_json)
     keeping.book(beside)
@@ -120,8 +118,8 @@ def command(
     ends = ff.result(session.chain, session.run.events, session.run.sure)
     if over or ff.started(session.run):
         _keep(session, keeping, simulate)
-    if not (ff.started(session.run) or (over and ends.sure)):
-        sys.exit(NOT_OVER)
+    if not ff.started(session.run) and not (over and ends.sure):
+        sys.exit(codes.NOT_SURE if over else codes.NOTHING)
 
 
 def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None:
@@ -275,13 +273,8 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
 
 def _print_state(session: Session, as_json: bool) -> None:
     if as_json:
-        click.echo(
-            json.dumps(
-                fault_text.state(session.chain, session.run, session.path),
-                indent=1,
-                ensure_ascii=False,
-            )
-        )
+        told = fault_text.state(session.chain, session.run, session.path)
+        click.echo(json.dumps(told, indent=1))
         return
     choice = (
         None if ff.started(session.run)
