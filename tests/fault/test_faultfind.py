@@ -559,6 +559,8 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
         os.write(master, text.encode() + b"\n")
 
     try:
+        until("turn the engine over")
+        say("")
         until("Before you go near it")
         until("q quit:")
         say("purple")

@@ -455,9 +455,7 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
 new ResizeObserver(redraw).observe(document.body);
 
 $("sound").onclick = () => {
-  const name = sound.next();
-  put("sound", `♪ ${name}`);
-  $("sound").setAttribute("aria-label", `Sound: ${name}`);
+  put("sound", `sound: ${sound.next()}`);
 };
 
 // ---- room and light
