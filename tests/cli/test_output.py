@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from sparkwitness import cli
-from sparkwitness.cli import output
+from sparkwitness import cli, foreign
 
 ENCODINGS = ("cp1252", "ascii", "cp437", "cp932")
 # Every command with something to say; those that need a board say that there is none.
@@ -40,14 +39,19 @@ COMMANDS = (
 )  # fmt: skip
 
 
-def run(folder: Path, encoding: str, *typed: str, seconds: float = 60) -> tuple[int, bytes]:
+def run(folder: Path, encoding: str, *typed: str, seconds: float = 120) -> tuple[int, bytes]:
     env = {
         **os.environ, "PYTHONIOENCODING": encoding, "XDG_DATA_HOME": str(folder),
         "SPARKWITNESS_LOGBOOK": str(folder / "book.db"), "COLUMNS": "100",
     }  # fmt: skip
     command = [sys.executable, "-m", "sparkwitness", *typed]
     with subprocess.Popen(
-        command, env=env, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        command,
+        env=env,
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
     ) as process:
         if typed[0] == "live":
             import signal
@@ -103,7 +107,7 @@ def test_every_character_that_is_written_anywhere_has_a_plain_one():
     for path in folder.rglob("*.py"):
         if "live" not in path.parts:
             used |= set(path.read_text(encoding="utf-8"))
-    lost = {c for c in used if not c.isascii() and output._plain(c) == "?"}
+    lost = {c for c in used if not c.isascii() and foreign.plain(c) == "?"}
     assert not lost
 
 

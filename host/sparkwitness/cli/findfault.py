@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import ask, codes, options
 from sparkwitness.cli import keeping as keep
@@ -18,6 +17,7 @@ from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import fault_text, safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.fault import model as ff
 from sparkwitness.fault.store import default_path, load
 from sparkwitness.records.logbook import Logbook

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sparkwitness.bench.evaluate import Band, Delay, Heat, Sweep
+from sparkwitness.bench.result import Band, Delay, Heat, Sweep
 from sparkwitness.faces import bench_text
 from sparkwitness.timing.stats import Change, Threshold
 
@@ -44,11 +44,14 @@ def over_all_speeds(result: dict[str, Any]) -> list[tuple[str, str]] | None:
         kept = dict(result["sweep"])
         for name, kind in _KINDS.items():
             kept[name] = kind(**kept[name]) if kept.get(name) else None
-        kept["bands"] = tuple(Band(**band) for band in kept.get("bands") or ())
+        for name in ("bands", "double_bands"):
+            kept[name] = tuple(Band(**band) for band in kept.get(name) or ())
         rows = bench_text.sweep_words(Sweep(**kept)) if result["answered"] else []
         counted = f"{result['triggers']} triggers, {result['answered']} answered"
     except (KeyError, TypeError, ValueError):
         return None
+    for name, found in (("drop-outs", kept["bands"]), ("double events", kept["double_bands"])):
+        rows += [(name, f"{b.hits} of {b.triggers} triggers at {b.name}") for b in found]
     refused = [
         f"{result[key]} {what}"
         for key, what in (
