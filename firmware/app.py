@@ -22,6 +22,7 @@ BLOCK_AGE_MS = const(20)
 BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
+RENEWALS = const(8)  # taken in one turn
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
@@ -297,7 +298,11 @@ class App:
     # Commands from the host
 
     def _listen(self):
-        """Take bytes from the host; obey a command when one is whole. True if bytes came."""
+        """Take bytes from the host; obey a command when one is whole. True if bytes came.
+
+        Of renewals all that wait are taken, up to some ms: one that lay long prolongs too much.
+        """
+        renewals = RENEWALS
         byte = self.link.receive()
         if byte < 0:
             return False
@@ -324,7 +329,9 @@ class App:
                     self.hw.heard = ticks_ms()
                     self._met = True
                     self._obey(size)
-                    return True
+                    renewals -= 1
+                    if not renewals or self._command[1] != wire.RENEW or not self.link.ready():
+                        return True
             byte = self.link.receive()
         return True
 
