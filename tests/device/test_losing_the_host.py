@@ -56,7 +56,7 @@ class Line:
         self.noise = 0.0
         self.cut = self.pulled = self.dead = False
         self.renewed = 0  # cycle of the last valid drive or renew
-        self.stopped = 0  # cycle of the first stop that reached the board, since the loss
+        self.stopped = 0  # cycle of the first stop that reached the board since then
         self._newest = -1
         self._old: dict[int, bytes] = {}
         self._waiting = b""
@@ -88,7 +88,7 @@ class Line:
             return
         number, seq = body[0], struct.unpack("<I", body[4:8])[0]
         if number in ON and seq > self._newest:
-            self._newest, self.renewed = seq, self.chip.cycle
+            self._newest, self.renewed, self.stopped = seq, self.chip.cycle, 0
             self._old[number] = piece
         if number == NUMBER["stop"] and not self.stopped:
             self.stopped = self.chip.cycle
@@ -202,7 +202,7 @@ def drive_and_lose(line: Line, way: str, after_s: float, plan: dict[str, str]) -
             while line.now() < end:
                 stream.receive()
             assert line.board.hardware.outputs == 3  # they are on
-            line.plan, line.stopped = dict(plan), 0
+            line.plan = dict(plan)
             if way == "cable":
                 line.cut = line.pulled = True
             elif way in ("crash", "stopped"):
