@@ -33,8 +33,8 @@ class Placed:
     def __len__(self) -> int:
         return len(self.tick)
 
-    def pick(self, mask: NDArray[np.bool_] | slice) -> "Placed":
-        """The edges selected by a mask, or a slice of them."""
+    def pick(self, mask: NDArray[np.bool_] | Ticks | slice) -> "Placed":
+        """The edges selected by a mask or indices, or a slice of them."""
         return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     @classmethod

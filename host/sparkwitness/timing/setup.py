@@ -152,6 +152,8 @@ class Setup:
                     f"the firing angles must be {n} crank degrees from 0 up, 20° or more apart "
                     f"and below {self.cycle:g}°, one for each cylinder in firing order"
                 )
+        if self.trigger_kind == "points" and self.trigger == "falling":
+            raise UserError("points fire when they open: leave --trigger out, or type rising")
         if self.index == self.clamp_input:
             raise UserError("the index clamp must be on the other clamp input")
 
@@ -164,6 +166,14 @@ class Setup:
             return conditioner.Delay(0.0, self.u_trigger_delay_us)
         crank = conditioner.delay(self.sensor, "crank" in self.falling, rpm)
         return conditioner.delay(self.trigger_kind, falls) - crank
+
+    def answer_delay(self, falls: bool) -> conditioner.Delay:
+        """The clamp path's delay less the trigger path's: what a module's delay seems longer by."""
+        if self.trigger_delay_us is None and self.delay_us is None:
+            tap = conditioner.delay(self.trigger_kind, falls)
+            return conditioner.delay(self.clamp_kind) - tap
+        clamp = conditioner.Delay(self.delay_us or 0.0, self.u_delay_us)
+        return clamp - conditioner.Delay(self.trigger_delay_us or 0.0, self.u_trigger_delay_us)
 
     @property
     def firing_angles(self) -> tuple[float, ...]:
