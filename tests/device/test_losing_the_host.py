@@ -40,6 +40,7 @@ PLACES = {
     "answer damaged": {"ack": "damage"}, "last heartbeat lost": {"heartbeat": "lose"},
     "two stops lost": {"stop": "lose two"}, "all stops lost": {"stop": "lose all"},
     "all answers lost": {"ack": "lose all"}, "nothing comes through": {"stop": "cut"},
+    "renewals pile up": {"stop": "pile"},
     "old renewals again": {"stop": "old renewals"}, "old drive again": {"stop": "old drive"},
 }  # fmt: skip
 
@@ -57,7 +58,7 @@ class Line:
         self.cut = self.pulled = self.dead = False
         self.renewed = 0  # cycle of the last valid drive or renew
         self.stopped = 0  # cycle of the first stop that reached the board since then
-        self._newest = -1
+        self._newest = self._lease = -1
         self._old: dict[int, bytes] = {}
         self._waiting = b""
         self._sent = 0
@@ -90,6 +91,8 @@ class Line:
         if number in ON and seq > self._newest:
             self._newest, self.renewed, self.stopped = seq, self.chip.cycle, 0
             self._old[number] = piece
+            if number == NUMBER["drive"]:
+                self._lease = seq
         if number == NUMBER["stop"] and not self.stopped:
             self.stopped = self.chip.cycle
 
@@ -101,7 +104,7 @@ class Line:
             self.cut = True
         if self.cut or act == "lose all":
             return []
-        if act in ("lose", "damage", "twice", "lose two", "old renewals", "old drive"):
+        if act in ("lose", "damage", "twice", "lose two", "old renewals", "old drive", "pile"):
             self.plan[name] = "lose" if act == "lose two" else ""
         if not act and self.rng.random() < self.noise:
             act = self.rng.choice(("lose", "damage", "twice"))
@@ -110,6 +113,10 @@ class Line:
         if act == "damage":
             at = self.rng.randrange(len(piece))
             return [piece[:at] + bytes([piece[at] % 255 + 1]) + piece[at + 1 :]]
+        if act == "pile":  # valid ones, forty at once, and the stop is lost among them
+            link = self.link
+            return [wire.encode("renew", link._session, link._seq + k, lease=self._lease)[:-1]
+                    for k in range(40)]  # fmt: skip
         if act == "old renewals":
             return [piece] + [self._old.get(NUMBER["renew"], b"")] * 9
         if act == "old drive":
@@ -248,7 +255,9 @@ def test_each_way_with_the_loss_at_each_place(emulated: Any, way: str, place: st
 @pytest.mark.slow
 def test_a_thousand_random_losses(emulated: Any, capsys: pytest.CaptureFixture[str]) -> None:
     worst, came, rng = 0.0, dict.fromkeys(WAYS, 0), random.Random(8)
-    for seed in range(1000):
+    for seed in range(10_000):
+        if sum(came.values()) == 1000:
+            break
         line = emulated(seed)
         way, plan = rng.choice(WAYS), PLACES[rng.choice(list(PLACES))]
         noise = rng.choice((0.0, 0.1, 0.3))
@@ -262,5 +271,5 @@ def test_a_thousand_random_losses(emulated: Any, capsys: pytest.CaptureFixture[s
             worst = max(worst, off_after(line))
             assert worst <= 1.0, (seed, way, plan, noise)
     with capsys.disabled():
-        print(f"\n{sum(came.values())} of 1000 were driving; worst {worst:.3f} s; {came}")
+        print(f"\n{sum(came.values())} hosts lost; worst {worst:.3f} s; {came}")
     assert min(came.values()) > 50
