@@ -260,9 +260,10 @@ def disks(rng: Random, place: Path) -> str:
     named = command[0] in ("measure", "report") and rng.random() < 0.5
     if named:
         arguments += ["--logbook", str(rng.choice(books))]
+    usual = {key: text for key, text in os.environ.items() if key != "SPARKWITNESS_LOGBOOK"}
     done = subprocess.run(
         [sys.executable, "-m", "sparkwitness", *arguments], capture_output=True, check=False,
-        stdin=subprocess.DEVNULL, env={**os.environ, "XDG_DATA_HOME": str(home)},
+        stdin=subprocess.DEVNULL, env={**usual, "XDG_DATA_HOME": str(home)},
         preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (most, most)),
     )  # fmt: skip
     said = (done.stdout + done.stderr).decode()

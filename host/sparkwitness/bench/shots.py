@@ -7,7 +7,6 @@ measured from the stamps.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
-from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -459,7 +458,7 @@ def _stretch(
         shots=shots.pick(there & sure & at_speed),
         cut=int(np.count_nonzero(there & ~sure)),
         off_speed=int(np.count_nonzero(there & sure & ~at_speed)),
-        driven=sum(wire.gone_on(b.driven, a.driven) for a, b in pairwise(beats)),
+        driven=int(wire.gone_on([b.driven for b in beats])),
         seen=int(seen[1] - seen[0]),
         supply_mv=min(supply, default=None),
         outputs_off=outputs_off,
