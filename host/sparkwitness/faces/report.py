@@ -20,7 +20,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import plots, safety
+from sparkwitness.faces import plots, safety, where_page
 from sparkwitness.faces import text as show
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import KeptTrial, Run
@@ -79,6 +79,12 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
     if timing:
         findings = [f["text"] for f in run.result.get("findings", [])]
         parts.append(_list("What to know", findings))
+        split, cylinders = run.result.get("split"), run.result.get("cylinders")
+        if split:
+            parts.append(_pairs("Where the error arises", where_page.split_pairs(split)))
+        if cylinders:
+            table = where_page.cylinder_table(cylinders)
+            parts.append(_section("Cylinder by cylinder, in firing order", table))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
@@ -258,13 +264,15 @@ def _answers(run: Run) -> str:
     if timing is None or expanded is None:
         return f'<p class="verdict"><strong>No timing:</strong> {escape(run.headline)}</p>'
     side = "BTDC" if timing >= 0 else "ATDC"
+    where = where_page.answers(r["split"]) if r.get("split") else []
     speed = show.plus_minus(r["rpm"], r["rpm_expanded"], " rpm") if r.get("rpm") else ""
     cards = [
+        *(_answer(*card) for card in where),
         _answer(
             "True timing of the first spark",
             f"{abs(timing):.2f}° <small>± {expanded:.2f}° {side}</small>",
             f"at {speed}",
-        )
+        ),
     ]
     error, commanded = r.get("error_deg"), r.get("commanded_deg_btdc")
     if error is not None and commanded is not None:

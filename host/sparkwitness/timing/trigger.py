@@ -21,7 +21,7 @@ from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
-from sparkwitness.timing.events import Events, fold
+from sparkwitness.timing.events import Events
 from sparkwitness.timing.firings import Choice, Firings
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.ripple import Ripple
@@ -70,6 +70,7 @@ class Split:
         counts: of all.
         dwell: where both flanks are stamped.
         budget: of `angle`.
+        flanks_u_us: standard uncertainty of the difference of the two flanks' delays, µs.
     """
 
     flank: str
@@ -84,6 +85,7 @@ class Split:
     counts: Counts
     dwell: Dwell | None
     budget: Budget
+    flanks_u_us: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""
@@ -115,14 +117,17 @@ class Tap:
         choice: of the flank.
         fires: firings of the whole recording; None where the flank is not known.
         split: None where it cannot be told.
-        spark_of, fire_of: int64[k] indices of the stretch's events and of their firings.
+        fire_of: int64[k] indices of the firings that the stretch's events follow.
+        window: ticks before and after a firing within which its spark comes.
+        tick_s: seconds per tick.
     """
 
     choice: Choice
     fires: Firings | None = None
     split: Split | None = None
-    spark_of: Ticks | None = None
     fire_of: Ticks | None = None
+    window: tuple[int, int] = (0, 0)
+    tick_s: float = 1.0
 
 
 def read(
@@ -132,7 +137,6 @@ def read(
     angles: Floats,
     every: Ticks,
     spacing: float,
-    modulo: float,
     rpm: float,
     turned: Periods,
     ripple: Ripple | None,
@@ -145,7 +149,7 @@ def read(
         steady: events at steady speed, strays taken out.
         angles: float64[n] their timing, degrees BTDC.
         every: ticks of all events' first sparks, strays and those of other speeds as well.
-        spacing, modulo: see `measure.Timed`.
+        spacing: see `measure.Timed`.
         rpm: mean speed, rev/min.
         turned, ripple: of the wheel in the same time.
     """
@@ -168,10 +172,9 @@ def read(
     counts = _counts(setup, tables, steady, fires, spark, fire, every, spacing, (early, latest))
     falls = choice.level == firings.FALLING
     path = setup.trigger_delay(rpm, falls)
-    late = timing.degrees_of(path.us * 1e-6, rpm)
-    asked = setup.reference.btdc(fires.degrees[fire]) + late
-    # The same turn of the reference as the spark's.
-    asked = angles[spark] + fold(asked - angles[spark], modulo, 0.0)
+    # Of the same turn and cylinder as the spark, and with its own path's delay.
+    late = timing.degrees_of((path.us - setup.delay(rpm).us) * 1e-6, rpm)
+    asked = angles[spark] + (steady.degrees[spark] - fires.degrees[fire]) + late
     mean, scatter = timing.mean_and_deviation(asked)
     lines = timing.budget(
         asked, 6.0 * rpm * tick_s, fires.to_edge[fire], turned, setup.reference,
@@ -200,9 +203,9 @@ def read(
     split = Split(
         _NAME[choice.level], typed == "auto", angle, scatter, error,
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
-        Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines,
+        Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
-    return Tap(choice, fires, split, spark, fire)
+    return Tap(choice, fires, split, fire, (early, latest), tick_s)
 
 
 def _ours(
