@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from sparkwitness.bench import (
@@ -35,6 +34,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces import bench_text as bench_show
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing import conditioner
 

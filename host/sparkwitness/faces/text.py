@@ -1,6 +1,6 @@
 """Results as text for a terminal. Every number with its uncertainty, or the reason why not."""
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -8,6 +8,8 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
 from sparkwitness.faces import where_text
+from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import consoles as consoles
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
@@ -19,9 +21,9 @@ from sparkwitness.timing.wording import plus_minus as plus_minus
 def origin(out: Console, source: str) -> None:
     """Say where the bytes come from, unless a board measured them just now."""
     if SIMULATED in source:
-        out.print(f"! no engine was measured: {source}", style="bold", markup=False)
+        out.print(f"! no engine was measured: {source}", style="bold")
     elif source != MEASURED:
-        out.print(source, style="dim", markup=False)
+        out.print(source, style="dim")
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:
@@ -166,9 +168,3 @@ def status(result: Measurement, target: float) -> str:
     if result.findings:
         return result.findings[0].text
     return f"{result.seconds:.0f} s, waiting for events"
-
-
-def consoles(as_json: bool) -> tuple[Console, Console]:
-    """Console for the result and for what accompanies it; the latter on stderr for a script."""
-    out = Console(highlight=False)
-    return out, Console(stderr=True, highlight=False) if as_json else out

@@ -42,6 +42,7 @@ _TOLD = {
     "dead_time_us": "edges sooner than this after one are ringing, microseconds",
     "delay_us": "clamp path's delay less the crank path's, microseconds, where measured",
     "u_delay_us": "its standard uncertainty", "sensor": "kind of crank sensor",
+    "sensor_ohm": "resistance of a vr sensor's coil, ohm", "sensor_henry": "its inductance, henry",
     "clamp_kind": "kind of ignition under the clamp",
     "falling": "inputs of which the falling edge counts",
     "trigger": "flank of the trigger tap that fires: rising, falling, auto, none (no tap)",

@@ -552,7 +552,7 @@ def _timing(
             steady.kind,
             steady.late,
             alternates,
-            None if shape is None else crank.odd_gap(shape, setup.reference),
+            None if shape is None else crank.odd_gap(shape, setup.reference, setup.firings_per_rev),
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
         )
