@@ -91,7 +91,7 @@ def course(found: Dwell) -> list[str]:
 def cylinders(found: Cylinders) -> list[RenderableType]:
     """The table of the cylinders and what it points at."""
     table = Table(
-        title="Cylinder by cylinder, in firing order; degrees of the crank, dwell in ms and degrees",
+        title="Cylinder by cylinder, in firing order (crank degrees; dwell in ms and degrees)",
         title_justify="left", box=None, padding=(0, 1), pad_edge=False,
     )  # fmt: skip
     heads, rows = cylinder_table(found)
