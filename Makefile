@@ -7,7 +7,8 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy hardware hostile fuzz lock clean
+.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware hostile fuzz \
+        lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -43,6 +44,9 @@ bench: $(VENV)/test
 
 accuracy: $(VENV)/test
 	$(BIN)/python tests/bench/accuracy.py
+
+verdicts: $(VENV)/test
+	$(BIN)/python tests/bench/verdicts.py
 
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
