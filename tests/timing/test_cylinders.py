@@ -97,7 +97,7 @@ def test_misfires_against_the_hypergeometric_tail(hits, n, all_hits, all_n):
 def row(name: str, deviation: float = 0.0, **more) -> cylinders.Cylinder:
     made = cylinders.Cylinder(
         name, 0.0, 100, Number(10 + deviation, 0.2), Number(deviation, 0.15), 0.3, 100, 0, None,
-        1.0, None, None,
+        1.0, None, None, None,
     )  # fmt: skip
     return replace(made, **more)
 

@@ -162,7 +162,7 @@ def _timing_of(bins: list[dict[str, Any]]) -> Plot:
             f"{value.min():.1f}° to {value.max():.1f}° BTDC."
         )
 
-    return _drawn(make, "Timing against speed", wide=True)
+    return drawn(make, "Timing against speed", wide=True)
 
 
 def _error_of(bins: list[dict[str, Any]], fit: DelayFit | None) -> Plot:
@@ -189,7 +189,7 @@ def _error_of(bins: list[dict[str, Any]], fit: DelayFit | None) -> Plot:
         axes.legend(loc="best")
         return words
 
-    return _drawn(make, "Error against speed", wide=True)
+    return drawn(make, "Error against speed", wide=True)
 
 
 def of_bench(points: list[dict[str, Any]]) -> list[Plot]:
@@ -238,7 +238,7 @@ def _bench_plot(points: list[dict[str, Any]], key: str, title: str, label: str) 
         )
         return f"{label[:1].upper()}{label[1:]}: {pairs}."
 
-    return _drawn(make, title)
+    return drawn(make, title)
 
 
 def _false_events(points: list[dict[str, Any]]) -> Plot:
@@ -264,7 +264,7 @@ def _false_events(points: list[dict[str, Any]]) -> Plot:
         axes.legend(loc="best")
         return f"{'; '.join(words)[:1].upper()}{'; '.join(words)[1:]}."
 
-    return _drawn(make, "Drop-outs and double events")
+    return drawn(make, "Drop-outs and double events")
 
 
 def _figure(wide: bool) -> tuple[Any, Any]:
@@ -275,7 +275,7 @@ def _figure(wide: bool) -> tuple[Any, Any]:
     return figure, figure.add_subplot()
 
 
-def _drawn(make: Any, title: str, wide: bool = False) -> Plot:
+def drawn(make: Any, title: str, wide: bool = False) -> Plot:
     """Draw with our style; `make` gets the axes and gives the words."""
     matplotlib = needed("matplotlib", "report")
     with matplotlib.rc_context(_STYLE):
@@ -335,7 +335,7 @@ def _against_speed(
         axes.legend(loc="best")
         return words
 
-    return _drawn(make, "Timing against speed")
+    return drawn(make, "Timing against speed")
 
 
 def _room(axes: Any, speed: Floats) -> None:
@@ -387,7 +387,7 @@ def _histogram(
         axes.legend(loc="upper right")
         return words
 
-    return _drawn(make, "Spread of the first spark")
+    return drawn(make, "Spread of the first spark")
 
 
 def _raster(tables: Tables, timed: measure.Timed) -> Plot:
@@ -421,7 +421,7 @@ def _raster(tables: Tables, timed: measure.Timed) -> Plot:
             axes.set_xlim(-1, 20)
         return f"One row per event, {shown}; {len(x)} sparks, {widest}."
 
-    return _drawn(make, "Sparks of each event")
+    return drawn(make, "Sparks of each event")
 
 
 def _counts(timed: measure.Timed) -> Plot:
@@ -446,7 +446,7 @@ def _counts(timed: measure.Timed) -> Plot:
         )
         return f"Sparks per event over the speed, marks spread up and down a little: {shares}."
 
-    return _drawn(make, "Sparks per event against speed")
+    return drawn(make, "Sparks per event against speed")
 
 
 def _supply(seconds: Floats, volts: Floats) -> Plot:
@@ -464,4 +464,4 @@ def _supply(seconds: Floats, volts: Floats) -> Plot:
             f"lowest after {seconds[k]:.1f} s; known to ±3 % by the divider's resistors."
         )
 
-    return _drawn(make, "Supply voltage", wide=True)
+    return drawn(make, "Supply voltage", wide=True)

@@ -19,7 +19,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import plots, safety, where_page
+from sparkwitness.faces import cycle_plot, plots, safety, where_page
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
@@ -140,7 +140,10 @@ def read(run: Run, path: Path) -> Told:
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
-    return Told(plots.all_of(setup, tables, timed, steady, result.expanded, supply), "", again)
+    drawn = plots.all_of(setup, tables, timed, steady, result.expanded, supply)
+    if result.cycle is not None and (result.split or result.cylinders):
+        drawn.insert(0, cycle_plot.plot(result.cycle.to_dict()))
+    return Told(drawn, "", again)
 
 
 def without_recording(run: Run, why: str) -> Told:

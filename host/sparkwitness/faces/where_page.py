@@ -100,7 +100,8 @@ def cylinder_table(found: Values) -> str:
             if isinstance(value, int):
                 text = str(value)
             if value is not None and u:
-                text = f"{value:+.2f} ± {row[u]:.2f}".replace("-", "−")
+                sign = "" if key == "timing" else "+"
+                text = f"{value:{sign}.2f} ± {row[u]:.2f}".replace("-", "−")
             if key == "missing":
                 text = f"{value} of {row['expected']}"
             weight = "<strong>" if row["differs"] else ""

@@ -49,6 +49,7 @@ class Cylinder:
         expected, missing: firings due, and of these without a spark.
         no_spark: of the missing, those with a trigger; None: there is no tap.
         sparks: mean sparks per event.
+        trigger: mean trigger angle, degrees BTDC; None: no tap.
         dwell_ms, dwell_deg: mean on-time; None: no tap.
         differs: in what: "timing", "misfires", "scatter".
     """
@@ -63,6 +64,7 @@ class Cylinder:
     missing: int
     no_spark: int | None
     sparks: float | None
+    trigger: float | None
     dwell_ms: float | None
     dwell_deg: float | None
     differs: tuple[str, ...] = ()
@@ -176,7 +178,7 @@ def evaluate(
         ]
     )
     due = _due(seats, events, setup, lost)
-    calls, dwells = _tapped(setup, seats, events, tap, spacing)
+    tapped = _tapped(setup, seats, events, angles, tap, spacing)
     compared = int(np.count_nonzero(told))
     share = level(max(compared, 1))
     normal = NormalDist().inv_cdf(1 - share / 2)
@@ -215,7 +217,8 @@ def evaluate(
         rows.append(
             Cylinder(
                 name, setup.firing_angles[k], len(mine), found, deviation, scatter, due[k],
-                int(misses[k]), calls[k], sparks, *dwells[k], tuple(differs),
+                int(misses[k]), tapped[k].silent, sparks, tapped[k].trigger,
+                tapped[k].dwell_ms, tapped[k].dwell_deg, tuple(differs),
             )
         )  # fmt: skip
     known = means[np.isfinite(means)]
@@ -269,56 +272,61 @@ def _due(seats: Seats, events: Events, setup: Setup, lost: Ticks) -> list[int]:
     return due.tolist()
 
 
+@dataclass(frozen=True)
+class _Tapped:
+    """A place's triggers: those without a spark, their mean angle, dwell; None without a tap."""
+
+    silent: int | None = None
+    trigger: float | None = None
+    dwell_ms: float | None = None
+    dwell_deg: float | None = None
+
+
 def _tapped(
-    setup: Setup, seats: Seats, events: Events, tap: Tap | None, spacing: float
-) -> tuple[list[int | None], list[tuple[float | None, float | None]]]:
-    """Triggers without a spark, and dwell in ms and degrees, of each place; None without a tap."""
-    n = setup.cylinders
-    nothing: tuple[list[int | None], list[tuple[float | None, float | None]]] = (
-        [None] * n, [(None, None)] * n,
-    )  # fmt: skip
-    if tap is None or tap.fires is None or tap.split is None or tap.fire_of is None:
+    setup: Setup, seats: Seats, events: Events, angles: Floats, tap: Tap | None, spacing: float
+) -> list[_Tapped]:
+    """What the tap shows of each place."""
+    nothing = [_Tapped()] * setup.cylinders
+    known = np.flatnonzero(seats.place >= 0)
+    if tap is None or tap.fires is None or tap.split is None or not len(known):
         return nothing
     fires = tap.fires
-    # A firing belongs to the place of the event it is whole cycles and places away from.
-    known = np.flatnonzero(seats.place >= 0)
-    if not len(known):
-        return nothing
+    # A firing belongs to the place that is whole cycles and places from that of a near event.
+    ticks = events.tick[known]
     inside = np.flatnonzero(
-        (fires.tick >= events.tick[known[0]]) & (fires.tick <= events.tick[known[-1]])
-        & np.isfinite(fires.degrees)
-    )  # fmt: skip
-    near = known[
-        np.clip(np.searchsorted(events.tick[known], fires.tick[inside]), 0, len(known) - 1)
-    ]
+        (fires.tick >= ticks[0]) & (fires.tick <= ticks[-1]) & np.isfinite(fires.degrees)
+    )
+    near = known[np.clip(np.searchsorted(ticks, fires.tick[inside]), 0, len(known) - 1)]
     same = events.segment[near] == fires.segment[inside]
     inside, near = inside[same], near[same]
-    firing, cycle = np.array(setup.firing_angles), setup.cycle
-    # Where the trigger stands against its event's place: its advance over the spark's own.
-    asked = fires.degrees[inside] - seats.base[near]
-    event_at = events.degrees[near] - seats.base[near] - firing[seats.place[near]]
-    off = (asked[:, None] - event_at[:, None] - firing + cycle / 2) % cycle - cycle / 2
-    place = np.argmin(np.abs(off), axis=1)
-    if np.median(np.abs(off[np.arange(len(off)), place])) > spacing / 4:
+    if not len(inside):
         return nothing
-    answered = np.zeros(len(fires), np.bool_)
+    firing, cycle = np.array(setup.firing_angles), setup.cycle
+    event_at = events.degrees[near] - seats.base[near] - firing[seats.place[near]]
+    asked = fires.degrees[inside] - seats.base[near] - event_at
+    off = (asked[:, None] - firing + cycle / 2) % cycle - cycle / 2
+    place = np.argmin(np.abs(off), axis=1)
+    off = off[np.arange(len(off)), place]
+    if np.median(np.abs(off)) > spacing / 4:
+        return nothing
     early, latest = tap.window
-    low = np.searchsorted(events.tick, fires.tick - early)
-    high = np.searchsorted(events.tick, fires.tick + latest)
-    answered = high > low
-    calls: list[int | None] = []
-    dwells: list[tuple[float | None, float | None]] = []
-    for k in range(n):
-        mine = inside[place == k]
-        calls.append(int(np.count_nonzero(~answered[mine])))
-        have = mine[(fires.on_tick[mine] >= 0) & np.isfinite(fires.on_degrees[mine])]
-        if len(have) < FEWEST:
-            dwells.append((None, None))
+    low = np.searchsorted(events.tick, fires.tick[inside] - early)
+    answered = np.searchsorted(events.tick, fires.tick[inside] + latest) > low
+    found = []
+    for k in range(setup.cylinders):
+        mine = place == k
+        fire = inside[mine]
+        if len(fire) < FEWEST:
+            found.append(_Tapped(int(np.count_nonzero(~answered[mine]))))
             continue
-        ticks = (fires.tick - fires.on_tick)[have]
-        degrees = (fires.degrees - fires.on_degrees)[have]
-        dwells.append((1e3 * float(ticks.mean()) * tap.tick_s, float(degrees.mean())))
-    return calls, dwells
+        have = fire[(fires.on_tick[fire] >= 0) & np.isfinite(fires.on_degrees[fire])]
+        ms = degrees = None
+        if len(have) >= FEWEST:
+            ms = 1e3 * float((fires.tick - fires.on_tick)[have].mean()) * tap.tick_s
+            degrees = float((fires.degrees - fires.on_degrees)[have].mean())
+        trigger = float(np.median(angles[near[mine]] - off[mine])) + tap.late
+        found.append(_Tapped(int(np.count_nonzero(~answered[mine])), trigger, ms, degrees))
+    return found
 
 
 def _wider(mine: float, others: list[float], n: int, share: float) -> bool:

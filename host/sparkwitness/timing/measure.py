@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import clamps, dwell, gates, gates_tap, groups, seating, trigger
+from sparkwitness.timing import clamps, cycle, dwell, gates, gates_tap, groups, seating, trigger
 from sparkwitness.timing import cylinders as each
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
+from sparkwitness.timing.cycle import Cycle
 from sparkwitness.timing.events import (
     Events,
     Grouping,
@@ -71,6 +72,7 @@ class Measurement:
         places: degrees BTDC and share of the events, where they come at more than one place.
         split: controller and module told apart, where the trigger tap is connected.
         cylinders: each of them, where the firing order is typed.
+        cycle: the picture of a cycle.
         findings: what a person must know; why something is None, see `gates`.
         loss: what did not arrive or was refused.
     """
@@ -110,6 +112,7 @@ class Measurement:
     places: tuple[tuple[float, float], ...] = ()
     split: trigger.Split | None = None
     cylinders: each.Cylinders | None = None
+    cycle: Cycle | None = None
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
@@ -151,6 +154,7 @@ class Measurement:
             "places": [{"deg_btdc": a, "share": s} for a, s in self.places],
             "split": self.split.to_dict() if self.split else None,
             "cylinders": self.cylinders.to_dict() if self.cylinders else None,
+            "cycle": self.cycle.to_dict() if self.cycle else None,
             "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
             "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
@@ -563,6 +567,7 @@ def _timing(
     result.cylinders = table
     if tap is not None:
         _tapped(result, setup, tables, tap, judged.error_shown)
+    result.cycle = _picture(result, setup, steady)
     result.budget, result.expanded, result.scatter = budget, budget.expanded, scatter
     result.timing = Number(mean, result.expanded)
     # Beyond the type B lines waiting helps only until the scatter no longer matters.
@@ -603,16 +608,32 @@ def _by_cylinder(
     setup: Setup, tables: Tables, steady: Timed, budget: Budget, tap: trigger.Tap | None
 ) -> each.Cylinders | None:
     """The table of the cylinders, of all events between the first and the last."""
+    whole = _whole(steady)
+    if whole is None:
+        return None
+    seats, events, angles = whole
+    lost = tables.sparks.tick[tables.lost_before]
+    return each.evaluate(
+        setup, seats, events, angles, steady.spacing, budget, tap, tables.tick_s, lost
+    )
+
+
+def _whole(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
+    """All events between the first and the last, with their places; None: not looked at."""
     every, seats, seated = steady.every, steady.seats, steady.seated
     if every is None or seats is None or seated is None:
         return None
     first, last = steady.events.tick[[0, -1]]
     now = (every.tick >= first) & (every.tick <= last) & (seats.place >= 0)
-    lost = tables.sparks.tick[tables.lost_before]
-    return each.evaluate(
-        setup, seats.pick(now), every.pick(now), seated[now], steady.spacing, budget, tap,
-        tables.tick_s, lost,
-    )  # fmt: skip
+    return seats.pick(now), every.pick(now), seated[now]
+
+
+def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
+    """The picture of a cycle."""
+    whole = _whole(steady)
+    if result.cylinders is None or whole is None:
+        return cycle.of_one(setup, steady.events, steady.angles, result.split)
+    return cycle.of_each(setup, result.cylinders, *whole)
 
 
 def _tapped(

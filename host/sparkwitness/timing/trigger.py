@@ -120,6 +120,7 @@ class Tap:
         fire_of: int64[k] indices of the firings that the stretch's events follow.
         window: ticks before and after a firing within which its spark comes.
         tick_s: seconds per tick.
+        late: degrees by which the trigger's path is later than the clamp's.
     """
 
     choice: Choice
@@ -128,6 +129,7 @@ class Tap:
     fire_of: Ticks | None = None
     window: tuple[int, int] = (0, 0)
     tick_s: float = 1.0
+    late: float = 0.0
 
 
 def read(
@@ -205,7 +207,7 @@ def read(
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
-    return Tap(choice, fires, split, fire, (early, latest), tick_s)
+    return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
 
 
 def _ours(
