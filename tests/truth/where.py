@@ -256,6 +256,7 @@ def alike(found: measure.Measurement, fired: Fired, world: World) -> dict[str, t
     return {
         "told": (True, "true"), "timing": ("timing" in said, "rare"),
         "misfires": ("misfires" in said, "rare"), "scatter": ("scatter" in said, "rare"),
+        "torque": ("torque" in said, "rare"),
     }  # fmt: skip
 
 
@@ -284,6 +285,25 @@ def the_bad_lead(
             all((r.no_spark or 0) >= 0.8 * r.missing - 2 for r in bad), "true",
         ),
     }  # fmt: skip
+
+
+def the_weak_one(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """The cylinder that gives less is found."""
+    if found.cylinders is None or not found.cylinders.torque_kind:
+        return {"told": (False, "true")}
+    weak = {r.after for r in found.cylinders.rows if "torque" in r.differs}
+    wanted = world.engine.tdc[int(np.argmin(world.engine.strength))]
+    return {"told": (True, "true"), "found": (weak == {wanted}, "often")}
+
+
+def _weak(rng: Rng) -> tuple[World, dict[str, Any]]:
+    """A four at idle with one cylinder that gives a third to two thirds."""
+    world, typed = by_cylinder(rng, 900, 4, cycles=120, swing=float(rng.uniform(0.02, 0.05)))
+    at, gives = int(rng.integers(4)), float(rng.uniform(0.3, 0.65))
+    strength = tuple(gives if k == at else 1.0 for k in range(4))
+    return replace(world, engine=replace(world.engine, strength=strength)), typed
 
 
 def _one_of(n: int, at: int, value: float) -> tuple[float, ...]:
@@ -338,6 +358,7 @@ def cylinder_rows() -> list[Row]:
             the_bad_lead,
         )
     )
+    made.append(Row("a weak cylinder", _weak, the_weak_one))
     made += [
         Row(
             f"odd firing, {name}",

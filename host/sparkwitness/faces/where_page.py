@@ -83,7 +83,7 @@ _COLUMNS = (
     ("deviation", "against the others, °", "deviation_corrected"), ("scatter", "scatter, °", ""),
     ("sparks", "sparks", ""), ("missing", "missing", ""), ("no_spark", "with trigger", ""),
     ("dwell_ms", "dwell, ms", ""), ("dwell_deg", "dwell, ° crank", ""),
-    ("torque", "torque index", "torque_expanded"),
+    ("torque", "torque index", "torque_corrected"),
 )  # fmt: skip
 
 
@@ -100,7 +100,7 @@ def cylinder_table(found: Values) -> str:
             if isinstance(value, int):
                 text = str(value)
             if value is not None and u:
-                sign = "" if key == "timing" else "+"
+                sign = "+" if key == "deviation" else ""
                 text = f"{value:{sign}.2f} ± {row[u]:.2f}".replace("-", "−")
             if key == "missing":
                 text = f"{value} of {row['expected']}"

@@ -4,6 +4,7 @@ Many cylinders are looked at, so each comparison is made at the level 1 - 0.95^(
 62(318), 1967): of engines whose cylinders are alike at most 5 in 100 show one that differs.
 """
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from math import exp, lgamma
 from statistics import NormalDist
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.timing import budget as timing
+from sparkwitness.timing import torque
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.number import Number
@@ -32,6 +34,7 @@ _OWN = (
 )  # fmt: skip
 _STRAY_DEG, _STRAY_SIGMA = 3.0, 8.0  # from the cylinder's own median
 _WORTH = 0.1  # degrees
+_WEAK = 0.15  # of the torque index
 _MEDIAN = float(np.sqrt(np.pi / 2))  # standard error of a median against that of a mean
 
 
@@ -51,7 +54,9 @@ class Cylinder:
         sparks: mean sparks per event.
         trigger: mean trigger angle, degrees BTDC; None: no tap.
         dwell_ms, dwell_deg: mean on-time; None: no tap.
-        differs: in what: "timing", "misfires", "scatter".
+        torque: relative index of the speed it gives (see `torque`), with u95 corrected; None: the
+            wheel is too coarse, or the run too short.
+        differs: in what: "timing", "misfires", "scatter", "torque".
     """
 
     name: str
@@ -67,6 +72,7 @@ class Cylinder:
     trigger: float | None
     dwell_ms: float | None
     dwell_deg: float | None
+    torque: Number | None = None
     differs: tuple[str, ...] = ()
 
 
@@ -80,6 +86,7 @@ class Cylinders:
         spread: degrees from the latest to the earliest cylinder.
         scatter: median of the cylinders' own standard deviations.
         words: what the pattern points at, sentences.
+        torque_kind: "firing" or "compression", see `torque`; "": no index.
         banks: first bank's mean timing less the second's, with u95; None: not typed.
     """
 
@@ -89,6 +96,7 @@ class Cylinders:
     scatter: float | None
     words: tuple[str, ...]
     banks: Number | None = None
+    torque_kind: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""
@@ -100,12 +108,13 @@ class Cylinders:
                 "timing": found, "timing_expanded": None if found is None else found.u95,
                 "deviation": deviation,
                 "deviation_corrected": None if deviation is None else deviation.u95,
+                "torque_corrected": None if one.torque is None else one.torque.u95,
             }  # fmt: skip
             rows.append(row)
         return {
             "rows": rows, "sure": self.sure, "spread_deg": self.spread,
             "scatter_deg": self.scatter, "words": list(self.words),
-            "banks_deg": self.banks,
+            "torque_kind": self.torque_kind, "banks_deg": self.banks,
             "banks_expanded_deg": None if self.banks is None else self.banks.u95,
         }  # fmt: skip
 
@@ -142,6 +151,7 @@ def evaluate(
     tap: Tap | None,
     tick_s: float,
     lost: Ticks,
+    gains: Callable[[float], torque.Index | None],
 ) -> Cylinders | None:
     """The table of the cylinders.
 
@@ -155,6 +165,7 @@ def evaluate(
         tap: what the trigger shows.
         tick_s: seconds per tick.
         lost: ticks before which edges of the clamp were lost.
+        gains: the speed by cylinder at a level of comparison.
 
     Returns:
         None where there are too few events.
@@ -183,6 +194,7 @@ def evaluate(
     share = level(max(compared, 1))
     normal = NormalDist().inv_cdf(1 - share / 2)
     misses = np.array([max(0, d - len(np.flatnonzero(place == k))) for k, d in enumerate(due)])
+    gained = gains(level(n))
     pooled = [
         float(np.var(angles[m], ddof=1)) if t else np.nan for m, t in zip(series, told, strict=True)
     ]
@@ -209,6 +221,9 @@ def evaluate(
             u = float(np.sqrt(errors[k] ** 2 + own**2 + common**2))
             found = Number(float(means[k]), timing.COVERAGE * u)
             scatter = float(np.sqrt(pooled[k]))
+        gain = None if gained is None else gained.each[k]
+        if gain is not None and gain + max(gain.u95, _WEAK) < 1.0:
+            differs.append("torque")
         counted = events.sparks[mine][events.sparks[mine] > 0]
         if len(counted):
             sparks = float(counted.mean())
@@ -218,19 +233,16 @@ def evaluate(
             Cylinder(
                 name, setup.firing_angles[k], len(mine), found, deviation, scatter, due[k],
                 int(misses[k]), tapped[k].silent, sparks, tapped[k].trigger,
-                tapped[k].dwell_ms, tapped[k].dwell_deg, tuple(differs),
+                tapped[k].dwell_ms, tapped[k].dwell_deg, gain, tuple(differs),
             )
         )  # fmt: skip
     known = means[np.isfinite(means)]
     spread = float(np.ptp(known)) if len(known) > 1 else None
+    kind = "" if gained is None else gained.kind
     return Cylinders(
-        tuple(rows),
-        seats.sure,
-        spread,
-        float(np.sqrt(np.nanmedian(pooled))),
-        words(rows, n),
-        _banks(setup, rows, means, errors, own),
-    )
+        tuple(rows), seats.sure, spread, float(np.sqrt(np.nanmedian(pooled))),
+        words(rows, n, kind), _banks(setup, rows, means, errors, own), kind,
+    )  # fmt: skip
 
 
 def _near(angles: Floats) -> NDArray[np.bool_]:
@@ -374,16 +386,18 @@ def _banks(
     return Number(float(means[a].mean() - means[b].mean()), timing.COVERAGE * float(np.sqrt(u2)))
 
 
-def words(rows: list[Cylinder], n: int) -> tuple[str, ...]:
+def words(rows: list[Cylinder], n: int, kind: str = "") -> tuple[str, ...]:
     """What the pattern points at; what else could be is said with it (common practice, no source).
 
     Args:
         rows: the cylinders.
         n: how many there are.
+        kind: of the torque index.
     """
     said = []
     by = {
-        what: [r for r in rows if what in r.differs] for what in ("timing", "misfires", "scatter")
+        what: [r for r in rows if what in r.differs]
+        for what in ("timing", "misfires", "scatter", "torque")
     }
     off = by["timing"]
     if len(off) == 1 or (len(off) == 2 and n > 4):
@@ -416,6 +430,16 @@ def words(rows: list[Cylinder], n: int) -> tuple[str, ...]:
         said.append(
             f"cylinder {r.name} scatters by {r.scatter or 0:.2f}°, more than the others: a weak "
             "spark that comes late now and then (lead, plug), or a loose tooth or lobe"
+        )
+    for r in by["torque"]:
+        if r.torque is None:
+            continue
+        what = "takes less speed to compress" if kind == "compression" else "gives less speed"
+        other = "" if kind == "compression" else "a spark that fails, fuel, "
+        said.append(
+            f"cylinder {r.name} {what} than the others (index {r.torque:.2f} ± "
+            f"{r.torque.u95:.2f}, a relative one): {other}low compression, a valve or a gasket do "
+            "this, and so does its timing; a compression tester settles it"
         )
     if not said and rows:
         widest = max((r.deviation.u95 for r in rows if r.deviation is not None), default=None)

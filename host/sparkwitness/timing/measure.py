@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import clamps, cycle, dwell, gates, gates_tap, groups, seating, trigger
+from sparkwitness.timing import (
+    clamps,
+    cycle,
+    dwell,
+    gates,
+    gates_tap,
+    groups,
+    seating,
+    torque,
+    trigger,
+)
 from sparkwitness.timing import cylinders as each
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
@@ -31,6 +41,7 @@ from sparkwitness.timing.events import (
 )
 from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
+from sparkwitness.timing.ripple import Turns
 from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
 
@@ -541,7 +552,7 @@ def _timing(
     tap = trigger.read(
         setup, tables, events, angles, steady.every.tick, steady.spacing, rpm, turned, ripple
     )
-    table = _by_cylinder(setup, tables, steady, budget, tap)
+    table = _by_cylinder(setup, tables, steady, budget, tap, shape, rpm)
     if table is not None and table.scatter is not None:
         scatter = table.scatter
     judged = gates.judge(
@@ -605,7 +616,13 @@ def _timing(
 
 
 def _by_cylinder(
-    setup: Setup, tables: Tables, steady: Timed, budget: Budget, tap: trigger.Tap | None
+    setup: Setup,
+    tables: Tables,
+    steady: Timed,
+    budget: Budget,
+    tap: trigger.Tap | None,
+    shape: Turns | None,
+    rpm: float,
 ) -> each.Cylinders | None:
     """The table of the cylinders, of all events between the first and the last."""
     whole = _whole(steady)
@@ -613,8 +630,16 @@ def _by_cylinder(
         return None
     seats, events, angles = whole
     lost = tables.sparks.tick[tables.lost_before]
+    first = np.flatnonzero(np.diff(events.segment, prepend=-2))
+    phases = dict(zip(events.segment[first].tolist(), seats.base[first].tolist(), strict=True))
+    teeth = next((c.u for c in budget.components if c.name == "index tooth"), 0.0)
+    timing_deg = float(np.median(angles))
+
+    def gains(level: float) -> torque.Index | None:
+        return torque.index(shape, setup, phases, timing_deg, rpm, teeth, level)
+
     return each.evaluate(
-        setup, seats, events, angles, steady.spacing, budget, tap, tables.tick_s, lost
+        setup, seats, events, angles, steady.spacing, budget, tap, tables.tick_s, lost, gains
     )
 
 

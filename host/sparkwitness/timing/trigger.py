@@ -32,6 +32,7 @@ Ticks = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _NAME = {level: name for name, level in firings.NAMES.items()}
+_OTHER = {"rising": "falling", "falling": "rising"}
 _FEWEST = 10
 
 
@@ -160,6 +161,9 @@ def read(
     tick_s = tables.tick_s
     # Points fire when they open, and their input is timed on that.
     typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    # Behind an isolator the pin is the other way round (hardware/delays.json).
+    if inverted := setup.trigger_kind.startswith("isolated"):
+        typed = _OTHER.get(typed, typed)
     choice = firings.choose(tables.trigger, steady.tick, tick_s, typed)
     if choice.level is None:
         return Tap(choice)
@@ -202,8 +206,9 @@ def read(
     flanks_u = float(np.sqrt(2)) * path.u_us
     first, last = np.searchsorted(fires.tick, steady.tick[[0, -1]]).tolist()
     dwell = charging.of(fires.pick(np.arange(first, last)), setup, tick_s, flanks_u)
+    flank = _OTHER[_NAME[choice.level]] if inverted else _NAME[choice.level]
     split = Split(
-        _NAME[choice.level], typed == "auto", angle, scatter, error,
+        flank, typed == "auto", angle, scatter, error,
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
