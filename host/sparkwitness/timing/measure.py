@@ -675,6 +675,17 @@ def _whole(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
     return seats.pick(now), every.pick(now), seated[now]
 
 
+def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
+    """Number of the cylinder of each event, 0 where it is not told."""
+    numbers = np.zeros(len(found.events.tick), np.int64)
+    if found.seats is None or found.every is None or not found.seats.sure or not len(numbers):
+        return numbers
+    at = np.searchsorted(found.every.tick, found.events.tick)
+    place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
+    order = np.array(setup.order or range(1, setup.cylinders + 1))
+    return np.where(place >= 0, order[place], 0)
+
+
 def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
     """The picture of a cycle."""
     whole = _whole(steady)

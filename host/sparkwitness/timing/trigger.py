@@ -159,11 +159,7 @@ def read(
     if setup.trigger == "none" or not len(tables.trigger):
         return None
     tick_s = tables.tick_s
-    # Points fire when they open, and their input is timed on that.
-    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
-    # Behind an isolator the pin is the other way round (hardware/delays.json).
-    if inverted := setup.trigger_kind.startswith("isolated"):
-        typed = _OTHER.get(typed, typed)
+    typed = _level(setup)
     choice = firings.choose(tables.trigger, steady.tick, tick_s, typed)
     if choice.level is None:
         return Tap(choice)
@@ -206,13 +202,74 @@ def read(
     flanks_u = float(np.sqrt(2)) * path.u_us
     first, last = np.searchsorted(fires.tick, steady.tick[[0, -1]]).tolist()
     dwell = charging.of(fires.pick(np.arange(first, last)), setup, tick_s, flanks_u)
-    flank = _OTHER[_NAME[choice.level]] if inverted else _NAME[choice.level]
+    flank = _OTHER[_NAME[choice.level]] if _inverted(setup) else _NAME[choice.level]
     split = Split(
         flank, typed == "auto", angle, scatter, error,
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
     return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
+
+
+def _level(setup: Setup) -> str:
+    """The flank of the pin that was typed."""
+    # Points fire when they open, and their input is timed on that.
+    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    # Behind an isolator the pin is the other way round (hardware/delays.json).
+    return _OTHER.get(typed, typed) if _inverted(setup) else typed
+
+
+def _inverted(setup: Setup) -> bool:
+    return setup.trigger_kind.startswith("isolated")
+
+
+@dataclass(frozen=True)
+class Each:
+    """What the tap shows of each event, NaN where nothing; float64[n] each.
+
+    Attributes:
+        asked: trigger angle, degrees BTDC.
+        delay_us: from the trigger to the first spark, paths' delays taken off.
+        dwell_ms: on-time before it.
+    """
+
+    asked: Floats
+    delay_us: Floats
+    dwell_ms: Floats
+
+
+def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floats) -> Each:
+    """What the tap shows event by event.
+
+    Args:
+        setup, tables: as for `read`.
+        events, angles: any, with their timing, degrees BTDC.
+        rpm: float64[n] speed around each, rev/min; NaN where it is not known.
+    """
+    nan = [np.full(len(events.tick), np.nan) for _ in range(3)]
+    shown = Each(*nan)
+    if setup.trigger == "none" or not len(tables.trigger) or not len(events.tick):
+        return shown
+    typed, tick_s = _level(setup), tables.tick_s
+    choice = firings.choose(tables.trigger, events.tick, tick_s, typed)
+    if choice.level is None:
+        return shown
+    fires = firings.firings(tables.trigger, choice.level, events.tick, tick_s)
+    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
+    early = int(firings.EARLY_S / tick_s)
+    spark, fire = firings.delays(fires.tick, events.tick, early, latest)
+    falls = choice.level == firings.FALLING
+    late_us = setup.answer_delay(falls).us
+    shown.delay_us[spark] = (events.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - late_us
+    same = fires.segment[fire] == events.segment[spark]
+    turned = events.degrees[spark] - fires.degrees[fire]
+    speed = np.nan_to_num(rpm[spark])
+    asked = angles[spark] + turned - 6e-6 * late_us * speed
+    shown.asked[spark] = np.where(same, asked, np.nan)
+    have = fires.on_tick[fire] >= 0
+    on_time = (fires.tick[fire] - fires.on_tick[fire]) * (tick_s * 1e3)
+    shown.dwell_ms[spark] = np.where(have, on_time, np.nan)
+    return shown
 
 
 def _ours(
