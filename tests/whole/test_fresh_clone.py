@@ -114,4 +114,4 @@ def test_an_environment_that_was_left_half_made_is_made_anew(tmp_path: Path):
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     steps = done.stdout
-    assert steps.index("rm -rf .venv") < steps.index("-m venv .venv") < steps.index("install")
+    assert steps.index("rm -rf .venv") < steps.index("-m venv .venv") < steps.index("pip install")
