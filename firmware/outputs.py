@@ -197,10 +197,11 @@ class Outputs:
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash.
 
-        Returns whether there was anything to do.
+        Returns the microseconds that it took, 0 when there was nothing to do.
         """
         if not self.on:
-            return False
+            return 0
+        start = ticks_us()
         self._dog.feed()
         bench, wheel = self._bench.train.state, self._wheel.train.state
         pulses, teeth = bench[TOTAL], wheel[TOTAL]
@@ -212,7 +213,7 @@ class Outputs:
         worked = pulses != bench[TOTAL] or teeth != wheel[TOTAL]
         if self.on & wire.OUTPUT_BITS_LAMP:
             worked = self.lamp.turn() or worked
-        return worked
+        return ticks_diff(ticks_us(), start) if worked else 0
 
     # Lamp
 
