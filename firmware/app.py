@@ -23,8 +23,6 @@ BUSY_TURNS = const(4)  # of the loop from one look for commands to the next whil
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
 RENEWALS_MS = const(4)  # how long one turn may take them
-MANY = const(0x3FFFFF00)  # bits of a number of edges of which one is set from 256 on
-WAY_MS = const(12)
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
@@ -367,7 +365,6 @@ class App:
             self._ack(wire.RESULT_OK)
         elif number == wire.DRIVE or number == wire.LAMP:
             # The payload as it came; the hardware says what it cannot do.
-            self._make_way()
             act = self.hw.drive if number == wire.DRIVE else self.hw.lamp
             fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
             if not fault:
@@ -377,17 +374,6 @@ class App:
             self._stop()
             self._ack(wire.RESULT_OK)
             self.running = False
-
-    def _make_way(self):
-        """Before what takes some 15 ms: at full rate a ring holds 20 ms, and part of it is full."""
-        rings = self.rings
-        if not any(rings.written[i] - rings.taken[i] & MANY for i in range(INPUTS)):
-            return
-        start = ticks_ms()
-        rings.mark()
-        while rings.beating() and ticks_diff(ticks_ms(), start) < WAY_MS:
-            self.hw.poll(True)
-            self._stream()
 
     def _configure(self):
         command = self._command

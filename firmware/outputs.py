@@ -243,12 +243,12 @@ class Outputs:
             fault = self._budget.fault(order, ticks_ms())
             if fault:
                 return fault
-        self.guard()
-        self._budget.set_load(load)
         going_on = shape == self._shape
         if not going_on:
             self._finish()
             self._rest()
+        self.guard()  # after a rest, which ends it
+        self._budget.set_load(load)
         self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0
         if going_on:

@@ -81,7 +81,8 @@ def test_bring_up_and_the_self_test_agree() -> None:
     assert all((gpio[a], gpio[b]) == (x, y) for a, x, b, y in rows)
     assert f"within {loopback.TICK_PPM:g} ppm" in section
     result = CliRunner().invoke(
-        main, ["board", "selftest", "--simulate", "bench-jumpers", "--seconds", "1", "--json"]
+        main,
+        ["board", "selftest", "--simulate", "bench-jumpers", "--seconds", "2", "--json", "--yes"],
     )
     names = {check["name"] for check in json.loads(result.stdout)["checks"]}
     words = " ".join(section.split())
