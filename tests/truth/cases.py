@@ -457,7 +457,7 @@ def faults() -> list[Row]:
         row("36-1 heavy clamp noise", lambda r: change(usual(r), clamp={
             "strays": r.uniform(10, 100)})),
         row("reference angle typed far off", lambda r: change(c := usual(r), typed={
-            "reference_angle": (c.typed["reference_angle"] + r.uniform(30, 330) + 180) % 360 - 180
+            "reference_angle": (c.typed["reference_angle"] + r.uniform(50, 310) + 180) % 360 - 180
         })),
         row("scatter of a worn distributor", lambda r: change(usual(r), sparks={
             "jitter": r.uniform(2, 5)})),

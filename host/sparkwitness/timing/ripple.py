@@ -27,7 +27,7 @@ _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
 # What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
-_ODD_TOOTH = 0.06
+_ODD_TOOTH = 0.07
 _ODD_SURELY = 5.0  # standard errors, of sometimes few degrees of freedom
 
 
