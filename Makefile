@@ -7,7 +7,8 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy hardware board layout fuzz lock clean
+.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware board layout \
+        hostile fuzz lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -43,6 +44,9 @@ bench: $(VENV)/test
 
 accuracy: $(VENV)/test
 	$(BIN)/python tests/bench/accuracy.py
+
+verdicts: $(VENV)/test
+	$(BIN)/python tests/bench/verdicts.py
 
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
@@ -81,9 +85,13 @@ layout: $(VENV)/test
 	$(BIN)/python hardware/layout/route.py build/layout
 	$(BIN)/python hardware/layout/keep.py build/layout
 
+# Ten thousand attacks; fails unless each is borne or refused with a sentence.
+hostile: $(VENV)/test
+	cd tests && ../$(BIN)/python -m hostile
+
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
-	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py
+	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py tests/firmware/test_output_limits.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }

@@ -5,11 +5,11 @@ import sys
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
+from rich.text import Text
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, codes, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, selftest
@@ -18,6 +18,7 @@ from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 
 _PORT = click.option(
     "--port",
@@ -54,7 +55,7 @@ def list_boards(as_json: bool) -> None:
 
     Each board is asked once; one that another program has open is left alone.
     """
-    out = Console(highlight=False)
+    out = Console()
     found = []
     for port in link.boards():
         entry: dict[str, Any] = {"port": port.device, "usb_serial": port.serial_number}
@@ -139,7 +140,7 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
     if as_json:
         click.echo(json.dumps(as_plain(hello), indent=2))
     else:
-        Console(highlight=False).print(in_words(hello))
+        Console().print(in_words(hello))
 
 
 # install and leave
@@ -243,7 +244,8 @@ def selftest_command(
     """Check the board with its bench outputs jumpered to its inputs; prints a table and a verdict.
 
     Checks counts, skew between the inputs, length of the tick, a known delay, the supply reading
-    and that nothing is lost under full load. Exit code 0 only if all pass.
+    and that nothing is lost under full load. Exit code 0 only if all pass; 4: one fails; 5:
+    one could not be judged.
     """
     if simulate is not None and port is not None:
         raise UserError("give one of --port and --simulate")
@@ -277,7 +279,8 @@ def selftest_command(
         click.echo(json.dumps(result.to_dict(), indent=2))
     else:
         _show(out, result)
-    sys.exit(0 if result.passed else 1)
+    unsure = all(check.verdict != "fail" for check in result.checks) and not result.jumpers
+    sys.exit(0 if result.passed else codes.NOT_SURE if unsure else codes.BAD_NEWS)
 
 
 def _only_jumpers() -> str:
@@ -295,11 +298,11 @@ def _show(out: Console, result: selftest.Result) -> None:
     for check in result.checks:
         table.add_row(
             check.name, check.measured, check.limit,
-            f"[{colour[check.verdict]}]{check.verdict}[/]",
+            Text(check.verdict, colour[check.verdict]),
         )  # fmt: skip
     out.print(table)
     for sentence in dict.fromkeys(result.jumpers):
         out.print(f"! {sentence}")
     for sentence in result.said:
         out.print(f"! the board says: {sentence}")
-    out.print(f"[bold]{result.verdict}[/bold]")
+    out.print(result.verdict, style="bold")
