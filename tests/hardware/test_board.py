@@ -344,6 +344,39 @@ def test_what_is_drawn_is_up_to_date(script: str) -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
+@pytest.mark.skipif(shutil.which("ngspice") is None, reason="ngspice is not installed")
+def test_voltages_at_the_test_points_cover_random_boards() -> None:
+    """board.md's table against SPICE: parts within tolerance and age, -10 to 70 degrees, USB."""
+    import delays
+    import ngspice
+
+    guide = (HARDWARE / "board.md").read_text(encoding="utf-8")
+    rows = dict(re.findall(r"(?m)^\| (\w+) \| ([^|]+) \|", guide))
+    span = {n: [float(x) for x in re.findall(r"[\d.]+", rows[n])[:2]]
+            for n in ("clamp_th", "logic_th", "vr_k", "v12", "sens5")}  # fmt: skip
+    drive_rows = r"vdr \| ([\d.]+) to ([\d.]+) with JP901 on 2-3, ([\d.]+) to ([\d.]+) on"
+    low5, high5, low12, high12 = (float(x) for x in re.search(drive_rows, guide).groups())
+    draw = delays.Draw(5)
+    decks, five = [], []
+    blocks = ("clamp_threshold", "logic_threshold", "crank_vr", "sensor_supply")
+    for i in range(30):
+        values, extras, supplies, temperature = draw.board(blocks)
+        five.append(i % 2)
+        decks.append(ngspice.deck("test_points", {**supplies, "five": i % 2}, values, extras,
+                                  temperature, ("all",)))  # fmt: skip
+    seen: dict[str, list[float]] = {}
+    for waves, low_level in zip(ngspice.run(decks), five, strict=True):
+        for name in span:
+            seen.setdefault(name, []).append(float(waves[f"v({name})"][-1]))
+        drive = float(waves["v(vdr)"][-1])
+        assert (low5 <= drive <= high5) if low_level else (low12 <= drive <= high12), drive
+    for name, (low, high) in span.items():
+        least, most = min(seen[name]), max(seen[name])
+        assert low <= least and most <= high, (name, least, most)
+        # nor so wide that a wrong part passes; the converter's own spread is not simulated
+        assert name == "v12" or high - low < 2.5 * (most - least) + 0.1 * high, name
+
+
 # --- the case
 
 
