@@ -17,7 +17,7 @@ from sparkwitness.cli import main
 from sparkwitness.device import loopback
 
 HARDWARE = Path(__file__).resolve().parents[2] / "hardware"
-GUIDES = ("build.md", "wiring.md", "bring-up.md", "first-spark.md")
+GUIDES = ("build.md", "board.md", "wiring.md", "bring-up.md", "first-spark.md")
 NEEDS_BOARD = "sparkwitness board install"
 # What stands in for the board and the engine, by the command's first words.
 STAND_IN = {
