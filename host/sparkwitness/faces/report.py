@@ -19,14 +19,14 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import bench_page, plots, safety, sweep_plots
+from sparkwitness.faces import bench_page, cycle_plot, plots, safety, sweep_plots, where_page
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import KeptTrial, Run
 from sparkwitness.records.replay import replay
 from sparkwitness.records.tables import sessions
-from sparkwitness.timing import advice, measure
+from sparkwitness.timing import advice, gates, measure
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.fit import DelayFit, recommend, trend
 from sparkwitness.timing.gates import Finding
@@ -78,7 +78,15 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
     parts.append(_cautions(run.kind))
     if timing:
         findings = [f["text"] for f in run.result.get("findings", [])]
+        if run.result.get("timing_deg_btdc") is not None:
+            findings.append(gates.CANNOT_TELL)
         parts.append(_list("What to know", findings))
+        split, cylinders = run.result.get("split"), run.result.get("cylinders")
+        if split:
+            parts.append(_pairs("Where the error arises", where_page.split_pairs(split)))
+        if cylinders:
+            table = where_page.cylinder_table(cylinders)
+            parts.append(_section("Cylinder by cylinder, in firing order", table))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
@@ -129,14 +137,18 @@ def read(run: Run, path: Path) -> Told:
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
     timed = measure.timed(setup, tables)
-    if isinstance(timed, Finding):
-        return Told([], f"There is nothing to plot: {timed.text}.", again)
+    why = timed if isinstance(timed, Finding) else gates.withheld(result.findings)
+    if isinstance(timed, Finding) or why is not None:
+        return Told([], f"There is nothing to plot: {why.text if why else ''}.", again)
     steady = measure.used(result, timed, tables.tick_s)
     found, _ = sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
-    return Told(plots.all_of(setup, tables, timed, steady, result.expanded, supply), "", again)
+    drawn = plots.all_of(setup, tables, timed, steady, result.expanded, supply)
+    if result.cycle is not None and (result.split or result.cylinders):
+        drawn.insert(0, cycle_plot.plot(result.cycle.to_dict()))
+    return Told(drawn, "", again)
 
 
 def without_recording(run: Run, why: str) -> Told:
@@ -260,13 +272,18 @@ def _answers(run: Run) -> str:
     if timing is None or expanded is None:
         return f'<p class="verdict"><strong>No timing:</strong> {escape(run.headline)}</p>'
     side = "BTDC" if timing >= 0 else "ATDC"
+    where = where_page.answers(r["split"]) if r.get("split") else []
     speed = show.plus_minus(r["rpm"], r["rpm_expanded"], " rpm") if r.get("rpm") else ""
+    codes = {f.get("code") for f in r.get("findings", [])}
+    if "ambiguous" in codes and r.get("modulo_deg"):
+        side += f", or that ± k · {r['modulo_deg']:.4g}°"
     cards = [
+        *(_answer(*card) for card in where),
         _answer(
             "True timing of the first spark",
             f"{abs(timing):.2f}° <small>± {expanded:.2f}° {side}</small>",
             f"at {speed}",
-        )
+        ),
     ]
     error, commanded = r.get("error_deg"), r.get("commanded_deg_btdc")
     if error is not None and commanded is not None:
@@ -284,6 +301,10 @@ def _answers(run: Run) -> str:
         more = f"now {setup.get('setting'):g}; unrounded {exact} {unit}"
         cards.append(_answer("Next setting to enter", f"{tip['setting']:g}", more))
     verdict = _verdict(error, expanded, tip)
+    if error is None and commanded is not None:
+        verdict = "No error is shown before it is settled which of these angles it is."
+    if r.get("advice_allowed") is False:
+        verdict += " Do not set anything by it before what is said below is checked."
     return f'<div class="answers">{"".join(cards)}</div><p class="verdict">{escape(verdict)}</p>'
 
 
