@@ -73,7 +73,7 @@ def command(
             raise UserError("--record makes no sense with --from: it is a recording already")
         recording = Recording(from_file)
         origin = f"replay of {recording.source}"
-        setup = typing.setup_from(typed, recording.setup, ask=False)
+        setup = typing.setup_from(typed, recording.defaults, ask=False)
         result = measure.evaluate(setup, replay(recording, setup))
         run = keeping.keep(
             beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
