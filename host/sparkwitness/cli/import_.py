@@ -62,7 +62,7 @@ _CLAMPS = wire.INPUTS[1:3]
     "--hysteresis",
     multiple=True,
     metavar="NAME=WIDTH",
-    help="Distance between a channel's two switching levels.",
+    help="Width about the threshold that a channel must pass, so that noise is no edge.",
 )
 @click.option(
     "--delay", type=options.NUMBER, default=0.0, show_default=True,
@@ -130,7 +130,8 @@ def command(
     drawn = _draw(logged, inputs, picture or out.with_suffix(".svg"), picture, force, beside)
     if as_json:
         answer = {
-            "recording": str(out), "source": imports.source_of(logged, file), "format": about["format"],
+            "recording": str(out), "source": imports.source_of(logged, file),
+            "format": about["format"],
             "channels": inputs, "edges": counts, "tick_ps": logged.tick_ps,
             "falling": list(falling), "delay_us": delay, "delay_expanded_us": within,
             "setup": setup, "picture": str(drawn) if drawn else None, "notes": logged.notes,

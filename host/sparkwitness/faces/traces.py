@@ -12,7 +12,7 @@ _WIDTH, _ROW = 8.0, 2.2  # inches
 
 
 def svg(traces: list[Trace], names: dict[str, str]) -> bytes:
-    """One row a channel: its voltage, the threshold and the two switching levels.
+    """One row a channel: its voltage, the threshold and the hysteresis about it.
 
     Args:
         traces: as an import gives them.
@@ -30,12 +30,13 @@ def svg(traces: list[Trace], names: dict[str, str]) -> bytes:
             axes.plot(1000 * one.time, one.value, color=BLUE, linewidth=0.8)
             axes.axhspan(lower, upper, color=VERMILLION, alpha=0.15)
             axes.axhline(one.threshold, color=VERMILLION, linewidth=1.0)
-            for level, text in ((upper, "rises above"), (lower, "falls below")):
+            for level in (upper, lower):
                 axes.axhline(level, color=VERMILLION, linewidth=0.8, linestyle="--")
-                axes.annotate(
-                    f"{text} {level:.3g}", (1.0, level), xycoords=("axes fraction", "data"),
-                    ha="right", va="bottom" if level == upper else "top", fontsize=8, color=INK,
-                )  # fmt: skip
+            axes.set_title(
+                f"an edge at {one.threshold:.3g}, if it comes from one side of {lower:.3g} and "
+                f"{upper:.3g} and goes on to the other",
+                fontsize=8, loc="left", color=INK,
+            )  # fmt: skip
             use = names.get(one.channel)
             axes.set_ylabel(f"{one.channel}\n{use.replace('_', ' ') if use else 'not used'}")
             low, high = float(np.min(one.value)), float(np.max(one.value))

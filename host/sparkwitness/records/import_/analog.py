@@ -1,4 +1,4 @@
-"""Edges of voltages: a Schmitt trigger on samples, its levels found where they are not said."""
+"""Edges of voltages: a threshold with hysteresis, both found where they are not said."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
@@ -32,7 +32,7 @@ class Levels:
         """Threshold, hysteresis, and whether pulses go down.
 
         Half way from the rest to what nine in ten stretches stay below, so that one spike does not
-        set it; the switching levels a quarter of the way to each side.
+        set it; a quarter of the way on each side for noise.
         """
         rest = float(np.median(self._rest))
         up, down = (float(np.percentile(side, 90)) for side in (self._up, self._down))
@@ -42,16 +42,19 @@ class Levels:
 
 
 class Trigger:
-    """Goes high above the upper switching level, low below the lower one.
+    """An edge is where the voltage crosses the threshold, if it then goes on by half the hysteresis
+    and has come from as far on the other side.
 
-    The time of an edge is where the straight line between two samples crosses the level.
+    The time is where the straight line between two samples crosses.
     """
 
     def __init__(self, threshold: float, hysteresis: float) -> None:
+        self.threshold = threshold
         self.upper = threshold + hysteresis / 2
         self.lower = threshold - hysteresis / 2
         self._high: bool | None = None
         self._before: tuple[float, float] | None = None
+        self._crossed = [0.0, 0.0]  # last times, upwards and downwards
 
     def feed(self, time: Floats, value: Floats) -> tuple[Floats, Floats]:
         """Times of the rising and of the falling edges in the next samples.
@@ -65,27 +68,36 @@ class Trigger:
             value = np.concatenate(([self._before[1]], value))
         self._before = float(time[-1]), float(value[-1])
         # 1 and 0 where it is sure; between the levels the one before holds.
-        state = np.where(value > self.upper, 1, np.where(value < self.lower, 0, -1))
+        state = np.where(value >= self.upper, 1, np.where(value <= self.lower, 0, -1))
         at = np.maximum.accumulate(np.where(state >= 0, np.arange(len(state)), -1))
         before = -1 if self._high is None else int(self._high)
         state = np.where(at >= 0, state[at], before)
         if state[-1] >= 0:
             self._high = bool(state[-1])
         change = np.flatnonzero((state[1:] != state[:-1]) & (state[:-1] >= 0))
-        rises = change[state[change + 1] == 1]
-        falls = change[state[change + 1] == 0]
+        above = value >= self.threshold
         return (
-            _crossing(time, value, rises, self.upper),
-            _crossing(time, value, falls, self.lower),
+            self._times(0, time, value, ~above[:-1] & above[1:], change[state[change + 1] == 1]),
+            self._times(1, time, value, above[:-1] & ~above[1:], change[state[change + 1] == 0]),
         )
 
-
-def _crossing(time: Floats, value: Floats, at: NDArray[np.int64], level: float) -> Floats:
-    """Where the line from sample `at` to the next crosses a level."""
-    step = value[at + 1] - value[at]
-    share = np.clip((level - value[at]) / np.where(step == 0, 1.0, step), 0.0, 1.0)
-    crossed: Floats = time[at] + share * (time[at + 1] - time[at])
-    return crossed
+    def _times(
+        self,
+        way: int,
+        time: Floats,
+        value: Floats,
+        crossing: NDArray[np.bool_],
+        switched: NDArray[np.int64],
+    ) -> Floats:
+        """When the threshold was crossed last before each switch, perhaps in an earlier piece."""
+        at = np.flatnonzero(crossing)
+        share = (self.threshold - value[at]) / (value[at + 1] - value[at])
+        crossed = np.concatenate(
+            ([self._crossed[way]], time[at] + share * (time[at + 1] - time[at]))
+        )
+        self._crossed[way] = float(crossed[-1])
+        found: Floats = crossed[np.searchsorted(at, switched, side="right")]
+        return found
 
 
 def edges(

@@ -35,7 +35,7 @@ class Options:
         unit: one of `UNITS`, None: as the column's name says, else seconds.
         rate: samples or steps a second of the logger's clock; None: as the file says.
         threshold: channel: level at which a voltage is an edge; the others are found.
-        hysteresis: the same for the full width between the two switching levels.
+        hysteresis: the same for the full width about it that a voltage must pass.
     """
 
     time: str | None = None
@@ -47,14 +47,14 @@ class Options:
 
 @dataclass(frozen=True)
 class Trace:
-    """A stretch of a voltage with the levels at which edges were taken, for a picture.
+    """A stretch of a voltage with the level at which edges were taken, for a picture.
 
     Attributes:
         channel: its name.
         time: float64[n] seconds.
         value: float64[n] in the file's unit; in sound files 1 is full scale.
-        threshold: middle between the switching levels.
-        hysteresis: distance between them.
+        threshold: where an edge is.
+        hysteresis: full width about it that a voltage must pass.
     """
 
     channel: str
@@ -211,7 +211,7 @@ def one_clock(times: Sequence[NDArray[np.int64]], unit: int, rate: float | None)
     step = 0
     for one in times:
         step = int(np.gcd(step, np.gcd.reduce(one))) if len(one) else step
-    if step == 0 or step > COARSEST_PS:
+    if step == 0 or (step > COARSEST_PS and unit > 1):
         step = unit
     if step > COARSEST_PS:
         raise UserError(

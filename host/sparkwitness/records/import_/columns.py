@@ -84,10 +84,8 @@ def read(source: Source, options: Options) -> Logged:
         return _edge_rows(source, name, options)
     time = _time_column(first, options)
     rest = [c for c in first if c != time and _is_number(first[c])]
-    if time is None and rate is None:
-        if options.unit is None or options.unit != "samples":
-            return _times_each(source, rest, options)
-        raise UserError("the times count samples: give their number a second as --rate")
+    if time is None and (rate is None or options.unit is not None):
+        return _times_each(source, rest, options)
     if not rest:
         if time is not None and options.time is None:
             return _times_each(source, [time], options)
@@ -161,7 +159,7 @@ class _Clock:
         self.start()
 
     def start(self) -> None:
-        self.rows, self.last = 0, -1
+        self.rows, self.last, self.step = 0, -1, 0
         self.origin: float | int | None = None
 
     def of(self, table: Table) -> Ticks:
@@ -181,6 +179,7 @@ class _Clock:
                     "before: the rows must be in order of time"
                 )
             self.last = int(found[-1])
+            self.step = int(np.gcd(self.step, np.gcd.reduce(found)))
         self.rows += n
         return found
 
@@ -214,8 +213,8 @@ def picoseconds(
     most = int(np.abs(values).max()) if len(values) else 0
     if most * unit > MOST_TICKS:
         raise UserError(
-            f"a time of {float(most * unit) * 1e-12:.3g} s is too large: are the times in the "
-            "unit that the column's name says? --unit says another"
+            f"a time near row {row + int(np.argmax(np.abs(values))) + 1} of the table is too large "
+            "to be one: are the times in the unit that the column's name says? --unit says another"
         )
     if values.dtype.kind in "iu" and unit.denominator == 1:
         return values.astype(np.int64) * int(unit)
@@ -223,10 +222,22 @@ def picoseconds(
     return made
 
 
-def _ticks(channels: Iterable[Channel], step: int, rate: float | None, notes: list[str]) -> int:
-    """Turn picoseconds into ticks of one clock, in place; gives the tick's length."""
+def _ticks(
+    channels: Iterable[Channel],
+    step: int,
+    rate: float | None,
+    notes: list[str],
+    times: Ticks = NONE,
+) -> int:
+    """Turn picoseconds into ticks of one clock, in place; gives the tick's length.
+
+    Args:
+        channels, notes: changed.
+        step, rate: see `one_clock`.
+        times: int64[n] picoseconds of what else the clock has timed.
+    """
     channels = list(channels)
-    tick = one_clock([t for c in channels for t in (c.rising, c.falling)], step, rate)
+    tick = one_clock([times, *(t for c in channels for t in (c.rising, c.falling))], step, rate)
     merged = 0
     for channel in channels:
         for name in ("rising", "falling"):
@@ -380,8 +391,8 @@ def _levels(source: Source, columns: Sequence[str], clock: _Clock) -> Logged:
         up, down = np.concatenate([NONE, *rising]), np.concatenate([NONE, *falling])
         channels[column] = Channel(column, up, down)
     notes: list[str] = []
-    step = int(clock.unit) if clock.counts and clock.unit.denominator == 1 else 1
-    tick = _ticks(channels.values(), step, clock.rate, notes)
+    # All rows tell the clock's step, not only those with an edge.
+    tick = _ticks(channels.values(), 1, clock.rate, notes, np.array([clock.step]))
     return Logged([channels], tick, [clock.last // tick], notes)
 
 

@@ -4,6 +4,7 @@ import csv
 import json
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from decimal import Decimal, InvalidOperation
 from itertools import islice
 from pathlib import Path
@@ -22,7 +23,7 @@ _SAMPLE = 1 << 16
 _LONGEST = 10_000  # characters of a line
 _COMMENT = ("#", ";", "%", "//")
 _TICK = re.compile(r"(\d+) ps")
-_CALENDAR = 4000.0  # numbers above have not the digits of a picosecond as binary ones
+_CALENDAR = 1e6
 
 
 def read(path: Path, options: Options) -> Logged:
@@ -103,37 +104,64 @@ class _Text:
             raise UserError(f"{self.path} is no table: {error}") from None
 
     def _pieces(self, file: TextIO) -> Iterator[columns.Table]:
-        lines = islice(file, self.skip, None)
-        reader = csv.reader(lines, delimiter=self.delimiter)
+        lines = (line for line in islice(file, self.skip, None) if line.strip())
         if self.headed:
-            next(row for row in reader if any(row))
-        width, row = len(self.names), 0
-        origins: list[Decimal | None] = [None] * width
-        while rows := list(islice(reader, _ROWS)):
-            rows = [r for r in rows if any(cell.strip() for cell in r)]
-            while rows and not rows[-1][-1].strip() and len(rows[-1]) == width + 1:
-                rows = [r[:width] for r in rows]  # each line ends with the delimiter
-            for k, cells in enumerate(rows):
-                if len(cells) != width:
-                    raise UserError(
-                        f"row {row + k + 1} of {self.path} has {len(cells)} fields where the "
-                        f"others have {width}: the file is cut or damaged there"
-                    )
-            if not rows:
-                continue
-            made = zip(*rows, strict=True)
-            yield {
-                name: self._column(cells, row, name, origins, k)
-                for k, (name, cells) in enumerate(zip(self.names, made, strict=True))
-            }
-            row += len(rows)
+            next(lines, None)
+        row = 0
+        origins: dict[int, Decimal] | None = None
+        while some := list(islice(lines, _ROWS)):
+            if origins is None:
+                origins = self._calendar(some[0])
+            quick = None if origins else self._numbers(some)
+            yield quick or self._cells(some, row, origins)
+            row += len(some)
+
+    def _numbers(self, lines: list[str]) -> columns.Table | None:
+        """The quick way for rows of short numbers alone; None where there is more to it."""
+        if self.comma:
+            return None
+        try:
+            table = np.loadtxt(
+                lines, delimiter=None if self.delimiter == " " else self.delimiter,
+                comments=None, ndmin=2,
+            )  # fmt: skip
+        except ValueError:
+            return None
+        if table.shape != (len(lines), len(self.names)) or not np.isfinite(table).all():
+            return None
+        whole = (table == np.rint(table)).all(axis=0) & (np.abs(table) < 1 << 53).all(axis=0)
+        return {
+            name: table[:, k].astype(np.int64) if whole[k] else table[:, k]
+            for k, name in enumerate(self.names)
+        }
+
+    def _cells(self, lines: list[str], row: int, origins: dict[int, Decimal]) -> columns.Table:
+        """Rows of anything."""
+        rows = list(csv.reader(lines, delimiter=self.delimiter, skipinitialspace=True))
+        width = len(self.names)
+        if all(len(r) == width + 1 and not r[-1].strip() for r in rows):
+            rows = [r[:width] for r in rows]  # each line ends with the delimiter
+        for k, cells in enumerate(rows):
+            if len(cells) != width:
+                raise UserError(
+                    f"row {row + k + 1} of {self.path} has {len(cells)} fields where the others "
+                    f"have {width}: the file is cut or damaged there"
+                )
+        made = zip(*rows, strict=True)
+        return {
+            name: self._column(cells, row, name, origins.get(k))
+            for k, (name, cells) in enumerate(zip(self.names, made, strict=True))
+        }
 
     def _column(
-        self, cells: tuple[str, ...], row: int, name: str, origins: list[Decimal | None], at: int
+        self, cells: tuple[str, ...], row: int, name: str, origin: Decimal | None
     ) -> NDArray[Any]:
         """Numbers, levels or text."""
         if self.comma:
             cells = tuple(c.replace(",", ".") for c in cells)
+        if origin is not None:
+            with suppress(InvalidOperation, OverflowError):
+                return _less(cells, origin)
         try:
             return np.array(cells, np.int64)
         except (ValueError, OverflowError):
@@ -150,22 +178,25 @@ class _Text:
             raise UserError(
                 f"row {row + odd + 1} of column {name} holds {cells[odd][:20]!a}, no number"
             ) from None
-        if len(values) and np.nanmax(np.abs(values), initial=0.0) > _CALENDAR:
-            return _less_the_first(cells, values, origins, at)
         return values
 
+    def _calendar(self, line: str) -> dict[int, Decimal]:
+        """Columns of times of a calendar, such as seconds since 1970, and what is taken off them.
 
-def _less_the_first(
-    cells: tuple[str, ...], values: NDArray[np.float64], origins: list[Decimal | None], at: int
-) -> NDArray[np.float64]:
-    """Large numbers keep their last digits where the first one's whole part is taken off."""
-    try:
-        exact = [Decimal(c.strip()) if c.strip() else Decimal("NaN") for c in cells]
-        if origins[at] is None:
-            origins[at] = Decimal(int(next((d for d in exact if d.is_finite()), Decimal(0))))
-        return np.array([float(d - origins[at]) for d in exact])  # type: ignore[operator]
-    except (InvalidOperation, OverflowError, ValueError):
-        return values
+        Binary numbers so large have not the digits of a nanosecond.
+        """
+        cells = next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True), [])
+        large = {}
+        for k, cell in enumerate(cells):
+            value = self._number(cell)
+            if value is not None and abs(value) > _CALENDAR and not float(value).is_integer():
+                large[k] = Decimal(int(value))
+        return dict.fromkeys(large, min(large.values())) if large else {}
+
+
+def _less(cells: tuple[str, ...], origin: Decimal) -> NDArray[np.float64]:
+    """Large numbers less a first one, to the last digit."""
+    return np.array([float(Decimal(c.strip()) - origin) if c.strip() else np.nan for c in cells])
 
 
 def _delimiter(lines: list[str]) -> str:
