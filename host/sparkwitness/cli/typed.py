@@ -11,9 +11,11 @@ from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.records import engines
-from sparkwitness.timing import conditioner, gates, wheel
+from sparkwitness.timing import conditioner, gates, gates_tap, wheel
 from sparkwitness.timing.angle import Reference
-from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
+from sparkwitness.timing.setup import CLAMPS, COUNTS, TRIGGERS, Setup
+
+WHOLE_ROW, NUMBER_ROW = options.Row("-", whole=True), options.Row(",")
 
 setup_options = options.stack(
     [
@@ -76,7 +78,7 @@ setup_options = options.stack(
             "--confirm",
             "confirmed",
             multiple=True,
-            type=click.Choice(gates.NAMES),
+            type=click.Choice((*gates.NAMES, *(row.name for row in gates_tap.ROWS if row.confirm))),
             metavar="CODE",
             help="You have checked what this finding says. May be repeated.",
         ),
@@ -89,6 +91,38 @@ setup_options = options.stack(
             "--clamp-kind",
             type=click.Choice(conditioner.CLAMP_KINDS),
             help="Kind of ignition under the clamp, for its delay. Default: not known.",
+        ),
+        click.option(
+            "--trigger",
+            type=click.Choice(list(TRIGGERS)),
+            help="Flank of the trigger tap that fires. Default: found from the sparks.",
+        ),
+        click.option(
+            "--trigger-kind",
+            type=click.Choice(conditioner.TRIGGER_KINDS),
+            help="What the tap is on, for its delay. Default: logic.",
+        ),
+        click.option(
+            "--coil-ms",
+            type=options.NUMBER,
+            help="Coil's time constant L/R, ms, as `sparkwitness check` tells it.",
+        ),
+        click.option(
+            "--order",
+            type=WHOLE_ROW,
+            metavar="1-3-4-2",
+            help="Firing order, to look at each cylinder (clamp on the coil lead).",
+        ),
+        click.option(
+            "--firing",
+            type=NUMBER_ROW,
+            metavar="0,90,…",
+            help="Crank degrees of each firing in that order, from the first; default: even.",
+        ),
+        click.option(
+            "--index",
+            type=click.Choice(wire.INPUTS[1:3]),
+            help="Second clamp, on cylinder 1's plug lead: tells which cylinder is which.",
         ),
         click.option(
             "--wheel",
@@ -202,7 +236,7 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    for name in ("falling", "confirmed"):
+    for name in ("falling", "confirmed", "order", "firing"):
         listed = values.get(name, ())
         values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False

@@ -7,6 +7,7 @@ from rich.text import Text
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
+from sparkwitness.faces import where_text
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
@@ -28,6 +29,9 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
     rows.add_column()
+    if result.split is not None:
+        for name, said in where_text.split_rows(result.split):
+            rows.add_row(name, said)
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
@@ -58,6 +62,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         )
     if result.advice is not None and setup.setting is not None:
         rows.add_row("next setting", _advice(result, setup))
+    for name, said in where_text.more_rows(result.split) if result.split else ():
+        rows.add_row(name, said)
     if result.supply_least_mv is not None:
         rows.add_row("supply", f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)")
     rows.add_row("not counted", left_out(result))

@@ -96,7 +96,7 @@ class Evidence:
 
 
 Fields = dict[str, Any] | None
-Test = Callable[[Evidence], Fields]
+Test = Callable[[Any], Fields]
 
 
 @dataclass(frozen=True)
@@ -327,10 +327,15 @@ class Judgement:
     findings: tuple[Finding, ...] = field(default_factory=tuple)
 
 
-def judge(evidence: Evidence) -> Judgement:
-    """All gates on the evidence."""
+def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
+    """All gates on the evidence.
+
+    Args:
+        evidence: an `Evidence`, or what other rows look at, with `setup` and `looked`.
+        rows: the gates.
+    """
     findings = []
-    for gate in GATES:
+    for gate in rows:
         values = gate.test(evidence)
         if values is None or (gate.look and evidence.looked):
             continue
