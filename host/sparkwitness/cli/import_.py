@@ -117,7 +117,10 @@ def command(
     inputs = _inputs(logged, _pairs(channels), asks, out_console)
     falling = _falling(logged, inputs, typed["falling"], logged.notes)
     within = max(2 * _U_DELAY_US, 2 * logged.blur_us) if delay_within is None else delay_within
-    assumed = {"delay_us": delay, "u_delay_us": within / 2, "falling": list(falling)}
+    assumed = {
+        "delay_us": delay, "u_delay_us": within / 2, "u_trigger_delay_us": within / 2,
+        "falling": list(falling),
+    }  # fmt: skip
     setup = _setup({**typed, "falling": falling}, engine, assumed, asks)
     about = {
         "format": kind or imports.format_of(file), "file": file.name,
@@ -138,8 +141,11 @@ def command(
         }  # fmt: skip
         click.echo(json.dumps(answer, indent=2))
         return
+    by_name = {c.name: c for c in logged.channels}
     for name, channel in inputs.items():
         edge = "falling" if name in falling else "rising"
+        if name == "trigger" and by_name[channel].directed:
+            edge = "rising and falling"
         out_console.print(
             f"{name.replace('_', ' ')}: {counts[name]} {edge} edges of {channel}",
             markup=False,

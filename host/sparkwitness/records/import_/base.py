@@ -23,6 +23,7 @@ MOST_TICKS = 1 << 61
 _FINEST_PS = 1000  # finer steps are rounding of a coarser clock, unless a rate is given
 _UNITS = {"s": 10**12, "ms": 10**9, "us": 10**6, "ns": 10**3, "ps": 1}
 UNITS = (*_UNITS, "samples")
+_ONE_FLANK = re.compile(r"\bone flank: ([\w ]+)")
 _SIMULATED = re.compile(rf"\bsource: ((?:[^;]*\b)?{SIMULATED}[^;]*)")
 
 
@@ -72,7 +73,7 @@ class Channel:
         name: as the file calls it.
         rising, falling: int64[n] ticks, strictly rising; all are in `rising` where a file has
             edges without their direction.
-        lost: int64[k] indices into `rising`: edges were lost just before.
+        lost: int64[k] ticks of edges just before which others were lost.
         directed: rising and falling edges are told apart.
         goes_down: its pulses go down, so that the falling edge is the first; None: not said.
     """
@@ -102,6 +103,15 @@ class Channel:
     def edges(self, falling: bool) -> Ticks:
         """The edges of one direction; all where the directions are not known."""
         return self.falling if falling and self.directed else self.rising
+
+    def both(self) -> tuple[Ticks, Ticks]:
+        """All edges int64[n] strictly rising, and the level after each, 1 or 0."""
+        ticks = np.concatenate((self.rising, self.falling))
+        level = np.repeat(np.array([1, 0], np.int64), (len(self.rising), len(self.falling)))
+        order = np.argsort(ticks, kind="stable")
+        ticks, level = ticks[order], level[order]
+        keep = np.diff(ticks, prepend=-1) > 0
+        return ticks[keep], level[keep]
 
     def __str__(self) -> str:
         if not self.directed:
@@ -148,6 +158,12 @@ def simulated(text: str) -> str:
     """What an export of ours says of a simulated source; "" if it is not that."""
     match = _SIMULATED.search(text)
     return match[1].strip() if match else ""
+
+
+def one_flank(text: str) -> set[str]:
+    """Inputs of which an export of ours has one flank only; a pulse's end then means nothing."""
+    match = _ONE_FLANK.search(text)
+    return set(match[1].split()) if match else set()
 
 
 def regular(path: Path) -> int:

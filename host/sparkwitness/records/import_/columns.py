@@ -244,6 +244,7 @@ def _ticks(
             ticks, double = strictly((getattr(channel, name) + tick // 2) // tick)
             setattr(channel, name, ticks)
             merged += double
+        channel.lost = (channel.lost + tick // 2) // tick
     if merged:
         notes.append(f"{merged} edges closer than {tick / 1000:g} ns to the one before left out")
     return tick
@@ -251,18 +252,17 @@ def _ticks(
 
 def _edge_rows(source: Source, name: str, options: Options) -> Logged:
     """One row an edge: a time, the channel's name, perhaps its direction and session."""
-    sessions: dict[int, dict[str, list[tuple[Ticks, NDArray[Any], NDArray[Any]]]]] = {}
+    sessions: dict[int, dict[str, list[tuple[NDArray[Any], ...]]]] = {}
     clocks: dict[int, _Clock] = {}
     rate = options.rate or source.rate
-    directed = False
     for table in source.tables():
         time = _time_column(table, options)
         if time is None:
             raise UserError(f"no column is called time; name one of {', '.join(table)} with --time")
         way = next((c for c in table if c.strip().lower() in _DIRECTIONS and c != name), None)
-        directed = way is not None
         n = len(table[time])
-        up = _ups(table[way], way) if way is not None else np.ones(n, np.bool_)
+        up, told = _ups(table[way], way) if way is not None else (np.ones(n, np.bool_),) * 2
+        told = told & (way is not None)
         lost = table.get("lost_before", np.zeros(n, np.bool_))
         if lost.dtype.kind not in "b":
             lost = np.isin(np.char.lower(lost.astype(str)), list(_TRUE))
@@ -275,7 +275,9 @@ def _edge_rows(source: Source, name: str, options: Options) -> Logged:
             groups = sessions.setdefault(session, {})
             for channel in dict.fromkeys(names.tolist()):
                 at = names == channel
-                part = picos[at], up[mine][at], lost[mine][at].astype(np.bool_)
+                part = (
+                    picos[at], up[mine][at], lost[mine][at].astype(np.bool_), told[mine][at]
+                )  # fmt: skip
                 groups.setdefault(channel, []).append(part)
     if len(sessions) > 1000:
         raise UserError(f"the table has {len(sessions)} sessions: is `session` something else?")
@@ -283,9 +285,11 @@ def _edge_rows(source: Source, name: str, options: Options) -> Logged:
     for groups in sessions.values():
         channels = {}
         for channel, parts in groups.items():
-            picos, ups, losts = (np.concatenate([p[k] for p in parts]) for k in range(3))
+            picos, ups, losts, told = (np.concatenate([p[k] for p in parts]) for k in range(4))
+            directed = bool(told.all())
+            ups |= not directed
             rising = picos[ups]
-            one = Channel(channel, rising, picos[~ups], np.flatnonzero(losts[ups]), directed)
+            one = Channel(channel, rising, picos[~ups], picos[losts], directed)
             channels[channel] = one
         made.append(channels)
     notes: list[str] = []
@@ -296,7 +300,7 @@ def _edge_rows(source: Source, name: str, options: Options) -> Logged:
     tick = _ticks(every, step, None if counted else rate, notes)
     if counted and source.tick_ps is not None and tick != source.tick_ps:
         for one in every:  # the length of the board's tick is known: keep it
-            for side in ("rising", "falling"):
+            for side in ("rising", "falling", "lost"):
                 setattr(one, side, getattr(one, side) * tick // source.tick_ps)
         tick = source.tick_ps
     last = [max((int(t[-1]) for c in channels.values() for t in (c.rising, c.falling) if len(t)),
@@ -307,17 +311,18 @@ def _edge_rows(source: Source, name: str, options: Options) -> Logged:
     return Logged(made, tick, last, notes, ids=ids)
 
 
-def _ups(values: NDArray[Any], column: str) -> NDArray[np.bool_]:
-    """Which edges rise."""
+def _ups(values: NDArray[Any], column: str) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which edges rise, and of which that is told; a blank tells nothing."""
     words = np.char.lower(np.char.strip(values.astype(str)))
     up, down = np.isin(words, list(_UP)), np.isin(words, list(_DOWN))
-    odd = np.flatnonzero(~(up | down))
+    blank = np.isin(words, ("", "nan", "none"))
+    odd = np.flatnonzero(~(up | down | blank))
     if len(odd):
         raise UserError(
             f"{str(words[odd[0]])!a} in column {column} is no level or direction: use 0 and 1, or "
             "rising and falling"
         )
-    return up
+    return up | blank, ~blank
 
 
 def _times_each(source: Source, columns: Sequence[str], options: Options) -> Logged:

@@ -14,6 +14,7 @@ from sparkwitness.records.import_.base import (
     Ticks,
     levels_to_edges,
     one_clock,
+    one_flank,
     simulated,
     strictly,
 )
@@ -31,8 +32,12 @@ class _Var:
         self.time: list[int] = []
         self.level: list[int] = []
 
-    def channel(self) -> Channel:
-        """Its edges, in units of the file's time; a change from or to unknown is none."""
+    def channel(self, pulses: bool) -> Channel:
+        """Its edges, in units of the file's time; a change from or to unknown is none.
+
+        Args:
+            pulses: only the rises are edges.
+        """
         time = np.array(self.time, np.int64)
         if self.event:
             return Channel(self.name, time, directed=False)
@@ -42,6 +47,8 @@ class _Var:
         edge[1:] = known[1:] & known[:-1]
         rising, falling = levels_to_edges(time, level == 1, None)
         rising, falling = (e[np.isin(e, time[edge])] for e in (rising, falling))
+        if pulses:
+            return Channel(self.name, rising, directed=False)
         return Channel(self.name, rising, falling)
 
 
@@ -61,7 +68,8 @@ def read(path: Path, options: Options) -> Logged:
         ) from None
     if not variables:
         raise UserError(f"{path} has no wire of one bit: export the logic channels")
-    channels = [one.channel() for one in variables]
+    pulses = one_flank(comment)
+    channels = [one.channel(one.name.rpartition(".")[2] in pulses) for one in variables]
     scale, divide = max(1, unit // 1000), max(1, 1000 // unit)
     if last // divide > MOST_TICKS // scale:
         raise UserError(f"{path} ends {last * unit * 1e-15:.3g} s after 0: its times are damaged")

@@ -1,6 +1,7 @@
 """A foreign file as a recording: its format found, its edges framed as a board would send them."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
@@ -11,7 +12,7 @@ import numpy as np
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import IMPORTED, Recorder
 from sparkwitness.errors import UserError
-from sparkwitness.records.import_.base import Channel, Logged, Options, Ticks, regular
+from sparkwitness.records.import_.base import NONE, Channel, Logged, Options, Ticks, regular
 
 FORMATS = {
     "vcd": "value change dump",
@@ -107,13 +108,13 @@ def write(
     try:
         for number, channels, last in zip(logged.ids, logged.sessions, logged.last, strict=True):
             edges = {
-                name: _of(channels.get(channel), name in falling)
+                name: _of(channels.get(channel), name, name in falling)
                 for name, channel in inputs.items()
             }
             for frames in _frames(number, edges, last, logged.tick_ps):
                 recorder.write(frames)
-            for name, (ticks, _) in edges.items():
-                counts[name] += len(ticks)
+            for name, one in edges.items():
+                counts[name] += len(one.ticks)
     finally:
         recorder.close()
     return counts
@@ -125,18 +126,34 @@ def source_of(logged: Logged, path: Path) -> str:
     return f"{IMPORTED}: {name}" + (f", {logged.origin}" if logged.origin else "")
 
 
-def _of(channel: Channel | None, falling: bool) -> tuple[Ticks, Ticks]:
-    """Edges of one direction, and where some were lost before."""
-    none = np.empty(0, np.int64)
+@dataclass(frozen=True)
+class _Edges:
+    """Edges of one input as they are framed.
+
+    Attributes:
+        ticks: int64[n] strictly rising.
+        lost: indices of edges just before which others were lost.
+        level: int64[n] level after each where both flanks are there; else None.
+    """
+
+    ticks: Ticks
+    lost: list[int]
+    level: Ticks | None = None
+
+
+def _of(channel: Channel | None, name: str, falling: bool) -> _Edges:
+    """Both flanks of the trigger, one direction of the others."""
     if channel is None:
-        return none, none
-    ticks = channel.edges(falling)
-    return ticks, channel.lost[channel.lost < len(ticks)] if ticks is channel.rising else none
+        return _Edges(NONE, [])
+    level = None
+    if name == "trigger" and channel.directed:
+        ticks, level = channel.both()
+    else:
+        ticks = channel.edges(falling)
+    return _Edges(ticks, np.flatnonzero(np.isin(ticks, channel.lost)).tolist(), level)
 
 
-def _frames(
-    session: int, edges: dict[str, tuple[Ticks, Ticks]], last: int, tick_ps: int
-) -> Iterator[bytes]:
+def _frames(session: int, edges: dict[str, _Edges], last: int, tick_ps: int) -> Iterator[bytes]:
     """A session frame by frame: heartbeats, and between them the edges that came."""
     seq = 0
     total = [0] * len(wire.INPUTS)
@@ -156,25 +173,26 @@ def _frames(
 
     yield b"\0" + beat(0)
     # Windows of time that hold an edge; in a silence the next heartbeat jumps.
-    every = [ticks // step for ticks, _ in edges.values()]
+    every = [one.ticks // step for one in edges.values()]
     at = 0
     for window in np.unique(np.concatenate([np.empty(0, np.int64), *every])).tolist():
         if window * step > at:
             yield beat(window * step)
         at = (window + 1) * step
-        for name, (ticks, lost) in edges.items():
+        for name, one in edges.items():
             which = wire.INPUTS.index(name)
-            low, high = np.searchsorted(ticks, (window * step, at))
-            cuts = lost[(lost >= low) & (lost < high)].tolist()
+            low, high = np.searchsorted(one.ticks, (window * step, at))
+            cuts = [k for k in one.lost if low <= k < high]
+            words = one.ticks if one.level is None else one.ticks << 1 | one.level
             bounds = sorted({int(low), *cuts, int(high)})
             for begin, end in pairwise(bounds):
                 if begin in cuts:
                     total[which] += 1  # one at least; how many is not known
                 for k in range(begin, end, _BLOCK):
-                    counts = (ticks[k : min(k + _BLOCK, end)] & 0xFFFFFFFF).tolist()
+                    counts = (words[k : min(k + _BLOCK, end)] & 0xFFFFFFFF).tolist()
                     yield framed(
                         "edges", input=which, n=len(counts), first=total[which] & 0xFFFFFFFF,
-                        counts=counts,
+                        counts=counts, levels=int(one.level is not None),
                     )  # fmt: skip
                     total[which] += len(counts)
         total = [n & 0xFFFFFFFF for n in total]
