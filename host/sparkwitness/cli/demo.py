@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import click
 import numpy as np
-from rich.console import Console
 
-from sparkwitness.cli import sources
+from sparkwitness.cli import codes, sources
 from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.timing import measure
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.setup import Setup
@@ -38,7 +38,7 @@ def command(name: str) -> None:
     from sparkwitness.simulator import scenario
 
     loaded = scenario.load(name)
-    out = Console(highlight=False)
+    out = Console()
     kind = "bench" if loaded.kind == "bench" else loaded.play
     if kind in _OTHER:
         from sparkwitness.cli import main
@@ -55,7 +55,7 @@ def command(name: str) -> None:
         out.print(f"\n{loaded.title}\nBoard: {source.simulated.interpreter}")
         first = _measure(out, source, setup, "1. As found")
         if first.timing is None:
-            sys.exit(3)
+            sys.exit(codes.NOTHING)
         if first.advice is None or first.advice.setting == setup.setting:
             return
         entered = first.advice.setting
@@ -66,7 +66,7 @@ def command(name: str) -> None:
         setup = replace(setup, setting=entered)
         second = _measure(out, source, setup, "2. After the correction")
     if second.error is None or second.expanded is None or second.advice is None:
-        sys.exit(3)
+        sys.exit(codes.NOTHING)
     half = abs(setup.gain) * setup.step / 2
     near = abs(second.error) <= second.expanded + half
     out.print(
@@ -97,7 +97,7 @@ def _inside(found: Number, truth: float) -> str:
 
 
 def _measure(out: Console, source: sources.Source, setup: Setup, title: str) -> measure.Measurement:
-    out.print(f"\n[bold]{title}[/bold]")
+    out.print(f"\n{title}", style="bold")
     with Link(source.port) as board, out.status("measuring") as line:
         result = session.run(
             board, setup, None, lambda so_far: line.update(show.status(so_far, setup.target))

@@ -5,18 +5,16 @@ import sys
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.progress import Progress
 
-from sparkwitness.cli import keeping, options
+from sparkwitness.cli import codes, keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.export import write
 from sparkwitness.records.tables import TABLES
 from sparkwitness.timing.setup import Setup
-
-NOT_SURE = 5  # exit code: a result that is not whole
 
 
 @click.command()
@@ -91,4 +89,4 @@ def command(
         for session, why in told.refused:
             out_console.print(f"! no events of session {session}: {why.text}", markup=False)
         out_console.print(f"lost: {show.loss(told.loss)}")
-    sys.exit(NOT_SURE if told.refused else 0)
+    sys.exit(codes.NOT_SURE if told.refused else 0)

@@ -12,7 +12,7 @@ from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
 from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.timing import measure
+from sparkwitness.timing import measure, trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
@@ -72,6 +72,10 @@ TABLES: dict[str, dict[str, Column]] = {
         "last_spark_tick": Column("int64", "tick", "time of the last spark"),
         "last_spark_s": _TIME,
         "to_edge_deg": Column("float64", "deg", "crank angle to the nearest reference edge"),
+        "cylinder": Column("int64", "", "number of the cylinder; null: not told", 0),
+        "trigger_deg_btdc": Column("float64", "deg", "trigger angle, BTDC positive; null: none"),
+        "delay_us": Column("float64", "us", "trigger to first spark; null: no trigger"),
+        "dwell_ms": Column("float64", "ms", "on-time before the trigger; null: not known"),
     },
     "supply": {
         "session": _SESSION,
@@ -252,16 +256,16 @@ def events(
     number, session, told, new = -1, -1, -1, 0
     analyzer: Analyzer | None = None
 
-    def timed_of(tables: Tables) -> measure.Timed | Finding:
+    def timed_of(tables: Tables) -> tuple[Tables, measure.Timed | Finding]:
         timed = measure.timed(setup, tables)
         if isinstance(timed, Finding):
             refused(session, timed)
-        return timed
+        return tables, timed
 
     for batch in _batches(recording, EdgeDecoder(), progress):
         if batch.session != session:
             if analyzer is not None:
-                yield number, _told(timed_of(analyzer.finish()), session, told)
+                yield number, _told(setup, *timed_of(analyzer.finish()), session, told)
             analyzer = Analyzer(setup, recording.tick_ps)
             number, session, told, new = number + 1, batch.session, -1, 0
         assert analyzer is not None
@@ -270,31 +274,39 @@ def events(
         if new < _WINDOW:
             continue
         new = 0
-        timed = timed_of(analyzer.tables())
+        tables, timed = timed_of(analyzer.tables())
         if isinstance(timed, Finding):
             analyzer.forget(batch.complete)
         elif len(timed.events.tick) > 2 * _OVERLAP:
             ticks = timed.events.tick
             cut = int(ticks[-_OVERLAP])
-            yield number, _told(timed, session, told, cut)
+            yield number, _told(setup, tables, timed, session, told, cut)
             told = cut - 1
             analyzer.forget(int(ticks[-2 * _OVERLAP]))
     if analyzer is not None:
-        yield number, _told(timed_of(analyzer.finish()), session, told)
+        yield number, _told(setup, *timed_of(analyzer.finish()), session, told)
 
 
 def _told(
-    timed: measure.Timed | Finding, session: int, after: int, before: int = 1 << 62
+    setup: Setup,
+    tables: Tables,
+    timed: measure.Timed | Finding,
+    session: int,
+    after: int,
+    before: int = 1 << 62,
 ) -> Columns:
     """Columns of the events between two ticks, both excluded."""
     if isinstance(timed, Finding):
         return {n: np.empty(0, c.kind) for n, c in TABLES["events"].items() if n not in SECONDS}
     part = timed.pick((timed.events.tick > after) & (timed.events.tick < before))
     found = part.events
+    tap = trigger.each(setup, tables, found, part.angles, part.speed)
     return {
         "session": np.full(len(found.tick), session, np.uint16), "tick": found.tick,
         "timing_deg_btdc": part.angles, "speed_rpm": part.speed, "sparks": found.sparks,
         "last_spark_tick": found.last_tick, "to_edge_deg": found.to_edge,
+        "cylinder": measure.cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
+        "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
     }  # fmt: skip
 
 

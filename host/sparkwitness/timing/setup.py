@@ -19,6 +19,7 @@ CLAMPS = {
 COUNTS = tuple(advice.GAIN)
 _MAY_BE_MISSING = (
     "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain", "seen",
+    "sensor_ohm", "sensor_henry",
     "trigger_delay_us", "coil_ms",
 )  # fmt: skip
 TRIGGERS = {
@@ -51,6 +52,8 @@ class Setup:
         delay_us, u_delay_us: clamp path's delay less the crank path's, and its standard
             uncertainty; None: as the conditioners' simulation says for `sensor` and `clamp_kind`.
         sensor, clamp_kind: see `conditioner`.
+        sensor_ohm, sensor_henry: resistance and inductance of a variable-reluctance sensor; None:
+            not known, and then the delay is less sure.
         falling: inputs whose falling edge is stamped.
         seen, seen_within: timing as an independent look showed it (lamp or strobe on the marks),
             degrees BTDC, and how well (k = 2); None: nobody looked.
@@ -64,6 +67,7 @@ class Setup:
         order: cylinder numbers in firing order; empty: not typed.
         firing: crank degrees of each firing, in that order, from the first; empty: even.
         index: input of a second clamp, on cylinder 1's plug lead; None: there is none.
+        bank: cylinders of the first bank; empty: not typed.
     """
 
     reference: Reference
@@ -86,6 +90,8 @@ class Setup:
     u_delay_us: float = 0.5
     sensor: str = "hall_optical"
     clamp_kind: str = "clamp"
+    sensor_ohm: float | None = None
+    sensor_henry: float | None = None
     falling: tuple[str, ...] = ()
     seen: float | None = None
     seen_within: float = 3.0
@@ -98,6 +104,7 @@ class Setup:
     order: tuple[int, ...] = ()
     firing: tuple[float, ...] = ()
     index: str | None = None
+    bank: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -107,6 +114,7 @@ class Setup:
             ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
             ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""), ("learned_gain", -1e3, 1e3, ""),
             ("seen", -60, 80, "degrees BTDC"), ("seen_within", 0, 30, "degrees"),
+            ("sensor_ohm", 1, 1e5, "Ω"), ("sensor_henry", 1e-3, 10, "H"),
             ("trigger_delay_us", -1e4, 1e4, "µs"), ("u_trigger_delay_us", 0, 1e4, "µs"),
             ("coil_ms", 1e-3, 1e3, "ms"),
         ):  # fmt: skip
@@ -152,6 +160,8 @@ class Setup:
                     f"the firing angles must be {n} crank degrees from 0 up, 20° or more apart "
                     f"and below {self.cycle:g}°, one for each cylinder in firing order"
                 )
+        if self.bank and not set(self.bank) < set(range(1, n + 1)):
+            raise UserError(f"the first bank must name some of the {n} cylinders, not all")
         if self.trigger_kind == "points" and self.trigger == "falling":
             raise UserError("points fire when they open: leave --trigger out, or type rising")
         if self.index == self.clamp_input:
@@ -181,6 +191,11 @@ class Setup:
         return self.firing or tuple(k * self.cycle / self.cylinders for k in range(self.cylinders))
 
     @property
+    def by_cylinder(self) -> bool:
+        """Each cylinder is to be looked at."""
+        return self.cylinders > 1 and bool(self.order or self.firing or self.index)
+
+    @property
     def odd(self) -> bool:
         """The engine does not fire evenly."""
         return bool(np.ptp(np.diff([*self.firing_angles, self.cycle])) > 0.01)
@@ -190,7 +205,9 @@ class Setup:
         if self.delay_us is not None:
             return conditioner.Delay(self.delay_us, self.u_delay_us)
         falling = "crank" in self.falling
-        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm)
+        wheel = self.reference
+        coil = conditioner.Coil(wheel.teeth / wheel.turns, self.sensor_ohm, self.sensor_henry)
+        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm, coil)
 
     @property
     def firings_per_rev(self) -> float:
@@ -238,7 +255,7 @@ class Setup:
             reference["errors"] = tuple(reference.get("errors", ()))
             lists = {
                 name: tuple(values.get(name, ()))
-                for name in ("falling", "confirmed", "order", "firing")
+                for name in ("falling", "confirmed", "order", "firing", "bank")
             }
             return cls(**{**values, "reference": Reference(**reference), **lists})
         except (TypeError, KeyError) as error:

@@ -108,7 +108,7 @@ class VcdWriter:
         """The next edges; those whose pulse a later one may shorten are held back."""
         if len(piece.tick):
             tick = piece.tick + self._shift[piece.number]
-            held = (tick, piece.which, piece.level, piece.lost_before)
+            held: list[NDArray[Any]] = [tick, piece.which, piece.level, piece.lost_before]
             self._held = [np.concatenate(pair) for pair in zip(self._held, held, strict=True)]
             self._write(int(tick[-1]) - 2 * self._pulse)
 
