@@ -117,9 +117,9 @@ $(VENV)/fuzz: $(VENV)/python host/requirements/fuzz.txt
 # Which extras and groups of pyproject.toml each lock file holds.
 LOCKS = demo all test fuzz
 LOCK_demo = --extra demo --group build
-LOCK_test = --extra all --extra cluster --group test
-LOCK_fuzz = --extra all --extra cluster --group fuzz
-LOCK_all = --extra all --extra cluster
+LOCK_test = --extra all --group test
+LOCK_fuzz = --extra all --group fuzz
+LOCK_all = --extra all
 COMPILE = $(BIN)/uv pip compile --quiet --python-version 3.11 pyproject.toml
 
 lock: $(VENV)/uv
