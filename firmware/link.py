@@ -12,6 +12,7 @@ from time import ticks_diff, ticks_ms
 TELLS = (1, 27)
 PIECE = 64
 GIVEN_UP_MS = 400
+BUFFERED = 512  # more than USB can hold: when so much has gone, the host reads again
 DELIMITER = b"\0"
 POLLOUT = select.POLLOUT
 
@@ -20,7 +21,9 @@ class Link:
     """Bytes in one at a time, frames out whole or not at all.
 
     `cut` counts frames that were given up half way. `usb`: a write waits for the line, and an old
-    MicroPython drops what the line has not taken after a while.
+    MicroPython drops what the line has not taken after a while. A write that has waited in vain is
+    the last one for now: until the host reads again (not `stuck`), bytes go one by one, where there
+    is room, without waiting.
     """
 
     def __init__(self, usb=False):
@@ -36,6 +39,8 @@ class Link:
         self._at = 0
         self._left = 0
         self._torn = False
+        self.stuck = False
+        self._flowed = 0  # bytes taken since the line was full
         self.cut = 0
 
     def receive(self):
@@ -63,6 +68,9 @@ class Link:
             self._push()
             if self._left:
                 return False
+        return self._room()
+
+    def _room(self):
         for event in self._writable.ipoll(0):
             if event[1] & POLLOUT:
                 return True
@@ -84,12 +92,30 @@ class Link:
 
     def _push(self):
         try:
-            if not self._drops:
+            if self.stuck:
+                self._trickle()
+            elif not self._drops:
+                start = ticks_ms()
                 self._took(self._out.write(self._frame, self._at, self._left))
+                self.stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
+                self._flowed = 0
             while self._drops and self._left and self._put_packet():
                 pass
         except OSError:
             self._tear()
+
+    def _trickle(self):
+        """Some bytes of what is left; each fits where the line takes anything at all."""
+        count = PIECE
+        while count and self._left:
+            if not self._room():
+                self._flowed = 0
+                return
+            self._took(self._out.write(self._frame, self._at, 1))
+            self._flowed += 1
+            count -= 1
+        if self._flowed > BUFFERED:
+            self.stuck = False
 
     def _put_packet(self):
         """Whether the line has taken something."""

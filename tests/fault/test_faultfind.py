@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import entropy
 
-from sparkwitness.cli import findfault, main
+from sparkwitness.cli import codes, main
 from sparkwitness.errors import UserError
 from sparkwitness.faces import fault_text, safety
 from sparkwitness.fault import model as ff
@@ -461,7 +461,7 @@ def test_a_script_can_walk_through_a_search(tmp_path: Path) -> None:
     code, state = _call(*KINDS, "--by-hand", "--store", path)
     asked: list[str] = []
     while state["next"] is not None and len(asked) < 12:
-        assert code == findfault.NOT_OVER
+        assert code == codes.NOTHING
         name = state["next"]["tests"][0]["test"]
         asked.append(name)
         code, state = _call("--resume", path, "--say", f"{name}={truth.get(name, 'skip')}")
@@ -485,7 +485,7 @@ def test_answers_from_a_file_end_the_search_in_one_call(tmp_path: Path) -> None:
                         "--store", str(tmp_path / "r.json"), "--answers", str(file))  # fmt: skip
     asked = [e["test"] for e in state["run"]["events"]]
     assert "points_look" in asked and state["finding"]["link"] in ("points", "condenser")
-    assert code in (0, findfault.NOT_OVER)
+    assert code in (0, codes.NOTHING, codes.NOT_SURE)
 
 
 @pytest.mark.parametrize(
@@ -559,6 +559,8 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
         os.write(master, text.encode() + b"\n")
 
     try:
+        until("turn the engine over")
+        say("")
         until("Before you go near it")
         until("q quit:")
         say("purple")

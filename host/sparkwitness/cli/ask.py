@@ -1,11 +1,15 @@
 """Questions to a person at a terminal: the one place that reads what they type.
 
 Any input ends in a value, in another try after one sentence, or in a clean end: "?" shows help,
-an empty line takes the value in brackets, end of input and Ctrl-C end the command.
+an empty line takes the value in brackets, end of input and Ctrl-C end the command. What a pasted
+page leaves behind is thrown away, so that its lines do not answer the questions that follow.
 """
 
+import select
+import sys
 import unicodedata
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 import click
@@ -60,8 +64,11 @@ def question(
             click.echo(f"  An answer is needed here{'; ? tells more' if help else ''}.")
             continue
         try:
+            if kind is str and _drop():
+                raise UserError("that was more than one line; type one short line")
             return _value(kind, typed)
         except (UserError, click.UsageError) as error:
+            _drop()
             click.echo(f"  {_sentence(error.message)}")
 
 
@@ -85,6 +92,7 @@ def cautions_taken(text: str = "Have you read this and taken the precautions?") 
     Raises:
         UserError: it was a no.
     """
+    _drop()  # a yes must be typed after the cautions were shown
     if not yes_no(text, False):
         raise UserError("nothing was done; take the precautions first, then start again")
 
@@ -112,6 +120,7 @@ def _line(text: str, default: str) -> str:
         # Full-width digits and the like become plain ones; a true minus becomes the keyboard's.
         plain = unicodedata.normalize("NFKC", str(typed)).replace("\N{MINUS SIGN}", "-").strip()
         if len(plain) > _MOST:
+            _drop()
             click.echo(f"  That is {len(plain)} characters; a short answer is wanted.")
             continue
         if not plain.isprintable():
@@ -120,13 +129,31 @@ def _line(text: str, default: str) -> str:
         return plain
 
 
+def _drop() -> bool:
+    """Throw away lines that wait already; whether there were any."""
+    if sys.platform == "win32":
+        return False
+    import termios
+
+    with suppress(OSError, ValueError, termios.error):
+        waiting = sys.stdin.isatty() and bool(select.select([sys.stdin], [], [], 0.02)[0])
+        if waiting:
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
+        return waiting
+    return False
+
+
 def _value(kind: Any, typed: str) -> Any:
     if kind is str:
         return typed
     if isinstance(kind, click.Choice):
-        near = [c for c in kind.choices if str(c).lower().startswith(typed.lower())]
-        if len(near) == 1:
-            return near[0]
+        word = typed.lower()
+        if any("_" in str(c) for c in kind.choices):
+            word = word.replace("-", "_").replace(" ", "_")
+        near = [c for c in kind.choices if str(c).lower().startswith(word)]
+        exact = [c for c in near if str(c).lower() == word]
+        if len(near) == 1 or exact:
+            return (exact or near)[0]
         raise UserError(f"type one of {', '.join(map(str, kind.choices))}")
     if kind is int or isinstance(kind, click.IntRange):
         number = options.NUMBER.convert(typed, None, None)

@@ -5,19 +5,20 @@ import sys
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
+from rich.text import Text
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, codes, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
-from sparkwitness.device import link, selftest
+from sparkwitness.device import link, loopback, selftest
 from sparkwitness.device.link import Link
 from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 
 _PORT = click.option(
     "--port",
@@ -54,7 +55,7 @@ def list_boards(as_json: bool) -> None:
 
     Each board is asked once; one that another program has open is left alone.
     """
-    out = Console(highlight=False)
+    out = Console()
     found = []
     for port in link.boards():
         entry: dict[str, Any] = {"port": port.device, "usb_serial": port.serial_number}
@@ -117,7 +118,7 @@ def in_words(hello: dict[str, Any]) -> Table:
     for i, name in enumerate(wire.INPUTS):
         edge = "falling" if hello["falling"] >> i & 1 else "rising"
         said = f"stamps the {edge} edge" if hello["enabled"] >> i & 1 else "not captured"
-        rows.add_row(name.replace("_", " "), f"{said}, GP{selftest.PINS['pins'][name]['gpio']}")
+        rows.add_row(name.replace("_", " "), f"{said}, GP{loopback.PINS['pins'][name]['gpio']}")
     rows.add_row(
         "limits",
         f"pulses of {hello['min_pulse_ns']} ns are surely seen, dead time at most "
@@ -139,7 +140,7 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
     if as_json:
         click.echo(json.dumps(as_plain(hello), indent=2))
     else:
-        Console(highlight=False).print(in_words(hello))
+        Console().print(in_words(hello))
 
 
 # install and leave
@@ -221,7 +222,7 @@ def leave(port: str | None, patience: float, as_json: bool) -> None:
 @click.option(
     "--seconds",
     type=click.FloatRange(2, 600),
-    default=selftest.STEADY.seconds,
+    default=loopback.STEADY.seconds,
     show_default=True,
     help="Least length of the main stage; it goes on for up to a minute until the tick's length "
     "is known well.",
@@ -243,7 +244,8 @@ def selftest_command(
     """Check the board with its bench outputs jumpered to its inputs; prints a table and a verdict.
 
     Checks counts, skew between the inputs, length of the tick, a known delay, the supply reading
-    and that nothing is lost under full load. Exit code 0 only if all pass.
+    and that nothing is lost under full load. Exit code 0 only if all pass; 4: one fails; 5:
+    one could not be judged.
     """
     if simulate is not None and port is not None:
         raise UserError("give one of --port and --simulate")
@@ -257,7 +259,7 @@ def selftest_command(
                 "connected, then add --yes"
             )
         ask.cautions_taken("Is nothing but the jumpers connected?")
-    plan = selftest.plan(seconds, max(seconds, _LONGEST_S))
+    plan = loopback.plan(seconds, max(seconds, _LONGEST_S))
     # A simulated board keeps the wall clock's time only where that is looked at: at full load a
     # busy computer would lose edges that a board does not.
     parts = [(plan, 0.0)] if simulate is None else [(plan[:1], 1.0), (plan[1:], 0.0)]
@@ -268,7 +270,7 @@ def selftest_command(
                 sources.board(simulate, port, speed=speed) as source,
                 Link(source.port, patience) as board,
             ):
-                stages += selftest.run(
+                stages += loopback.run(
                     board, some, lambda name, share: line.update(f"{name} {100 * share:.0f} %")
                 )
                 hello = board.hello
@@ -277,13 +279,14 @@ def selftest_command(
         click.echo(json.dumps(result.to_dict(), indent=2))
     else:
         _show(out, result)
-    sys.exit(0 if result.passed else 1)
+    unsure = all(check.verdict != "fail" for check in result.checks) and not result.jumpers
+    sys.exit(0 if result.passed else codes.NOT_SURE if unsure else codes.BAD_NEWS)
 
 
 def _only_jumpers() -> str:
     return (
         "The self-test drives the bench outputs. Nothing may be connected but these jumpers: "
-        f"{', '.join(selftest.jumper_list())}.\nNo module, coil, clamp or engine: a module on the "
+        f"{', '.join(loopback.jumper_list())}.\nNo module, coil, clamp or engine: a module on the "
         "bench output would fire."
     )
 
@@ -295,11 +298,13 @@ def _show(out: Console, result: selftest.Result) -> None:
     for check in result.checks:
         table.add_row(
             check.name, check.measured, check.limit,
-            f"[{colour[check.verdict]}]{check.verdict}[/]",
+            Text(check.verdict, colour[check.verdict]),
         )  # fmt: skip
     out.print(table)
     for sentence in dict.fromkeys(result.jumpers):
         out.print(f"! {sentence}")
+    for sentence in result.faults:
+        out.print(f"! {sentence}")
     for sentence in result.said:
         out.print(f"! the board says: {sentence}")
-    out.print(f"[bold]{result.verdict}[/bold]")
+    out.print(result.verdict, style="bold")

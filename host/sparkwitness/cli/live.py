@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.table import Table
+from rich.text import Text
 
 from sparkwitness.cli import ask, keeping, options, sources
 from sparkwitness.cli import typed as typing
@@ -18,6 +18,7 @@ from sparkwitness.cli.keeping import Keeping
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
+from sparkwitness.faces.console import Console
 from sparkwitness.faces.live import terminal
 from sparkwitness.faces.live.capture import Capture, Keep
 from sparkwitness.records.logbook import Logbook, default_path
@@ -70,7 +71,8 @@ def command(
 
     The page is made for a phone on the fender: open it to the local network with --lan and scan
     the code. Without --lan only this machine can open it. Only the token in the address keeps
-    others on the network out, and it is sent unencrypted: use --lan on a network you trust.
+    others on the network out, and it is sent unencrypted: use --lan on a network you trust. The
+    token stays for twelve hours after its last use, so that an open page finds the program again.
 
     Marked points and trials of a setting go into the logbook, each as a run of its own.
     """
@@ -78,7 +80,7 @@ def command(
         raise UserError("give one of --port and --simulate")
     if in_terminal and (lan or browser):
         raise UserError("--terminal shows no page: leave out --lan and --browser")
-    out = Console(highlight=False)
+    out = Console()
     asks = options.someone_answers() and simulate is None
     known = keeping.known(out, like)
     with sources.board(simulate, port, speed=1.0) as source:
@@ -93,7 +95,11 @@ def command(
             where, entered = _where(source, port), _entered(source)
             return Capture(where, setup, publish, record, patience, entered, keep, source.name)
 
-        capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
+        capture = (
+            _terminal(out, make)
+            if in_terminal
+            else _page(out, make, lan, http_port, browser, keeping.file or default_path())
+        )
     _farewell(out, capture, record)
 
 
@@ -156,6 +162,7 @@ def _page(
     lan: bool,
     http_port: int,
     browser: bool,
+    beside: Path,
 ) -> Capture:
     try:
         import segno
@@ -165,12 +172,12 @@ def _page(
         raise UserError(
             "the page needs more packages: pip install 'sparkwitness[live]', or use --terminal"
         ) from None
-    listener, address = server.listen(http_port, lan)
+    listener, address = server.listen(http_port, lan, beside.with_name("page.token"))
     with listener:
         broadcast = stream.Broadcast()
         capture = make(broadcast.publish)
         with _running(capture):
-            out.print(f"\nThe page: [bold]{address.url}[/bold]")
+            out.print("\nThe page:", Text(address.url, "bold"))
             if lan:
                 segno.make(address.url, micro=False).terminal(compact=True)
                 out.print("Whoever has this address sees the numbers and can work the lamp.")

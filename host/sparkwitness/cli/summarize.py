@@ -10,18 +10,18 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import Progress
 
 from sparkwitness import __version__
-from sparkwitness.cli import options
+from sparkwitness.cli import codes, options
 from sparkwitness.decode.recording import FORMAT, Recording
 from sparkwitness.errors import UserError, needed
+from sparkwitness.faces.console import Console
+from sparkwitness.foreign import shown
 from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
 
 SUFFIX = ".rec"
-SOME_FAILED = 5  # exit code: the table is written, but not every recording is in it
 
 # Column: (Parquet type, unit, path in the result's plain values).
 COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
@@ -94,7 +94,7 @@ def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: boo
         click.echo(f"{len(rows)} of {len(files)} recordings in {out}{beside}")
         for path, why in failed.items():
             click.echo(f"! {path}: {why}")
-    sys.exit(SOME_FAILED if failed else 0)
+    sys.exit(codes.NOT_SURE if failed else 0)
 
 
 def find(folder: Path) -> tuple[list[Path], int]:
@@ -190,5 +190,5 @@ def _table(pa: Any, rows: list[dict[str, Any]], folder: Path) -> Any:
         [*first, *fields, pa.field("setup", pa.string())],
         metadata={"software": f"sparkwitness {__version__}", "expanded": "k = 2"},
     )
-    plain = [{**row, "file": str(row["file"].relative_to(folder))} for row in rows]
+    plain = [{**row, "file": shown(str(row["file"].relative_to(folder)))} for row in rows]
     return pa.Table.from_pylist(plain, schema=schema)

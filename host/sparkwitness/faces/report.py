@@ -8,7 +8,6 @@ import base64
 import json
 from dataclasses import dataclass
 from datetime import datetime
-from html import escape
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -20,13 +19,14 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import plots, safety
+from sparkwitness.faces import bench_page, cycle_plot, plots, safety, sweep_plots, where_page
 from sparkwitness.faces import text as show
+from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import KeptTrial, Run
 from sparkwitness.records.replay import replay
 from sparkwitness.records.tables import sessions
-from sparkwitness.timing import advice, measure
+from sparkwitness.timing import advice, gates, measure
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.fit import DelayFit, recommend, trend
 from sparkwitness.timing.gates import Finding
@@ -74,11 +74,19 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
     """
     timing = run.kind == "measurement"
     parts = [_head(run, by)]
-    parts.append(_answers(run) if timing else f'<p class="verdict">{escape(run.headline)}</p>')
+    parts.append(_answers(run) if timing else _said(run))
     parts.append(_cautions(run.kind))
     if timing:
         findings = [f["text"] for f in run.result.get("findings", [])]
+        if run.result.get("timing_deg_btdc") is not None:
+            findings.append(gates.CANNOT_TELL)
         parts.append(_list("What to know", findings))
+        split, cylinders = run.result.get("split"), run.result.get("cylinders")
+        if split:
+            parts.append(_pairs("Where the error arises", where_page.split_pairs(split)))
+        if cylinders:
+            table = where_page.cylinder_table(cylinders)
+            parts.append(_section("Cylinder by cylinder, in firing order", table))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
@@ -91,7 +99,12 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         parts.append(_plots(told))
         parts.append(_points(run))
         parts.append(_fit(run))
-        shown = ("points", "bins", "findings", "plan", "loss", "fit")
+        shown: tuple[str, ...] = ("points", "bins", "findings", "plan", "loss", "fit")
+        words = bench_page.over_all_speeds(run.result) if run.kind == "bench" else None
+        if words is not None:
+            parts.append(_pairs("Over all speeds", words))
+            parts.append(_checks(run))
+            shown = (*shown, *bench_page.SAID)
         rest = {k: v for k, v in run.result.items() if k not in shown}
         parts.append(_pairs("Details", logbook.flat(rest)))
         parts.append(_pairs("Plan", logbook.flat(run.result.get("plan") or {})))
@@ -124,17 +137,18 @@ def read(run: Run, path: Path) -> Told:
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
     timed = measure.timed(setup, tables)
-    if isinstance(timed, Finding):
-        return Told([], f"There is nothing to plot: {timed.text}.", again)
-    seconds = timed.events.tick * tables.tick_s
-    steady = np.zeros(len(seconds), np.bool_)
-    if result.from_s is not None and result.to_s is not None:
-        steady = (seconds >= result.from_s) & (seconds <= result.to_s)
+    why = timed if isinstance(timed, Finding) else gates.withheld(result.findings)
+    if isinstance(timed, Finding) or why is not None:
+        return Told([], f"There is nothing to plot: {why.text if why else ''}.", again)
+    steady = measure.used(result, timed, tables.tick_s)
     found, _ = sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
-    return Told(plots.all_of(setup, tables, timed, steady, result.expanded, supply), "", again)
+    drawn = plots.all_of(setup, tables, timed, steady, result.expanded, supply)
+    if result.cycle is not None and (result.split or result.cylinders):
+        drawn.insert(0, cycle_plot.plot(result.cycle.to_dict()))
+    return Told(drawn, "", again)
 
 
 def without_recording(run: Run, why: str) -> Told:
@@ -148,9 +162,9 @@ def without_recording(run: Run, why: str) -> Told:
     """
     points = run.result.get("points") or []
     if run.kind == "curve":
-        return Told(plots.of_curve(run.result.get("bins") or [], fit_of(run)))
+        return Told(sweep_plots.of_curve(run.result.get("bins") or [], fit_of(run)))
     if run.kind == "bench":
-        return Told(plots.of_bench(points))
+        return Told(sweep_plots.of_bench(points))
     return Told([], f"No plots: {why}." if why else "")
 
 
@@ -258,13 +272,18 @@ def _answers(run: Run) -> str:
     if timing is None or expanded is None:
         return f'<p class="verdict"><strong>No timing:</strong> {escape(run.headline)}</p>'
     side = "BTDC" if timing >= 0 else "ATDC"
+    where = where_page.answers(r["split"]) if r.get("split") else []
     speed = show.plus_minus(r["rpm"], r["rpm_expanded"], " rpm") if r.get("rpm") else ""
+    codes = {f.get("code") for f in r.get("findings", [])}
+    if "ambiguous" in codes and r.get("modulo_deg"):
+        side += f", or that ± k · {r['modulo_deg']:.4g}°"
     cards = [
+        *(_answer(*card) for card in where),
         _answer(
             "True timing of the first spark",
             f"{abs(timing):.2f}° <small>± {expanded:.2f}° {side}</small>",
             f"at {speed}",
-        )
+        ),
     ]
     error, commanded = r.get("error_deg"), r.get("commanded_deg_btdc")
     if error is not None and commanded is not None:
@@ -282,6 +301,10 @@ def _answers(run: Run) -> str:
         more = f"now {setup.get('setting'):g}; unrounded {exact} {unit}"
         cards.append(_answer("Next setting to enter", f"{tip['setting']:g}", more))
     verdict = _verdict(error, expanded, tip)
+    if error is None and commanded is not None:
+        verdict = "No error is shown before it is settled which of these angles it is."
+    if r.get("advice_allowed") is False:
+        verdict += " Do not set anything by it before what is said below is checked."
     return f'<div class="answers">{"".join(cards)}</div><p class="verdict">{escape(verdict)}</p>'
 
 
@@ -301,6 +324,26 @@ def _verdict(error: float | None, expanded: float, tip: dict[str, Any] | None) -
     if tip is not None and tip.get("note"):
         said += f" {tip['note'][:1].upper()}{tip['note'][1:]}."
     return said
+
+
+def _said(run: Run) -> str:
+    """The verdict in words, then what was found in a line."""
+    lines = bench_page.verdicts(run.result) if run.kind == "bench" else []
+    said = "".join(f'<p class="verdict"><strong>{escape(line)}</strong></p>' for line in lines)
+    return f'{said}<p class="verdict">{escape(run.headline)}</p>'
+
+
+def _checks(run: Run) -> str:
+    """What the verdicts rest on, a row per check."""
+    made = []
+    for title, rows in bench_page.checks(run.result):
+        top = "".join(f"<th>{escape(head)}</th>" for head in bench_page.CHECK_HEADS)
+        body = "".join(
+            "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+        )
+        table = f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+        made.append(_section(title, f'<div class="scroll" tabindex="0">{table}</div>'))
+    return "".join(made)
 
 
 def _cautions(kind: str) -> str:
@@ -380,7 +423,7 @@ def _points(run: Run) -> str:
                      str(p["double_events"])]  # fmt: skip
             for key, _ in _POINT_COLUMNS:
                 q = p.get(key)
-                cells.append(show.plus_minus(q["mean"], plots.half_of(q, key)) if q else "")
+                cells.append(show.plus_minus(q["mean"], sweep_plots.half_of(q, key)) if q else "")
             rows.append(cells)
     if not rows:
         return ""

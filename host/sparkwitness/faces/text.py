@@ -1,12 +1,15 @@
 """Results as text for a terminal. Every number with its uncertainty, or the reason why not."""
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
+from sparkwitness.faces import where_text
+from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import consoles as consoles
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
@@ -18,9 +21,9 @@ from sparkwitness.timing.wording import plus_minus as plus_minus
 def origin(out: Console, source: str) -> None:
     """Say where the bytes come from, unless a board measured them just now."""
     if SIMULATED in source:
-        out.print(f"! no engine was measured: {source}", style="bold", markup=False)
+        out.print(f"! no engine was measured: {source}", style="bold")
     elif source != MEASURED:
-        out.print(source, style="dim", markup=False)
+        out.print(source, style="dim")
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:
@@ -28,12 +31,13 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
     rows.add_column()
+    if result.split is not None:
+        for name, said in where_text.split_rows(result.split):
+            rows.add_row(name, said)
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
-        value = f"{angle(result.timing)} ± {result.expanded:.2f}°"
-        if result.error is None and any(f.code == "ambiguous" for f in result.findings):
-            value += f"  or that ± k · {result.modulo:.4g}°"
+        value = f"{angle(result.timing)} ± {result.expanded:.2f}°{_repeats(result)}"
         rows.add_row("true timing", Text(value, style="bold"))
         rows.add_row("", f"scatter {result.scatter:.2f}° over {result.events} events, first sparks")
     if setup.clamp == "auto" and result.clamp is not None:
@@ -58,6 +62,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         )
     if result.advice is not None and setup.setting is not None:
         rows.add_row("next setting", _advice(result, setup))
+    for name, said in where_text.more_rows(result.split) if result.split else ():
+        rows.add_row(name, said)
     if result.supply_least_mv is not None:
         rows.add_row("supply", f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)")
     rows.add_row("not counted", left_out(result))
@@ -65,7 +71,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     findings = [Text(f"! {f.text}") for f in result.findings]
     if result.timing is not None:
         findings.append(Text(gates.CANNOT_TELL, style="dim"))
-    return Group(rows, *findings)
+    table = where_text.cylinders(result.cylinders) if result.cylinders else []
+    return Group(rows, *table, *findings)
 
 
 def sparks(counts: dict[int, int]) -> str:
@@ -74,6 +81,17 @@ def sparks(counts: dict[int, int]) -> str:
     parts = [f"{n}: {100 * k / total:.0f} %" for n, k in sorted(counts.items())]
     mean = sum(n * k for n, k in counts.items()) / total
     return f"{mean:.2f} on average  ({', '.join(parts)} of {total} events)"
+
+
+def side(result: Measurement) -> str:
+    """The side of top dead centre, and what else the angle may be."""
+    return f"{'BTDC' if (result.timing or 0.0) >= 0 else 'ATDC'}{_repeats(result)}"
+
+
+def _repeats(result: Measurement) -> str:
+    if not any(f.code == "ambiguous" for f in result.findings):
+        return ""
+    return f"  or that ± k · {result.modulo:.4g}°"
 
 
 def _advice(result: Measurement, setup: Setup) -> Text:
@@ -153,15 +171,10 @@ def status(result: Measurement, target: float) -> str:
     """One line while measuring."""
     if result.timing is not None and result.expanded is not None:
         return (
-            f"{result.rpm or 0:.0f} rpm  {angle(result.timing)} ± {result.expanded:.2f}° "
+            f"{result.rpm or 0:.0f} rpm  {angle(result.timing)} ± {result.expanded:.2f}°"
+            f"{_repeats(result)} "
             f"(to ±{target:g}°)  {result.events} events"
         )
     if result.findings:
         return result.findings[0].text
     return f"{result.seconds:.0f} s, waiting for events"
-
-
-def consoles(as_json: bool) -> tuple[Console, Console]:
-    """Console for the result and for what accompanies it; the latter on stderr for a script."""
-    out = Console(highlight=False)
-    return out, Console(stderr=True, highlight=False) if as_json else out

@@ -21,10 +21,11 @@ import numpy as np
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import MEASURED, Recorder
 from sparkwitness.device.link import Link
+from sparkwitness.device.run import flanks
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces.live import view
-from sparkwitness.timing import advice
+from sparkwitness.timing import advice, gates
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.measure import Measurement, Timed, evaluate, timed
 from sparkwitness.timing.setup import Setup
@@ -164,7 +165,8 @@ class Capture:
     def _connect(self) -> Stream:
         link = Link(self._port(), self._patience)
         try:
-            return Stream(link, self.setup.falling, interrupts="leave").__enter__()
+            falling, both = flanks(self.setup)
+            return Stream(link, falling, both=both, interrupts="leave").__enter__()
         except BaseException:
             link.close()
             raise
@@ -269,6 +271,7 @@ class Capture:
                 "board": self._hello.get("board", ""),
             },
             "engine": self._engine,
+            "firings": self._trend.events,
             "notes": [t for t in (self._why, *self._notes, self._learned, self._trouble) if t],
             "lamp": self._lamp,
             "trials": self.trials,
@@ -297,7 +300,7 @@ class Capture:
         # The one event that forgetting has cut is no loss.
         result.cut = max(0, result.cut - 1)
         found = timed(self.setup, tables)
-        if isinstance(found, Timed):
+        if isinstance(found, Timed) and gates.withheld(result.findings) is None:
             known = found.pick(np.isfinite(found.speed))
             self._trend.take(known.events.tick, known.angles, known.speed, tick_s)
         self._result = result
@@ -311,11 +314,16 @@ class Capture:
         self._engine = "settling" if settling else state
         self._notes = [still] if still else []
         self._notes += [f.text for f in result.findings if not settling and f.code not in told]
+        if result.timing is not None and not settling:
+            self._notes.append(gates.CANNOT_TELL)
         if pictures:
             events = found.events if isinstance(found, Timed) else None
             self._pictures = {
                 "raster": view.raster(tables, events) if events is not None else [],
                 "trend": self._trend.rows(),
+                "cycle": result.cycle.to_dict()
+                if result.cycle is not None and (result.split or result.cylinders)
+                else None,
             }
 
     # Commands.

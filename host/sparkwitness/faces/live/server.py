@@ -6,14 +6,20 @@ and both must carry the token where the page is open to more than this machine; 
 which outputs are driven, always.
 """
 
+import asyncio
 import hmac
+import os
+import re
 import secrets
 import socket
+import stat
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from html import escape
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -23,14 +29,22 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket
+from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces.live.stream import Pages
+from sparkwitness.foreign import cell
 
-_KINDS = {"page.js": "text/javascript", "page.css": "text/css", "icon.svg": "image/svg+xml"}
-_MOST_CONNECTIONS = 96
+_KINDS = {
+    "page.js": "text/javascript", "sound.js": "text/javascript", "page.css": "text/css",
+    "icon.svg": "image/svg+xml",
+}  # fmt: skip
+_KEPT_S = 12 * 3600
+"""A page that is still open finds the program again after a restart within this time."""
+# Connections that are no stream (yet): of all, of one address, and how long one may be that.
+_MOST_CONNECTIONS, _MOST_OF_ONE, _LONGEST_S = 64, 32, 10.0
 _LONGEST_MESSAGE = 2048
 _USER_TIMEOUT_MS = 10_000
 _STALE = "This address lacks the right token: scan the code in the terminal again.\n"
@@ -62,12 +76,14 @@ class Address:
         return f"http://{self.host}{port}/{secret}"
 
 
-def listen(port: int, lan: bool) -> tuple[socket.socket, Address]:
-    """Bind the socket and make the address with a fresh token.
+def listen(port: int, lan: bool, kept: Path | None = None) -> tuple[socket.socket, Address]:
+    """Bind the socket and make the address.
 
     Args:
         port: TCP port, 0 for any free one.
         lan: listen on every interface, else on loopback.
+        kept: file of the token, so that a page that is open finds the program again after a
+            restart; None: a fresh one.
 
     Raises:
         UserError: the port is taken or not allowed.
@@ -91,7 +107,30 @@ def listen(port: int, lan: bool) -> tuple[socket.socket, Address]:
     suffix = "" if port == 80 else f":{port}"  # browsers leave out the usual port
     names = {f"{host}{suffix}".lower() for host in ("127.0.0.1", "localhost", *own)}
     host = own[0] if own else "127.0.0.1"
-    return listener, Address(host, port, secrets.token_urlsafe(16), lan, frozenset(names))
+    return listener, Address(host, port, _token(kept), lan, frozenset(names))
+
+
+def _token(kept: Path | None) -> str:
+    """The shared secret: the kept one for `_KEPT_S` after its last use, else a new one.
+
+    The file must be this user's alone, or it is made anew.
+    """
+    fresh = secrets.token_urlsafe(16)
+    if kept is None:
+        return fresh
+    with suppress(OSError, UnicodeDecodeError):
+        known, info = kept.read_text("ascii"), kept.lstat()
+        mine = not hasattr(os, "getuid") or (info.st_uid, info.st_mode & 0o77) == (os.getuid(), 0)
+        new = time.time() - info.st_mtime < _KEPT_S
+        if mine and new and stat.S_ISREG(info.st_mode) and re.fullmatch(r"[\w-]{22}", known):
+            os.utime(kept)
+            return known
+    with suppress(OSError):  # then an open page needs the new address
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.unlink(missing_ok=True)
+        with open(os.open(kept, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(fresh)
+    return fresh
 
 
 def _own_addresses() -> list[str]:
@@ -209,6 +248,33 @@ class _Guard:
         return protected
 
 
+class _Http(H11Protocol):
+    """A connection until it becomes a stream: it has not long to live, and makes room.
+
+    Whoever holds many connections and says nothing loses the oldest of them to the next one, so
+    that there is always a place for a page with the token.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self.since = self.loop.time()
+        self.loop.call_later(_LONGEST_S, self._end)
+        held = [one for one in self.connections if isinstance(one, _Http)]
+        same = [one for one in held if self._address == one._address]
+        for group, most in ((same, _MOST_OF_ONE), (held, _MOST_CONNECTIONS)):
+            if len(group) > most:
+                min(group, key=lambda one: one.since)._end()
+
+    @property
+    def _address(self) -> str | None:
+        return self.client[0] if self.client else None
+
+    def _end(self) -> None:
+        if self in self.connections:  # neither closed nor a stream by now
+            self.connections.discard(self)
+            self.transport.abort()
+
+
 class _Socket(WebSocketsSansIOProtocol):
     """Reads nothing more from a peer that does not read: its pings would fill our memory."""
 
@@ -226,12 +292,12 @@ def server(address: Address, pages: Pages, table: Callable[[], str]) -> uvicorn.
     """A server, to be run with the socket that `listen` has bound; arguments as `application`."""
     config = uvicorn.Config(
         application(address, pages, table),
+        http=_Http,
         ws=_Socket,
         ws_max_size=_LONGEST_MESSAGE,
         ws_per_message_deflate=False,
         ws_ping_interval=5.0,
         ws_ping_timeout=5.0,
-        limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=1,
         log_level="error",
@@ -253,8 +319,5 @@ def points_csv(marks: Sequence[dict[str, Any]]) -> str:
     writer = csv.DictWriter(out, names, extrasaction="ignore")
     writer.writeheader()
     for mark in marks:
-        # A note that begins like a formula must not become one in a spreadsheet.
-        note = mark["note"]
-        safe = "'" + note if note[:1] in "=+-@\t" and note else note
-        writer.writerow({**mark, "note": safe})
+        writer.writerow({**mark, "note": cell(mark["note"])})
     return out.getvalue()
