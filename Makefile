@@ -139,7 +139,7 @@ lowest newest: $(VENV)/uv
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .
-	build/$@/bin/pytest -x -p no:cacheprovider $(QUICK) tests/records tests/faces/test_report.py -m "not slow and not locked"
+	build/$@/bin/pytest -x -p no:cacheprovider $(filter-out tests/whole/test_house.py,$(QUICK)) tests/records tests/faces/test_report.py -m "not slow and not locked"
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \
