@@ -164,9 +164,7 @@ def read(
     if choice.level is None:
         return Tap(choice)
     fires = firings.firings(tables.trigger, choice.level, every, tick_s)
-    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
-    early = int(firings.EARLY_S / tick_s)
-    spark, fire = firings.delays(fires.tick, steady.tick, early, latest)
+    spark, fire, (early, latest) = _matched(fires, steady.tick, typed, tick_s)
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
     spark, fire = spark[good], fire[good]
     if len(spark) < _FEWEST:
@@ -209,6 +207,17 @@ def read(
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
     return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
+
+
+def _matched(
+    fires: Firings, sparks: Ticks, typed: str, tick_s: float
+) -> tuple[Ticks, Ticks, tuple[int, int]]:
+    """Indices of sparks and of the firings that they follow, and `Tap.window`."""
+    window = (
+        int(firings.EARLY_S / tick_s),
+        firings.window(fires.tick, tick_s, typed in firings.NAMES),
+    )
+    return *firings.delays(fires.tick, sparks, *window), window
 
 
 def _level(setup: Setup) -> str:
@@ -255,9 +264,7 @@ def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floa
     if choice.level is None:
         return shown
     fires = firings.firings(tables.trigger, choice.level, events.tick, tick_s)
-    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
-    early = int(firings.EARLY_S / tick_s)
-    spark, fire = firings.delays(fires.tick, events.tick, early, latest)
+    spark, fire, _ = _matched(fires, events.tick, typed, tick_s)
     falls = choice.level == firings.FALLING
     late_us = setup.answer_delay(falls).us
     shown.delay_us[spark] = (events.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - late_us
