@@ -14,7 +14,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import engines, logbook
 from sparkwitness.records.import_ import write as imports
-from sparkwitness.records.import_.base import UNITS, Logged, Options, chosen, listed
+from sparkwitness.records.import_.base import UNITS, Logged, Options, chosen, listed, near_to
 from sparkwitness.timing.setup import Setup
 
 _U_DELAY_US = 0.5
@@ -223,9 +223,7 @@ def _channel_of(logged: Logged) -> Any:
     names = [channel.name for channel in logged.channels]
 
     def convert(typed: str) -> str:
-        near = [n for n in names if n == typed] or [
-            n for n in names if n.rpartition(".")[2].lower() == typed.lower()
-        ]
+        near = near_to(typed, names)
         if len(near) != 1:
             raise UserError(f"type one of {', '.join(names[:16])}")
         return near[0]
