@@ -35,7 +35,7 @@ from sparkwitness.timing.setup import Setup
 from streams import TICK_PS, Stream, random_stream
 
 if hasattr(signal, "SIGPIPE"):
-    # vcdvcd lets a closed pipe end the whole process, as soon as it is imported; Python's way again.
+    # vcdvcd lets a closed pipe end the whole process from its import on; Python's way again.
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 TICK_S = TICK_PS * 1e-12
