@@ -14,16 +14,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import dwell as charging
 from sparkwitness.timing import firings
 from sparkwitness.timing.analyzer import Tables
-from sparkwitness.timing.angle import Periods
+from sparkwitness.timing.angle import Periods, Track
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.firings import Choice, Firings
 from sparkwitness.timing.number import Number
+from sparkwitness.timing.placing import Marked, place
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
 
@@ -207,6 +209,22 @@ def read(
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
     return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
+
+
+def firing(setup: Setup, tick: Ticks, level: Levels, sparks: Ticks, tick_s: float) -> Ticks:
+    """Of the tap's edges those that fire: all where one flank is stamped, none where it is unclear.
+
+    Args:
+        setup: what was typed.
+        tick, level: int64[n], int8[n] of the tap, the level after each edge or `UNKNOWN`.
+        sparks: int64[m] ticks of first sparks.
+        tick_s: seconds per tick.
+    """
+    if (level == UNKNOWN).any():
+        return tick
+    tap = Marked(place(Track.join([]), tick, setup.reference), np.zeros(len(tick), np.bool_), level)
+    fires = firings.choose(tap, sparks, tick_s, _level(setup)).level
+    return tick[level == fires] if fires is not None else tick[:0]
 
 
 def _matched(
