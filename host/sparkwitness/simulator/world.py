@@ -697,9 +697,12 @@ class World:
     def configure(self, enabled: int, falling: int, both: int = 0) -> None:
         """Which inputs the board captures, on which flank or on both; bit masks."""
         with self._lock:
-            for pair in self._queues:
+            rests = isinstance(self._source, _BenchSource) and not self._source.rig.drive.rpm_to
+            for source, pair in enumerate(self._queues):
                 for queue in pair:
-                    queue.take(self.now + 1)
+                    queue.take(self.now)
+                if rests:  # the end of a pulse that was cut right now belongs to what was before
+                    self.forget(source)
             self.enabled, self.falling, self.both = enabled, falling, both
 
     def drive(self, drive: Drive) -> None:
