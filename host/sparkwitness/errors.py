@@ -1,7 +1,9 @@
 """The one exception that carries a sentence for the user, and where it arises most."""
 
+import os
+import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
 from typing import Any, TextIO
@@ -35,6 +37,45 @@ def needed(module: str, extra: str) -> Any:
         raise UserError(
             f"{module.partition('.')[0]} is not installed: pip install 'sparkwitness[{extra}]'"
         ) from None
+
+
+def part_of(path: Path) -> Path:
+    """Name beside a file to write it under until it is whole.
+
+    It cannot be guessed: in a folder that others may write to, nobody can lay a link there.
+    """
+    return path.with_name(f".{secrets.token_hex(8)}.part")
+
+
+@contextmanager
+def whole_file(path: Path, replace: bool) -> Iterator[Path]:
+    """A file that is there whole or not at all; gives the name to write it under.
+
+    Args:
+        replace: a file that is there may be replaced; it stays where the new one fails.
+
+    Raises:
+        UserError: it is there, is no file, or cannot be written.
+    """
+    if path.exists() and not replace:
+        raise UserError(f"{path} already exists; choose another name with --out, or --force")
+    if path.exists() and not path.is_file():
+        raise UserError(f"{path} is no file that can be replaced; choose another name with --out")
+    part = part_of(path)
+    try:
+        yield part
+        os.replace(part, path)
+    except (OSError, UserError) as error:
+        why = error.__cause__ if isinstance(error, UserError) else error
+        if not isinstance(why, OSError):
+            raise
+        raise UserError(
+            f"cannot write {path}: {why.strerror or why}; look at the disk, or choose another "
+            "place with --out"
+        ) from None
+    finally:
+        with suppress(OSError):
+            part.unlink()
 
 
 @contextmanager

@@ -264,7 +264,7 @@ def test_a_full_disk_ends_the_recording_not_the_run(tmp_path):
         pytest.skip("this system has no /dev/full")
     with capturing(record=tmp_path / "run.swrec") as rig:
         rig.newest.wait(lambda v: v["recording"])
-        os.dup2(os.open(full, os.O_WRONLY), rig.capture._recorder._file.fileno())
+        os.dup2(os.open(full, os.O_WRONLY), rig.capture._recorder._recorder._file.fileno())
         shown = rig.newest.wait(lambda v: v["recording"] is None)
         assert any("stopped recording" in note for note in shown["notes"])
         rig.newest.wait(lambda v: v["timing"])

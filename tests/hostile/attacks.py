@@ -1,57 +1,28 @@
-"""Kinds of attack, each a function of a random generator and a folder of its own.
-
-An attack ends as one of `OUTCOMES`. TRIED means that it was taken and did no harm, REFUSED that one
-sentence says why not; LOST that something kept before is gone or the result did not appear; RAW
-that something reached the terminal on which it acts; TRACEBACK speaks for itself.
-"""
+"""Attacks by texts and files; each takes a random generator and a folder of its own."""
 
 import json
 import os
-import resource
-import subprocess
-import sys
-from collections.abc import Callable
-from functools import partial
+from contextlib import suppress
 from pathlib import Path
 from random import Random
 
-from click.testing import CliRunner, Result
-
+from fuzz import rims
 from hostile import nasty
-from hostile.liar import Liar
-from sparkwitness.cli import main
-from sparkwitness.decode import framing, wire
+from hostile.ends import (
+    LOST,
+    RAW,
+    RECORDING,
+    REFUSED,
+    SMALL,
+    TRACEBACK,
+    TRIED,
+    outcome,
+    run,
+    worst,
+)
 from sparkwitness.errors import UserError
 from sparkwitness.records.logbook import Logbook
-from streams import HELLO
-
-TRIED, REFUSED, LOST, RAW, TRACEBACK = OUTCOMES = ("tried", "refused", "lost", "raw", "traceback")
-DATA = Path(__file__).resolve().parents[1] / "data"
-RECORDING = DATA / "idle-four.swrec"
-
-
-def run(*arguments: str | Path, typed: str | None = None) -> Result:
-    """A command in this process."""
-    return CliRunner().invoke(main, [str(a) for a in arguments], input=typed)
-
-
-def outcome(result: Result) -> str:
-    """How a command ended."""
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        return TRACEBACK
-    if "Traceback" in result.output:
-        return TRACEBACK
-    if nasty.acts(result.output):
-        return RAW
-    if result.exit_code == 0:
-        return TRIED
-    said = [line for line in result.output.splitlines() if line.startswith(("Error: ", "! "))]
-    return REFUSED if said or "Aborted!" in result.output or "Usage:" in result.output else LOST
-
-
-def worst(*outcomes: str) -> str:
-    """The one that matters most."""
-    return max(outcomes, key=OUTCOMES.index)
+from terminal import Terminal
 
 
 def names_in_the_logbook(rng: Random, place: Path) -> str:
@@ -70,7 +41,6 @@ def names_in_the_logbook(rng: Random, place: Path) -> str:
         return RAW if nasty.acts(error.message) and "\n" not in error.message else REFUSED
     page = place / "page.html"
     ends = [
-        outcome(run("logbook", "--logbook", book)),
         outcome(run("logbook", "list", "--logbook", book, "--engine", engine)),
         outcome(run("logbook", "show", str(number), "--logbook", book)),
         outcome(run("logbook", "show", str(number), "--logbook", book, "--json")),
@@ -118,7 +88,7 @@ def files_by_nasty_names(rng: Random, place: Path) -> str:
     name = nasty.text(rng).replace("\0", "").replace("/", "_").encode("utf-8", "replace")[:200]
     name += rng.choice([b"", b"\xff", b"\xc3"]) + b".swrec"
     path = Path(os.fsdecode(os.path.join(os.fsencode(place), name)))
-    path.write_bytes(RECORDING.read_bytes())
+    path.write_bytes(SMALL.read_bytes())
     book = ("--logbook", place / "logbook.db")
     ends = [
         outcome(run("measure", "--from", path, "--engine", place / "none.toml", *book, typed="")),
@@ -130,7 +100,7 @@ def files_by_nasty_names(rng: Random, place: Path) -> str:
 
 def damaged_files(rng: Random, place: Path) -> str:
     """A recording cut, changed or grown, through the commands that read one."""
-    data = bytearray(RECORDING.read_bytes())
+    data = bytearray(rng.choice([SMALL, RECORDING]).read_bytes())
     for _ in range(rng.randint(1, 6)):
         at = rng.randrange(len(data))
         match rng.randrange(4):
@@ -225,67 +195,40 @@ def json_is_json(rng: Random, place: Path) -> str:
     return outcome(result)
 
 
-def boards_that_lie(rng: Random, place: Path) -> str:
-    """A port behind which sits a liar: another version, limits of no sense, floods, a modem."""
-    with Liar(rng, framing.unseal(wire.encode("hello", 1, 0, **HELLO)[:-1])) as board:
-        command = rng.choice([
-            ("board", "identify"), ("board", "selftest", "--yes"),
-            ("measure", "--commanded", "10", "--reference", "36-1", "--reference-angle", "84",
-             "--reference-within", "0.5", "--cylinders", "4", "--strokes", "4", "--clamp", "plug",
-             "--setting", "0", "--counts", "crank", "--longest", "1", "--once", "--yes",
-             "--no-log"),
-            ("bench", "--kind", "inductive", "--width", "3000", "--cylinders", "4", "--active",
-             "high", "--steps", "1000", "--seconds", "1", "--yes", "--no-log"),
-        ])  # fmt: skip
-        ended = outcome(run(*command, "--port", board.port, "--patience", "0.1", typed=""))
-    return ended
+def others_files(rng: Random, place: Path) -> str:
+    """A changed file of another logger, or one by a nasty name, through `import`."""
+    name = nasty.text(rng).replace("\0", "").replace("/", "_")[:60].encode("utf-8", "replace")
+    path = place / os.fsdecode(name + b".x" if rng.random() < 0.3 else b"logged.x")
+    data = rng.choice(rims.other_seeds())
+    for _ in range(rng.randint(1, 3)):
+        data = rims.other_mutate(rng, data)
+    path.write_bytes(data)
+    out = place / "made.rec"
+    end = outcome(run("import", path, "--out", out, typed="\n" * 30))
+    if end == TRIED:
+        end = worst(end, outcome(run("export", out, "--to", "csv", "--out", place / "out")))
+    return LOST if end == REFUSED and list(place.glob("*.part")) else end
 
 
-def disks(rng: Random, place: Path) -> str:
-    """No room, a folder that is a file, a file that is a folder: the result is on the screen."""
-    (place / "file").write_text("x")
-    (place / "folder").mkdir()
-    books = [place / "file" / "x.db", place / "folder", place / "logbook.db", Path("/dev/full"),
-             place / "a" / "b" / "logbook.db", Path("/proc/logbook.db")]  # fmt: skip
-    most = rng.choice([0, 1, 4096, 20_000, 100_000, 10_000_000])
-    out = rng.choice([place / "file" / "x", place / "folder", place / "out", Path("/dev/full")])
+def at_a_terminal(rng: Random, place: Path) -> str:
+    """The same strange answers at a real terminal, of any width, and then the end of input."""
     command = rng.choice([
-        ("measure", "--from", RECORDING, "--yes"),
-        ("report", RECORDING, "--out", out), ("export", RECORDING, "--to", "csv", "--out", out),
-        ("check", "supply", "--rest", "12.6", "--lowest", "10.5"),
-        ("summarize", DATA, "--out", out, "--jobs", "1"),
+        ("measure", "--from", SMALL, "--once", "--no-log"), ("check", "degrees"),
+        ("case", "start", "--logbook", place / "logbook.db"), ("check", "coil"),
+        ("findfault", "--store", place / "search.json", "--no-log"), ("tdc", "stops"),
     ])  # fmt: skip
-    home = rng.choice([place / "home", place / "file"])
-    arguments = [str(a) for a in command]
-    named = command[0] in ("measure", "report") and rng.random() < 0.5
-    if named:
-        arguments += ["--logbook", str(rng.choice(books))]
-    usual = {key: text for key, text in os.environ.items() if key != "SPARKWITNESS_LOGBOOK"}
-    done = subprocess.run(
-        [sys.executable, "-m", "sparkwitness", *arguments], capture_output=True, check=False,
-        stdin=subprocess.DEVNULL, env={**usual, "XDG_DATA_HOME": str(home)},
-        preexec_fn=partial(resource.setrlimit, resource.RLIMIT_FSIZE, (most, most)),
+    shell = Terminal(
+        *command, columns=rng.choice([1, 5, 20, 80, 300]), XDG_DATA_HOME=str(place),
+        SPARKWITNESS_ENGINES=str(place / "engines"),
     )  # fmt: skip
-    said = (done.stdout + done.stderr).decode()
-    if "Traceback" in said or done.returncode < 0:
-        return TRACEBACK
-    if command[0] == "measure" and not named and "true timing" not in said:
-        return LOST
-    if command[0] == "check" and "verdict" not in said:
-        return LOST
-    return TRIED if done.returncode == 0 else REFUSED if "Error: " in said or "! " in said else LOST
-
-
-Attack = Callable[[Random, Path], str]
-KINDS: dict[str, tuple[Attack, int]] = {
-    # what, and how many of a hundred
-    "names in the logbook": (names_in_the_logbook, 15),
-    "names typed": (names_typed, 25),
-    "files by nasty names": (files_by_nasty_names, 5),
-    "damaged recordings": (damaged_files, 15),
-    "plans and engines": (plans_and_engines, 15),
-    "prompts": (prompts, 20),
-    "JSON of nasty names": (json_is_json, 5),
-    "boards that lie": (boards_that_lie, 5),
-    "disks": (disks, 5),
-}
+    for _ in range(rng.randint(0, 6)):
+        answer = rng.choice(ANSWERS) if rng.random() < 0.7 else nasty.text(rng)
+        with suppress(OSError):
+            shell.send(answer.encode("utf-8", "replace")[:1000] + b"\n")
+    for _ in range(300):
+        with suppress(OSError):
+            shell.send(b"\n\x04")
+        if not shell._more(0.1):
+            break
+    code = shell.close(30)
+    return TRACEBACK if "Traceback" in shell.said else TRIED if code == 0 else REFUSED

@@ -15,7 +15,7 @@ from rich.progress import Progress
 from sparkwitness import __version__
 from sparkwitness.cli import codes, options
 from sparkwitness.decode.recording import FORMAT, Recording
-from sparkwitness.errors import UserError, needed
+from sparkwitness.errors import UserError, needed, whole_file
 from sparkwitness.faces.console import Console
 from sparkwitness.foreign import shown
 from sparkwitness.records import logbook
@@ -79,12 +79,8 @@ def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: boo
         raise UserError(f"no recordings in {folder}: looked at {others} files there and below")
     rows, failed = _all(files, jobs or os.cpu_count() or 1)
     table = _table(arrow, rows, folder)
-    part = out.with_name(out.name + ".part")
-    try:
+    with whole_file(out, force) as part:
         parquet.write_table(table, part)
-        os.replace(part, out)
-    except OSError as error:
-        raise UserError(f"cannot write {out}: {error.strerror or error}") from None
     if as_json:
         answer = {"table": str(out), "done": len(rows), "skipped": others,
                   "failed": {str(k): v for k, v in failed.items()}}  # fmt: skip

@@ -15,12 +15,12 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from math import inf
 from typing import Any, Literal
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import Behind, Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 
@@ -63,7 +63,8 @@ class Stream:
     ) -> None:
         self.link = link
         self._enabled, self._falling, self._both = mask(enabled), mask(falling), mask(both)
-        self._recorder, self._unrecorded = recorder, unrecorded
+        self._recorder = None if recorder is None else Behind(recorder)
+        self._unrecorded = unrecorded
         self._interrupts = interrupts
         self._signal: int | None = None
         self._before: dict[int, Any] = {}
@@ -117,11 +118,13 @@ class Stream:
                 with suppress(UserError, OSError):
                     self.link.stop()
         finally:
-            if self._recorder is not None:
-                self._recorder.close()
             for number, handler in self._before.items():
                 signal.signal(number, handler)
             self._before = {}
+            recorder, self._recorder = self._recorder, None
+            if recorder is not None:
+                with self._said():
+                    recorder.close()
 
     @property
     def quiet_s(self) -> float:
@@ -200,16 +203,26 @@ class Stream:
             raise Stopped("stopped")
 
     def _keep(self, data: bytes) -> None:
-        if self._recorder is None:
+        recorder = self._recorder
+        if recorder is None:
             return
+        with self._said():
+            try:
+                recorder.write(data)
+            except UserError:
+                self._recorder = None
+                with suppress(UserError):
+                    recorder.close()
+                raise
+
+    @contextmanager
+    def _said(self) -> Iterator[None]:
+        """A fault of the recording goes to whom it was promised."""
         try:
-            self._recorder.write(data)
+            yield
         except UserError as error:
             if self._unrecorded is None:
                 raise
-            with suppress(UserError):
-                self._recorder.close()
-            self._recorder = None
             self._unrecorded(error.message)
 
 
