@@ -33,7 +33,7 @@ LONGEST_S = 90
 # Commands that write, and what must be on the screen whatever the disk does.
 WRITING: list[tuple[tuple[str, ...], str]] = [
     (("measure", "--from", "{recording}", "--yes"), "true timing"),
-    (("measure", "--from", "{recording}", "--yes", "--json"), '"timing"'),
+    (("measure", "--from", "{recording}", "--yes", "--json"), '"timing_deg_btdc"'),
     (("curve", "--from", "{recording}", "--reference", "36-1", "--reference-angle", "84"), ""),
     (("report", "{recording}", "--out", "{out}"), ""),
     (("report", "{recording}", "--out", "{out}", "--force"), ""),

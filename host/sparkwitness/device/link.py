@@ -81,6 +81,8 @@ class Link:
         self._alive = time.monotonic()
         self._hushed = False
         self.streamed = 0.0  # host's time of the last part of a stream
+        self.ticked = 0.0  # and of the last heartbeat with a later time than those before it
+        self._latest = (-1, 0)  # its session and time
         self._lock = threading.Lock()
         self._protocol: int | None = None
         self._partial = b""
@@ -153,6 +155,9 @@ class Link:
                     self._answers.put(message)
             elif message.name == "heartbeat":
                 self.streamed = time.monotonic()
+                newest = (message.session, message.fields["time"])
+                if newest[0] != self._latest[0] or newest[1] > self._latest[1]:
+                    self._latest, self.ticked = newest, self.streamed
 
     def _gone(self) -> str:
         return f"the board on {self.port} went away; plug it in again and measure anew"
