@@ -64,23 +64,35 @@ def whole_file(path: Path, replace: bool) -> Iterator[Path]:
     part = part_of(path)
     try:
         yield part
-        os.replace(part, path)
+        _name(part, path, replace)
     except (OSError, UserError) as error:
         why = error.__cause__ if isinstance(error, UserError) else error
         if not isinstance(why, OSError):
             raise
         raise UserError(
-            f"cannot write {path}: {why.strerror or why}; look at the disk, or choose another "
-            "place with --out"
+            f"cannot write {path}: {why.strerror or why}; look at the disk, or choose another place"
         ) from None
     finally:
         with suppress(OSError):
             part.unlink()
 
 
+def _name(part: Path, path: Path, replace: bool) -> None:
+    """Give a whole file its name; of two who make a new one at once one is told."""
+    if not replace:
+        try:
+            os.link(part, path)
+            return
+        except FileExistsError:
+            raise UserError(f"{path} was made by another program just now") from None
+        except OSError:  # a file system without links
+            pass
+    os.replace(part, path)
+
+
 @contextmanager
 def new_file(path: Path, newline: str | None = None) -> Iterator[TextIO]:
-    """A new text file to write to; one that is there is never written over.
+    """A new text file to write to, whole or not at all; one that is there is never written over.
 
     Args:
         newline: as for `open`.
@@ -88,10 +100,10 @@ def new_file(path: Path, newline: str | None = None) -> Iterator[TextIO]:
     Raises:
         UserError: it is there, or cannot be written.
     """
-    try:
-        with open(path, "x", encoding="utf-8", newline=newline) as file:
-            yield file
-    except FileExistsError:
-        raise UserError(f"{path} already exists; choose another name") from None
-    except OSError as error:
-        raise UserError(f"cannot write {path}: {error.strerror}") from None
+    if path.exists():
+        raise UserError(f"{path} already exists; choose another name")
+    with (
+        whole_file(path, False) as part,
+        open(part, "x", encoding="utf-8", newline=newline) as file,
+    ):
+        yield file

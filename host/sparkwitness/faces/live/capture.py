@@ -151,7 +151,7 @@ class Capture:
         self._keeper.shutdown(wait=True)
         self._helper.shutdown(wait=True, cancel_futures=True)
         if self._connecting is not None and self._connecting.done():
-            with suppress(Exception):
+            with suppress(UserError):
                 _close(self._connecting.result())
         if self._recorder is not None:
             try:
