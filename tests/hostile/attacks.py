@@ -77,7 +77,9 @@ def names_typed(rng: Random, place: Path) -> str:
         ("tdc", "stops", word, "20"), ("completion", word), ("board", "info", "--port", word),
     ])  # fmt: skip
     before = os.getcwd()
-    os.chdir(place)
+    inside = place / "in" / "side"  # so that ".." is no folder of anybody else
+    inside.mkdir(parents=True)
+    os.chdir(inside)
     try:
         return outcome(run(*command, typed=""))
     finally:

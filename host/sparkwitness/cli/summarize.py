@@ -97,7 +97,9 @@ def find(folder: Path) -> tuple[list[Path], int]:
     """Recordings in a folder and below in order of their names, and how many other files."""
     files, others = [], 0
     start = f'{{"format": "{FORMAT}"'.encode()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
+    for path in folder.rglob("*"):  # of what may be many files only few are kept in memory
+        if not path.is_file():
+            continue
         try:
             with open(path, "rb") as file:
                 is_recording = file.read(len(start)) == start
@@ -107,7 +109,7 @@ def find(folder: Path) -> tuple[list[Path], int]:
             files.append(path)
         else:
             others += 1
-    return files, others
+    return sorted(files), others
 
 
 def evaluate(path: Path) -> dict[str, Any]:
