@@ -5,8 +5,8 @@ from hostile.ends import Attack
 
 KINDS: dict[str, tuple[Attack, int]] = {
     "names in the logbook": (attacks.names_in_the_logbook, 100),
-    "names typed": (attacks.names_typed, 240),
-    "files by nasty names": (attacks.files_by_nasty_names, 20),
+    "names typed": (attacks.names_typed, 220),
+    "files by nasty names": (attacks.files_by_nasty_names, 10),
     "damaged recordings": (attacks.damaged_files, 100),
     "other loggers' files": (attacks.others_files, 100),
     "plans and engines": (attacks.plans_and_engines, 120),
