@@ -22,6 +22,7 @@ from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream
+from terminal import Terminal
 from test_measure import replay
 
 
@@ -291,7 +292,13 @@ def run_command(*arguments, until, tmp_path):
 
 
 def test_command_in_the_terminal(tmp_path):
-    output, code = run_command("--terminal", until="BTDC", tmp_path=tmp_path)
+    shell = Terminal(
+        "live", "--simulate", "marine-four", "--terminal", columns=120,
+        SPARKWITNESS_LOGBOOK=str(tmp_path / "book.sqlite"),
+    )  # fmt: skip
+    shell.expect("BTDC")
+    shell.send(b"\x03")
+    code, output = shell.close(), shell.said
     assert code == 0, output
     assert "Traceback" not in output
     assert "true timing" in output and "BTDC" in output and "Before you go near it" in output

@@ -121,7 +121,7 @@ def test_the_old_file_stays_where_the_new_one_fails(tmp_path, fault):
 
 def test_nobody_can_lay_a_trap_where_a_file_will_be_written(tmp_path):
     """In a folder of all, a link with the name to be: no name can be known before."""
-    with whole_file(tmp_path / "a", False) as one, whole_file(tmp_path / "a", False) as two:
+    with whole_file(tmp_path / "a", True) as one, whole_file(tmp_path / "a", True) as two:
         assert one != two and len(one.name) > 20
         one.touch()
         two.touch()
