@@ -11,8 +11,8 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.timing import measure
-from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing import measure, trigger
+from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
@@ -48,6 +48,10 @@ TABLES: dict[str, dict[str, Column]] = {
         "sparks": Column("int64", "", "number of sparks; 0: the burst's end was not seen"),
         "last_tick": Column("int64", "tick", "time of the last spark"),
         "to_edge": Column("float64", "deg", "crank angle to the nearest reference edge"),
+        "cylinder": Column("int64", "", "number of the cylinder; 0: not told"),
+        "trigger": Column("float64", "deg", "trigger angle, BTDC positive; NaN: no trigger"),
+        "delay": Column("float64", "us", "from the trigger to the first spark; NaN: no trigger"),
+        "dwell": Column("float64", "ms", "on-time before the trigger; NaN: not known"),
     },
     "supply": {
         "session": _SESSION,
@@ -199,7 +203,7 @@ def events(
     for batch in _batches(recording, EdgeDecoder(), progress):
         if batch.session != session:
             if analyzer is not None:
-                yield number, _told(measure.timed(setup, analyzer.finish()), session, told)
+                yield number, _told(setup, analyzer.finish(), session, told)
             analyzer = Analyzer(setup, recording.tick_ps)
             number, session, told, new = number + 1, batch.session, -1, 0
         assert analyzer is not None
@@ -208,31 +212,34 @@ def events(
         if new < _WINDOW:
             continue
         new = 0
-        timed = measure.timed(setup, analyzer.tables())
+        tables = analyzer.tables()
+        timed = measure.timed(setup, tables)
         if isinstance(timed, Finding):
             analyzer.forget(batch.complete)
         elif len(timed.events.tick) > 2 * _OVERLAP:
             ticks = timed.events.tick
             cut = int(ticks[-_OVERLAP])
-            yield number, _told(timed, session, told, cut)
+            yield number, _told(setup, tables, session, told, cut)
             told = cut - 1
             analyzer.forget(int(ticks[-2 * _OVERLAP]))
     if analyzer is not None:
-        yield number, _told(measure.timed(setup, analyzer.finish()), session, told)
+        yield number, _told(setup, analyzer.finish(), session, told)
 
 
-def _told(
-    timed: measure.Timed | Finding, session: int, after: int, before: int = 1 << 62
-) -> Columns:
+def _told(setup: Setup, tables: Tables, session: int, after: int, before: int = 1 << 62) -> Columns:
     """Columns of the events between two ticks, both excluded."""
+    timed = measure.timed(setup, tables)
     if isinstance(timed, Finding):
         return {n: np.empty(0, c.kind) for n, c in TABLES["events"].items()}
     part = timed.pick((timed.events.tick > after) & (timed.events.tick < before))
     found = part.events
+    tap = trigger.each(setup, tables, found, part.angles, part.speed)
     return {
         "session": np.full(len(found.tick), session, np.uint16), "tick": found.tick,
         "timing": part.angles, "speed": part.speed, "sparks": found.sparks,
         "last_tick": found.last_tick, "to_edge": found.to_edge,
+        "cylinder": measure.cylinder_numbers(setup, part), "trigger": tap.asked,
+        "delay": tap.delay_us, "dwell": tap.dwell_ms,
     }  # fmt: skip
 
 
