@@ -90,7 +90,8 @@ hostile: $(VENV)/test
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
-	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py tests/firmware/test_output_limits.py
+	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py \
+		tests/firmware/test_output_limits.py tests/device/test_losing_the_host.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
@@ -139,7 +140,7 @@ lowest newest: $(VENV)/uv
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .
-	build/$@/bin/pytest -x -p no:cacheprovider $(QUICK) tests/records tests/faces/test_report.py -m "not slow and not locked"
+	build/$@/bin/pytest -x -p no:cacheprovider $(filter-out tests/whole/test_house.py,$(QUICK)) tests/records tests/faces/test_report.py -m "not slow and not locked"
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \

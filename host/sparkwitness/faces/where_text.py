@@ -91,8 +91,8 @@ def course(found: Dwell) -> list[str]:
 def cylinders(found: Cylinders) -> list[RenderableType]:
     """The table of the cylinders and what it points at."""
     table = Table(
-        title="Cylinder by cylinder, in firing order (crank degrees; against the others' median)",
-        title_justify="left", box=None, padding=(0, 1), pad_edge=False,
+        title="Cylinder by cylinder, in firing order: crank degrees, dwell in ms",
+        title_justify="left", box=None, padding=(0, 1, 0, 0), pad_edge=False,
     )  # fmt: skip
     heads, rows = cylinder_table(found)
     for k, head in enumerate(heads):
@@ -117,8 +117,8 @@ def cylinder_table(found: Cylinders) -> tuple[list[str], list[list[str]]]:
         ("sparks", [_plain(r.sparks, ".2f") for r in found.rows]),
         ("missing", [f"{r.missing}/{r.expected}" for r in found.rows]),
         ("asked", [_plain(r.no_spark, "d") for r in found.rows]),
-        ("dwell", [_plain(r.dwell_ms, ".2f", " ms") for r in found.rows]),
-        ("", [_plain(r.dwell_deg, ".1f", "°") for r in found.rows]),
+        ("dwell", [_plain(r.dwell_ms, ".2f") for r in found.rows]),
+        ("°", [_plain(r.dwell_deg, ".1f") for r in found.rows]),
         ("torque", [_with(r.torque) for r in found.rows]),
     ]
     kept = [(head, cells) for head, cells in columns if any(cells)]
