@@ -384,6 +384,7 @@ def _bin(
         setup.swing,
         ripple=ripple,
         strokes=setup.strokes,
+        past=table.degrees,
     )
     up, u_up = _part(events.angles[trend > _TREND_RPM_S])
     down, u_down = _part(events.angles[trend < -_TREND_RPM_S])

@@ -299,6 +299,7 @@ def _timing(
         setup.swing,
         ripple,
         setup.strokes,
+        events.degrees,
     )
     alternates = ripple is not None and ripple.alternates
     if setup.reference.teeth == 1:
