@@ -4,6 +4,8 @@ Each edge that is left out misses the cubic through its neighbours: by the teeth
 how the speed swings. Both are told apart, and carried over to where the sparks come.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +27,7 @@ _ENOUGH = 12  # of them away from the gap
 _EVEN_NODES = (-1, 0, 1, 2)
 
 
+@lru_cache(maxsize=64)
 def cubic_shares(
     step: float, firings_per_rev: float, nodes: tuple[int, ...] = _EVEN_NODES
 ) -> tuple[float, float]:
@@ -81,6 +84,7 @@ def _nodes(reference: Reference, past: Floats) -> list[tuple[tuple[int, ...], fl
     return [*found, (_EVEN_NODES, 1.0 - sum(share for _, share in found))]
 
 
+@lru_cache(maxsize=64)
 def _rms_weight(nodes: tuple[int, ...]) -> float:
     """By how much errors of single edges come into the cubic's angles, root mean square."""
     _, weights = _cubic_weights(nodes)
