@@ -28,7 +28,7 @@ SECOND_FLANK_S = 65e-6
 # no source).
 FARTHEST_S = 1.8e-3
 COIL_HEARD = 0.25  # share of the events, fewer are noise
-_WORTH = 0.3  # degrees: less is not worth a second run
+_WORTH = 0.4  # degrees: less is not worth a second run
 # A single tooth under a swapped VR sensor: hardware/spice/vr_wheel.cir.
 _ONE_TOOTH = 17.0
 # A wheel without a gap that repeats within so many degrees: a person who set the distributor a
