@@ -19,7 +19,15 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import bench_page, cycle_plot, plots, safety, sweep_plots, where_page
+from sparkwitness.faces import (
+    bench_page,
+    cycle_plot,
+    plots,
+    safety,
+    start_text,
+    sweep_plots,
+    where_page,
+)
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
@@ -88,6 +96,10 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         if cylinders:
             table = where_page.cylinder_table(cylinders)
             parts.append(_section("Cylinder by cylinder, in firing order", table))
+        if run.result.get("start"):
+            parts.append(_pairs("From cranking to running", start_text.start(run.result["start"])))
+        if run.result.get("rotor"):
+            parts.append(_pairs("Rotor in the distributor", start_text.rotor(run.result["rotor"])))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
