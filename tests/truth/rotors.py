@@ -81,7 +81,8 @@ def driven(
         Reference(mark.teeth, mark.missing, mark.turns,
                   mark.angle + float(rng.normal(0, U_ANGLE)), U_ANGLE),
         cylinders=made.cylinders, strokes=4, clamp="coil", delay_us=0.0, u_delay_us=U_DELAY_US,
-        commanded=made.high, seen=made.high, confirmed=("clamp_side", "large_error"), **typed,
+        seen=made.high, confirmed=("clamp_side", "large_error"),
+        **{"commanded": made.high, **typed},
     )  # fmt: skip
     analyzer = Analyzer(setup, TICK_PS)
     analyzer.feed(data)
@@ -112,7 +113,7 @@ def _made(rng: Rng, reference: str) -> tuple[measure.Measurement, Stood, Cap]:
         float(rng.uniform(2000, 3600)), float(rng.uniform(5, 35)), int(rng.choice((1, 3))),
         float(rng.uniform(300, 700)), float(rng.uniform(0.1, 0.4)),
     )  # fmt: skip
-    within = 3.0
+    within = 0.6
     typed = made.points_at + float(rng.normal(0, within / 2))
     return *driven(made, rng, reference, rotor=typed, rotor_within=within), made
 

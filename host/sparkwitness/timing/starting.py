@@ -31,8 +31,8 @@ _KEEPS = 4.0  # turns above cranking speed: it runs
 _PULLS = 1.15  # of the starter's speed: faster is the engine's own doing
 _SETTLED = 0.10  # of the speed that it settles at
 _STOOD_S = 0.5  # without an edge: the crank stood
-_STRAY_DEG, _STRAY_SIGMA = 6.0, 8.0  # from the middle of the neighbours
-_REACH = 8  # neighbours
+_STRAY_DEG, _STRAY_SIGMA = 6.0, 8.0  # from the middle of the neighbours on either side
+_REACH = 5  # neighbours on a side
 _MOST_POINTS = 400
 _SUPPLY_U = 0.03  # relative, of the divider and the board's reference, as the results say it
 
@@ -261,11 +261,13 @@ def _own(found: Whole) -> Whole:
     n = len(found.angles)
     if n < _FEWEST:
         return found
-    wide = min(2 * _REACH + 1, n)
-    windows = np.lib.stride_tricks.sliding_window_view(found.angles, wide)
-    at = np.clip(np.arange(n) - wide // 2, 0, n - wide)
-    middle = np.median(windows, axis=1)[at]
-    off = np.abs(found.angles - middle)
+    # A step of the timing is none: one side of it is like its neighbours.
+    side = min(_REACH, n - 1)
+    middles = np.median(np.lib.stride_tricks.sliding_window_view(found.angles, side), axis=1)
+    at = np.arange(n)
+    before = middles[np.clip(at - side, 0, len(middles) - 1)]
+    after = middles[np.clip(at + 1, 0, len(middles) - 1)]
+    off = np.minimum(np.abs(found.angles - before), np.abs(found.angles - after))
     limit = max(_STRAY_DEG, _STRAY_SIGMA * 1.4826 * float(np.median(off)))
     return found.pick(off <= limit)
 
