@@ -42,9 +42,9 @@ def _first(found: Values) -> str:
 
 def _phase(one: Values, why: str | None) -> str:
     low, high = one["rpm_low"], one["rpm_high"]
-    speed = f"{low:.0f} rpm" if high - low < 1 else f"{low:.0f} to {high:.0f} rpm"
-    if low != low:
-        speed = "less than a cycle"
+    speed = "less than a cycle"
+    if low is not None:
+        speed = f"{low:.0f} rpm" if high - low < 1 else f"{low:.0f} to {high:.0f} rpm"
     parts = [f"{one['to_s'] - one['from_s']:.2f} s, {speed}"]
     if one["timing_deg_btdc"] is not None:
         parts.append(

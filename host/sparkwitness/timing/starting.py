@@ -44,7 +44,7 @@ class Phase:
     Attributes:
         name: "cranking", "catching" or "running".
         from_s, to_s: seconds since the session began.
-        rpm_low, rpm_high: mean speeds of its cycles.
+        rpm_low, rpm_high: mean speeds of its cycles; None: it is shorter than one.
         events: with a crank angle.
         timing: mean, degrees BTDC, with u95; None: too few, or the reference cannot tell.
         scatter: standard deviation, degrees.
@@ -58,8 +58,8 @@ class Phase:
     name: str
     from_s: float
     to_s: float
-    rpm_low: float
-    rpm_high: float
+    rpm_low: float | None
+    rpm_high: float | None
     events: int
     timing: Number | None
     scatter: float | None
@@ -294,15 +294,17 @@ def _phase(
     """One phase; `tap` of all of `found`, `low` its lowest supply voltage."""
     begins, stops = span
     tick_s = tables.tick_s
-    rpm = (float(speed.min()), float(speed.max())) if len(speed) else (float("nan"),) * 2
+    low_rpm, high_rpm = (float(speed.min()), float(speed.max())) if len(speed) else (None, None)
     mine = None
     if found is not None:
         now = (found.events.tick > begins) & (found.events.tick <= stops)
         mine = found.pick(now)
     if mine is None or len(mine.angles) < _FEWEST:
         n = 0 if mine is None else len(mine.angles)
-        return Phase(name, begins * tick_s, stops * tick_s, *rpm, n, None, None, None, None, None,
-                     None, 0, 0, low)  # fmt: skip
+        return Phase(
+            name, begins * tick_s, stops * tick_s, low_rpm, high_rpm, n,
+            None, None, None, None, None, None, 0, 0, low,
+        )  # fmt: skip
     events, angles = mine.events, mine.angles
     mean, scatter = timing.mean_and_deviation(angles)
     around = float(np.nanmean(mine.speed))
@@ -319,7 +321,7 @@ def _phase(
     spacing = setup.cycle / setup.cylinders if len(angles) < 2 else _spacing(mine, setup)
     missing, expected = missing_between(events, spacing)
     return Phase(
-        name, begins * tick_s, stops * tick_s, *rpm, len(angles),
+        name, begins * tick_s, stops * tick_s, low_rpm, high_rpm, len(angles),
         None if why else Number(mean, half), None if why else scatter,
         None if why else float(angles.max()), None if why else float(angles.min()),
         None if tap is None else _mean(tap.asked[now]),
