@@ -41,6 +41,7 @@ from sparkwitness.timing.timed import (
     crank_misses,
     mean_speed,
     placed,
+    second_edges,
     time_events,
     whole,
 )
@@ -331,6 +332,7 @@ def _timing(
         setup.swing,
         ripple,
         setup.strokes,
+        events.degrees,
     )
     alternates = ripple is not None and ripple.alternates
     if setup.reference.teeth == 1:
@@ -362,6 +364,7 @@ def _timing(
             None if shape is None else crank.odd_gap(shape, setup.reference, setup.firings_per_rev),
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
+            second_edges(events, tables, rpm),
         )
     )
     result.findings += judged.findings
