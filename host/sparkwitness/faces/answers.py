@@ -1,12 +1,12 @@
 """What commands print as JSON: each name with its unit, and the schema of it all.
 
-Both are made from the tables of `answers.toml`, so that what is printed and what is published cannot
-differ. Results keep the short names by which the code and the logbook know them.
+Both are made from the tables of `answers.toml`, so that what is printed and what is published
+cannot differ. Results keep the short names by which the code and the logbook know them.
 """
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -64,7 +64,8 @@ def _definition() -> tuple[int, dict[str, _Table], dict[str, _Table]]:
             made |= fields(raw[other])
         return made
 
-    return version, {n: fields(t) for n, t in commands.items()}, {n: fields(t) for n, t in raw.items()}
+    others = {name: fields(rows) for name, rows in raw.items()}
+    return version, {name: fields(rows) for name, rows in commands.items()}, others
 
 
 def commands() -> tuple[str, ...]:
@@ -140,9 +141,7 @@ def schema(command: str | None = None, closed: bool = False) -> dict[str, Any]:
     """
     version, tables, others = _definition()
     if command is not None and command not in tables:
-        raise UserError(
-            f"no command {command!r} prints JSON; those that do: {', '.join(tables)}"
-        )
+        raise UserError(f"no command {command!r} prints JSON; those that do: {', '.join(tables)}")
     chosen = (command,) if command is not None else tuple(tables)
     wanted: dict[str, _Table] = {}
 
@@ -163,7 +162,7 @@ def schema(command: str | None = None, closed: bool = False) -> dict[str, Any]:
     body = answers[command] if command is not None else {"oneOf": list(answers.values())}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$id": f"urn:sparkwitness:json:{version}" + (f":{command.replace(' ', '-')}" if command else ""),
+        "$id": ":".join(["urn:sparkwitness:json", str(version), *(command or "").split()]),
         "title": f"sparkwitness {command} --json" if command else "sparkwitness, all --json",
         **body,
         "$defs": {name: _object(table, closed) for name, table in sorted(wanted.items())},
@@ -210,12 +209,13 @@ def board(hello: Mapping[str, Any]) -> dict[str, Any]:
     def word(enum: str, value: Any) -> str:
         return next((k for k, v in wire.ENUMS[enum].items() if v == value), str(value))
 
-    uid = hello["uid"]
-    return {
-        **hello,
-        "firmware": ".".join(map(str, hello["firmware"])),
-        "uid": uid if isinstance(uid, str) else bytes(uid).hex(),
-        "state": word("state", hello["state"]),
-        "checksum": word("checksum", hello["checksum"]),
-        **{name: inputs(hello[name]) for name in ("enabled", "falling", "both")},
+    shown: dict[str, Callable[[Any], Any]] = {
+        "firmware": lambda parts: ".".join(map(str, parts)),
+        "uid": lambda uid: uid if isinstance(uid, str) else bytes(uid).hex(),
+        "state": lambda value: word("state", value),
+        "checksum": lambda value: word("checksum", value),
+        "enabled": inputs,
+        "falling": inputs,
+        "both": inputs,
     }
+    return {name: shown[name](value) if name in shown else value for name, value in hello.items()}
