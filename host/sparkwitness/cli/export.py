@@ -86,6 +86,6 @@ def command(
         for file in told.files:
             out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
         for session, why in told.refused:
-            out_console.print(f"! no events of session {session}: {why.text}")
+            out_console.print(f"! no timing of events in session {session}: {why.text}")
         out_console.print(f"lost: {show.loss(told.loss)}")
     sys.exit(codes.NOT_SURE if told.refused else 0)

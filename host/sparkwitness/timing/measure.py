@@ -24,7 +24,14 @@ from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.ripple import Turns
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.timed import Timed, crank_misses, mean_speed, placed, time_events
+from sparkwitness.timing.timed import (
+    Timed,
+    crank_misses,
+    mean_speed,
+    placed,
+    second_edges,
+    time_events,
+)
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
@@ -299,6 +306,7 @@ def _timing(
         setup.swing,
         ripple,
         setup.strokes,
+        events.degrees,
     )
     alternates = ripple is not None and ripple.alternates
     if setup.reference.teeth == 1:
@@ -330,6 +338,7 @@ def _timing(
             None if shape is None else crank.odd_gap(shape, setup.reference, setup.firings_per_rev),
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
+            second_edges(events, tables, rpm),
         )
     )
     result.findings += judged.findings

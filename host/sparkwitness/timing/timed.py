@@ -9,7 +9,7 @@ from sparkwitness.timing import budget as timing
 from sparkwitness.timing import clamps, groups, seating
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.events import Events, Grouping, burst_gap, fold, fold_of, group, strays
-from sparkwitness.timing.gates import REFUSED, Finding
+from sparkwitness.timing.gates import FARTHEST_S, REFUSED, Finding
 from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
 
@@ -111,6 +111,8 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
     step = float(np.nanmedian(steps))
     if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
         return clamps.no_reading(setup, steps)
+    if miscounted := clamps.miscounted(setup, steps, firing.spacing):
+        return miscounted
     speed = _speed(good, tables.tick_s)
     delay = setup.delay(usual_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, usual_speed))
@@ -277,3 +279,18 @@ def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
     place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
     order = np.array(setup.order or range(1, setup.cylinders + 1))
     return np.where(place >= 0, order[place], 0)
+
+
+def second_edges(events: Events, tables: Tables, rpm: float) -> tuple[float, float, float]:
+    """Events whose second edge comes later than a burst's would: see `gates.Evidence.second`."""
+    many = events.pick(events.sparks > 1)
+    if not len(many.tick):
+        return 0.0, 0.0, 0.0
+    ticks = tables.sparks.tick
+    after = ticks[np.searchsorted(ticks, many.tick) + 1] - many.tick
+    late: NDArray[np.float64] = np.multiply(after, tables.tick_s)
+    late = late[late > FARTHEST_S]
+    if not len(late):
+        return 0.0, 0.0, 0.0
+    usual = float(np.median(late))
+    return len(late) / len(events.tick), usual, timing.degrees_of(usual, rpm)
