@@ -1,6 +1,5 @@
 """`sparkwitness bench`: test a removed ignition module."""
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -31,7 +30,7 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
-from sparkwitness.cli import bench_typed, codes, options, sources
+from sparkwitness.cli import bench_typed, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
@@ -405,7 +404,7 @@ def _weigh(claim: tuple[float, float], result: Result) -> tuple[Claim, bool]:
 def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: bool) -> None:
     found = check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
     if as_json:
-        click.echo(json.dumps(found.to_dict(), indent=2))
+        printing.answer("bench --claim-only", found.to_dict())
     else:
         out.print(bench_show.claim(found, measured=False))
 
@@ -433,7 +432,7 @@ def _report(
         report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
         report["ended_early"] = job.why or None
         report["run"], report["source"] = job.run, job.source
-        click.echo(json.dumps(report, indent=2, allow_nan=False))
+        printing.answer("bench", report)
     else:
         job.out.print()
         show.origin(job.out, job.source)

@@ -42,6 +42,7 @@ from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import CLAMPS, Setup
 from sparkwitness.timing.timed import time_events
 
+PAPERS = ("a4", "letter")
 _CAUTIONS = {
     "measurement": (safety.RUNNING_ENGINE,),
     "curve": (safety.RUNNING_ENGINE,),
@@ -232,14 +233,22 @@ def transient(path: Path) -> Run:
     )  # fmt: skip
 
 
-def pdf(html: str) -> bytes:
-    """The page as PDF (A4).
+def pdf(html: str, paper: str = "a4") -> bytes:
+    """The page as tagged PDF (PDF/UA-1, ISO 14289-1), which a screen reader can follow.
+
+    Args:
+        html: of `page`.
+        paper: one of `PAPERS`.
 
     Raises:
         UserError: weasyprint, or the Pango library that it needs, is not installed.
     """
     try:
-        made: bytes = needed("weasyprint", "pdf").HTML(string=html).write_pdf()
+        weasyprint = needed("weasyprint", "pdf")
+        size = weasyprint.CSS(string=f"@page {{ size: {paper} }}")
+        made: bytes = weasyprint.HTML(string=html).write_pdf(
+            stylesheets=[size], pdf_variant="pdf/ua-1"
+        )
     except OSError as error:
         raise UserError(
             f"a PDF needs the Pango library ({error.__class__.__name__}): on Debian `apt-get "
