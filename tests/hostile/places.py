@@ -94,7 +94,7 @@ def disks(rng: Random, place: Path) -> str:
         return LOST
     if out.name == "old" and done.returncode and out.exists() and b"before" not in out.read_bytes():
         return LOST if "--force" in command and not out.stat().st_size else end
-    if list(place.rglob("*.part")):
+    if list(place.rglob(".*.part")):
         return LOST
     return end
 

@@ -28,7 +28,16 @@ def standing(monkeypatch):
         return kept(*args, **more)
 
     monkeypatch.setattr(Logbook, "keep", keep)
-    monkeypatch.setattr(keeping, "_LONGEST_S", 2.0)
+
+    opened = keeping.open_logbook
+
+    def open_then_stand(*args):
+        book = opened(*args)
+        keeping._LONGEST_S = 0.2
+        return book
+
+    monkeypatch.setattr(keeping, "_LONGEST_S", 40.0)  # and put back at the end
+    monkeypatch.setattr(keeping, "open_logbook", open_then_stand)
     yield
     answer.set()
 

@@ -1,6 +1,5 @@
 """`sparkwitness measure`: the main job."""
 
-import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recording
@@ -153,7 +152,7 @@ class _Job:
             )  # fmt: skip
         if self.as_json:
             found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
-            click.echo(json.dumps(found, indent=2))
+            printing.answer("measure", found)
         else:
             keep.kept(self.out, run)
         return run
