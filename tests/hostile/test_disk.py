@@ -59,6 +59,7 @@ def test_nor_does_it_keep_a_script_from_its_numbers(tmp_path, standing):
     done = CliRunner().invoke(
         main, ["measure", "--from", str(RECORDING), "--json", "--logbook", str(tmp_path / "b.db")]
     )
+    assert done.exit_code == 0, repr(done.exception)
     found = json.loads(done.stdout)
     assert found["run"] is None and found["timing_deg_btdc"] is not None
     assert "does not answer" in " ".join(done.stderr.split())
