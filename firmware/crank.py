@@ -11,9 +11,7 @@ from array import array
 import micropython
 from micropython import const
 
-INPUTS = const(4)
 MARKS = const(512)  # edges whose marks are kept, a power of two, more than two periods have
-MOST_TEETH = const(200)
 FEWEST_FOR_GAP = const(11)  # edges, for a look at the teeth beside the gap
 MANY = const(0x3FFFFFFF)
 
@@ -32,13 +30,13 @@ START = const(12)  # its first edge
 DECIDED = const(13)  # all periods that end with this edge or before it have been judged
 BEGUN = const(14)  # first edge of the running period
 INDEXED = const(15)  # edges of the index input looked at
-ODD_LAST = const(16)  # 16 times the mean kink beside the gap, 1/4096 step, plus MIDDLE
+ODD_LAST = const(16)  # 4 times the mean kink beside the gap, 1/4096 step, plus MIDDLE
 ODD_FIRST = const(17)
 GOOD = const(18)  # periods that fit, since the crank was forgotten
 REFUSED = const(20)  # and those that did not
 TICKS = const(21)  # of the good ones since the last look, and their number
 TURNED = const(22)
-SKIPPED = const(23)  # how often edges were passed over, since there were too many
+CRANK_SKIPPED = const(23)  # how often edges were passed over, since there were too many
 CRANK_WORDS = const(24)
 MIDDLE = const(0x100000)
 
@@ -138,7 +136,7 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
                                 p = (((hole << 1) // (missing + 1)) << 11) // far
                                 p = (((missing + 2) << 12) + (p << 1)) // (missing + 4)
                                 k = s[16 + side] - 0x100000
-                                k += (near << 12) // far - p - (k >> 4)
+                                k += (near << 12) // far - p - (k >> 2)
                                 s[16 + side] = k + 0x100000
                 else:
                     s[20] = s[20] + 1
@@ -236,7 +234,8 @@ class Crank:
         state[PERIOD] = 0
         state[ENDED] = 0
         state[ODD_LAST] = state[ODD_FIRST] = MIDDLE
-        state[GOOD] = state[REFUSED] = state[TICKS] = state[TURNED] = state[SKIPPED] = 0
+        state[GOOD] = state[REFUSED] = state[TICKS] = state[TURNED] = 0
+        state[CRANK_SKIPPED] = 0
 
     def restart(self):
         """A new session: edge counts begin at 0."""

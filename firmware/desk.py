@@ -12,13 +12,17 @@ import sys
 
 import pins
 
+_write, _read = (os.getenv("SPARKWITNESS_PANEL") or "1,0").split(",")
+_sink = open(int(_write), "wb", 0)
+_source = open(int(_read), "rb", 0)
+_waits = select.poll()
+_waits.register(_source, select.POLLIN)
+
 
 class _Pins:
     """What machine.Pin is to panel.py."""
 
     IN, OUT, PULL_UP, PULL_DOWN = 0, 1, 1, 2
-    source = None
-    waits = None
     down = 0
 
     def __init__(self, number, mode=0, pull=0, value=0):
@@ -29,8 +33,8 @@ class _Pins:
 
     def value(self):
         if self._bit:
-            while _Pins.waits.poll(0):
-                byte = _Pins.source.read(1)
+            while _waits.poll(0):
+                byte = _source.read(1)
                 if not byte:  # nobody at the desk any more
                     _Pins.down = 0
                     break
@@ -41,14 +45,12 @@ class _Pins:
 class _Bus:
     """What machine.I2C is to panel.py."""
 
-    sink = None
-
     def __init__(self, number, sda, scl, freq, timeout=0):
         pass
 
     def writeto(self, address, data):
         try:
-            _Bus.sink.write(bytes((len(data), 0)) + bytes(data))
+            _sink.write(bytes((len(data), 0)) + bytes(data))
         except OSError:
             sys.exit(0)
         return len(data)
@@ -60,12 +62,7 @@ class _Machine:
 
 def meter(hw):
     """A meter.Meter whose display and buttons are at the desk."""
-    write, read = os.getenv("SPARKWITNESS_PANEL").split(",")
-    _Bus.sink = open(int(write), "wb", 0)
-    _Pins.source = open(int(read), "rb", 0)
-    _Pins.waits = select.poll()
-    _Pins.waits.register(_Pins.source, select.POLLIN)
-    sys.modules["machine"] = _Machine
+    sys.modules["machine"] = _Machine  # type: ignore[assignment]
     import panel
     from meter import Meter
 

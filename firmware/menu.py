@@ -5,7 +5,7 @@ takes the value down, B up, faster while held; three seconds after the last pres
 flash and said to be kept. Ten seconds without a press close the list. No allocation but to keep.
 """
 
-from time import ticks_diff
+from time import ticks_add, ticks_diff, ticks_ms
 
 from micropython import const
 
@@ -76,7 +76,7 @@ class Button:
     def __init__(self, pin):
         self._pin = pin
         self._was = self.up = pin.value()  # one that is down from the start counts once it was up
-        self._since = self._next = self.down_ms = 0
+        self._since = self._next = self.down_ms = ticks_ms()
         self._held = False
 
     def turn(self, now):
@@ -87,9 +87,9 @@ class Button:
             self._since = now
         if level == self.up:
             if self._held and ticks_diff(now, self._next) >= HOLD_MS:
-                self._next += REPEAT_MS
+                self._next = ticks_add(self._next, REPEAT_MS)
                 if ticks_diff(now, self._next) > HOLD_MS + REPEAT_MS:  # a turn took long
-                    self._next = now - HOLD_MS
+                    self._next = ticks_add(now, -HOLD_MS)
                 return 2
             return 0
         if ticks_diff(now, self._since) < STEADY_MS:
@@ -114,7 +114,7 @@ class Menu:
         self.mode = CLOSED
         self.item = 0
         self.said = NOTHING
-        self._pressed = self._said_ms = 0
+        self._pressed = self._said_ms = ticks_ms()
         self._unsaved = self._changing = False
         self.fresh = False
 

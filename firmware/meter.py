@@ -8,16 +8,28 @@ advance (before top dead centre) positive; error = measured less commanded.
 
 from array import array
 from math import cos, radians, sin, sqrt
-from time import ticks_diff, ticks_ms
+from time import ticks_add, ticks_diff, ticks_ms
 
 from micropython import const
 
 import delays
 import settings
 import wire
-from crank import GOOD, KNOWN, MANY, MIDDLE, ODD_FIRST, ODD_LAST, REFUSED, TICKS, TURNED, Crank
+from crank import (
+    CRANK_SKIPPED,
+    FEWEST_FOR_GAP,
+    GOOD,
+    KNOWN,
+    MANY,
+    MIDDLE,
+    ODD_FIRST,
+    ODD_LAST,
+    REFUSED,
+    TICKS,
+    TURNED,
+    Crank,
+)
 from menu import Menu
-from crank import SKIPPED as PASSED
 from sparks import (
     DEAD,
     KEPT,
@@ -36,19 +48,20 @@ GONE_MS = const(1000)
 STALE_MS = const(1500)  # events decided later than that ago: the crank is no longer understood
 SPAN_MS = const(1500)  # of the events that are shown; where fewer than ENOUGH,
 LONGEST_MS = const(4000)  # as many as that, but none older than this
+HISTORY_MS = const(12000)  # of the events among which a second place is looked for
 ENOUGH = const(12)
-LEAST = const(5)
+LEAST = const(8)
 EVENT_GAP_MS = const(3)  # a longer pause ends an event, if it is an eighth of a revolution too
 TOGETHER_US = const(20)
 EDGES_MS = const(16)  # crank edges a millisecond that no engine makes more of
 EARLIEST = const(70000)  # no engine fires outside (common practice, no source)
 LATEST = const(-30000)
 LARGE_ERROR = const(25000)
-UNSTEADY = const(2500)  # worn distributors reach 2 degrees (common practice, no source)
+UNSTEADY = const(2000)  # worn distributors reach 2 degrees (common practice, no source)
 STRAY = const(2000)
 TWO_PLACES = const(500)
-ODD = const(5243)  # 0.08 tooth steps, times 4096 times 16
-ODD_PERIODS = const(12)
+ODD = const(1311)  # 0.08 tooth steps, times 4096 times 4
+ODD_PERIODS = const(8)  # before that nothing is shown
 U_TEETH = const(50)  # what teeth and interpolation err by (common practice, no source)
 WIDE = const(500)
 # Peak speed swing, 1/1000, at 800 rev/min and two firings per revolution, half as much again as
@@ -140,7 +153,8 @@ class Meter:
         order[MOST] = hw.rings.size
         now = ticks_ms()
         self._shown = self._turned = self._crank_ms = self._clamp_ms = self._good_ms = now
-        self._lost_ms = self._began = now
+        self._lost_ms = ticks_add(now, -GONE_MS)
+        self._began = now
         self._crank_edges = self._clamp_edges = self._good = self._refused = 0
         self._stalls = 0
         self._uneven = self._even = self._kept = self._together = 0
@@ -193,7 +207,7 @@ class Meter:
         self._swing = int(SWING * (2 / firings) ** 1.5)
         if not self._fine:
             self._bound(firings, self._step / 1000)
-        self._began = self._lost_ms = ticks_ms()
+        self._began = ticks_ms()
         self._period = 0
 
     def _bound(self, n, step):
@@ -244,7 +258,7 @@ class Meter:
         self._events.restart()
         now = ticks_ms()
         self._crank_edges = self._clamp_edges = self._stalls = 0
-        self._crank_ms = self._clamp_ms = now - GONE_MS
+        self._crank_ms = self._clamp_ms = ticks_add(now, -GONE_MS)
         self._begin(now)
 
     def _begin(self, now):
@@ -368,7 +382,12 @@ class Meter:
             return UNEVEN
         if 4 * (n - events.kept) > n:
             return ELSEWHERE
-        if crank[GOOD] >= ODD_PERIODS:
+        reach = max(STRAY * scale, 3 * events.deviation)
+        if events.second(events.fresh(now, HISTORY_MS), scale, self._fold, reach):
+            return PLACES
+        if self._crank.missing and self._crank.wheel[2] >= FEWEST_FOR_GAP:
+            if crank[GOOD] < ODD_PERIODS:
+                return WAIT
             for word in (ODD_LAST, ODD_FIRST):
                 if abs(crank[word] - MIDDLE) > ODD:
                     return REVERSED
@@ -384,7 +403,7 @@ class Meter:
         stalls = 0
         for i in (0, self._clamp):
             stalls += self._hw.rings.stalls[i] & 0xFFFF
-        skipped = self._crank.state[PASSED] + self._events.state[SKIPPED]
+        skipped = self._crank.state[CRANK_SKIPPED] + self._events.state[SKIPPED]
         if stalls != self._stalls or skipped:
             self._stalls = stalls
             self._lost_ms = now

@@ -78,9 +78,7 @@ def connect():
             sleep_us(5)
             clock.init(Pin.IN, Pin.PULL_UP)
             sleep_us(5)
-    return I2C(
-        0, sda=Pin(pins.I2C_SDA), scl=Pin(pins.I2C_SCL), freq=400000, timeout=TIMEOUT_US
-    )
+    return I2C(0, sda=Pin(pins.I2C_SDA), scl=Pin(pins.I2C_SCL), freq=400000, timeout=TIMEOUT_US)
 
 
 def find():

@@ -273,6 +273,50 @@ def _steps(events, work, first: int, n: int, period: int) -> int:
 
 
 @micropython.viper
+def _second(work, n: int, middle: int, limit: int, reach: int, out):
+    """Of sorted values further than limit from the middle, the most within reach of one of them:
+    how many, and which is the least.
+    """
+    k = ptr32(work)
+    o = ptr32(out)
+    o[0] = 0
+    for i in range(n):
+        j = i
+        while (
+            j < n
+            and k[j] - k[i] <= reach
+            and (k[j] < middle - limit or (k[j] > middle + limit and k[i] > middle))
+        ):
+            j += 1
+        if j - i > o[0]:
+            o[0] = j - i
+            o[1] = k[i]
+
+
+@micropython.viper
+def _changes(
+    events, first: int, n: int, scale: int, fold: int, zero: int, low: int, high: int, at: int,
+    reach: int,
+) -> int:  # fmt: skip
+    """How often events of one place (low to high) and of another (at to at + reach) follow."""
+    v = ptr32(events)
+    was = 0
+    changes = 0
+    for i in range(n):
+        here = ((v[(first + i) & 63] - 1000) * scale - zero + (fold >> 1) + fold) % fold
+        kind = 0
+        if here >= low and here <= high:
+            kind = 1
+        elif here >= at and here <= at + reach:
+            kind = 2
+        if kind:
+            if was and kind != was:
+                changes += 1
+            was = kind
+    return changes
+
+
+@micropython.viper
 def _fresh(events, last: int, n: int, ms: int, limit: int) -> int:
     """How many of the last n events are no older than limit."""
     v = ptr32(events)
@@ -377,12 +421,33 @@ class Events:
         _away(work, n, middle)
         _sort(work, SLOTS, n)
         # 6 * 1.4826 times the median of the distances.
-        limit = min(max(floor, min(work[SLOTS + n // 2], FAR) * 89 // 10), FAR)
+        limit = min(max(floor, min(work[SLOTS + (n - 1) // 2], FAR) * 89 // 10), FAR)
         _moments(work, n, middle, limit, out)
         self.kept = out[0]
         self.mean = (centre - (fold >> 1) + middle + out[1] // out[0] - limit) % fold
         self.deviation = out[2]
         self.central = out[3]
+
+    def second(self, n, scale, fold, reach):
+        """Whether the last n events come at a second place too, now at the one, now at the other.
+
+        A timing that has been moved comes at one after the other, noise at no place.
+        """
+        if n < 8:
+            return False
+        work, out = self.work, self.out
+        first = (self.state[WROTE] - n) & (SLOTS - 1)
+        _unroll(self.words, work, first, n, scale, fold)
+        centre = _centre(work, n, fold)
+        _around(work, n, centre, fold)
+        _sort(work, 0, n)
+        middle = (work[(n - 1) // 2] + work[n // 2]) >> 1
+        _second(work, n, middle, reach, reach, out)
+        if out[0] < 2 or 7 * out[0] < n:
+            return False
+        low, high = middle - reach, middle + reach
+        changes = _changes(self.words, first, n, scale, fold, centre, low, high, out[1], reach)
+        return changes >= 3
 
     def spacing(self, n, period):
         """Median 1/1000 degrees from event to event among the last n; 0: not known."""

@@ -1,7 +1,7 @@
 """Write what follows from wire.json, pins.json, delays.json and the package's version: firmware
 constants and the tables of wire.md.
 
-python protocol/generate.py           writes wire.py, pins.py and delays.py of firmware/, and wire.md
+python protocol/generate.py           writes firmware/{wire,pins,delays}.py and wire.md
 python protocol/generate.py --check   writes nothing; exit code 1 when one is out of date
 """
 

@@ -28,6 +28,7 @@ class Clock:
     def ticks_ms(self): return self.now & 0x3FFFFFFF
     def ticks_us(self): return self.now * 1000 & 0x3FFFFFFF
     def ticks_diff(self, a, b): return ((a - b + 0x20000000) & 0x3FFFFFFF) - 0x20000000
+    def ticks_add(self, a, b): return (a + b) & 0x3FFFFFFF
     def sleep_ms(self, ms): self.now += ms
     def sleep_us(self, us): pass
 clock = Clock()
