@@ -131,6 +131,22 @@ def _common(a, b):
     return a
 
 
+def _left(x, order, step):
+    """Square of what the cubic through four edges, step degrees apart, leaves of a wave of this
+    order per revolution and of amplitude 1, x degrees after the second one.
+    """
+    share = x / step
+    c, s = cos(radians(order * x)), sin(radians(order * x))
+    for k in range(-1, 3):
+        weight = 1.0
+        for m in range(-1, 3):
+            if m != k:
+                weight *= (share - m) / (k - m)
+        c -= weight * cos(radians(order * k * step))
+        s -= weight * sin(radians(order * k * step))
+    return c * c + s * s
+
+
 class Meter:
     """Reads rings, writes to a panel.Panel or its like.
 
@@ -205,37 +221,46 @@ class Meter:
         firings = values["cylinders"] * 2 / values["strokes"]
         self._fine = 360000 // self._step >= 4 * firings
         self._swing = int(SWING * (2 / firings) ** 1.5)
-        if not self._fine:
-            self._bound(firings, self._step / 1000)
+        self._bound(firings, self._step / 1000)
         self._began = ticks_ms()
         self._period = 0
 
     def _bound(self, n, step):
         """What the speed swing may do between two edges, 1/16 of 1/1000 degree for each 1/1000 of
-        swing, by distance to the nearer edge. See host/sparkwitness/timing/budget.py,
-        swing_uncertainty and unequal_uncertainty.
+        swing: by distance to the nearer edge, or, of a wheel with at least four edges per firing,
+        away from its gap and beside or in it.
+
+        See host/sparkwitness/timing/budget.py: swing_uncertainty, unequal_uncertainty and
+        resolves_swing. n: firings per revolution; step: degrees from edge to edge.
         """
         cylinders = n * self.values["strokes"] / 2
         for k in range(CURVE):
+            if self._fine:
+                wide = step if k == 0 else step * (self._crank.missing + 1)
+                u = max(_left(wide * i / 8, n, wide) for i in range(1, 8)) * (57.3 / n) ** 2 / 2
+                self._curve[k] = int(16 * sqrt(u)) + 1
+                if k == 1:
+                    break
+                continue
             x = step / 2 * (k + 1) / CURVE
             u = (57.3 / n * sqrt(max(0.0, 1 - cos(radians(n * x))))) ** 2
-            share = x / step
-            w = (
-                -share * (share - 1) * (share - 2) / 6,
-                (share + 1) * (share - 1) * (share - 2) / 2,
-                -(share + 1) * share * (share - 2) / 2,
-                (share + 1) * share * (share - 1) / 6,
-            )
             for order in (0.5, 1.0, 1.5):
                 if cylinders < 2 or (self.values["strokes"] == 2 and order != 1.0):
                     continue
-                turn = radians(order)
-                c = cos(turn * x) - sum(w[i] * cos(turn * (i - 1) * step) for i in range(4))
-                s = sin(turn * x) - sum(w[i] * sin(turn * (i - 1) * step) for i in range(4))
                 hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
                 amplitude = n / (order * cylinders) * hump * 57.3 / order
-                u += 0.49 * amplitude**2 * (c * c + s * s) / 2
+                u += 0.49 * amplitude**2 * _left(x, order, step) / 2
             self._curve[k] = int(16 * sqrt(u)) + 1
+
+    def _place(self, after):
+        """Where in _curve the bound for an angle after the index edge stands."""
+        step = self._step
+        if self._fine:
+            present = self._crank.wheel[2]
+            far = not self._crank.missing or step <= after % self._told < (present - 2) * step
+            return 0 if far else 1
+        after %= step
+        return min(min(after, step - after) * 2 * CURVE // step, CURVE - 1)
 
     def change(self, name):
         """A setting has changed: where it is one of the wheel or the engine, begin anew."""
@@ -372,7 +397,8 @@ class Meter:
         scale = self._scale
         events.summarize(n, scale, self._fold, STRAY * scale)
         why = self._angle(n)
-        spacing = events.spacing(n, self._told)
+        reach = max(STRAY * scale, 3 * events.deviation)
+        spacing = events.spacing(n, self._told, scale, self._fold, reach)
         if self._uneven > self._even:
             return ON_CRANK if together else UNEVEN
         if abs(spacing - self._spacing) * 20 > self._spacing * 3:
@@ -380,9 +406,8 @@ class Meter:
                 self.rpm = -1
                 return SPACING
             return UNEVEN
-        if 4 * (n - events.kept) > n:
+        if 5 * (n - events.kept) > 2 * n:
             return ELSEWHERE
-        reach = max(STRAY * scale, 3 * events.deviation)
         if events.second(events.fresh(now, HISTORY_MS), scale, self._fold, reach):
             return PLACES
         if self._crank.missing and self._crank.wheel[2] >= FEWEST_FOR_GAP:
@@ -490,15 +515,10 @@ class Meter:
         u = deviation * deviation // max(events.kept, 1)
         u += (values["within_mdeg"] // 2) ** 2
         u += min(self._turned_in(self._delay(2)), 8000) ** 2
-        bound = U_TEETH
-        if not self._fine:
-            after = mean // scale % self._step
-            after = min(after, self._step - after)
-            k = min(after * 2 * CURVE // self._step, CURVE - 1)
-            swing = self._swing * 640000 // (self.rpm * self.rpm + 1)
-            swing = min(max(swing, SWING_LEAST), SWING_MOST)
-            bound = min(self._curve[k] * swing // 16, 15000)
-        u += bound * bound
+        swing = self._swing * 640000 // (self.rpm * self.rpm + 1)
+        swing = min(max(swing, SWING_LEAST), SWING_MOST)
+        bound = min(self._curve[self._place(mean // scale)] * swing // 16, 15000)
+        u += bound * bound + U_TEETH * U_TEETH
         self.within = (2 * _root(u) + 99) // 100
         self.error = None
         if alike > 1:

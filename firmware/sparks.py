@@ -257,18 +257,27 @@ def _moments(work, n: int, middle: int, limit: int, out):
 
 
 @micropython.viper
-def _steps(events, work, first: int, n: int, period: int) -> int:
-    """Degrees from event to event into work, where no break lies between; returns how many."""
+def _steps(
+    events, work, first: int, n: int, period: int, scale: int, fold: int, mean: int, reach: int
+) -> int:
+    """Degrees from event to event into work, where no break lies between; returns how many.
+
+    Only events within reach of the mean count (as _changes has it).
+    """
     v = ptr32(events)
     k = ptr32(work)
     found = 0
-    for i in range(n - 1):
-        a = (first + i) & 63
-        b = (a + 1) & 63
-        turns = v[64 + b] - v[64 + a]
-        if turns >= 0 and turns < 500:
-            k[found] = turns * period + v[b] - v[a]
-            found += 1
+    a = 64
+    for i in range(n):
+        b = (first + i) & 63
+        here = ((v[b] - 1000) * scale - mean + (fold >> 1) + fold) % fold - (fold >> 1)
+        if here <= reach and here >= 0 - reach:
+            if a < 64:
+                turns = v[64 + b] - v[64 + a]
+                if turns >= 0 and turns < 500:
+                    k[found] = turns * period + v[b] - v[a]
+                    found += 1
+            a = b
     return found
 
 
@@ -449,11 +458,11 @@ class Events:
         changes = _changes(self.words, first, n, scale, fold, centre, low, high, out[1], reach)
         return changes >= 3
 
-    def spacing(self, n, period):
+    def spacing(self, n, period, scale, fold, reach):
         """Median 1/1000 degrees from event to event among the last n; 0: not known."""
         work = self.work
         first = (self.state[WROTE] - n) & (SLOTS - 1)
-        found = _steps(self.words, work, first, n, period)
+        found = _steps(self.words, work, first, n, period, scale, fold, self.mean, reach)
         if found < 2:
             return 0
         _sort(work, 0, found)

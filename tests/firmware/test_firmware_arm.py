@@ -230,6 +230,13 @@ def sorted_case(rng: random.Random) -> list[Any]:
     return [work, n, work[n // 2]]
 
 
+def steps_case(rng: random.Random) -> list[Any]:
+    events, first, n, scale, fold = kept_events(rng)
+    period = rng.choice((6_000, 360_000, 720_000))
+    mean, reach = rng.randrange(fold), rng.choice((2_000, 30_000, 300_000))
+    return [events, array("I", [0] * 128), first, n, period, scale, fold, mean, reach]
+
+
 def changes_case(rng: random.Random) -> list[Any]:
     events, first, n, scale, fold = kept_events(rng)
     zero, middle = rng.randrange(fold), fold >> 1
@@ -330,13 +337,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         kept_events(r)[0], r.getrandbits(30), 64, r.randint(1_000, 9_000), r.randint(0, 4_000)
     ],
     ("sparks", "_sparks"): lambda r: [kept_events(r)[0], r.getrandbits(30), r.randint(0, 64)],
-    ("sparks", "_steps"): lambda r: [
-        kept_events(r)[0],
-        array("I", [0] * 128),
-        r.getrandbits(30),
-        r.randint(2, 64),
-        r.choice((6_000, 360_000, 720_000)),
-    ],
+    ("sparks", "_steps"): steps_case,
     ("pulses", "_quotient"): quotient_case,
     ("pulses", "next_record"): train_case,
     ("limits", "take"): budget_case,
