@@ -7,7 +7,8 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy hardware fuzz lock clean
+.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware hostile fuzz \
+        lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -44,11 +45,18 @@ bench: $(VENV)/test
 accuracy: $(VENV)/test
 	$(BIN)/python tests/bench/accuracy.py
 
+verdicts: $(VENV)/test
+	$(BIN)/python tests/bench/verdicts.py
+
 hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
 	$(BIN)/python hardware/breadboard.py
 	$(BIN)/python hardware/check.py
+
+# Ten thousand attacks; fails unless each is borne or refused with a sentence.
+hostile: $(VENV)/test
+	cd tests && ../$(BIN)/python -m hostile
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000

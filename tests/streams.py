@@ -43,10 +43,17 @@ class Stream:
         }  # fmt: skip
         self.add("heartbeat", **{**fields, **more})
 
-    def edges(self, which: int, ticks: np.ndarray, block: int = 58) -> None:
+    def edges(
+        self, which: int, ticks: np.ndarray, block: int = 58, levels: np.ndarray | None = None
+    ) -> None:
+        if levels is not None:
+            ticks = 2 * ticks + levels
         for at in range(0, len(ticks), block):
             counts = (ticks[at : at + block] & 0xFFFFFFFF).tolist()
-            self.add("edges", input=which, n=len(counts), first=self.first[which], counts=counts)
+            self.add(
+                "edges", input=which, n=len(counts), first=self.first[which], counts=counts,
+                levels=int(levels is not None),
+            )  # fmt: skip
             self.first[which] = (self.first[which] + len(counts)) & 0xFFFFFFFF
 
     @property

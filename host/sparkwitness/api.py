@@ -114,11 +114,13 @@ def stream(port: str | None, setup: Setup) -> Iterator[Measurement]:
         UserError: no board, several, or it went away or fell silent.
     """
     from sparkwitness.device.link import Link, choose_port
+    from sparkwitness.device.run import flanks
     from sparkwitness.device.stream import Stream
 
+    falling, both = flanks(setup)
     with (
         Link(port or choose_port()) as link,
-        Stream(link, setup.falling, interrupts="leave") as board,
+        Stream(link, falling, both=both, interrupts="leave") as board,
     ):
         analyzer = Analyzer(setup, link.hello["tick_ps"])
         looked = time.monotonic()

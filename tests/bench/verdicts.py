@@ -30,10 +30,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--only", default="", help="cases whose name holds this; 'search'")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
+    parser.add_argument("--show", type=int, default=0, help="so many of what went wrong")
     typed = parser.parse_args()
     names = [n for n in cases.CASES if typed.only in n]
     bad = 0
-    with ProcessPoolExecutor(os.cpu_count()) as pool:
+    with ProcessPoolExecutor(typed.jobs) as pool:
         print(f"{'case':45s} {'wrong and sure, %':>18s} {'cannot tell, %':>18s} {'held, %':>18s}")
         for name in names:
             marks = list(pool.map(_one, [(name, seed) for seed in range(typed.runs)]))
@@ -50,6 +52,8 @@ def main() -> None:
                 f"{'x' if beyond else ''}",
                 flush=True,
             )
+            for m in [m for m in marks if m.wrong or m.unknown or m.held is False][: typed.show]:
+                print(f"    {m}")
         if typed.only in ("", "search"):
             bad += _searches(pool, typed.runs)
     sys.exit(1 if bad else 0)

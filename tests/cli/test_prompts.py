@@ -23,6 +23,7 @@ QUESTIONS = (
     ("What marks the crank", "37-40", "36-1"),
     ("Crank degrees BTDC of the pulse", "400", "68"),
     ("How well is that known", "-3", "0.15"),
+    ("Crank sensor's input", "tape", "hall-optical"),
     ("Edge of the crank signal", "up", ""),
     ("Angle the controller is locked at", "91", "９"),  # a full-width digit is a digit
     ("Cylinders", "4.5", "4"),

@@ -239,7 +239,9 @@ def test_a_page_that_does_not_read_is_dropped_and_costs_the_others_nothing(live,
             times.append(time.monotonic())
             assert len(times) < 200, "the slow reader is still there"
         assert len(times) >= 3
-        assert max(b - a for a, b in pairwise(times)) < 1.0
+        assert (
+            max(b - a for a, b in pairwise(times)) < 2.0
+        )  # a view four times a second, on a machine that may be busy
 
 
 def test_there_is_an_end_to_the_number_of_pages(live, monkeypatch):

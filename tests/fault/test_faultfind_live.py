@@ -96,7 +96,7 @@ def test_dead_module_leaves_trigger_without_spark(tmp_path: Path) -> None:
 def test_a_person_then_finds_the_dead_module(tmp_path: Path) -> None:
     file, store = write(tmp_path, kind="dead"), str(tmp_path / "run.json")
     _, state = outcomes(tmp_path, file)
-    truth = {"supply_walk": "a", "coil_ohm": "a", "fault_lamp": "a", "cap_look": "a",
+    truth = {"supply_walk": "a", "sensor_ohm": "a", "fault_lamp": "a", "cap_look": "a",
              "module_bench": "b", "coil_swap": "a", "burnt_look": "a", "primary_lamp": "c",
              "plugs_leads": "b"}  # fmt: skip
     for _ in range(10):

@@ -17,6 +17,7 @@ from rich.console import Console
 from bench_world import MODULES, collect, matching, plan_for, stream
 from sparkwitness.bench import evaluate as bench
 from sparkwitness.bench import verdict as bench_verdict
+from sparkwitness.bench.claim import check_claim
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector, Shots, pair
 from sparkwitness.faces import bench_text as bench_show
@@ -398,12 +399,12 @@ def test_every_kind_and_polarity_is_stamped_on_its_firing_edge(kind, active, fir
     ],
 )
 def test_claims(sparks, rpm, pitch, window, possible, verdict):
-    found = bench.check_claim(sparks, rpm, pitch, 1000, 20)
+    found = check_claim(sparks, rpm, pitch, 1000, 20)
     assert found.window_deg == pytest.approx(window)
     assert found.possible == possible
     assert found.verdict == verdict
     if found.spacing_us is not None:
         # With the spacing it asks for, the claim just fits into the window.
-        again = bench.check_claim(sparks, rpm, pitch, found.spacing_us, 20)
+        again = check_claim(sparks, rpm, pitch, found.spacing_us, 20)
         assert again.window_deg == pytest.approx(20)
         assert again.verdict == "possible"

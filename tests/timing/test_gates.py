@@ -32,6 +32,7 @@ STRIKES = {
     "moved": {"kind": "moved", "places": ((20.0, 0.5), (25.0, 0.5))},
     "scatter": {"scatter": 3.0},
     "clamp_side": {"rpm": 6000.0},
+    "vr_wires": {"setup": replace(SETUP, sensor="vr", falling=("crank",))},
     "crank_noise": {"noisy": 0.2},
 }
 

@@ -178,14 +178,17 @@ def test_visits_tell_places_from_a_drift_and_cover_what_wanders():
     place = np.concatenate((np.arange(7), np.arange(7)[::-1], np.arange(7)))
     at, u = np.arange(21.0), np.full(21, 0.1)
     true = np.linspace(20, 26, 7)
-    held = drifted = 0
-    for _ in range(200):
-        y = true[place] + 0.3 * (at - 10) + 2 * rng.standard_normal(21)
+    drifted, held = 0, {0.0: 0, 0.3: 0}
+    for k in range(400):
+        slope = 0.3 * (k % 2)
+        y = true[place] + slope * (at - 10) + 2 * rng.standard_normal(21)
         found = intervals.from_visits(place, at, y, u)
-        k = intervals.student_quantile(0.975, found.freedom)
-        held += int((np.abs(found.values - true) <= k * np.sqrt(np.diag(found.covariance))).sum())
-        drifted += abs(found.drift - 6.0) <= k * found.u_drift
-    assert 0.93 * 1400 <= held <= 0.97 * 1400
+        t = intervals.student_quantile(0.975, found.freedom)
+        off = np.abs(found.values - true) <= t * np.sqrt(np.diag(found.covariance))
+        held[slope] += int(off.sum())
+        drifted += bool(slope) and abs(found.drift - 6.0) <= t * found.u_drift
+    assert 0.93 * 1400 <= held[0.0] <= 0.98 * 1400
+    assert held[0.3] >= 0.93 * 1400  # a trend may be a slow wander: more room
     assert drifted >= 176  # 190 expected, four standard deviations
 
 

@@ -46,10 +46,12 @@ class Case:
 
     Attributes:
         typed: options of `sparkwitness measure`, by their names with underscores.
+        learn: the same engine at a higher speed, from which the wheel is learned before.
     """
 
     world: World
     typed: dict[str, Any]
+    learn: World | None = None
 
     @property
     def truths(self) -> tuple[float, ...]:
@@ -70,9 +72,9 @@ class Row:
     options: dict[str, Any] = field(default_factory=dict)
 
 
-def recording(case: Case, rng: Rng) -> bytes:
+def recording(world: World | None, rng: Rng) -> bytes:
     """The bytes of a run."""
-    parts, world, session = [], case.world, int(rng.integers(1, 60000))
+    parts, session = [], int(rng.integers(1, 60000))
     while world is not None:
         motion = turn(world.engine, world.cycles, rng)
         edges = {
@@ -222,6 +224,8 @@ def as_typed() -> list[Row]:
         row("36-1 index tooth off", lambda r: change(usual(r, within=0.2), mark={
             "tooth_error": (s := r.uniform(0.03, 0.15)),
             "index_error": s * r.standard_normal()})),
+        *(row(f"{kind} learned, {state}", lambda r, k=kind, s=state: _learned(r, k, s))
+          for kind in ("36-1", "60-2", "cam 36-1") for state in ("healthy", "weak cylinder")),
         row("36-1 eccentric 0.05 to 0.3°", lambda r: change(usual(r, within=0.2), mark={
             "eccentric": r.uniform(0.05, 0.3)})),
         row("60-2 eccentric 3000 rpm", lambda r: change(usual(
@@ -252,6 +256,21 @@ def as_typed() -> list[Row]:
                 r, usual(r, k), 0.0, 0.05)),
         ]  # fmt: skip
     return rows
+
+
+def _learned(rng: Rng, kind: str, state: str) -> Case:
+    """A wheel with tooth errors, learned at a higher speed on the same engine."""
+    case = usual(rng, kind, within=0.1)
+    case = case if state == "healthy" else _weak(rng, case)
+    turns = case.world.mark.turns
+    case = change(case, mark={
+        "number": int(rng.integers(1, 1 << 30)), "tooth_error": turns * rng.uniform(0.03, 0.2),
+        "eccentric": rng.choice((0.0, turns * rng.uniform(0.03, 0.2)))})  # fmt: skip
+    engine = case.world.engine
+    fast = float(rng.uniform(2500, 6000))
+    swing = engine.swing * (engine.rpm / fast) ** 2
+    return replace(case, learn=replace(
+        case.world, engine=replace(engine, rpm=fast, swing=swing), cycles=200))  # fmt: skip
 
 
 def _cranking(rng: Rng, kind: str, weak: bool = False) -> Case:

@@ -45,15 +45,17 @@ class Sender:
             return
         self.parts.append(cobs.encode(body + struct.pack("<I", zlib.crc32(body))) + b"\0")
 
-    def hello(self) -> None:
-        self.frame(
-            HELLO,
-            struct.pack(
-                "<H3BBIIBBHHH8s", 1, 1, 0, 0, 1, TICK_PS, 125_000_000, 15, 1, 72, 32, 4096,
-                b"truth\0\0\1",
-            ) + b"second hand",
-            sure=True,
+    def hello(self, both: int = 0) -> None:
+        """Of a board of protocol 1, or, where inputs stamp both flanks, of protocol 2."""
+        common = struct.pack(
+            "<H3BBIIBBHHH8s", 2 if both else 1, 1, 0, 0, 1, TICK_PS, 125_000_000, 15, 0, 72, 32,
+            4096, b"truth\0\0\1",
         )  # fmt: skip
+        more = struct.pack(
+            "<BIHHH10HHHB", both, 100_000, 900, 6000, 45000, 15000, 20000, 700, 750, 810, 900,
+            36000, 51000, 500, 750, 200, 50, 0,
+        )  # fmt: skip
+        self.frame(HELLO, common + (more if both else b"") + b"second hand", sure=True)
 
     def beat(self, ticks: int, totals: list[int]) -> None:
         self.frame(
@@ -71,6 +73,7 @@ def encode(
     session: int = 1,
     lost: float = 0.0,
     rng: np.random.Generator | None = None,
+    falling: dict[str, NDArray[np.float64]] | None = None,
 ) -> bytes:
     """The bytes of one session.
 
@@ -80,25 +83,36 @@ def encode(
         session: its number.
         lost: probability of an edge frame to go missing.
         rng: which ones.
+        falling: seconds of the falling edges of inputs that stamp both flanks; `edges` has the
+            rising ones.
     """
     sender = Sender(session, lost, rng or np.random.default_rng(0))
+    both = falling or {}
     counts = []
     for name in INPUTS:
         at = np.asarray(edges.get(name, ()), np.float64)
         ticks = np.floor(np.sort(at[(at >= 0) & (at < seconds)]) / TICK_S).astype(np.int64)
         counts.append(np.unique(ticks))
-    sender.hello()
+    sent = list(counts)
+    for name, times in both.items():
+        k = INPUTS.index(name)
+        down = np.floor(np.sort(times[(times >= 0) & (times < seconds)]) / TICK_S).astype(np.int64)
+        ticks = np.concatenate((counts[k], down))
+        order = np.argsort(ticks, kind="stable")
+        level = np.repeat((1, 0), (len(counts[k]), len(down)))[order]
+        counts[k], sent[k] = ticks[order], 2 * ticks[order] + level
+    sender.hello(sum(1 << INPUTS.index(name) for name in both))
     sender.beat(0, [0, 0, 0, 0])
     slots = int(np.ceil(seconds / _SLOT_S)) + 1
     bounds = np.arange(slots + 1) * round(_SLOT_S / TICK_S)
     cuts = [np.searchsorted(c, bounds).tolist() for c in counts]
-    low = [(c & 0xFFFFFFFF).astype("<u4") for c in counts]
+    low = [(c & 0xFFFFFFFF).astype("<u4") for c in sent]
     for slot in range(slots):
         for k in range(4):
             at, end = cuts[k][slot], cuts[k][slot + 1]
             while at < end:
                 n = min(_MOST_COUNTS, end - at)
-                head = struct.pack("<BBHI", k, n, 0, at)
+                head = struct.pack("<BBHI", k, n, INPUTS[k] in both, at)
                 sender.frame(EDGES, head + low[k][at : at + n].tobytes())
                 at += n
         if slot % _SLOTS_A_BEAT == _SLOTS_A_BEAT - 1 or slot == slots - 1:

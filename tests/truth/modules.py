@@ -10,12 +10,14 @@ speed alone (360 crank degrees a turn). `bytes_of` is the board: the same edges 
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from . import frames
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -31,17 +33,20 @@ class Module:
     """One module and what its wires do to the clamp.
 
     Delay of the firing edge, µs: `delay_us` + `per_krpm` per 1000 rpm + `angle_deg` as time + what
-    moves: white `jitter_us`; `wander_us` of an autoregression that forgets over `wander_events`;
-    `state_us`, added in every other spell of about `state_events`; `warm_us` exp(-t / `warm_s`),
-    t from `age_s` on.
+    moves: white `jitter_us`, Student's t of `tails` degrees of freedom times that if `tails`;
+    `wander_us` of an autoregression that forgets over `wander_events`; `state_us`, added in every
+    other spell of about `state_events`; `warm_us` exp(-t / `warm_s`), t from `age_s` on; `jump_us`
+    from `jump_at` of the run on; `settle_us` exp(-t / `settle_s`) after each change of speed;
+    `per_volt` below 13.1 V; `per_width` for each µs that the pulse is longer than 800 µs.
 
-    Not answered: a share `drop_share` in spells of about `drop_run`; all in `dead_bands` (rpm);
-    all above `limit_rpm`; everything if `dead`.
+    Not answered: a share `drop_share` in spells of about `drop_run`; a share `band_share` in
+    `dead_bands` (rpm), with `band_up` only while the speed rises; all above `limit_rpm`;
+    everything if `dead`.
 
     Sparks per event: above `single_rpm` one, below as many as fit into `window_deg` at
     `spacing_us`. The change is spread like a logistic curve of which the middle four fifths take
     `single_width` rpm; going down it lies `hysteresis` lower. `double_share` of the events are
-    followed by one false spark `double_us` later.
+    followed by one false spark `double_us` later, in `double_band` (rpm) only if it is given.
 
     `other_edge`: it answers the pulse's other edge. Wires: `couple_share` of the pulses give an
     edge in the clamp `couple_us` after the drive's own edge, scatter `couple_ns`; with
@@ -59,6 +64,16 @@ class Module:
     warm_us: float = 0.0
     warm_s: float = 60.0
     age_s: float = 0.0
+    tails: float = 0.0
+    jump_us: float = 0.0
+    jump_at: float = 0.5
+    settle_us: float = 0.0
+    settle_s: float = 1.0
+    per_volt: float = 0.0
+    per_width: float = 0.0
+    band_share: float = 1.0
+    band_up: bool = False
+    double_band: tuple[float, float] | None = None
     drop_share: float = 0.0
     drop_run: float = 1.0
     dead_bands: tuple[tuple[float, float], ...] = ()
@@ -161,11 +176,27 @@ class Truth:
     clamp: Floats
 
 
-def answer(module: Module, train: Train, rng: np.random.Generator) -> Truth:
-    """What a module makes of a drive."""
+def answer(
+    module: Module, train: Train, rng: np.random.Generator, volts: Floats | None = None
+) -> Truth:
+    """What a module makes of a drive.
+
+    Args:
+        volts: supply in each `BEAT_S`, repeated; None: 13.1 V.
+    """
     n, rpm = len(train.fire), train.rpm
     late = module.delay_us + module.per_krpm * rpm / 1000 + module.angle_deg / (6e-6 * rpm)
-    late = late + module.jitter_us * rng.standard_normal(n)
+    white = rng.standard_t(module.tails, n) if module.tails else rng.standard_normal(n)
+    late = late + module.jitter_us * white
+    late = late + module.jump_us * (np.arange(n) >= module.jump_at * n)
+    width_us = 1e6 * np.abs(train.other - train.fire)
+    late = late + module.per_width * (width_us - 800.0)
+    if volts is not None:
+        beat = (train.fire / BEAT_S).astype(np.int64) % len(volts)
+        late = late + module.per_volt * (13.1 - volts[beat])
+    if module.settle_us:
+        since = train.fire - np.array([begin for begin, _ in train.spans])[train.segment]
+        late = late + module.settle_us * np.exp(-since / module.settle_s)
     if module.wander_us:
         keep = np.exp(-1 / module.wander_events)
         steps = rng.standard_normal(n) * np.sqrt(1 - keep**2)
@@ -183,7 +214,8 @@ def answer(module: Module, train: Train, rng: np.random.Generator) -> Truth:
 
     out = spells(n, module.drop_share, module.drop_run, rng) | (rpm > module.limit_rpm)
     for low, high in module.dead_bands:
-        out |= (rpm >= low) & (rpm <= high)
+        there = (rpm >= low) & (rpm <= high) & (rng.random(n) < module.band_share)
+        out |= there & train.rising if module.band_up else there
     out |= module.dead
 
     sparks = np.ones(n, np.int64)
@@ -204,6 +236,8 @@ def answer(module: Module, train: Train, rng: np.random.Generator) -> Truth:
         step = k * module.spacing_us + (2.0 * rng.standard_normal(n) if k else 0.0)
         edges.append((cause + (late + step) * 1e-6)[has])
     extra = (rng.random(n) < module.double_share) & ~out
+    if module.double_band:
+        extra &= (rpm >= module.double_band[0]) & (rpm <= module.double_band[1])
     jump = module.double_us + 20.0 * rng.standard_normal(n)
     edges.append((cause + (late + jump) * 1e-6)[extra])
     if module.couple_share:
@@ -217,27 +251,25 @@ def answer(module: Module, train: Train, rng: np.random.Generator) -> Truth:
     return Truth(train, np.where(out, np.nan, late), sparks, clamp[kept])
 
 
-def bytes_of(truth: Truth, encode: Any, supply_mv: int = 13100) -> bytes:
-    """A board's stream of the run.
+def bytes_of(truth: Truth, supply_mv: Floats | None = None) -> bytes:
+    """A board's stream of the run, from protocol/wire.md alone.
 
     Args:
-        encode: (name, session, seq, fields) to one frame with its delimiter.
+        supply_mv: lowest supply of each heartbeat, repeated where there are more; None: 13.1 V.
     """
-    session, frames, first = 7, [b"\0"], [0] * INPUTS
-    state = {"seq": 0}
-
-    def add(name: str, **values: Any) -> None:
-        frames.append(encode(name, session, state["seq"], values))
-        state["seq"] += 1
+    sender = frames.Sender(session=7)
+    first = [0] * INPUTS
+    supply = np.array([13_100.0]) if supply_mv is None else supply_mv
 
     def beat(at: float, driven: int, on: int) -> None:
-        add("heartbeat", time=round(at / TICK_S), total=list(first), lost=[0] * INPUTS,
-            stalls=[0] * INPUTS, driven=driven, worst_us=50, busy_permille=10, unsent=0,
-            supply_mv=supply_mv, state=1, outputs=on)  # fmt: skip
+        volts = round(float(supply[round(at / BEAT_S) % len(supply)]))
+        sender.frame(
+            frames.HEARTBEAT,
+            struct.pack("<Q4I4I4IIIHHHBB", round(at / TICK_S), *first, *([0] * 8), driven, 50, 10,
+                        0, volts, 1, on),
+        )  # fmt: skip
 
-    add("hello", protocol=1, firmware=[0, 1, 0], state=1, tick_ps=24_000, clock_hz=125_000_000,
-        enabled=10, falling=0, dead_ns=144, min_pulse_ns=96, ring_edges=2048,
-        uid=b"\x09\x02\x03\x04\x05\x06\x07\x08", board="second hand")  # fmt: skip
+    sender.hello()
     train = truth.train
     streams = {
         TRIGGER: np.floor(train.fire / TICK_S).astype(np.int64),
@@ -246,19 +278,24 @@ def bytes_of(truth: Truth, encode: Any, supply_mv: int = 13100) -> bytes:
     begun = np.sort(np.minimum(train.fire, train.other))
     beat(0.0, 0, 0)
     sent = dict.fromkeys(streams, 0)
+    low = {which: (ticks & 0xFFFFFFFF).astype("<u4") for which, ticks in streams.items()}
     for begin, end in train.spans:
-        add("ack", command=DRIVE, result=0, command_seq=1, text="")
-        for now in begin + BEAT_S * np.arange(1, round((end - begin) / BEAT_S) + 1):
-            for which, ticks in streams.items():
-                upto = int(np.searchsorted(ticks, now / TICK_S))
+        sender.frame(ACK, struct.pack("<BBHI", DRIVE, 0, 0, 1))
+        nows = begin + BEAT_S * np.arange(1, round((end - begin) / BEAT_S) + 1)
+        uptos = {w: np.searchsorted(t, nows / TICK_S).tolist() for w, t in streams.items()}
+        driven = np.searchsorted(begun, nows).tolist()
+        for k, now in enumerate(nows.tolist()):
+            for which, counts in low.items():
+                upto = uptos[which][k]
                 for at in range(sent[which], upto, 58):
-                    counts = (ticks[at : min(at + 58, upto)] & 0xFFFFFFFF).tolist()
-                    add("edges", input=which, n=len(counts), first=first[which], counts=counts)
-                    first[which] += len(counts)
+                    part = counts[at : min(at + 58, upto)]
+                    head = struct.pack("<BBHI", which, len(part), 0, first[which])
+                    sender.frame(frames.EDGES, head + part.tobytes())
+                    first[which] += len(part)
                 sent[which] = upto
-            beat(float(now), int(np.searchsorted(begun, now)), 1)
-    return b"".join(frames)
+            beat(now, driven[k], 1)
+    return b"".join(sender.parts)
 
 
-DRIVE = 20
-"""Number of the drive command (protocol/wire.md)."""
+ACK, DRIVE = 5, 20
+"""Numbers of the ack message and of the drive command (protocol/wire.md)."""

@@ -31,6 +31,7 @@ class Mark:
         strays: edges a second that come from nowhere.
         dropped: probability of an edge not to be seen.
         delay_us: from the tooth to the pin.
+        number: of the wheel: the same number has the same tooth errors; 0: another one each time.
     """
 
     teeth: int = 36
@@ -46,16 +47,18 @@ class Mark:
     strays: float = 0.0
     dropped: float = 0.0
     delay_us: float = 2.6
+    number: int = 0
 
     def edges(self, motion: Motion, rng: np.random.Generator) -> Floats:
         """Times of the edges."""
         pitch = 360.0 * self.turns / self.teeth
         places = np.arange(self.teeth - self.missing) * pitch
+        maker = np.random.default_rng(self.number) if self.number else rng
         if self.tooth_error:
-            places = places + rng.normal(0, self.tooth_error, len(places))
+            places = places + maker.normal(0, self.tooth_error, len(places))
         places[0] += self.index_error
         if self.eccentric:
-            turn = 2 * np.pi * np.arange(len(places)) / self.teeth + rng.uniform(0, 2 * np.pi)
+            turn = 2 * np.pi * np.arange(len(places)) / self.teeth + maker.uniform(0, 2 * np.pi)
             places = places + self.eccentric * np.sin(turn)
         if self.flip == "last":
             places = places + pitch / 2

@@ -4,22 +4,29 @@ A number is right if it lies within its stated interval of the truth. Gross: off
 and 0.3 degrees. What is said with it counts only if it is a warning; what merely informs does not.
 """
 
+import json
 import os
+import tempfile
 import zlib
 from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from sparkwitness.cli.typed import setup_from
+from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.errors import UserError
 from sparkwitness.timing import measure
-from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.analyzer import CRANK, Analyzer
+from sparkwitness.timing.angle import CrankTracker, Reference
+from sparkwitness.timing.wheel import WheelLearner
 
 from . import cases
-from .frames import TICK_PS
+from .frames import TICK_PS, TICK_S
 
 
 def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
@@ -29,6 +36,22 @@ def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
     analyzer = Analyzer(setup, TICK_PS)
     analyzer.feed(data)
     return measure.evaluate(setup, analyzer.finish()).to_dict()
+
+
+def learned(data: bytes, typed: dict[str, Any]) -> str | None:
+    """The file that `sparkwitness wheel` writes; None where it refuses."""
+    wheel = Reference.parse(typed["reference"], 0.0, 0.0)
+    decoder, tracker, learner = EdgeDecoder(), CrankTracker(wheel), WheelLearner(wheel)
+    for batch in decoder.feed(data):
+        learner.feed(tracker.feed(batch.ticks[CRANK], batch.breaks[CRANK])[0])
+    none = np.empty(0, np.int64)
+    learner.feed(tracker.feed(none, none, last=True)[0])
+    strokes = typed["strokes"]
+    try:
+        found = learner.result(typed["cylinders"] / (strokes / 2), TICK_S, strokes)
+    except UserError:
+        return None
+    return json.dumps(found.to_dict())
 
 
 @dataclass(frozen=True)
@@ -55,7 +78,13 @@ def run(row: cases.Row, seed: int) -> Run:
     """Draw, record, measure, compare."""
     rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
     case = row.draw(rng)
-    result = measured(cases.recording(case, rng), case.typed)
+    typed = dict(case.typed)
+    with tempfile.NamedTemporaryFile("w", suffix=".json") as file:
+        if case.learn is not None and (text := learned(cases.recording(case.learn, rng), typed)):
+            file.write(text)
+            file.flush()
+            typed["wheel_file"] = Path(file.name)
+        result = measured(cases.recording(case.world, rng), typed)
     # What is said for information is no excuse for a number that is wrong.
     codes = tuple(f["code"] for f in result["findings"] if f["level"] != "note")
     warned = bool(codes)

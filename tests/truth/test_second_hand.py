@@ -71,7 +71,7 @@ def test_the_command_line_says_the_same(tmp_path):
     row = next(r for r in cases.rows() if r.name == "36-1 idle")
     rng = np.random.default_rng(5)
     case = row.draw(rng)
-    data = cases.recording(case, rng)
+    data = cases.recording(case.world, rng)
     path = tmp_path / "second.swrec"
     header = {"format": "sparkwitness recording", "version": 1, "board": {"tick_ps": 24000}}
     path.write_bytes(json.dumps(header).encode() + b"\n" + data)

@@ -7,6 +7,7 @@ whether an interval held the truth (None: the case has none).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 
 from sparkwitness.bench import evaluate, verdict
 from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
-from sparkwitness.decode import wire
 from sparkwitness.fault import model as ff
 from sparkwitness.timing import stats
 from sparkwitness.timing.fit import fit_delay
@@ -44,45 +45,59 @@ class Mark:
     said: str = ""
 
 
-def run(module: Module, seed: int, **plan: Any) -> tuple[evaluate.Result, Truth]:
-    """One bench run."""
+def run(
+    module: Module, seed: int, volts: NDArray[np.float64] | None = None, **plan: Any
+) -> tuple[Result, Truth]:
+    """One bench run; `volts` of the supply in each heartbeat, repeated."""
     made = Plan.from_dict({**PLAN, **plan})
     segments = [(s.kind, s.rpm_from, s.rpm_to, s.seconds) for s in made.segments]
     train = drive(segments, made.pitch_deg, made.width_us * 1e-6, made.fires_at == "end")
-    truth = answer(module, train, np.random.default_rng([seed, 77]))
-    data = bytes_of(truth, lambda name, session, seq, v: wire.encode(name, session, seq, **v))
+    truth = answer(module, train, np.random.default_rng([seed, 77]), volts)
+    data = bytes_of(truth, None if volts is None else 1000 * volts)
     collector = Collector(made, [(i, s.seconds) for i, s in enumerate(made.segments)])
     collector.feed(data)
     collector.finish()
     return evaluate.evaluate(made, [collector]), truth
 
 
-def _codes(result: evaluate.Result) -> set[str]:
+def _codes(result: Result) -> set[str]:
     return {f.code for f in result.findings}
 
 
-def _limits(module: Module, bad: bool, code: str = "") -> Callable[[int], Mark]:
-    """Against the limits: outside or within is right; or a finding says what it is."""
+def _limits(
+    module: Module, bad: bool, code: str = "", blind: bool = False, **plan: Any
+) -> Callable[[int], Mark]:
+    """Against the limits: outside or within is right; or a finding says what it is.
+
+    Args:
+        blind: no stamp can tell, so "cannot tell" is the right answer.
+    """
 
     def case(seed: int) -> Mark:
-        result, _ = run(module, seed)
+        result, _ = run(module, seed, **plan)
         told = verdict.against_limits(result)
         assert told is not None
         wrong = told.overall == ("within" if bad else "outside")
         missing = bool(code) and code not in _codes(result)
-        return Mark(wrong or missing, told.overall == "cannot tell", None, told.overall)
+        unknown = told.overall == "cannot tell" and not blind
+        return Mark(wrong or missing, unknown, None, told.overall)
 
     return case
 
 
-def _pair(a: Module, b: Module, same: bool, **plan: Any) -> Callable[[int], Mark]:
-    """Two runs compared: of one law, or of two."""
+def _pair(
+    a: Module, b: Module, same: bool, other: dict[str, Any] | None = None, **plan: Any
+) -> Callable[[int], Mark]:
+    """Two runs compared: of one law, or of two; `other`: what is not the same in the second."""
 
     def case(seed: int) -> Mark:
-        one, two = run(a, 2 * seed, **plan)[0], run(b, 2 * seed + 1, **plan)[0]
-        told = verdict.against_run(one, two, "good").overall
-        wrong = told == ("differs" if same else "same")
-        return Mark(wrong, told == "cannot tell" and not same, None, told)
+        one = run(a, 2 * seed, **plan)[0]
+        two = run(b, 2 * seed + 1, **{**plan, **(other or {})})[0]
+        told = verdict.against_run(one, two, "good")
+        wrong = told.overall == ("differs" if same else "same")
+        said = ", ".join(f"{c.quantity} {c.where} {c.value}" for c in told.checks
+                         if c.verdict == told.overall)  # fmt: skip
+        return Mark(wrong, told.overall == "cannot tell" and not same, None, said)
 
     return case
 
@@ -139,6 +154,48 @@ def _switch(width: float) -> Callable[[int], Mark]:
     return case
 
 
+def _switch_gap(gap: float) -> Callable[[int], Mark]:
+    """A hysteresis that is there: held, and seen."""
+    module = Module(single_rpm=2300, hysteresis=gap)
+
+    def case(seed: int) -> Mark:
+        told = run(module, seed)[0].sweep.hysteresis
+        if told is None:
+            return Mark(False, True, False)
+        return Mark(False, told[1] <= 0 <= told[2], told[1] <= gap <= told[2])
+
+    return case
+
+
+def _more(note: str, now: int) -> int:
+    """Repeats that a note asks for, as a person reads it; 0: it asks for none."""
+    if found := re.search(r"--repeats (\d+)", note):
+        return int(found[1])
+    if found := re.search(r"a run of about (\d+) (s|min) in all \(now (\d+) s\)", note):
+        seconds = int(found[1]) * (60 if found[2] == "min" else 1)
+        return int(np.ceil(now * seconds / int(found[3])))
+    return 0
+
+
+def _asked(a: Module, b: Module) -> Callable[[int], Mark]:
+    """Two laws; where it cannot be told, once more with the repeats that the tool asks for."""
+
+    def case(seed: int) -> Mark:
+        repeats, told = 3, None
+        for _ in range(2):
+            one = run(a, 2 * seed, repeats=repeats)[0]
+            two = run(b, 2 * seed + 1, repeats=repeats)[0]
+            told = verdict.against_run(one, two, "good")
+            asked = max((_more(c.note, repeats) for c in told.checks), default=0)
+            if told.overall != "cannot tell" or not asked:
+                break
+            repeats = min(50, asked)
+        assert told is not None
+        return Mark(told.overall == "same", told.overall == "cannot tell", None, f"{repeats}")
+
+    return case
+
+
 def _heat(seed: int) -> Mark:
     """Warms while it is driven: no dependence on speed is sure, and heat is said."""
     result, _ = run(Module(warm_us=8, warm_s=40), seed)
@@ -171,6 +228,97 @@ def _line(seed: int) -> Mark:
     fit = fit_delay(rpm, error, u, 0.1, pure=5e3)
     return Mark(False, not fit.told_apart, abs(fit.delay_us - delay) <= fit.u_delay_us)
 
+
+ONCE: dict[str, Any] = {"repeats": 1}
+SHORT: dict[str, Any] = {"repeats": 1, "ramps": [], "seconds": 1}
+TWICE: dict[str, Any] = {"ramps": 2 * PLAN["ramps"]}
+VOLTS = np.linspace(13.8, 12.2, 400)
+BAND = ((4200.0, 4800.0),)
+
+RELATIVES: dict[str, Callable[[int], Mark]] = {
+    "dead, couples 8 µs late": _limits(
+        Module(dead=True, couple_share=1.0, couple_us=8), True, "no_scatter", True),
+    "dead, couples 30 µs late": _limits(
+        Module(dead=True, couple_share=1.0, couple_us=30), True, "no_scatter", True),
+    "dead, couples with 0.1 µs of noise": _limits(
+        Module(dead=True, couple_share=1.0, couple_us=2, couple_ns=100), True),
+    "dead, couples with 0.4 µs of noise": _limits(
+        Module(dead=True, couple_share=1.0, couple_us=2, couple_ns=400), True),
+    "dead, one pulse in 20 couples": _limits(Module(dead=True, couple_share=0.05), True),
+    "dead, firing edge alone couples": _limits(
+        Module(dead=True, couple_share=1.0, couple_both=False), True),
+    "good at 30 µs, couples with 0.1 µs of noise": _delay_read(
+        Module(delay_us=30, couple_share=0.7, couple_us=2, couple_ns=100)),
+    "delay as long as the pulse": _limits(
+        Module(delay_us=50), False, width_us=50),
+    "answers after 2.2 ms": _rev_limit_none(Module(delay_us=2200, jitter_us=5), "late"),
+    "answers after 9 ms": _rev_limit_none(Module(delay_us=9000, jitter_us=5), "late"),
+    "half of the sparks missing at 3300 to 3500": _limits(
+        Module(dead_bands=((3300.0, 3500.0),), band_share=0.5), True),
+    "half missing at 3300 to 3500 against none": _pair(
+        Module(dead_bands=((3300.0, 3500.0),), band_share=0.5), GOOD, False),
+    "dead from 3430 to 3490": _limits(Module(dead_bands=((3430.0, 3490.0),)), True),
+    "dead from 4200 to 4800 in the one ramp up": _limits(
+        Module(dead_bands=BAND, band_up=True), True, "spell", True),
+    "dead from 4200 to 4800 in ramps up": _limits(
+        Module(dead_bands=BAND, band_up=True), True, "dead_band", **TWICE),
+    "dead from 4200 to 4800 in ramps up, against none": _pair(
+        Module(dead_bands=BAND, band_up=True), GOOD, False, **TWICE),
+    "doubles at 3300 to 3500 against none": _pair(
+        Module(double_share=0.5, double_band=(3300.0, 3500.0), double_us=1500), GOOD, False),
+    "doubles 2 % against none": _pair(Module(double_share=0.02, double_us=1500), GOOD, False),
+    "same law, t of 2.5": _pair(*2 * (Module(jitter_us=1, tails=2.5),), True),
+    "same law, t of 3, 6 µs": _pair(*2 * (Module(jitter_us=6, tails=3),), True),
+    "same law, wandering over 20": _pair(*2 * (Module(wander_us=5, wander_events=20),), True),
+    "same law, wandering over 1000": _pair(*2 * (Module(wander_us=5, wander_events=1000),), True),
+    "same law, wandering over 4000": _pair(*2 * (Module(wander_us=5, wander_events=4000),), True),
+    "same law, states of 50": _pair(*2 * (Module(state_us=8, state_events=50),), True),
+    "same law, states of 1500": _pair(*2 * (Module(state_us=8, state_events=1500),), True),
+    "same law, states of 5000": _pair(*2 * (Module(state_us=8, state_events=5000),), True),
+    "same law, one jump of 8 µs, early and late": _pair(
+        Module(jump_us=8, jump_at=0.35), Module(jump_us=8, jump_at=0.65), True),
+    "same law, settles after each change": _pair(*2 * (Module(settle_us=10),), True),
+    "same law, supply falls in one of them": _pair(
+        *2 * (Module(per_volt=6.0),), True, other={"volts": VOLTS}),
+    "same law, supply 1.2 V lower": _pair(
+        *2 * (Module(per_volt=6.0),), True, other={"volts": np.array([11.9])}),
+    "same law, pulse longer": _pair(
+        *2 * (Module(per_width=0.03),), True, other={"width_us": 1200}),
+    "warm against cold, 20 s": _pair(
+        Module(warm_us=12, warm_s=20), Module(warm_us=12, warm_s=20, age_s=600), True),
+    "warm against cold, 400 s": _pair(
+        Module(warm_us=12, warm_s=400), Module(warm_us=12, warm_s=400, age_s=2000), True),
+    "warm against cold, 1000 s": _pair(
+        Module(warm_us=12, warm_s=1000), Module(warm_us=12, warm_s=1000, age_s=9000), True),
+    "driven once: same law": _pair(GOOD, GOOD, True, **ONCE),
+    "driven once: wandering": _pair(*2 * (Module(wander_us=5),), True, **ONCE),
+    "driven once: wandering over 1000": _pair(
+        *2 * (Module(wander_us=5, wander_events=1000),), True, **ONCE),
+    "driven once: states of 300": _pair(*2 * (Module(state_us=8),), True, **ONCE),
+    "driven once: states of 5000": _pair(
+        *2 * (Module(state_us=8, state_events=5000),), True, **ONCE),
+    "driven once: warm against cold": _pair(
+        Module(warm_us=12, warm_s=90), Module(warm_us=12, warm_s=90, age_s=600), True, **ONCE),
+    "driven once: spells of 50": _pair(
+        *2 * (Module(drop_share=0.02, drop_run=50),), True, **ONCE),
+    "one second a speed: states of 300": _pair(*2 * (Module(state_us=8),), True, **SHORT),
+    "one second a speed: wandering": _pair(*2 * (Module(wander_us=5),), True, **SHORT),
+    "jitter 7 against 1 µs (twice the margin)": _pair(Module(jitter_us=7), GOOD, False),
+    "drop-outs 2 % against none (twice)": _pair(Module(drop_share=0.02), GOOD, False),
+    "rev limit 6000 against 5800 (twice)": _pair(
+        Module(limit_rpm=6000), Module(limit_rpm=5800), False),
+    "switch-over 2300 against 2500 (twice)": _pair(
+        Module(single_rpm=2300), Module(single_rpm=2500), False),
+    "switch-over, hysteresis of 150": _switch_gap(150.0),
+    "10 µs slower, wandering sd 5 µs, as long as asked": _asked(
+        Module(delay_us=35, wander_us=5), Module(wander_us=5)),
+    "drop-outs of 2 % in spells of 5, as long as asked": _asked(
+        Module(drop_share=0.02, drop_run=5), GOOD),
+    "delay, states of 1500: coverage": _coverage(Module(state_us=8, state_events=1500)),
+    "delay, wandering over 1000: coverage": _coverage(Module(wander_us=5, wander_events=1000)),
+    "delay, t of 2.5: coverage": _coverage(Module(jitter_us=1, tails=2.5)),
+    "delay, driven once, wandering: coverage": _coverage(Module(wander_us=5), **ONCE),
+}  # fmt: skip
 
 CASES: dict[str, Callable[[int], Mark]] = {
     "dead, drive couples into the clamp": _limits(
@@ -216,6 +364,7 @@ CASES: dict[str, Callable[[int], Mark]] = {
     "curve: angle and delay, teeth off": _line,
 }  # fmt: skip
 
+CASES |= RELATIVES
 
 # --- the search ------------------------------------------------------------------------------
 

@@ -21,6 +21,10 @@ _NEAR_US = 5.0  # coupling goes by wires: it is at the edge that causes it
 _BOX_US = 0.2  # no spark's delays lie in a span so short
 _AROUND_US = 1.0
 _STANDS_OUT = 12.0  # times as dense as around it
+_LOOSE_US = 0.6  # standard deviation of a noisy edge of the drive's
+_PAIRS = 30
+_SPARKS_WITHIN_US = 100.0
+_RIGID_BOX_US, _RIGID_AROUND_US = 0.1, 0.35
 _FEWEST = 8
 _ENOUGH = 20
 _PER_OCTAVE = 6
@@ -86,7 +90,7 @@ def coupled(
             at = _dense(offset[inside], box, round(_AROUND_US / tick_us))
             if at is None:
                 break
-            mine = inside & (offset >= at) & (offset <= at + box)
+            mine = inside & _grown(offset, inside, at, box)
             out |= mine
             if window[1] < dead:  # its ringing stands still as well
                 own = offset[mine] * tick_us
@@ -96,6 +100,80 @@ def coupled(
                 )  # fmt: skip
                 window = [window[0], dead]
     return out, found
+
+
+def _grown(offset: Ticks, inside: Bools, at: int, box: int) -> Bools:
+    """The edges around a dense span that are of it: its noise may be wider than the span."""
+    middle = at + box / 2
+    far = np.abs(offset - middle)
+    wide = 2.5 * box
+    mine, beside = far <= wide, (far > wide) & (far <= 3 * wide)
+    few = np.count_nonzero(inside & beside) / 2 * _STANDS_OUT <= np.count_nonzero(inside & mine)
+    return np.asarray(mine if few else (offset >= at) & (offset <= at + box))
+
+
+def loose(
+    trigger: Ticks, spark: Ticks, out: Bools, tick_us: float
+) -> tuple[Bools, Coupling | None]:
+    """Edges beside the drive's, noisy ones too, that the pulse's answers do not move with.
+
+    A spark's own ringing moves with it: what comes later and does not, is the answer, and what
+    came before it is not.
+
+    Args:
+        trigger: int64[n] firing edges, rising.
+        spark: int64[m] edges of the clamp, rising.
+        out: bool[m], those set aside already.
+        tick_us: µs per tick.
+
+    Returns:
+        bool[m] True for those found here, and what was found.
+    """
+    none = np.zeros(len(spark), np.bool_)
+    if len(trigger) < 2:
+        return none, None
+    near = round(_NEAR_US / tick_us)
+    owner = np.searchsorted(trigger, spark + near, side="right") - 1
+    offset = spark - trigger[np.maximum(owner, 0)]
+    usable = ~out & (owner >= 0)
+    close = usable & (np.abs(offset) <= near)
+    later = usable & (offset > near)
+    pulses, first = np.unique(owner[close], return_index=True)
+    followed, then = np.unique(owner[later], return_index=True)
+    both, i, k = np.intersect1d(pulses, followed, return_indices=True)
+    if len(both) < max(_PAIRS, len(pulses) / 2):
+        return none, None
+    a = offset[close][first][i] * tick_us
+    b = offset[later][then][k] * tick_us
+    kept = np.abs(b - np.median(b)) < _SPARKS_WITHIN_US
+    a, b = a[kept], b[kept]
+    if len(a) < max(_PAIRS, len(both) / 2) or a.std() > _LOOSE_US or not a.std():
+        return none, None
+    follows = float(np.cov(a, b)[0, 1] / a.var(ddof=1))
+    error = float(b.std() / a.std() / np.sqrt(len(a)))
+    if follows + 3 * error > 0.5:
+        return none, None
+    every = offset[close] * tick_us
+    found = Coupling(
+        "firing", float(every.mean()), float(every.std()), len(every), len(pulses) / len(trigger)
+    )
+    return close, found
+
+
+def rigid(delay_us: Floats) -> float:
+    """Share of the answers at one speed that follow the drive with the scatter of a stamp."""
+    delay = np.sort(delay_us[np.isfinite(delay_us)])
+    if len(delay) < _ENOUGH:
+        return 0.0
+    if float(np.median(delay)) < _NEAR_US and float(np.std(delay)) < _LOOSE_US:
+        return 1.0  # beside the drive's edge even a wider scatter is suspect
+    held = np.searchsorted(delay, delay + _RIGID_BOX_US, side="right") - np.arange(len(delay))
+    k = int(np.argmax(held))
+    low, high = delay[k] - _RIGID_AROUND_US, delay[k] + _RIGID_BOX_US + _RIGID_AROUND_US
+    beside = np.count_nonzero((delay >= low) & (delay <= high)) - int(held[k])
+    expected = beside * _RIGID_BOX_US / (2 * _RIGID_AROUND_US)
+    sure = held[k] >= _FEWEST and held[k] >= _STANDS_OUT * expected
+    return float(held[k] / len(delay)) if sure else 0.0
 
 
 def _dense(offset: Ticks, box: int, around: int) -> int | None:

@@ -11,8 +11,9 @@ from math import inf
 from pathlib import Path
 from typing import Any
 
-from sparkwitness.bench.evaluate import Result, evaluate, remaining
+from sparkwitness.bench.evaluate import evaluate, remaining
 from sparkwitness.bench.plan import SETTLE_S, Plan
+from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.decode.recording import Recorder, Recording, part_path
 from sparkwitness.device.link import Link

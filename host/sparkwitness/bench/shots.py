@@ -376,6 +376,9 @@ class Collector:
         other = width if plan.fires_at == "start" else -width
         dead = max(1, self._ticks(plan.dead_time_us))
         own, found = answers.coupled(trigger, other, edges, dead, tick_us)
+        noisy, more = answers.loose(trigger, edges, own, tick_us)
+        own |= noisy
+        found += [more] if more else []
         # Edges lost before one that is set aside are lost before the next one kept.
         so_far = np.cumsum(lost)[~own]
         spark = edges[~own]

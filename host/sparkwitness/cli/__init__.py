@@ -1,12 +1,17 @@
 """The command `sparkwitness`. Each command lives in its own module and is loaded when called."""
 
 import importlib
-from typing import Any
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Any, NoReturn
 
 import click
 
-from sparkwitness import __version__
+from sparkwitness import __version__, foreign
 from sparkwitness.errors import UserError
+from sparkwitness.foreign import shown
 
 COMMANDS = {
     "measure": "True timing at steady speed, its error, and the next setting.",
@@ -32,6 +37,31 @@ COMMANDS = {
 }
 
 
+@contextmanager
+def _said() -> Iterator[None]:
+    """Refusals as sentences of click, with nothing in them that acts on a terminal."""
+    try:
+        yield
+    except UserError as error:
+        raise click.ClickException(shown(error.message)) from None
+    except click.ClickException as error:
+        error.message = shown(error.message)  # type: ignore[misc]  # final in its type only
+        raise
+
+
+def _give_up(error: OSError) -> NoReturn:
+    """What the system refused and no command has put in words: often the output itself."""
+    if not isinstance(error, BrokenPipeError):  # who reads has seen enough
+        where = f"{shown(os.fsdecode(error.filename))}: " if error.filename else ""
+        if not where:
+            where = "the output could not be written: "
+        click.echo(f"Error: {where}{error.strerror or error}; look at the disk", err=True)
+    # What waits to be written would fail once more at the end of the program.
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    sys.exit(1)
+
+
 class _Lazy(click.Group):
     """Commands by name, imported on demand, so that help is quick."""
 
@@ -46,11 +76,23 @@ class _Lazy(click.Group):
         command.name = cmd_name
         return command
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def main(self, *args: Any, **extra: Any) -> Any:
+        foreign.plain_where_needed()
         try:
+            try:
+                return super().main(*args, **extra)
+            finally:
+                sys.stdout.flush()
+        except OSError as error:
+            _give_up(error)
+
+    def make_context(self, *args: Any, **extra: Any) -> click.Context:
+        with _said():
+            return super().make_context(*args, **extra)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        with _said():
             return super().invoke(ctx)
-        except UserError as error:
-            raise click.ClickException(error.message) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -124,9 +124,13 @@ def _value(kind: Any, typed: str) -> Any:
     if kind is str:
         return typed
     if isinstance(kind, click.Choice):
-        near = [c for c in kind.choices if str(c).lower().startswith(typed.lower())]
-        if len(near) == 1:
-            return near[0]
+        word = typed.lower()
+        if any("_" in str(c) for c in kind.choices):
+            word = word.replace("-", "_").replace(" ", "_")
+        near = [c for c in kind.choices if str(c).lower().startswith(word)]
+        exact = [c for c in near if str(c).lower() == word]
+        if len(near) == 1 or exact:
+            return (exact or near)[0]
         raise UserError(f"type one of {', '.join(map(str, kind.choices))}")
     if kind is int or isinstance(kind, click.IntRange):
         number = options.NUMBER.convert(typed, None, None)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from sparkwitness.bench import (
@@ -24,7 +23,9 @@ from sparkwitness.bench import (
 from sparkwitness.bench import (
     verdict as bench_verdict,
 )
+from sparkwitness.bench.claim import Claim, check_claim
 from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
 from sparkwitness.cli import keeping as keep
@@ -35,6 +36,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces import bench_text as bench_show
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing import conditioner
 
@@ -193,7 +195,7 @@ class _Job:
     source: str = MEASURED
 
 
-def _code(job: _Job, result: bench.Result, told: list[bench_verdict.Verdict]) -> int:
+def _code(job: _Job, result: Result, told: list[bench_verdict.Verdict]) -> int:
     if not result.answered:
         return NOTHING_MEASURED
     verdicts = {v.overall for v in told}
@@ -444,18 +446,18 @@ def _claim(text: str) -> tuple[float, float]:
     return n, speed
 
 
-def _weigh(claim: tuple[float, float], result: bench.Result) -> tuple[bench.Claim, bool]:
+def _weigh(claim: tuple[float, float], result: Result) -> tuple[Claim, bool]:
     """The claim, weighed with spacing and window as measured where they were."""
     spacings = [p.spacing_us.value for p in result.points if p.spacing_us]
     window = result.sweep.window_deg
     measured = bool(spacings and window)
     spacing = sum(spacings) / len(spacings) if spacings and window else _SPACING_US
     degrees = window[1] if spacings and window else _WINDOW_DEG
-    return bench.check_claim(*claim, result.plan.pitch_deg, spacing, degrees), measured
+    return check_claim(*claim, result.plan.pitch_deg, spacing, degrees), measured
 
 
 def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: bool) -> None:
-    found = bench.check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
+    found = check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
     if as_json:
         click.echo(json.dumps(found.to_dict(), indent=2))
     else:
@@ -464,9 +466,9 @@ def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: b
 
 def _report(
     job: _Job,
-    result: bench.Result,
+    result: Result,
     told: list[bench_verdict.Verdict],
-    claim: tuple[bench.Claim, bool] | None,
+    claim: tuple[Claim, bool] | None,
     live: bool,
 ) -> None:
     if job.as_json:

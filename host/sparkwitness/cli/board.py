@@ -5,9 +5,9 @@ import sys
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
+from rich.text import Text
 
 from sparkwitness.cli import ask, options, sources
 from sparkwitness.decode import wire
@@ -18,6 +18,7 @@ from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 
 _PORT = click.option(
     "--port",
@@ -54,7 +55,7 @@ def list_boards(as_json: bool) -> None:
 
     Each board is asked once; one that another program has open is left alone.
     """
-    out = Console(highlight=False)
+    out = Console()
     found = []
     for port in link.boards():
         entry: dict[str, Any] = {"port": port.device, "usb_serial": port.serial_number}
@@ -139,7 +140,7 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
     if as_json:
         click.echo(json.dumps(as_plain(hello), indent=2))
     else:
-        Console(highlight=False).print(in_words(hello))
+        Console().print(in_words(hello))
 
 
 # install and leave
@@ -295,11 +296,11 @@ def _show(out: Console, result: selftest.Result) -> None:
     for check in result.checks:
         table.add_row(
             check.name, check.measured, check.limit,
-            f"[{colour[check.verdict]}]{check.verdict}[/]",
+            Text(check.verdict, colour[check.verdict]),
         )  # fmt: skip
     out.print(table)
     for sentence in dict.fromkeys(result.jumpers):
         out.print(f"! {sentence}")
     for sentence in result.said:
         out.print(f"! the board says: {sentence}")
-    out.print(f"[bold]{result.verdict}[/bold]")
+    out.print(result.verdict, style="bold")

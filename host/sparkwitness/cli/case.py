@@ -4,11 +4,11 @@ import json
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import ask, keeping, options
 from sparkwitness.errors import UserError
 from sparkwitness.faces import case_page, safety
+from sparkwitness.faces.console import Console
 from sparkwitness.records import cases
 from sparkwitness.records.logbook import Logbook, Run
 
@@ -36,7 +36,7 @@ def command(ctx: click.Context) -> None:
 @keeping.logbook_option
 def start(symptom: str, engine: str | None, logbook_file: Path | None) -> None:
     """Begin a case with what is wrong, such as "does not start"."""
-    out = Console(highlight=False)
+    out = Console()
     with keeping.open_logbook(logbook_file, out) as book:
         number = cases.start(book, symptom, engine)
         _print_next(out, cases.load(book, number))
@@ -53,7 +53,7 @@ def add(
     number: int, step: str, outcome: str, run: int | None, note: str, logbook_file: Path | None
 ) -> None:
     """Add a step that was taken to case NUMBER, and say what comes next."""
-    out = Console(highlight=False)
+    out = Console()
     with keeping.open_logbook(logbook_file, out) as book:
         cases.add(book, number, step, outcome, note, run)
         _print_next(out, cases.load(book, number))
@@ -64,7 +64,7 @@ def add(
 @options.as_json
 def list_(logbook_file: Path | None, as_json: bool) -> None:
     """All cases with a line each."""
-    out = Console(highlight=False)
+    out = Console()
     with keeping.open_logbook(logbook_file, Console(stderr=True)) as book:
         found = cases.every(book)
         if as_json:
@@ -72,7 +72,7 @@ def list_(logbook_file: Path | None, as_json: bool) -> None:
             return
         for one in found:
             told = cases.verdict(one, cases.runs_of(book, one))
-            out.print(f"{one.id:4}  {one.made[:10]}  {one.symptom}: {told}", markup=False)
+            out.print(f"{one.id:4}  {one.made[:10]}  {one.symptom}: {told}")
     if not found:
         out.print('No case yet: `sparkwitness case start "does not start"` begins one.')
 
@@ -83,7 +83,7 @@ def list_(logbook_file: Path | None, as_json: bool) -> None:
 @options.as_json
 def show(number: int, logbook_file: Path | None, as_json: bool) -> None:
     """The steps of a case, and what comes next."""
-    out = Console(highlight=False)
+    out = Console()
     with keeping.open_logbook(logbook_file, Console(stderr=True)) as book:
         case = cases.load(book, number)
         runs = cases.runs_of(book, case)
@@ -96,7 +96,7 @@ def show(number: int, logbook_file: Path | None, as_json: bool) -> None:
     for done in case.steps:
         found = "" if done.run is None else f"; run {done.run}: {runs[done.run].headline}"
         line = f"{done.made[:16]}  {done.step:8} {done.outcome:5} {done.text}{found}"
-        out.print(line, markup=False)
+        out.print(line)
     _print_verdict(out, case, runs)
     _print_next(out, case)
 
@@ -127,7 +127,7 @@ def go(
     """Go through a case step by step; runs the commands that the steps need."""
     if not options.someone_answers():
         raise UserError("this asks questions and needs a terminal; case add takes answers")
-    out = Console(highlight=False)
+    out = Console()
     with keeping.open_logbook(logbook_file, out) as book:
         number = _chosen(book, number)
     safety.show(out, safety.CRANKING, safety.RUNNING_ENGINE)
@@ -146,7 +146,7 @@ def go(
                 return
             step = cases.STEPS[cases.NAMES.index("correct")]
         _again(out, case, step)
-        out.print(f"\n{step.name}: {step.ask}", style="bold", markup=False)
+        out.print(f"\n{step.name}: {step.ask}", style="bold")
         if not _take(case, step, more, logbook_file, out):
             out.print(f"Kept. Go on with: sparkwitness case go {number}")
             return
@@ -189,7 +189,7 @@ def _take(
         try:
             cases.add(book, case.id, step.name, outcome, note, run)
         except UserError as error:
-            out.print(f"! {error.message}", markup=False)
+            out.print(f"! {error.message}")
     return True
 
 
@@ -209,7 +209,7 @@ def _run(kind: str, more: list[str], file: Path | None, out: Console) -> int | N
     except SystemExit:
         pass
     except click.ClickException as error:
-        out.print(f"! {error.format_message()}", markup=False)
+        out.print(f"! {error.format_message()}")
     with keeping.open_logbook(file, out) as book:
         after = max((r.id for r in book.runs(kind=kind, newest=1)), default=0)
     if after == before:
@@ -222,14 +222,14 @@ def _again(out: Console, case: cases.Case, step: cases.Step) -> None:
     """After a no: what it means."""
     if case.steps and case.steps[-1].outcome == "no":
         said = next(s for s in cases.STEPS if s.name == case.steps[-1].step).again
-        out.print(f"! {said}", markup=False)
+        out.print(f"! {said}")
 
 
 def _print_verdict(out: Console, case: cases.Case, runs: dict[int, Run]) -> None:
-    out.print(cases.verdict(case, runs), style="bold", markup=False)
+    out.print(cases.verdict(case, runs), style="bold")
     without = cases.left_out(case)
     if without:
-        out.print(f"Left out: {', '.join(without)}.", markup=False)
+        out.print(f"Left out: {', '.join(without)}.")
 
 
 def _print_next(out: Console, case: cases.Case) -> None:
@@ -238,9 +238,9 @@ def _print_next(out: Console, case: cases.Case) -> None:
         out.print(f"Case {case.id} is complete; its page: sparkwitness case report {case.id}")
         return
     _again(out, case, step)
-    out.print(f"Case {case.id}, next: {step.name}. {step.ask}", markup=False)
+    out.print(f"Case {case.id}, next: {step.name}. {step.ask}")
     out.print(
         f"Then: sparkwitness case add {case.id} {step.name} {step.outcomes[0]}"
         + (" --run NUMBER" if step.kind else ""),
-        style="dim", markup=False,
+        style="dim",
     )  # fmt: skip

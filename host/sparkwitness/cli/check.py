@@ -10,6 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 import click
 import numpy as np
 from rich.table import Table
+from rich.text import Text
 
 from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli.starter import listening
@@ -238,14 +239,14 @@ def _show_coil(
             )
             value += " at 20 °C"
         limits = f"{low:g} to {high:g} Ω" if high < 1000 else f"{low / 1e3:g} to {high / 1e3:g} kΩ"
-        rows.add_row(name, f"[bold]{winding.verdict}[/]: {value}, limits {limits}")
+        rows.add_row(name, Text(winding.verdict, "bold") + f": {value}, limits {limits}")
         rows.add_row("", winding.sentence)
     if charge is not None:
         rows.add_row("time constant", f"{1e3 * charge['time_constant_s']:.3g} ms; the resistance "
                      f"ends the rise at {charge['highest_current_a']:.3g} A")  # fmt: skip
         if charge["dwell_s"] is not None:
             rows.add_row(
-                "dwell", f"[bold]{1e3 * charge['dwell_s']:.2f} ms[/] to "
+                "dwell", Text(f"{1e3 * charge['dwell_s']:.2f} ms", "bold") + " to "
                 f"{charge['wanted_current_a']:g} A, which stores {1e3 * charge['energy_j']:.1f} mJ",
             )  # fmt: skip
             rows.add_row(
@@ -254,8 +255,8 @@ def _show_coil(
             )  # fmt: skip
         rows.add_row("uncertainty", charge["uncertainty"])
     if stored is not None:
-        rows.add_row("capacitor", f"[bold]{1e3 * stored:.1f} mJ[/] stored, ½ C V²; exact for the "
-                     "values typed in")  # fmt: skip
+        rows.add_row("capacitor", Text(f"{1e3 * stored:.1f} mJ", "bold") + " stored, ½ C V²; "
+                     "exact for the values typed in")  # fmt: skip
     out.print(rows)
     if charge is not None:
         table = Table(box=None, header_style="dim")
@@ -362,7 +363,7 @@ def supply(
         rows = Table.grid(padding=(0, 3))
         rows.add_column(style="dim", no_wrap=True)
         rows.add_column()
-        rows.add_row("verdict", f"[bold]{verdict.verdict}[/]: {verdict.sentence}")
+        rows.add_row("verdict", Text(verdict.verdict, "bold") + f": {verdict.sentence}")
         rows.add_row("at rest", show.plus_minus(verdict.rest, expanded, " V"))
         rows.add_row(
             "lowest", f"{show.plus_minus(verdict.lowest, expanded, ' V')} while cranking, limit "

@@ -4,13 +4,13 @@ import json
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
 from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records import replay
 from sparkwitness.timing import compare
 from sparkwitness.timing.compare import Side

@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 import numpy as np
-from rich.console import Console
 from rich.table import Table
 
 from sparkwitness.cli import ask, options, sources
@@ -20,6 +19,7 @@ from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve as curves

@@ -5,14 +5,15 @@ from dataclasses import replace
 
 import click
 import numpy as np
-from rich.console import Console
 
 from sparkwitness.cli import sources
 from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.timing import measure
+from sparkwitness.timing.number import Number
 from sparkwitness.timing.setup import Setup
 
 DEFAULT = "van-six"
@@ -37,7 +38,7 @@ def command(name: str) -> None:
     from sparkwitness.simulator import scenario
 
     loaded = scenario.load(name)
-    out = Console(highlight=False)
+    out = Console()
     kind = "bench" if loaded.kind == "bench" else loaded.play
     if kind in _OTHER:
         from sparkwitness.cli import main
@@ -82,8 +83,21 @@ def _truth(source: sources.Source, setup: Setup) -> float:
     return float(np.mean(truth.btdc_deg[mine]))
 
 
+def _parts(source: sources.Source, setup: Setup) -> tuple[float, float]:
+    """Trigger angle, degrees BTDC, and module's delay, µs, as they really were on clamp A."""
+    truth = source.simulated.world.truth()
+    mine = truth.on_a & (truth.setting == setup.setting) & (truth.sparks > 0)
+    late = (truth.spark_s - truth.trigger_s)[mine]
+    asked = truth.btdc_deg[mine] + 6.0 * truth.rpm[mine] * late
+    return float(np.mean(asked)), 1e6 * float(np.mean(late))
+
+
+def _inside(found: Number, truth: float) -> str:
+    return "inside" if abs(found - truth) <= found.u95 else "OUTSIDE"
+
+
 def _measure(out: Console, source: sources.Source, setup: Setup, title: str) -> measure.Measurement:
-    out.print(f"\n[bold]{title}[/bold]")
+    out.print(f"\n{title}", style="bold")
     with Link(source.port) as board, out.status("measuring") as line:
         result = session.run(
             board, setup, None, lambda so_far: line.update(show.status(so_far, setup.target))
@@ -94,5 +108,13 @@ def _measure(out: Console, source: sources.Source, setup: Setup, title: str) -> 
         inside = "inside" if abs(result.timing - truth) <= result.expanded else "OUTSIDE"
         out.print(
             f"   truth         {show.angle(truth)} in the simulated world: {inside} the interval"
+        )
+    if result.split is not None:
+        asked, late = _parts(source, setup)
+        split = result.split
+        out.print(
+            f"   of its parts  the trigger came at {show.angle(asked)}: "
+            f"{_inside(split.angle, asked)}; the module took {late:.1f} µs: "
+            f"{_inside(split.delay_us, late)}"
         )
     return result

@@ -4,7 +4,6 @@ import json
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
 from sparkwitness.cli import ask, options
@@ -12,6 +11,7 @@ from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records import engines
 from sparkwitness.timing.setup import Setup
 
@@ -38,7 +38,7 @@ def add(
 
     NAME is the new name, or a TOML file from somebody else.
     """
-    out = Console(highlight=False)
+    out = Console()
     if name.endswith(".toml"):
         if like is not None or any(v not in (None, ()) for v in typed.values()):
             raise UserError("a file says it all: leave the other options out")
@@ -60,7 +60,7 @@ def add(
 @options.as_json
 def list_(as_json: bool) -> None:
     """All saved engines with a line each."""
-    out = Console(highlight=False)
+    out = Console()
     found: dict[str, Setup | str] = {}
     for name in engines.names():
         try:

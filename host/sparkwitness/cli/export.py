@@ -4,12 +4,12 @@ import json
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.progress import Progress
 
 from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.export import write
 from sparkwitness.records.tables import TABLES
 from sparkwitness.timing.setup import Setup

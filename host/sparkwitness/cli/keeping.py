@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
+from sparkwitness.faces.console import Console
 from sparkwitness.records import engines
 from sparkwitness.records.logbook import Logbook, default_path
 from sparkwitness.timing.advice import Trial

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.table import Table
+from rich.text import Text
 
 from sparkwitness.cli import ask, keeping, options, sources
 from sparkwitness.cli import typed as typing
@@ -18,6 +18,7 @@ from sparkwitness.cli.keeping import Keeping
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
+from sparkwitness.faces.console import Console
 from sparkwitness.faces.live import terminal
 from sparkwitness.faces.live.capture import Capture, Keep
 from sparkwitness.records.logbook import Logbook, default_path
@@ -78,7 +79,7 @@ def command(
         raise UserError("give one of --port and --simulate")
     if in_terminal and (lan or browser):
         raise UserError("--terminal shows no page: leave out --lan and --browser")
-    out = Console(highlight=False)
+    out = Console()
     asks = options.someone_answers() and simulate is None
     known = keeping.known(out, like)
     with sources.board(simulate, port, speed=1.0) as source:
@@ -170,7 +171,7 @@ def _page(
         broadcast = stream.Broadcast()
         capture = make(broadcast.publish)
         with _running(capture):
-            out.print(f"\nThe page: [bold]{address.url}[/bold]")
+            out.print("\nThe page:", Text(address.url, "bold"))
             if lan:
                 segno.make(address.url, micro=False).terminal(compact=True)
                 out.print("Whoever has this address sees the numbers and can work the lamp.")

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
 from sparkwitness.bench import evaluate as bench
@@ -16,6 +15,7 @@ from sparkwitness.cli import ask, keeping, options
 from sparkwitness.decode.recording import Recording, parts_to
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import Logbook, Run
 from sparkwitness.records.replay import replay

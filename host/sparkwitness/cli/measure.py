@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import ask, options, sources
 from sparkwitness.cli import keeping as keep
@@ -19,6 +18,7 @@ from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
 from sparkwitness.timing import advice, gates, measure

@@ -48,6 +48,30 @@ class Number(click.ParamType[float]):
 NUMBER = Number()
 
 
+class Row(click.ParamType[tuple[float, ...]]):
+    """Numbers in a row.
+
+    Args:
+        separator: between them.
+        whole: whole numbers.
+    """
+
+    name = "row"
+
+    def __init__(self, separator: str, whole: bool = False) -> None:
+        self._separator, self._whole = separator, whole
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        if isinstance(value, tuple | list):
+            return tuple(value)
+        numbers = [NUMBER.convert(one, param, ctx) for one in str(value).split(self._separator)]
+        if self._whole and any(one != int(one) for one in numbers):
+            self.fail(f"{value!a} has numbers that are not whole", param, ctx)
+        return tuple(int(one) for one in numbers) if self._whole else tuple(numbers)
+
+
 def quiet() -> bool:
     """Whether --quiet was given: no progress, no hints."""
     ctx = click.get_current_context(silent=True)

@@ -3,11 +3,11 @@
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import keeping
 from sparkwitness.errors import UserError
 from sparkwitness.faces import report
+from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook, Run
 
 
@@ -30,7 +30,7 @@ def command(
     Result, cautions, plots, uncertainty, set-up, what was lost, and where it all comes from. The
     plots are drawn from the recording.
     """
-    beside = Console(stderr=True, highlight=False)
+    beside = Console(stderr=True)
     trials = []
     if source.isdecimal() and not Path(source).exists():
         with keeping.open_logbook(logbook_file, beside) as book:

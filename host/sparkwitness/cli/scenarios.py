@@ -3,8 +3,9 @@
 import json
 
 import click
-from rich.console import Console
 from rich.table import Table
+
+from sparkwitness.faces.console import Console
 
 
 @click.command()
@@ -21,7 +22,7 @@ def command(as_json: bool) -> None:
         rows = [{k: getattr(one, k) for k in ("name", "kind", "title", "about")} for one in every]
         click.echo(json.dumps(rows, indent=2))
         return
-    out = Console(highlight=False)
+    out = Console()
     for kind, heading in (("engine", "Engines"), ("bench", "Modules on the bench")):
         table = Table.grid(padding=(0, 2))
         table.add_column(no_wrap=True, style="bold")

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -18,6 +17,7 @@ from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import fault_text
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.fault import cranking, live
 from sparkwitness.fault import model as ff
 from sparkwitness.fault.store import store
@@ -261,7 +261,8 @@ def _ask_board(session: Session, choice: ff.Choice) -> ff.Choice | None:
             continue
         for answer, words_for in found:
             out.print(f"  {session.chain.tests[answer.test].ask}")
-            out.print(f"    [bold]{fault_text.outcome(session.chain, answer)}[/]  ({words_for})")
+            found_out = Text(fault_text.outcome(session.chain, answer), "bold")
+            out.print("    ", found_out, f"  ({words_for})", sep="")
         if asking.yes_no("Take these answers?", True):
             again = choice.again
             session.add(*(replace(answer, again=again) for answer, _ in found), *skipped)

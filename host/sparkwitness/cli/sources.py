@@ -81,5 +81,8 @@ def typed_by_user(typed: Any) -> dict[str, Any]:
         "clamp": "wasted" if (typed.clamp, typed.layout) == ("plug", "wasted") else typed.clamp,
         "setting": typed.setting, "counts": typed.counts,
         "retards": typed.sign < 0, "step": typed.step,
+        "trigger": typed.tap, "trigger_delay_us": 0.0,
+        "order": tuple(int(one) for one in typed.order.split("-") if one),
+        "index": None if typed.index == "none" else typed.index,
         "delay_us": 0.0, "least": typed.setting_min, "most": typed.setting_max,
     }  # fmt: skip

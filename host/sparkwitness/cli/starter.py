@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from rich.console import Console
+from sparkwitness.faces.console import Console
 
 
 @contextmanager

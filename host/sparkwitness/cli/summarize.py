@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 from rich.progress import Progress
 
 from sparkwitness import __version__
 from sparkwitness.cli import options
 from sparkwitness.decode.recording import FORMAT, Recording
 from sparkwitness.errors import UserError, needed
+from sparkwitness.faces.console import Console
+from sparkwitness.foreign import shown
 from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
 
@@ -190,5 +191,5 @@ def _table(pa: Any, rows: list[dict[str, Any]], folder: Path) -> Any:
         [*first, *fields, pa.field("setup", pa.string())],
         metadata={"software": f"sparkwitness {__version__}", "expanded": "k = 2"},
     )
-    plain = [{**row, "file": str(row["file"].relative_to(folder))} for row in rows]
+    plain = [{**row, "file": shown(str(row["file"].relative_to(folder)))} for row in rows]
     return pa.Table.from_pylist(plain, schema=schema)

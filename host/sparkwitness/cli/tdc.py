@@ -6,7 +6,6 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import ask, options, sources
 from sparkwitness.decode import wire
@@ -15,6 +14,7 @@ from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.fault import electrical
 from sparkwitness.timing import tdc
 from sparkwitness.timing.angle import Reference
@@ -104,7 +104,7 @@ def lamp(
     yes: bool,
 ) -> None:
     """Flash the marker lamp at an angle, to see whether the damper's mark stands there."""
-    out = Console(highlight=False)
+    out = Console()
     wheel = Reference.parse(reference, reference_angle, 0.0)
     if wheel.turns != 1 or (wheel.teeth > 1 and not wheel.missing):
         raise UserError("the lamp needs one pulse per crank revolution, or a wheel with a gap")

@@ -11,9 +11,19 @@ from sparkwitness.cli import options
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.records import engines
-from sparkwitness.timing import conditioner, gates, wheel
+from sparkwitness.timing import conditioner, gates, gates_tap, wheel
 from sparkwitness.timing.angle import Reference
-from sparkwitness.timing.setup import CLAMPS, COUNTS, Setup
+from sparkwitness.timing.setup import CLAMPS, COUNTS, TRIGGERS, Setup
+
+WHOLE_ROW, NUMBER_ROW = options.Row("-", whole=True), options.Row(",")
+
+
+class _Named(click.Choice[str]):
+    """A choice that takes first-spark for first_spark."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> Any:
+        return super().convert(str(value).strip().replace("-", "_"), param, ctx)
+
 
 setup_options = options.stack(
     [
@@ -76,19 +86,55 @@ setup_options = options.stack(
             "--confirm",
             "confirmed",
             multiple=True,
-            type=click.Choice(gates.NAMES),
+            type=click.Choice((*gates.NAMES, *(row.name for row in gates_tap.ROWS if row.confirm))),
             metavar="CODE",
             help="You have checked what this finding says. May be repeated.",
         ),
         click.option(
             "--sensor",
-            type=click.Choice(conditioner.CRANK_KINDS),
+            type=_Named(conditioner.CRANK_KINDS),
             help="Crank sensor's conditioner, for its delay. Default: hall_optical.",
         ),
         click.option(
+            "--sensor-ohm", type=options.NUMBER, help="Resistance of a vr sensor's coil, Ω."
+        ),
+        click.option("--sensor-henry", type=options.NUMBER, help="Its inductance where known, H."),
+        click.option(
             "--clamp-kind",
-            type=click.Choice(conditioner.CLAMP_KINDS),
+            type=_Named(conditioner.CLAMP_KINDS),
             help="Kind of ignition under the clamp, for its delay. Default: not known.",
+        ),
+        click.option(
+            "--trigger",
+            type=click.Choice(list(TRIGGERS)),
+            help="Flank of the trigger tap that fires. Default: found from the sparks.",
+        ),
+        click.option(
+            "--trigger-kind",
+            type=click.Choice(conditioner.TRIGGER_KINDS),
+            help="What the tap is on, for its delay. Default: logic.",
+        ),
+        click.option(
+            "--coil-ms",
+            type=options.NUMBER,
+            help="Coil's time constant L/R, ms, as `sparkwitness check` tells it.",
+        ),
+        click.option(
+            "--order",
+            type=WHOLE_ROW,
+            metavar="1-3-4-2",
+            help="Firing order, to look at each cylinder (clamp on the coil lead).",
+        ),
+        click.option(
+            "--firing",
+            type=NUMBER_ROW,
+            metavar="0,90,…",
+            help="Crank degrees of each firing in that order, from the first; default: even.",
+        ),
+        click.option(
+            "--index",
+            type=click.Choice(wire.INPUTS[1:3]),
+            help="Second clamp, on cylinder 1's plug lead: tells which cylinder is which.",
         ),
         click.option(
             "--wheel",
@@ -158,6 +204,20 @@ QUESTIONS = (
         "most", "Greatest setting it takes (Enter: not known)", options.NUMBER, None,
         "The advice stays within the range.", True,
     ),
+    Question(
+        "sensor_ohm", "Resistance of the sensor's coil, Ω (Enter: not known)", options.NUMBER, None,
+        "By an ohmmeter on the sensor's two wires, engine off. The coil delays the signal, 5 to "
+        "80 µs; known, the result is surer.", True,
+    ),
+    Question(
+        "sensor_henry", "Its inductance, H (Enter: not known)", options.NUMBER, None,
+        "From its data sheet or an LCR meter; 0.05 to 2 H.", True,
+    ),
+)  # fmt: skip
+_SENSOR = Question(
+    "sensor", "Crank sensor's input", _Named(conditioner.CRANK_KINDS), "hall_optical",
+    "vr: a coil on two wires; hall_optical: open collector; logic: a driven 5 V output; "
+    "first_spark...: the breadboard of hardware/first-spark.md. Each has its own delay.",
 )  # fmt: skip
 _REFERENCE = "What marks the crank (pulse, cam, 36-1, 60-2, …)"
 _ANGLE = "Crank degrees BTDC of the pulse or of the first edge after the gap"
@@ -202,7 +262,7 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    for name in ("falling", "confirmed"):
+    for name in ("falling", "confirmed", "order", "firing"):
         listed = values.get(name, ())
         values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False
@@ -264,6 +324,10 @@ def _reference(
             "It goes into the uncertainty of every result. A tape read to half a degree at two "
             "piston stops gives about ±0.4; a mark that was never checked ±2 or more.",
         )  # fmt: skip
+    if fresh and ask and "sensor" not in given and "sensor" not in values:
+        values["sensor"] = _answer(_SENSOR, last)
+    if fresh and ask and given.get("sensor", values.get("sensor")) == "vr":
+        values.setdefault("falling", ("crank",))  # its other edge has no delay that is known
     if fresh and ask and "falling" not in given and "falling" not in values:
         edge = asking.question(
             "Edge of the crank signal that this angle is true for",
@@ -311,13 +375,17 @@ def _missing(values: dict[str, Any], stored: dict[str, Any], given: dict[str, An
     """How many questions will be asked at most."""
     count = sum(one.name not in values and not _needless(one, values) for one in QUESTIONS)
     if not stored:
-        of_reference = ("reference", "reference_angle", "reference_within", "falling")
+        of_reference = (
+            "reference", "reference_angle", "reference_within", "sensor", "falling",
+        )  # fmt: skip
         count += sum(name not in given for name in of_reference)
     return count
 
 
 def _needless(one: Question, values: dict[str, Any]) -> bool:
-    """Nothing hangs on the answer: the controller's habits where its setting is not known."""
+    """Nothing hangs on the answer: a coil that is none, the controller's habits unknown."""
+    if one.name in ("sensor_ohm", "sensor_henry"):
+        return values.get("sensor") != "vr"
     return one.name in _ONLY_WITH_SETTING and "setting" in values and values["setting"] is None
 
 

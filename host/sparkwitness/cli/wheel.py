@@ -14,8 +14,6 @@ from sparkwitness.timing.analyzer import CRANK
 from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.wheel import WheelLearner
 
-_WORTH = 0.005  # degrees
-
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
@@ -39,7 +37,8 @@ def command(
             learner.feed(tracker.feed(batch.ticks[CRANK], batch.breaks[CRANK])[0])
     none = np.empty(0, np.int64)
     learner.feed(tracker.feed(none, none, last=True)[0])
-    learned = learner.result(cylinders / (int(strokes) / 2), source.tick_ps * 1e-12)
+    firings = cylinders / (int(strokes) / 2)
+    learned = learner.result(firings, source.tick_ps * 1e-12, int(strokes))
     errors = np.array(learned.reference.errors)
     click.echo(
         f"{learned.periods} turns at {learned.rpm:.0f} rpm: teeth are off by "
@@ -47,11 +46,6 @@ def command(
         f"known to ±{2 * learned.reference.u_errors:.3f}° (k = 2)"
     )
     click.echo(f"lost: {show.loss(decoder.loss)}")
-    if 2 * learned.reference.u_errors > max(np.abs(errors).max(), _WORTH):
-        click.echo(
-            "! the uncertainty is as large as the errors themselves: learn at a higher speed or "
-            "for longer"
-        )
     if out is None:
         return
     try:

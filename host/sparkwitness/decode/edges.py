@@ -13,7 +13,8 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.decode import framing, kernels, wire
+from sparkwitness.decode import flanks, framing, kernels, wire
+from sparkwitness.decode.flanks import Levels
 
 Ticks = NDArray[np.int64]
 
@@ -107,6 +108,8 @@ class Batch:
         complete: every edge older than this tick has arrived or is counted as lost.
         messages: all other good messages, in order (hello, heartbeat, log, ack).
         beats: the heartbeats among them once more as records `wire.LAYOUT["heartbeat"]`.
+        levels: per input, int8[n] level after each edge (`flanks.UNKNOWN` where not told), or None
+            where one flank only is stamped.
     """
 
     session: int
@@ -115,6 +118,7 @@ class Batch:
     complete: int
     messages: Sequence[wire.Message]
     beats: NDArray[np.void] = field(default_factory=lambda: np.empty(0, _BEAT))
+    levels: tuple[Levels | None, ...] = (None,) * _N_INPUTS
 
 
 class _Session:
@@ -256,11 +260,17 @@ class EdgeDecoder:
         is_beat, beats = _beats(bodies.view(np.uint8))
         if not is_beat.all():
             return False
+        times = beats["time"].astype(np.int64)
+        levels = flanks.undouble(
+            wire.PLACES, packed, begins, session.beat, beats_at, times, _N_INPUTS
+        )
+        if levels is None:
+            return False
         bounds = np.concatenate(([0], np.cumsum(counts)))
         ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
         if not self._kernels.spread(
-            wire.PLACES, packed, begins, session.beat, beats_at, beats["time"].astype(np.int64),
-            last, bounds[:-1].copy(), ticks,
+            wire.PLACES, packed, begins, session.beat, beats_at, times, last, bounds[:-1].copy(),
+            ticks,
         ):  # fmt: skip
             return False
         session.seq += frames
@@ -271,7 +281,7 @@ class EdgeDecoder:
         split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))
         size = bodies.shape[1] * 4
         messages = Messages([None] * found, bodies.view(np.uint8), [size] * found)
-        self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches)
+        self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches, levels)
         return True
 
     def _frames(self, rows: NDArray[np.uint8], sizes: Ticks, batches: list[Batch]) -> None:
@@ -317,8 +327,10 @@ class EdgeDecoder:
         is_beat[is_beat], beats = _beats(rows[others[is_beat], 4:])
         messages = self._messages(rows, sizes, others, is_beat)
         times = beats["time"].astype(np.int64)
-        ticks, breaks = self._edges(session, rows, heads, sizes, is_edges, others[is_beat], times)
-        self._batch(session, ticks, breaks, messages, beats, batches)
+        ticks, breaks, levels = self._edges(
+            session, rows, heads, sizes, is_edges, others[is_beat], times
+        )
+        self._batch(session, ticks, breaks, messages, beats, batches, levels)
 
     def _batch(
         self,
@@ -328,11 +340,12 @@ class EdgeDecoder:
         messages: Messages,
         beats: NDArray[np.void],
         batches: list[Batch],
+        levels: tuple[Levels | None, ...],
     ) -> None:
         if len(beats):
             self._heartbeat(session, beats[-1])
         complete = session.beat if session.beat is not None else 0
-        batches.append(Batch(session.id, ticks, breaks, complete, messages, beats))
+        batches.append(Batch(session.id, ticks, breaks, complete, messages, beats, levels))
 
     def _messages(
         self, rows: NDArray[np.uint8], sizes: Ticks, at: Ticks, is_beat: NDArray[np.bool_]
@@ -385,20 +398,20 @@ class EdgeDecoder:
         is_edges: NDArray[np.bool_],
         beats_at: Ticks,
         beats: Ticks,
-    ) -> tuple[tuple[Ticks, ...], tuple[Ticks, ...]]:
-        """64-bit times of all edge blocks of a run, per input, and where edges are missing."""
+    ) -> tuple[tuple[Ticks, ...], tuple[Ticks, ...], tuple[Levels | None, ...]]:
+        """All edge blocks of a run, per input: 64-bit times, where edges are missing, levels."""
         at = np.flatnonzero(is_edges)
         heads = heads[at]
         which, n, first = (heads[name].astype(np.int64) for name in ("input", "n", "first"))
-        levels = heads["levels"]
-        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _FRONT + 4 * n + 4) & (levels < 2)
+        doubled = heads["levels"]
+        fits = (which < _N_INPUTS) & (n > 0) & (sizes[at] == _FRONT + 4 * n + 4) & (doubled < 2)
         if not fits.all():
             bad = int(np.count_nonzero(~fits))
             self.loss.frames_damaged += bad
             self.loss.frames_good -= bad
             self.loss.bytes_damaged += int((sizes[at][~fits] + 1).sum())
             at, which, n, first = at[fits], which[fits], n[fits], first[fits]
-            levels = levels[fits]
+            doubled = doubled[fits]
         # The heartbeat before each block places its 32-bit counts, through any silence.
         have = np.concatenate(([-1 if session.beat is None else session.beat], beats))
         placed = have[np.searchsorted(beats_at, at)]
@@ -409,22 +422,33 @@ class EdgeDecoder:
             for k in np.flatnonzero(~known).tolist():
                 session.next_first[int(which[k])] = int(first[k] + n[k]) & 0xFFFFFFFF
             at, which, n, first = at[known], which[known], n[known], first[known]
-            placed, levels = placed[known], levels[known]
+            placed, doubled = placed[known], doubled[known]
 
         words = rows.view("<u4")[:, 1 + _FRONT // 4 :]
-        if levels.any():
+        seen = set(which[doubled == 1].tolist())
+        marks = None
+        if seen:
+            both = at[doubled == 1]
+            marks = np.full(words.shape, flanks.UNKNOWN, np.int8)
+            marks[both] = words[both] & 1
             words = words.copy()
-            words[at[levels == 1]] = _undoubled(words[at[levels == 1]], placed[levels == 1])
+            words[both] = flanks.undoubled(words[both], placed[doubled == 1][:, None])
         all_ticks: list[Ticks] = []
         all_breaks: list[Ticks] = []
+        all_levels: list[Levels | None] = []
         for i in range(_N_INPUTS):
             mine = which == i
-            ticks, breaks = self._one_input(
+            ticks, breaks, kept = self._one_input(
                 session, i, words[at[mine]], n[mine], first[mine], placed[mine]
             )
+            levels = None
+            if marks is not None and i in seen:
+                levels = marks[at[mine], :_MAX_COUNTS][_filled(n[mine])]
+                levels = levels if kept is None else levels[kept]
             all_ticks.append(ticks)
             all_breaks.append(breaks)
-        return tuple(all_ticks), tuple(all_breaks)
+            all_levels.append(levels)
+        return tuple(all_ticks), tuple(all_breaks), tuple(all_levels)
 
     def _one_input(
         self,
@@ -434,17 +458,19 @@ class EdgeDecoder:
         n: Ticks,
         first: Ticks,
         placed: Ticks,
-    ) -> tuple[Ticks, Ticks]:
-        """Times of one input's blocks, whose counts begin the rows, and where edges are missing."""
+    ) -> tuple[Ticks, Ticks, NDArray[np.bool_] | None]:
+        """Times of one input's blocks, whose counts begin the rows, where edges are missing, and
+        which of the blocks' edges these are; None: all.
+        """
         none = np.empty(0, np.int64)
         if not len(n):
-            return none, none
+            return none, none, None
         ends = np.cumsum(n)
         begins = ends - n
         counts = rows[:, :_MAX_COUNTS] - placed.astype(np.uint32)[:, None]
         wide = counts.view(np.int32).astype(np.int64)
         wide += placed[:, None]
-        ticks: Ticks = wide[n.astype(np.uint8)[:, None] > _COLUMNS]
+        ticks: Ticks = wide[_filled(n)]
         all_rise = ticks[0] > session.last_tick[i] and bool((ticks[1:] > ticks[:-1]).all())
 
         expected = np.empty_like(first)
@@ -458,7 +484,7 @@ class EdgeDecoder:
         session.next_first[i] = int(first[-1] + n[-1]) & 0xFFFFFFFF
         session.last_tick[i] = int(ticks[-1])
         self._lost(session, i, int(jump.sum()))
-        return ticks, begins[jump > 0]
+        return ticks, begins[jump > 0], None
 
     def _lost(self, session: _Session, i: int, edges: int) -> None:
         # What was counted as a missing tail by an earlier look is not counted twice.
@@ -467,9 +493,9 @@ class EdgeDecoder:
 
     def _one_by_one(
         self, session: _Session, i: int, ticks: Ticks, begins: Ticks, ends: Ticks, first: Ticks
-    ) -> tuple[Ticks, Ticks]:
+    ) -> tuple[Ticks, Ticks, NDArray[np.bool_]]:
         """The rare case of a block out of order: refuse it, keep the rest, mark the place."""
-        kept: list[Ticks] = []
+        keep = np.zeros(len(ticks), np.bool_)
         breaks: list[int] = []
         at = 0
         for k in range(len(begins)):
@@ -485,13 +511,16 @@ class EdgeDecoder:
             if jump:
                 breaks.append(at)
                 self._lost(session, i, jump)
-            kept.append(block)
+            keep[begins[k] : ends[k]] = True
             at += len(block)
             session.next_first[i] = (int(first[k]) + len(block)) & 0xFFFFFFFF
             session.last_tick[i] = int(block[-1])
-        if not kept:
-            return np.empty(0, np.int64), np.empty(0, np.int64)
-        return np.concatenate(kept), np.asarray(breaks, np.int64)
+        return ticks[keep], np.asarray(breaks, np.int64), keep
+
+
+def _filled(n: Ticks) -> NDArray[np.bool_]:
+    """bool[blocks, most]: which places of the blocks hold an edge."""
+    return n.astype(np.uint8)[:, None] > _COLUMNS
 
 
 def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.void]]:
@@ -501,16 +530,3 @@ def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.voi
     for name, low, high in wire.RANGES["heartbeat"]:
         fine &= (beats[name] >= low) & (beats[name] <= high)
     return fine, beats if fine.all() else beats[fine]
-
-
-def _undoubled(words: NDArray[np.uint32], placed: Ticks) -> NDArray[np.uint32]:
-    """Counts of both flanks as other counts are: the level in bit 0 goes, the top bit comes back.
-
-    Args:
-        words: uint32[blocks, n], doubled counts, 31 bits of time each.
-        placed: int64[blocks], time of the heartbeat before each block.
-    """
-    base = placed[:, None]
-    ahead = ((words.astype(np.int64) >> 1) - base) & 0x7FFFFFFF
-    ahead -= (ahead >= 1 << 30) * (1 << 31)
-    return ((base + ahead) & 0xFFFFFFFF).astype(np.uint32)

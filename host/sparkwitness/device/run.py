@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable
 from typing import Literal
 
+from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
@@ -17,6 +18,24 @@ _GIVE_UP = {
 }  # fmt: skip
 _LOOK_S = 0.25
 _LOOK_SPARKS = 20_000  # more would not make a look's result better
+
+
+def flanks(setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Inputs whose falling edge is stamped, and those of which both are, for `Stream`.
+
+    Both flanks of the trigger, if the tap is used. The board then stamps the same edge of all the
+    others (wire.md); where those differ, the crank's is taken out of both as well if the tap was
+    asked for, else the trigger gets along with one.
+    """
+    if setup.trigger == "none":
+        return setup.falling, ()
+    falling = tuple(name for name in setup.falling if name != "trigger")
+    clamps = [name in falling for name in wire.INPUTS[1:3]]
+    if clamps[0] == clamps[1] == ("crank" in falling):
+        return falling, ("trigger",)
+    if setup.trigger != "auto" and clamps[0] == clamps[1]:
+        return falling, ("crank", "trigger")
+    return (*falling, *(("trigger",) if setup.trigger == "falling" else ())), ()
 
 
 def collect(
@@ -44,7 +63,8 @@ def collect(
         UserError: the board went away or fell silent; what was recorded stays.
     """
     interrupts: Literal["stop", "end"] = "end" if interrupt_ends else "stop"
-    with Stream(link, setup.falling, recorder=recorder, interrupts=interrupts) as stream:
+    falling, both = flanks(setup)
+    with Stream(link, falling, both=both, recorder=recorder, interrupts=interrupts) as stream:
         analyzer = Analyzer(setup, link.hello["tick_ps"])
         last_look = time.monotonic()
         for data in stream:

@@ -44,6 +44,8 @@ class Stream:
             goes on without it; None: the run ends with that sentence.
         interrupts: what Ctrl-C does: "stop" breaks the run off, "end" is the way to end it,
             "leave" leaves it to the caller.
+        both: inputs of which both flanks are stamped, each with its level; a board of protocol 1
+            stamps one.
     """
 
     def __init__(
@@ -54,9 +56,10 @@ class Stream:
         recorder: Recorder | None = None,
         unrecorded: Callable[[str], None] | None = None,
         interrupts: Literal["stop", "end", "leave"] = "stop",
+        both: Iterable[str] = (),
     ) -> None:
         self.link = link
-        self._enabled, self._falling = mask(enabled), mask(falling)
+        self._enabled, self._falling, self._both = mask(enabled), mask(falling), mask(both)
         self._recorder, self._unrecorded = recorder, unrecorded
         self._interrupts = interrupts
         self._signal: int | None = None
@@ -71,7 +74,8 @@ class Stream:
             # It may stream still, for a host that has gone.
             with suppress(UserError):
                 self.link.stop()
-            self.link.command("configure", enabled=self._enabled, falling=self._falling)
+            both = self._both if self.link.hello["protocol"] > 1 else 0
+            self.link.command("configure", enabled=self._enabled, falling=self._falling, both=both)
             while self.link.receive(0):
                 pass
             self._running = True

@@ -10,8 +10,9 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.bench.evaluate import Claim, Delay, Mean, Point, Result, Soak, Sweep
+from sparkwitness.bench.claim import Claim
 from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.result import Delay, Mean, Point, Result, Soak, Sweep
 from sparkwitness.bench.verdict import Check, Verdict
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show

@@ -1,11 +1,11 @@
 """A case as one self-contained page: the symptom, each step, and what was proved."""
 
-from html import escape
 from pathlib import Path
 from string import Template
 
 from sparkwitness import __version__
 from sparkwitness.faces import safety
+from sparkwitness.foreign import html as escape
 from sparkwitness.records import cases
 from sparkwitness.records.logbook import Run
 

@@ -4,12 +4,12 @@ import math
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from sparkwitness.decode import wire
 from sparkwitness.faces import safety
+from sparkwitness.faces.console import Console
 from sparkwitness.fault import model as ff
 
 LETTERS = "abcdefgh"

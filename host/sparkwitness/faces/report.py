@@ -8,7 +8,6 @@ import base64
 import json
 from dataclasses import dataclass
 from datetime import datetime
-from html import escape
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -22,6 +21,7 @@ from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
 from sparkwitness.faces import plots, safety
 from sparkwitness.faces import text as show
+from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import KeptTrial, Run
 from sparkwitness.records.replay import replay

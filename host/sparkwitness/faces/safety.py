@@ -3,8 +3,9 @@
 They remind; the vehicle's service manual, local codes and licensed practice decide.
 """
 
-from rich.console import Console
 from rich.panel import Panel
+
+from sparkwitness.faces.console import Console
 
 RUNNING_ENGINE = (
     "Belts, fans and hot parts: keep hands, hair, clothes, leads and the clamp's cable clear, "

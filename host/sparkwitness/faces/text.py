@@ -1,12 +1,15 @@
 """Results as text for a terminal. Every number with its uncertainty, or the reason why not."""
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
+from sparkwitness.faces import where_text
+from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import consoles as consoles
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement
@@ -18,9 +21,9 @@ from sparkwitness.timing.wording import plus_minus as plus_minus
 def origin(out: Console, source: str) -> None:
     """Say where the bytes come from, unless a board measured them just now."""
     if SIMULATED in source:
-        out.print(f"! no engine was measured: {source}", style="bold", markup=False)
+        out.print(f"! no engine was measured: {source}", style="bold")
     elif source != MEASURED:
-        out.print(source, style="dim", markup=False)
+        out.print(source, style="dim")
 
 
 def measurement(result: Measurement, setup: Setup) -> RenderableType:
@@ -28,6 +31,9 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
     rows.add_column()
+    if result.split is not None:
+        for name, said in where_text.split_rows(result.split):
+            rows.add_row(name, said)
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
@@ -58,6 +64,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         )
     if result.advice is not None and setup.setting is not None:
         rows.add_row("next setting", _advice(result, setup))
+    for name, said in where_text.more_rows(result.split) if result.split else ():
+        rows.add_row(name, said)
     if result.supply_least_mv is not None:
         rows.add_row("supply", f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)")
     rows.add_row("not counted", left_out(result))
@@ -159,9 +167,3 @@ def status(result: Measurement, target: float) -> str:
     if result.findings:
         return result.findings[0].text
     return f"{result.seconds:.0f} s, waiting for events"
-
-
-def consoles(as_json: bool) -> tuple[Console, Console]:
-    """Console for the result and for what accompanies it; the latter on stderr for a script."""
-    out = Console(highlight=False)
-    return out, Console(stderr=True, highlight=False) if as_json else out

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sparkwitness.errors import UserError
+from sparkwitness.foreign import one_line
 from sparkwitness.records.logbook import Logbook, Run
 
 OUTCOMES = ("yes", "no", "done", "skip")
@@ -176,7 +177,8 @@ def start(book: Logbook, symptom: str, engine: str | None) -> int:
         raise UserError('say what is wrong, such as "does not start"')
     with book.writing() as db:
         row = db.execute(
-            "INSERT INTO cases (made, symptom, engine) VALUES (?,?,?)", (_now(), text, engine)
+            "INSERT INTO cases (made, symptom, engine) VALUES (?,?,?)",
+            (_now(), text, engine and one_line(engine)),
         )
         return int(row.lastrowid or 0)
 

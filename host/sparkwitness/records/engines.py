@@ -42,8 +42,16 @@ _TOLD = {
     "dead_time_us": "edges sooner than this after one are ringing, microseconds",
     "delay_us": "clamp path's delay less the crank path's, microseconds, where measured",
     "u_delay_us": "its standard uncertainty", "sensor": "kind of crank sensor",
+    "sensor_ohm": "resistance of a vr sensor's coil, ohm", "sensor_henry": "its inductance, henry",
     "clamp_kind": "kind of ignition under the clamp",
     "falling": "inputs of which the falling edge counts",
+    "trigger": "flank of the trigger tap that fires: rising, falling, auto, none (no tap)",
+    "trigger_kind": "what the tap is on",
+    "trigger_delay_us": "trigger path's delay less the crank path's, microseconds, where measured",
+    "u_trigger_delay_us": "its standard uncertainty",
+    "coil_ms": "coil's time constant L/R, milliseconds",
+    "order": "cylinders in firing order", "firing": "crank degrees of each firing from the first",
+    "index": "input of a second clamp, on cylinder 1's plug lead",
 }  # fmt: skip
 # A look and a check belong to one run.
 _NOT_KEPT = {"reference", "seen", "seen_within", "confirmed"}
@@ -193,6 +201,11 @@ def from_table(table: dict[str, Any]) -> tuple[str, Setup]:
     if not isinstance(falling, list) or not all(isinstance(one, str) for one in falling):
         raise UserError("falling must be a list of names of inputs")
     values["falling"] = tuple(falling)
+    for key in ("order", "firing"):
+        row = values.get(key, [])
+        if not isinstance(row, list) or not _numbers(*row):
+            raise UserError(f"{key} must be a list of numbers")
+        values[key] = tuple(row)
     if not isinstance(values.get("retards", False), bool):
         raise UserError("retards must be true or false")
     for key, value in values.items():

@@ -23,6 +23,7 @@ from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording, parts_to
 from sparkwitness.errors import UserError
+from sparkwitness.foreign import one_line, shown
 from sparkwitness.records.database import Database
 from sparkwitness.records.replay import replay as replay_tables
 from sparkwitness.timing import measure
@@ -164,7 +165,7 @@ class Logbook(Database):
                 "INSERT INTO runs (kind, made, source, headline, engine, module, recording, "
                 "setup, result, software, protocol, board) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
                 (
-                    kind, _now(), source, headline, _named(db, "engines", engine),
+                    kind, _now(), shown(source), shown(headline), _named(db, "engines", engine),
                     _named(db, "modules", module), file, setup_text, text, __version__,
                     wire.PROTOCOL, None if board is None else canonical(board),
                 ),
@@ -203,7 +204,8 @@ class Logbook(Database):
             if not db.execute("SELECT 1 FROM runs WHERE id = ?", (run,)).fetchone():
                 raise self._no_run(run)
             db.execute(
-                "INSERT INTO notes (run, made, text) VALUES (?,?,?)", (run, _now(), text.strip())
+                "INSERT INTO notes (run, made, text) VALUES (?,?,?)",
+                (run, _now(), shown(text.strip())),
             )
 
     def new_recording(self) -> Path:
@@ -257,7 +259,7 @@ class Logbook(Database):
         for column, value in (("kind", kind), ("engines.name", engine), ("modules.name", module)):
             if value is not None:
                 where.append(f"{column} = ?")
-                values.append(value)
+                values.append(value if column == "kind" else one_line(value))
         condition = f"WHERE {' AND '.join(where)}" if where else ""
         with self.said():
             rows = self.db.execute(
@@ -334,7 +336,7 @@ class Logbook(Database):
             line = f"damaged in the logbook; it was: {line}"
         return Run(
             number, kind, made, source, line, engine, module,
-            None if path is None else Path(path), digest,
+            None if path is None else Path(os.fsdecode(path)), digest,
             typed, found, result, software, protocol, hello, tuple(notes),
         )  # fmt: skip
 
@@ -344,7 +346,7 @@ class Logbook(Database):
         )
 
     def _recording(self, db: sqlite3.Connection, path: Path, digest: str, size: int) -> int:
-        values = (str(path.resolve()), digest, size)
+        values = (_path(path.resolve()), digest, size)
         db.execute("INSERT OR IGNORE INTO recordings (path, sha256, size) VALUES (?,?,?)", values)
         row = db.execute(
             "SELECT id FROM recordings WHERE path = ? AND sha256 = ?", values[:2]
@@ -363,7 +365,25 @@ _SELECT = (
 
 def canonical(values: dict[str, Any]) -> str:
     """JSON text in which equal values are equal texts: floats by their shortest exact digits."""
-    return json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    text = json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    # Half a character, which JSON can hold and no file can: all in ASCII then.
+    if _encodes(text):
+        return text
+    return json.dumps(values, sort_keys=True, separators=(",", ":"))
+
+
+def _encodes(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _path(path: Path) -> str | bytes:
+    """As it is kept: a name that is no text is kept as the bytes that it is."""
+    text = str(path)
+    return text if _encodes(text) else os.fsencode(path)
 
 
 def headline(result: measure.Measurement) -> str:
@@ -440,7 +460,7 @@ def _named(db: sqlite3.Connection, table: str, name: str | None) -> int | None:
     """Row of an engine or module, made on first use."""
     if name is None or not name.strip():
         return None
-    name = name.strip()
+    name = one_line(name)
     db.execute(f"INSERT OR IGNORE INTO {table} (name, made) VALUES (?,?)", (name, _now()))
     return int(db.execute(f"SELECT id FROM {table} WHERE name = ?", (name,)).fetchone()[0])
 

@@ -216,7 +216,7 @@ class _Run:
             _DRIVE: lambda payload: self._world.drive(drive_of(payload)),
             _LAMP: lambda payload: self._world.lamp(lamp_of(payload)),
             _OUTPUTS_OFF: lambda _: self._world.outputs_off(),
-            _CONFIGURE: lambda payload: self._world.configure(payload[0], payload[1]),
+            _CONFIGURE: lambda payload: self._world.configure(*payload[:3]),
             _SESSION_START: lambda _: self._session(),
         }
         # The board's end of a broken pipe is the board's end: stop without a word.
@@ -271,10 +271,15 @@ def pack_answer(step: Advance, zero: int, fast: bool) -> bytes:
     """The 4096 bytes with which the world answers the board (firmware/hw_unix.py)."""
     flags = (_ENDED if step.ended else 0) | (_FAST if fast else 0)
     counts = [len(edges) for edges in step.edges]
+    # Of an input that stamps both flanks the counts are doubled, bit 0 is the level.
+    words = [
+        edges - zero if levels is None else 2 * (edges - zero) + levels
+        for edges, levels in zip(step.edges, step.levels, strict=True)
+    ]
     head = struct.pack(
         "<QHBB4HI8x", step.time_end - zero, step.supply_mv, flags, 0, *counts, step.driven
     )
-    low = b"".join(((edges - zero) & 0xFFFFFFFF).astype("<u4").tobytes() for edges in step.edges)
+    low = b"".join((one & 0xFFFFFFFF).astype("<u4").tobytes() for one in words)
     return (head + low).ljust(ANSWER, b"\0")
 
 

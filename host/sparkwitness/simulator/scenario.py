@@ -74,6 +74,13 @@ class Setup:
     )
     trigger_edge: str = _choice("rising", ("rising", "falling"), "edge that fires the module")
     width_us: float = _number(1000.0, 1.0, 100000.0, "bench: dwell or trigger pulse width, us")
+    tap: str = _choice(
+        "none",
+        ("none", "auto", "rising", "falling"),
+        "trigger tap: not there, or which flank fires",
+    )
+    order: str = _text("", "firing order such as 1-3-4-2; empty: not typed")
+    index: str = _choice("none", ("none", "clamp_b"), "second clamp, on cylinder 1's lead")
 
 
 @dataclass(frozen=True)

@@ -554,6 +554,7 @@ class Advance:
         supply_mv: lowest supply voltage.
         ended: the engine is off for good.
         driven: bench trigger pulses since the last drive command.
+        levels: per input, level after each edge where both flanks are captured, else None.
     """
 
     time_end: int
@@ -561,6 +562,7 @@ class Advance:
     supply_mv: int
     ended: bool
     driven: int
+    levels: tuple[Ints | None, ...] = (None,) * 4
 
 
 @dataclass(frozen=True)
@@ -600,7 +602,7 @@ class World:
         self.live = live
         self.controller = Controller(scenario.truth.controller)
         self.lamp_now = Lamp()
-        self.enabled, self.falling = 0b1111, 0
+        self.enabled, self.falling, self.both = 0b1111, 0, 0
         self.now = 0
         """World time, ticks."""
         self.book = _Book(keep_truth)
@@ -638,7 +640,7 @@ class World:
         """Flanks of an input that anyone may ask for."""
         if self.live:
             return RISING, FALLING
-        return ((self.falling >> source) & 1,) if (self.enabled >> source) & 1 else ()
+        return self._captured(source)
 
     def push(self, source: int, flank: int, times: Floats) -> None:
         """Edges of one flank of an input, seconds."""
@@ -664,13 +666,13 @@ class World:
 
     # What the board does.
 
-    def configure(self, enabled: int, falling: int) -> None:
-        """Which inputs the board captures, and on which flank; bit masks."""
+    def configure(self, enabled: int, falling: int, both: int = 0) -> None:
+        """Which inputs the board captures, on which flank or on both; bit masks."""
         with self._lock:
             for pair in self._queues:
                 for queue in pair:
                     queue.take(self.now)
-            self.enabled, self.falling = enabled, falling
+            self.enabled, self.falling, self.both = enabled, falling, both
 
     def drive(self, drive: Drive) -> None:
         """Drive the bench outputs from now on. On an engine they are not connected."""
@@ -714,24 +716,29 @@ class World:
                 target = max(target, start)
             self._reach(target)
             wanted = [
-                self._queues[source][(self.falling >> source) & 1]
+                self._queues[source][flank]
                 for source in range(4)
-                if (self.enabled >> source) & 1
+                for flank in self._captured(source)
             ]
             if most_edges:
                 ahead = [queue.peek(target) for queue in wanted]
                 if sum(map(len, ahead)) > most_edges:
                     target = int(np.sort(np.concatenate(ahead))[most_edges])
             supply = self._lowest(start, target)
-            found = []
+            found: list[Ints] = []
+            levels: list[Ints | None] = []
             for source, pair in enumerate(self._queues):
-                flank = (self.falling >> source) & 1
-                pair[1 - flank].drop(target)
-                if (self.enabled >> source) & 1:
-                    found.append(pair[flank].take(target))
-                else:
+                flanks = self._captured(source)
+                taken = [pair[flank].take(target) for flank in flanks]
+                for flank in {RISING, FALLING} - set(flanks):
                     pair[flank].drop(target)
-                    found.append(_NO_EDGES)
+                if len(taken) == 2:
+                    edges, level = _merged(*taken)
+                    found.append(edges)
+                    levels.append(level)
+                else:
+                    found.append(taken[0] if taken else _NO_EDGES)
+                    levels.append(None)
             self.now = target
             if self.scenario.seconds and dt_ticks and target == start:
                 # The engine is off for good, but the board's time goes on.
@@ -740,7 +747,13 @@ class World:
             if isinstance(self._source, _BenchSource):
                 driven = self._source.rig.driven
             a, b, c, d = found
-            return Advance(target, (a, b, c, d), supply, self.ended, driven)
+            return Advance(target, (a, b, c, d), supply, self.ended, driven, tuple(levels))
+
+    def _captured(self, source: int) -> tuple[int, ...]:
+        """Flanks of an input that the board stamps."""
+        if not (self.enabled >> source) & 1:
+            return ()
+        return (RISING, FALLING) if self.both >> source & 1 else ((self.falling >> source) & 1,)
 
     def _reach(self, target: int) -> None:
         end = target / self._per_second
@@ -771,6 +784,18 @@ class World:
         """The truth so far: triggers, cycles and strays before now."""
         with self._lock:
             return self.book.truth(0.0, self.seconds)
+
+
+def _merged(rising: Ints, falling: Ints) -> tuple[Ints, Ints]:
+    """Edges of both flanks in order of time, and the level after each; of two at once the later
+    one a tick later.
+    """
+    ticks = np.concatenate((rising, falling))
+    levels = np.repeat((1, 0), (len(rising), len(falling)))
+    order = np.argsort(ticks, kind="stable")
+    ticks, levels = ticks[order], levels[order]
+    ticks[1:] += ticks[1:] == ticks[:-1]
+    return ticks, levels
 
 
 def stream_edges(

@@ -3,7 +3,7 @@
 The pieces in which the bytes come change nothing; memory is bounded at any length.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any
 
@@ -12,14 +12,18 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
-from sparkwitness.timing.angle import CrankTracker, Periods
+from sparkwitness.decode.flanks import Flank, Tap
+from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
 from sparkwitness.timing.events import DeadTime
-from sparkwitness.timing.placing import AngleReader, Placed
+from sparkwitness.timing.placing import AngleReader, Marked, Placed
 from sparkwitness.timing.ripple import TurnKeeper, Turns
 from sparkwitness.timing.setup import Setup
 
-CRANK = wire.INPUTS.index("crank")
-MOST_SPARKS, MOST_PERIODS = 750_000, 1_500_000  # kept by `Analyzer`: 43 MB and 48 MB
+Ticks = NDArray[np.int64]
+
+CRANK, TRIGGER = wire.INPUTS.index("crank"), wire.INPUTS.index("trigger")
+# Kept by `Analyzer`: 26 MB, 72 MB and 51 MB.
+MOST_SPARKS, MOST_PERIODS, MOST_TRIGGERS = 750_000, 1_500_000, 1_500_000
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _MOST_SUPPLY, _MOST_LOG = 100_000, 10_000
 _NOT_MEASURED = 65535
@@ -37,11 +41,14 @@ class Tables:
         crank_edges, crank_rejected: edges seen, and those in stretches that do not fit the wheel.
         clamp_edges, ringing: edges seen on the clamp, and those refused by the dead time.
         supply_mv: lowest supply voltage by heartbeat; empty if not measured.
+        supply_tick: of the last ones of these, those of the last session, when they came.
         loss: the decoder's counts.
         dropped: the oldest sparks, left out because more came than are kept.
         turns: the newest whole turns of the wheel, of the last session; None: not kept.
-        sessions: where the sparks and the periods of each session begin; a board that was
+        sessions: where sparks, periods, trigger and index of each session begin; a board that was
             restarted, or recordings joined to one, make several.
+        trigger: edges of the trigger tap.
+        index: sparks of the other clamp, where it is used.
     """
 
     sparks: Placed
@@ -57,23 +64,30 @@ class Tables:
     loss: Loss
     dropped: int = 0
     turns: Turns | None = None
-    sessions: tuple[tuple[int, int], ...] = ((0, 0),)
+    sessions: tuple[tuple[int, ...], ...] = ((0, 0, 0, 0),)
+    trigger: Marked = field(default_factory=Marked.none)
+    index: Marked = field(default_factory=Marked.none)
+    supply_tick: list[int] = field(default_factory=list)
 
     def apart(self) -> "list[Tables]":
         """The sessions' own tables, those without a spark left out; counts are of all."""
-        starts = [*self.sessions, (len(self.sparks.tick), len(self.periods.start))]
+        ends = (len(self.sparks), len(self.periods.start), len(self.trigger), len(self.index))
         parts = []
-        for k, ((spark, period), (spark_end, period_end)) in enumerate(pairwise(starts)):
-            if spark_end > spark and period_end > period:
-                sparks = slice(spark, spark_end)
+        for k, (start, end) in enumerate(pairwise((*self.sessions, ends))):
+            if end[0] > start[0] and end[1] > start[1]:
+                sparks, periods, trigger, index = map(slice, start, end)
+                last = k == len(self.sessions) - 1
                 parts.append(
                     replace(
                         self,
                         sparks=self.sparks.pick(sparks),
                         lost_before=self.lost_before[sparks],
-                        periods=self.periods.pick(slice(period, period_end)),
-                        turns=self.turns if k == len(self.sessions) - 1 else None,
-                        sessions=((0, 0),),
+                        periods=self.periods.pick(periods),
+                        turns=self.turns if last else None,
+                        sessions=((0, 0, 0, 0),),
+                        trigger=self.trigger.pick(trigger),
+                        index=self.index.pick(index),
+                        supply_tick=self.supply_tick if last else [],
                     )
                 )
         return parts
@@ -113,6 +127,58 @@ class _Columns:
         return {name: self[name] for name in self._columns}
 
 
+class _Lane:
+    """Edges of one input with their angles, from piece to piece and session to session."""
+
+    def __init__(self, reference: Reference) -> None:
+        self._reference = reference
+        self._placed = _Columns(**vars(Placed.join([])))
+        self._marks = _Columns(lost=np.empty(0, np.bool_), level=np.empty(0, np.int8))
+        self.open()
+
+    def open(self) -> None:
+        """Begin a session: no angle across the gap."""
+        self._reader = AngleReader(self._reference)
+
+    @property
+    def n(self) -> int:
+        return self._placed.n
+
+    @property
+    def ticks(self) -> NDArray[np.int64]:
+        return self._placed["tick"]
+
+    @property
+    def placed(self) -> _Columns:
+        return self._placed
+
+    def feed(
+        self, track: Track, ticks: NDArray[np.int64], lost: NDArray[np.bool_],
+        level: NDArray[np.int8], complete: int, last: bool = False,
+    ) -> None:  # fmt: skip
+        """Take the next edges; see `AngleReader.feed`."""
+        self._marks.append(lost=lost, level=level)
+        self._placed.append(**vars(self._reader.feed(track, ticks, complete, last)))
+
+    def since(self, begins: int, tick: int) -> int:
+        """The first edge at a tick or later of the last session, which begins at that edge."""
+        return begins + int(np.searchsorted(self.ticks[begins:], tick))
+
+    def drop(self, k: int) -> None:
+        """Lose the first k edges."""
+        if k > 0:
+            self._placed.drop(k)
+            self._marks.drop(k)
+
+    def table(self, first: int = 0) -> Marked:
+        """The edges from one on."""
+        part = slice(first, self.n)
+        marks = self._marks
+        return Marked(
+            Placed(**self._placed.all()).pick(part), marks["lost"][part], marks["level"][part]
+        )
+
+
 class Analyzer:
     """Streaming: bytes as received in, tables out. The pieces' sizes change nothing.
 
@@ -126,26 +192,35 @@ class Analyzer:
         self.tick_ps = tick_ps
         self.log: list[str] = []
         self._clamp = wire.INPUTS.index(setup.clamp_input)
+        self._other = None if setup.index is None else wire.INPUTS.index(setup.index)
         self._session: int | None = None
-        self._sparks = _Columns(**vars(Placed.join([])))
-        self._lost = _Columns(before=np.empty(0, np.bool_))
+        self._sparks, self._trigger, self._index = (_Lane(setup.reference) for _ in range(3))
         self._periods = _Columns(**vars(Periods.join([])))
         self._supply: list[int] = []
+        self._supply_tick: list[int] = []
         self._seconds = 0.0
         self._complete = 0
         self._clamp_edges = 0
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
         self._turns = TurnKeeper(setup.reference)
-        self._begins = [(0, 0)]  # sparks and periods before each session
+        self._begins: list[tuple[int, ...]] = [(0, 0, 0, 0)]  # see `Tables.sessions`
         self._forgotten = False
         self._dropped = 0
         self._open()
 
     def _open(self) -> None:
         """Begin a session: new time base, no angle across the gap."""
-        self._dead = DeadTime(max(1, round(self.setup.dead_time_us * 1e6 / self.tick_ps)))
-        self._reader = AngleReader(self.setup.reference)
+        dead = max(1, round(self.setup.dead_time_us * 1e6 / self.tick_ps))
+        self._dead, self._dead_other = DeadTime(dead), DeadTime(dead)
+        for lane in (self._sparks, self._trigger, self._index):
+            lane.open()
+        self._flanks = {name: Flank(0 if name in self.setup.falling else 1) for name in wire.INPUTS}
+        hello = self.decoder.hello
+        falls = "trigger" in self.setup.falling
+        if hello is not None:
+            falls = bool(hello["falling"] >> TRIGGER & 1)
+        self._tap = Tap(0 if falls else 1)
         self._complete = 0
 
     def feed(self, data: bytes) -> None:
@@ -153,14 +228,15 @@ class Analyzer:
         for batch in self.decoder.feed(data):
             if batch.session != self._session:
                 self._close()
-                if (self._sparks.n, self._periods.n) != self._begins[-1]:
-                    self._begins.append((self._sparks.n, self._periods.n))
+                if self._rows() != self._begins[-1]:
+                    self._begins.append(self._rows())
                     self._turns.clear()
                 self._session = batch.session
                 for message in batch.messages:
                     if message.name == "hello":
                         self.tick_ps = message.fields["tick_ps"]
                 self._open()
+                self._supply_tick = []
             self.take(batch)
 
     def finish(self) -> Tables:
@@ -169,45 +245,66 @@ class Analyzer:
         self.decoder.finish()
         return self.tables()
 
+    def _rows(self) -> tuple[int, ...]:
+        return self._sparks.n, self._periods.n, self._trigger.n, self._index.n
+
     def _close(self) -> None:
-        none = np.empty(0, np.int64)
+        none, no, few = np.empty(0, np.int64), np.empty(0, np.bool_), np.empty(0, np.int8)
         track, periods = self._crank.feed(none, none, last=True)
         self._turns.feed(track)
         self._periods.append(**vars(periods))
-        self._sparks.append(**vars(self._reader.feed(track, none, self._complete, last=True)))
+        for lane in (self._sparks, self._trigger, self._index):
+            lane.feed(track, none, no, few, self._complete, last=True)
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
         self._open()
 
+    def _wanted(self, batch: Batch, which: int) -> tuple[Ticks, Ticks]:
+        """Edges of the flank that is timed, and their breaks."""
+        flank = self._flanks[wire.INPUTS[which]]
+        return flank.feed(batch.ticks[which], batch.breaks[which], batch.levels[which])
+
     def take(self, batch: Batch) -> None:
         """Take the next decoded edges of the session."""
-        track, periods = self._crank.feed(batch.ticks[CRANK], batch.breaks[CRANK])
+        track, periods = self._crank.feed(*self._wanted(batch, CRANK))
         self._turns.feed(track)
-        clamp, lost = self._dead.feed(batch.ticks[self._clamp], batch.breaks[self._clamp])
-        self._clamp_edges += len(batch.ticks[self._clamp])
-        self._complete = batch.complete
+        edges, breaks = self._wanted(batch, self._clamp)
+        clamp, lost = self._dead.feed(edges, breaks)
+        self._clamp_edges += len(edges)
+        self._complete = done = batch.complete
         self._periods.append(**vars(periods))
-        self._lost.append(before=lost)
-        self._sparks.append(**vars(self._reader.feed(track, clamp, batch.complete)))
-        supply = batch.beats["supply_mv"]
-        self._supply += supply[supply != _NOT_MEASURED].tolist()
+        self._sparks.feed(track, clamp, lost, np.ones(len(clamp), np.int8), done)
+        if self.setup.trigger != "none":
+            tap = self._tap.feed(batch.ticks[TRIGGER], batch.breaks[TRIGGER], batch.levels[TRIGGER])
+            self._trigger.feed(track, batch.ticks[TRIGGER], *tap, done)
+        if self._other is not None:
+            clamp, lost = self._dead_other.feed(*self._wanted(batch, self._other))
+            self._index.feed(track, clamp, lost, np.ones(len(clamp), np.int8), done)
+        measured = batch.beats[batch.beats["supply_mv"] != _NOT_MEASURED]
+        self._supply += measured["supply_mv"].tolist()
+        self._supply_tick += measured["time"].tolist()
         if len(batch.messages) > len(batch.beats):
             self.log += [m.fields["text"] for m in batch.messages if m.name == "log"]
         self._bound()
 
     def _bound(self) -> None:
         """Let the oldest go once there is an eighth more than is kept."""
-        if self._sparks.n > MOST_SPARKS * 9 // 8 or self._periods.n > MOST_PERIODS * 9 // 8:
+        if (
+            self._sparks.n > MOST_SPARKS * 9 // 8
+            or self._periods.n > MOST_PERIODS * 9 // 8
+            or max(self._trigger.n, self._index.n) > MOST_TRIGGERS * 9 // 8
+        ):
             self._drop_old()
         if len(self._supply) > _MOST_SUPPLY * 5 // 4:
             # The lowest stays the lowest.
             self._supply[:-_MOST_SUPPLY] = [min(self._supply[:-_MOST_SUPPLY])]
+            del self._supply_tick[: -_MOST_SUPPLY - 1]
         del self.log[:-_MOST_LOG]
 
     def _drop_old(self) -> None:
-        """Keep no more than the newest `MOST_SPARKS` and `MOST_PERIODS`."""
-        sparks, periods = self._sparks, self._periods
+        """Keep no more than the newest of each."""
+        sparks, periods = self._sparks.placed, self._periods
         k, m = sparks.n - MOST_SPARKS, periods.n - MOST_PERIODS
         if m > 0:
             periods.drop(m)
@@ -219,18 +316,31 @@ class Analyzer:
                 (segment < first) | ((segment == first) & (sparks["degrees"] < begins))
             )
             k = max(k, int(np.flatnonzero(orphan)[-1]) + 1 if orphan.any() else 0)
+        rest = [max(0, lane.n - MOST_TRIGGERS) for lane in (self._trigger, self._index)]
+        if 0 < k < sparks.n:
+            # The session of the first spark that is left, and what came before it in that.
+            at = max(j for j, begin in enumerate(self._begins) if begin[0] <= k)
+            tick, begin = int(sparks["tick"][k]), self._begins[at]
+            ends = self._begins[at + 1] if at + 1 < len(self._begins) else self._rows()
+            for j, lane in enumerate((self._trigger, self._index)):
+                part = lane.ticks[begin[2 + j] : ends[2 + j]]
+                rest[j] = max(rest[j], begin[2 + j] + int(np.searchsorted(part, tick)))
+        for lane, gone in zip((self._trigger, self._index), rest, strict=True):
+            lane.drop(gone)
         if k > 0:
-            sparks.drop(k)
-            self._lost.drop(k)
+            self._sparks.drop(k)
             self._forgotten = True
             self._dropped += k
-        self._shift(k, m)
+        self._shift((k, m, *rest))
 
-    def _shift(self, sparks: int, periods: int) -> None:
+    def _shift(self, gone: tuple[int, ...]) -> None:
         """So many of the oldest went: sessions begin so much earlier, some are gone."""
-        moved = [(max(0, k - max(sparks, 0)), max(0, m - max(periods, 0))) for k, m in self._begins]
-        gone = [a == (0, 0) and b == (0, 0) for a, b in pairwise(moved)]
-        self._begins = [m for m, lost in zip(moved, [*gone, False], strict=True) if not lost]
+        moved = [
+            tuple(max(0, at - max(k, 0)) for at, k in zip(begin, gone, strict=True))
+            for begin in self._begins
+        ]
+        ended = [not any(a) and not any(b[:2]) for a, b in pairwise(moved)]
+        self._begins = [m for m, over in zip(moved, [*ended, False], strict=True) if not over]
 
     @property
     def clock(self) -> tuple[int | None, int]:
@@ -244,16 +354,18 @@ class Analyzer:
         first spark that is left counts as one before which edges were lost, since its event may
         have begun among those dropped.
         """
-        old, older = self._begins[-1]
-        k = old + int(np.searchsorted(self._sparks["tick"][old:], before))
-        ends = (self._periods["start"] + self._periods["length"])[older:]
-        m = older + int(np.searchsorted(ends, before, side="right"))
+        begins = self._begins[-1]
+        k = self._sparks.since(begins[0], before)
+        ends = (self._periods["start"] + self._periods["length"])[begins[1] :]
+        m = begins[1] + int(np.searchsorted(ends, before, side="right"))
         self._sparks.drop(k)
-        self._lost.drop(k)
         self._periods.drop(m)
-        self._begins = [(0, 0)]
+        self._trigger.drop(self._trigger.since(begins[2], before))
+        self._index.drop(self._index.since(begins[3], before))
+        self._begins = [(0, 0, 0, 0)]
         self._forgotten |= k > 0
         del self._supply[:-_SUPPLY_KEPT], self.log[:-_LOG_KEPT]
+        del self._supply_tick[:-_SUPPLY_KEPT]
 
     def tables(self, newest: int | None = None) -> Tables:
         """What can be told by now.
@@ -263,22 +375,26 @@ class Analyzer:
                 no longer the longer the run is; None: all.
         """
         self._drop_old()
-        if self._forgotten:
-            self._lost["before"][:1] = True
-        sparks, periods = Placed(**self._sparks.all()), Periods(**self._periods.all())
-        lost = self._lost["before"][: self._sparks.n]
         sessions = tuple(self._begins)
-        if newest is not None and len(lost) > newest:
-            sessions = ((0, 0),)
-            newest = max(1, min(newest, len(lost) - self._begins[-1][0]))
-            sparks = sparks.pick(slice(-newest, None))
-            first = periods.since(sparks.segment[0], sparks.tick[0]) - 1
+        start, tick = [0, 0, 0, 0], None
+        if newest is not None and self._sparks.n > newest:
+            begins, sessions = sessions[-1], ((0, 0, 0, 0),)
+            newest = max(1, min(newest, self._sparks.n - begins[0]))
+            tick = int(self._sparks.ticks[-newest])
+            start = [self._sparks.n - newest, 0]
+            start += [
+                lane.since(at, tick)
+                for lane, at in zip((self._trigger, self._index), begins[2:], strict=True)
+            ]
+        sparks, periods = self._sparks.table(start[0]), Periods(**self._periods.all())
+        if tick is not None:
+            first = periods.since(sparks.at.segment[0], tick) - 1
             periods = periods.pick(slice(max(0, first), None))
-            lost = lost[-newest:].copy()
-            lost[0] = True  # its event may have begun before
+        if self._forgotten or tick is not None:
+            sparks.lost[:1] = True  # its event may have begun before
         return Tables(
-            sparks=sparks,
-            lost_before=lost,
+            sparks=sparks.at,
+            lost_before=sparks.lost,
             periods=periods,
             tick_s=self.tick_ps * 1e-12,
             seconds=self._seconds + self._complete * self.tick_ps * 1e-12,
@@ -291,4 +407,7 @@ class Analyzer:
             dropped=self._dropped,
             turns=self._turns.turns(),
             sessions=sessions,
+            trigger=self._trigger.table(start[2]),
+            index=self._index.table(start[3]),
+            supply_tick=self._supply_tick,
         )

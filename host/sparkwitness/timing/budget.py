@@ -183,7 +183,7 @@ def swing_uncertainty(to_edge: float, swing: float, firings_per_rev: float) -> f
 
 _UNEQUAL = (0.5, 1.0, 1.5)  # orders of a crank revolution that unequal cylinders add
 # How much a cylinder gives less than the others, root mean square of what is met: a dead one is 1.
-_WEAKNESS = 0.7
+WEAKNESS = 0.7
 
 
 def unequal_uncertainty(
@@ -218,10 +218,26 @@ def unequal_uncertainty(
         turn = np.radians(order)
         wave = np.exp(1j * turn * to_edge)
         left = abs(wave - (weights * np.exp(1j * turn * nodes * reference.period)).sum())
-        hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
-        amplitude = swing * n / (order * cylinders) * hump
-        total += float(np.degrees(amplitude / order) * left) ** 2 / 2
-    return _WEAKNESS * float(np.sqrt(total))
+        amplitude = unequal_amplitude(order, swing, n, strokes)
+        total += float(amplitude * left) ** 2 / 2
+    return WEAKNESS * float(np.sqrt(total))
+
+
+def unequal_amplitude(order: float, swing: float, firings_per_rev: float, strokes: int) -> float:
+    """Degrees of crank by which a cylinder that gives nothing swings the angle at an order.
+
+    Args:
+        order: per crank revolution.
+        swing: peak relative swing at the firing order.
+        firings_per_rev, strokes: see `unequal_uncertainty`.
+    """
+    n = firings_per_rev
+    cylinders = n * strokes / 2
+    if cylinders < 2:
+        return 0.0
+    hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
+    relative = swing * n / (order * cylinders) * hump
+    return float(np.degrees(relative / order))
 
 
 _RUN_OUT = 0.3  # crank degrees: a wheel runs out no more than that (common practice, no source)
@@ -411,7 +427,10 @@ def budget(
         lines.append(Component("interpolation", "B", u, note))
         past = float(np.median(reference.angle - angles)) % reference.period
         out = run_out_uncertainty(ripple, past, not reference.missing)
-        note = "index edge against the others; 0 if the typed angle is that of the wheel as drawn"
+        note = "index edge against the others; 0 if the typed angle is that of this very edge"
+        if reference.errors:
+            # Learned: by how much it stands off, so anything up to that (JCGM 100, 4.3.7).
+            teeth = float(np.hypot(teeth, np.mean(reference.errors) / np.sqrt(3)))
         lines += [
             Component("index tooth", "B", teeth, note),
             Component("wheel runs out", "B", out, "once-a-turn ripple that may be run-out"),

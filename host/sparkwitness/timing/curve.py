@@ -185,7 +185,11 @@ def _evidence(
 ) -> gates.Evidence:
     """What the gates look at: the bin with the most events for all, the worst where one is."""
     most = max(bins, key=lambda b: b.events)
-    shape = None if tables.turns is None else crank.odd_gap(tables.turns, setup.reference)
+    shape = (
+        None
+        if tables.turns is None
+        else crank.odd_gap(tables.turns, setup.reference, setup.firings_per_rev)
+    )
     alternates = ripple is not None and ripple.alternates
     if setup.reference.teeth == 1:
         alternates = crank.pulse_alternates(tables.periods)

@@ -24,7 +24,12 @@ NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
 # A reversed clamp stamps the second half wave of the ringing, at most so much later:
 # hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
 SECOND_FLANK_S = 65e-6
-_WORTH = 0.5  # degrees: less is not worth a second run
+_WORTH = 0.4  # degrees: less is not worth a second run
+# A single tooth under a swapped VR sensor: hardware/spice/vr_wheel.cir.
+_ONE_TOOTH = 17.0
+# A wheel without a gap that repeats within so many degrees: a person who set the distributor a
+# mark wrong may still have a running engine.
+_REPEATS = 120.0
 _GAIN_OFF = 0.2  # of 1 or 2
 
 
@@ -96,7 +101,7 @@ class Evidence:
 
 
 Fields = dict[str, Any] | None
-Test = Callable[[Evidence], Fields]
+Test = Callable[[Any], Fields]
 
 
 @dataclass(frozen=True)
@@ -173,7 +178,9 @@ def alternatives(timing: float, modulo: float) -> list[float]:
 
 
 def _ambiguous(e: Evidence) -> Fields:
-    if not alternatives(e.timing, e.modulo):
+    wheel = e.setup.reference
+    repeats = not wheel.missing and wheel.teeth > 1 and wheel.period <= _REPEATS
+    if not repeats and not alternatives(e.timing, e.modulo):
         return None
     return {"timing": btdc(e.timing), "modulo": e.modulo}
 
@@ -206,6 +213,16 @@ def _scatter(e: Evidence) -> Fields:
 def _clamp_side(e: Evidence) -> Fields:
     late = 6 * e.rpm * SECOND_FLANK_S
     return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
+
+
+def _vr_wires(e: Evidence) -> Fields:
+    if e.setup.sensor != "vr":
+        return None
+    wheel = e.setup.reference
+    half = _ONE_TOOTH if wheel.teeth == 1 else wheel.step / 2
+    if e.look is not None and e.look + e.setup.seen_within < half:
+        return None  # a lamp tells the one from the other
+    return {"half": half}
 
 
 def _noise(e: Evidence) -> Fields:
@@ -303,6 +320,12 @@ GATES: tuple[Gate, ...] = (
         "right. Then say --confirm clamp_side",
     ),
     Gate(
+        "vr_wires", WARNING, False, _vr_wires,
+        "a variable-reluctance sensor whose two wires are swapped reads up to {half:.3g}° wrong, "
+        "and with narrow teeth no time stamp shows it. Check its polarity as in "
+        "hardware/bring-up.md, step 6, then say --confirm vr_wires",
+    ),
+    Gate(
         "crank_noise", NOTE, True, _noise,
         "{share:.0f} % of the crank's edges do not fit the wheel and were left out with the turns "
         "around them: check the sensor's gap, its screen and its ground",
@@ -327,10 +350,15 @@ class Judgement:
     findings: tuple[Finding, ...] = field(default_factory=tuple)
 
 
-def judge(evidence: Evidence) -> Judgement:
-    """All gates on the evidence."""
+def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
+    """All gates on the evidence.
+
+    Args:
+        evidence: an `Evidence`, or what other rows look at, with `setup` and `looked`.
+        rows: the gates.
+    """
     findings = []
-    for gate in GATES:
+    for gate in rows:
         values = gate.test(evidence)
         if values is None or (gate.look and evidence.looked):
             continue

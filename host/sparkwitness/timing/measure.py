@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import clamps, gates, groups
+from sparkwitness.timing import clamps, dwell, gates, gates_tap, groups, trigger
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
@@ -67,6 +67,7 @@ class Measurement:
         modulo: degrees modulo which the timing is known.
         clamp: where the clamp sits, as typed or as found.
         places: degrees BTDC and share of the events, where they come at more than one place.
+        split: controller and module told apart, where the trigger tap is connected.
         findings: what a person must know; why something is None, see `gates`.
         loss: what did not arrive or was refused.
     """
@@ -104,6 +105,7 @@ class Measurement:
     modulo: float | None = None
     clamp: str | None = None
     places: tuple[tuple[float, float], ...] = ()
+    split: trigger.Split | None = None
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
@@ -143,6 +145,7 @@ class Measurement:
             "modulo_deg": self.modulo,
             "clamp": self.clamp,
             "places": [{"deg_btdc": a, "share": s} for a, s in self.places],
+            "split": self.split.to_dict() if self.split else None,
             "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
             "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
@@ -166,6 +169,7 @@ class Timed:
         clamp: where the clamp sits, as typed or as found, a key of `setup.CLAMPS`.
         kind, late: see `groups.Places`.
         places: degrees BTDC and share of the events of each place, the main one first.
+        every: int64 ticks of all events' first sparks, those left out as well.
     """
 
     events: Events
@@ -180,6 +184,7 @@ class Timed:
     kind: str = groups.OWN
     places: tuple[tuple[float, float], ...] = ()
     late: float = 0.0
+    every: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
 
     def pick(self, mask: NDArray[np.bool_]) -> "Timed":
         """The events selected by a mask."""
@@ -258,6 +263,7 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
             for a, p in zip(fold(middles, modulo, float(around[0])), found.places, strict=True)
         ),
         found.late,
+        events.tick,
     )
 
 
@@ -492,7 +498,7 @@ def _timing(
             steady.kind,
             steady.late,
             alternates,
-            None if shape is None else crank.odd_gap(shape, setup.reference),
+            None if shape is None else crank.odd_gap(shape, setup.reference, setup.firings_per_rev),
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
         )
@@ -500,6 +506,12 @@ def _timing(
     result.findings += judged.findings
     if not judged.shown:
         return
+    tap = trigger.read(
+        setup, tables, events, angles, steady.every, steady.spacing, steady.modulo, rpm, turned,
+        ripple,
+    )  # fmt: skip
+    if tap is not None:
+        _tapped(result, setup, tables, tap, judged.error_shown)
     result.budget, result.expanded, result.scatter = budget, budget.expanded, scatter
     result.timing = Number(mean, result.expanded)
     # Beyond the type B lines waiting helps only until the scatter no longer matters.
@@ -519,16 +531,38 @@ def _timing(
     if setup.commanded is None or not judged.error_shown:
         return
     result.error = Number(mean - setup.commanded, result.expanded)
-    result.advice, more = gates.advise(setup, result.error, result.expanded, tuple(result.findings))
+    told = tuple(result.findings)
+    if result.split is not None:
+        result.advice, more = gates_tap.advise(setup, result.split, told)
+    else:
+        result.advice, more = gates.advise(setup, result.error, result.expanded, told)
     result.findings += more
-    if abs(result.error) > result.expanded:
+    if abs(result.error) > result.expanded and result.split is None:
         result.findings.append(
             Finding(
                 "one_speed",
                 "measured at one speed only: a fixed angle and a time delay cannot be told apart; "
-                "measure at a second speed before trusting the setting there",
+                "connect the trigger tap, or measure at a second speed before trusting the setting "
+                "there",
             )
         )
+
+
+def _tapped(
+    result: Measurement, setup: Setup, tables: Tables, tap: trigger.Tap, error_shown: bool
+) -> None:
+    """What the trigger tap shows, as far as its gates let it through."""
+    edges = len(tables.trigger)
+    judged = gates.judge(gates_tap.Evidence(setup, tap.choice, tap.split, edges), gates_tap.ROWS)
+    result.findings += judged.findings
+    if tap.split is None or tap.fires is None or not judged.shown:
+        return
+    split = tap.split
+    if split.dwell is not None:
+        course = dwell.course(tap.fires, tables.tick_s, tables.supply_tick, tables.supply_mv)
+        split = replace(split, dwell=replace(split.dwell, course=course))
+    # A reference that cannot tell the spark's angle cannot tell the trigger's.
+    result.split = split if error_shown else replace(split, controller=None)
 
 
 def _pulse_advice(result: Measurement, setup: Setup, events: Events, rpm: float) -> None:

@@ -30,8 +30,11 @@ class Placed:
     segment: Ticks
     to_edge: Floats
 
-    def pick(self, mask: NDArray[np.bool_] | slice) -> "Placed":
-        """The edges selected by a mask, or a slice of them."""
+    def __len__(self) -> int:
+        return len(self.tick)
+
+    def pick(self, mask: NDArray[np.bool_] | Ticks | slice) -> "Placed":
+        """The edges selected by a mask or indices, or a slice of them."""
         return Placed(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
 
     @classmethod
@@ -44,6 +47,33 @@ class Placed:
             return parts[0]
         names = cls.__dataclass_fields__
         return cls(*(np.concatenate([getattr(p, n) for p in parts]) for n in names))
+
+
+@dataclass
+class Marked:
+    """Placed edges of an input with what is known of each beside its angle.
+
+    Attributes:
+        at: n edges.
+        lost: bool[n] edges of this input were lost just before it.
+        level: int8[n] level after it: 1, 0, or `decode.flanks.UNKNOWN`.
+    """
+
+    at: Placed
+    lost: NDArray[np.bool_]
+    level: NDArray[np.int8]
+
+    @classmethod
+    def none(cls) -> "Marked":
+        """No edge."""
+        return cls(Placed.join([]), np.empty(0, np.bool_), np.empty(0, np.int8))
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def pick(self, mask: NDArray[np.bool_] | slice) -> "Marked":
+        """The edges selected by a mask, or a slice of them."""
+        return Marked(self.at.pick(mask), self.lost[mask], self.level[mask])
 
 
 def place(track: Track, ticks: Ticks, reference: Reference) -> Placed:

@@ -27,7 +27,8 @@ _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
 # What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
-_ODD_TOOTH, _ODD_AGAINST_OTHERS = 0.06, 3.0
+_ODD_TOOTH = 0.06
+_ODD_SURELY = 5.0  # standard errors, of sometimes few degrees of freedom
 
 
 @dataclass(frozen=True)
@@ -158,26 +159,11 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
         turns: of steady speed.
         reference: the wheel.
     """
-    n, m = len(turns.number), turns.edges.shape[1] - 1
-    if n < 2 * _FEWEST:
-        return None
-    pair = np.flatnonzero(
-        (turns.segment[1:] == turns.segment[:-1])
-        & (turns.number[1:] == turns.number[:-1] + 1)
-        & (turns.number[:-1] % 2 == 0)
-    )
+    m = turns.edges.shape[1] - 1
+    pair = _pairs(turns)
     if len(pair) < _FEWEST:
         return None
-    start = turns.edges[pair, 0][:, None]
-    both = np.concatenate((turns.edges[pair, :-1], turns.edges[pair + 1, :-1]), axis=1) - start
-    whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
-    places = _places(reference, m)
-    nominal = np.concatenate((places, places + 360.0 * reference.turns))
-    share = both / whole
-    # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
-    # of the pairs before and after tell.
-    bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
-    deviation = nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
+    nominal, deviation = _deviations(turns, reference, pair)
     k = min(_MOST_ORDERS, (2 * m) // 3)
     waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
     columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
@@ -189,6 +175,34 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     mean = each.mean(axis=1)
     noise = np.sqrt((np.abs(each - mean[:, None]) ** 2).sum(axis=1) / (len(pair) - 1) / len(pair))
     return Ripple(mean, noise, len(pair), reference.turns)
+
+
+def _pairs(turns: Turns) -> Ticks:
+    """Even turns that are followed by the next."""
+    if len(turns.number) < 2 * _FEWEST:
+        return np.empty(0, np.int64)
+    follows = (turns.segment[1:] == turns.segment[:-1]) & (np.diff(turns.number) == 1)
+    return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
+
+
+def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> tuple[Floats, Floats]:
+    """By how much each edge of pairs of turns comes late, against an even rotation.
+
+    Returns:
+        float64[2 m] nominal places past the first edge, crank degrees; float64[pairs, 2 m] crank
+        degrees.
+    """
+    m = turns.edges.shape[1] - 1
+    start = turns.edges[pair, 0][:, None]
+    both = np.concatenate((turns.edges[pair, :-1], turns.edges[pair + 1, :-1]), axis=1) - start
+    whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
+    places = _places(reference, m)
+    nominal = np.concatenate((places, places + 360.0 * reference.turns))
+    share = both / whole
+    # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
+    # of the pairs before and after tell.
+    bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
+    return nominal, nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
 
 
 def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
@@ -268,7 +282,9 @@ def shaft(found: Ripple | None, alternates: bool, cylinders: int) -> int:
     return 0
 
 
-def odd_gap(turns: Turns, reference: Reference) -> tuple[float, float] | None:
+def odd_gap(
+    turns: Turns, reference: Reference, firings_per_rev: float
+) -> tuple[float, float] | None:
     """Whether the edges beside the gap stand where no wheel of that kind has them.
 
     A sensor wired the wrong way round stamps the other zero of its voltage, which beside the gap
@@ -277,40 +293,84 @@ def odd_gap(turns: Turns, reference: Reference) -> tuple[float, float] | None:
     Args:
         turns: of the wheel.
         reference: a wheel with a gap.
+        firings_per_rev: firings of the whole engine per crank revolution.
 
     Returns:
         None, or what the gap measures and the tooth step beside it, both in pitches.
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
-    m, missing = turns.edges.shape[1] - 1, reference.missing
-    if m < 12:
+    pairs = _pairs(turns)
+    m = turns.edges.shape[1] - 1
+    if len(pairs) < _FEWEST:
+        return None
+    nominal, deviation = _deviations(turns, reference, pairs)
+    mean = deviation.mean(axis=0)
+    if reference.turns == 2:  # a turn is a whole cycle, the next one says nothing new
+        nominal, mean = nominal[:m], (mean[:m] + mean[m:]) / 2
+    beside = np.zeros((len(mean), 2))
+    beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
+    teeth = reference.teeth / reference.turns
+    found = [
+        _standing_off(mean, beside, nominal, orders)
+        for orders in _models(firings_per_rev, teeth, len(mean))
+    ]
+    off, spread = min(found, key=lambda one: one[1])
+    if off < max(_ODD_TOOTH * reference.step, _ODD_SURELY * spread):
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
-    places = _places(reference, m)
-    period = reference.period
-    off = (share.mean(axis=0) * period - places) / reference.step
-    # Each edge against the cubic through two on either side, a gap before it or after it: where
-    # the gap is, and everywhere else as if it were there.
-    before = np.array([-2 - missing, -1 - missing, 1, 2])
-    rest = []
-    for nodes in (before, -before):
-        weights = [float(np.prod([b / (b - a) for b in nodes if b != a])) for a in nodes]
-        at = np.arange(5 + missing, m - 5 - missing)
-        rest.append(np.abs(off[at] - off[at[:, None] + nodes] @ weights))
-        edge = 0 if nodes is before else m - 1
-        beyond = np.where(nodes * (1 if edge else -1) > 0, np.abs(nodes) - missing, np.abs(nodes))
-        there = (edge + np.sign(nodes) * beyond) % m
-        rest[-1] = np.append(rest[-1], abs(off[edge] - off[there] @ weights))
-    beside = max(float(r[-1]) for r in rest)
-    others = max(float(r[:-1].max()) for r in rest)
-    if beside < max(_ODD_TOOTH, _ODD_AGAINST_OTHERS * others):
-        return None
-    mean = np.append(share.mean(axis=0), 1.0) * period / reference.step
+    mean = np.append(share.mean(axis=0), 1.0) * reference.period / reference.step
     # The speed's ripple stretches all three alike; what they share counts.
     near = float(np.median(np.diff(mean)[[1, 2, -3, -4]]))
     gap, left, right = (
         float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
     )
     return gap, left if abs(left - 1) > abs(right - 1) else right
+
+
+def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
+    """Sets of orders per crank revolution that a speed's ripple may be made of.
+
+    Args:
+        firings: per crank revolution.
+        teeth: places for teeth per crank revolution; higher orders look like lower ones.
+        data: edges that are to tell.
+    """
+
+    def seen(orders: Any) -> list[float]:
+        mirrored = {abs(o - teeth * round(o / teeth)) for o in orders}
+        return sorted(o for o in mirrored if 0 < o < teeth / 2)
+
+    low = seen((0.5, 1.0, 1.5, firings, 2 * firings))
+    most = (data - 3 - max(3, data // 4)) // 2
+    wide = (seen(np.arange(1, round(2 * k) + 1) / 2) for k in (2 * firings, 3 * firings, 4, 8, 12))
+    return [low[: max(2, most)], *(w for w in wide if len(w) <= most)]
+
+
+def _standing_off(
+    mean: Floats, beside: Floats, nominal: Floats, orders: list[float]
+) -> tuple[float, float]:
+    """By how much one of two sets of edges is off what all others show of the engine's orders.
+
+    Args:
+        mean: float64[n] degrees by which each edge is late.
+        beside: float64[n, 2] the two sets.
+        nominal: float64[n] the edges' places, crank degrees.
+        orders: per crank revolution.
+
+    Returns:
+        Degrees, and their standard error; infinite where too few edges are left to tell.
+    """
+    n = len(mean)
+    angle = np.radians(np.outer(nominal, orders))
+    columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
+    free = n - columns.shape[1]
+    if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
+        return 0.0, np.inf
+    found = np.linalg.lstsq(columns, mean, rcond=None)[0]
+    rest = mean - columns @ found
+    square = float(rest @ rest) / free
+    spread = np.sqrt(np.linalg.inv(columns.T @ columns).diagonal()[:2].max() * square)
+    # What is left is no noise where the speed has higher orders: as much may be beside the gap.
+    return float(np.abs(found[:2]).max()), float(max(spread, np.abs(rest).max() / 2))

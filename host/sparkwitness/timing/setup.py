@@ -3,6 +3,8 @@
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+import numpy as np
+
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice, conditioner
@@ -17,7 +19,15 @@ CLAMPS = {
 COUNTS = tuple(advice.GAIN)
 _MAY_BE_MISSING = (
     "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain", "seen",
+    "sensor_ohm", "sensor_henry",
+    "trigger_delay_us", "coil_ms",
 )  # fmt: skip
+TRIGGERS = {
+    "auto": "found from which flank the sparks follow",
+    "rising": "the spark comes at the rising flank (points that open)",
+    "falling": "the spark comes at the falling flank (end of a coil driver's on-time)",
+    "none": "the tap is not connected, or not to be looked at",
+}
 
 
 @dataclass(frozen=True)
@@ -42,10 +52,21 @@ class Setup:
         delay_us, u_delay_us: clamp path's delay less the crank path's, and its standard
             uncertainty; None: as the conditioners' simulation says for `sensor` and `clamp_kind`.
         sensor, clamp_kind: see `conditioner`.
+        sensor_ohm, sensor_henry: resistance and inductance of a variable-reluctance sensor; None:
+            not known, and then the delay is less sure.
         falling: inputs whose falling edge is stamped.
         seen, seen_within: timing as an independent look showed it (lamp or strobe on the marks),
             degrees BTDC, and how well (k = 2); None: nobody looked.
         confirmed: codes of findings (see `gates`) that were checked.
+        trigger: flank of the trigger tap that fires, a key of `TRIGGERS`.
+        trigger_kind: what the tap is connected to, see `conditioner`.
+        trigger_delay_us, u_trigger_delay_us: trigger path's delay less the crank path's, and its
+            standard uncertainty; None: as the conditioners' simulation says.
+        coil_ms: time constant L / R of coil and primary circuit, ms (`check` tells it); None: not
+            known.
+        order: cylinder numbers in firing order; empty: not typed.
+        firing: crank degrees of each firing, in that order, from the first; empty: even.
+        index: input of a second clamp, on cylinder 1's plug lead; None: there is none.
     """
 
     reference: Reference
@@ -68,10 +89,20 @@ class Setup:
     u_delay_us: float = 0.5
     sensor: str = "hall_optical"
     clamp_kind: str = "clamp"
+    sensor_ohm: float | None = None
+    sensor_henry: float | None = None
     falling: tuple[str, ...] = ()
     seen: float | None = None
     seen_within: float = 3.0
     confirmed: tuple[str, ...] = ()
+    trigger: str = "auto"
+    trigger_kind: str = "logic"
+    trigger_delay_us: float | None = None
+    u_trigger_delay_us: float = 0.5
+    coil_ms: float | None = None
+    order: tuple[int, ...] = ()
+    firing: tuple[float, ...] = ()
+    index: str | None = None
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -81,6 +112,9 @@ class Setup:
             ("delay_us", -1e4, 1e4, "µs"), ("u_delay_us", 0, 1e4, "µs"),
             ("least", -1e6, 1e6, ""), ("most", -1e6, 1e6, ""), ("learned_gain", -1e3, 1e3, ""),
             ("seen", -60, 80, "degrees BTDC"), ("seen_within", 0, 30, "degrees"),
+            ("sensor_ohm", 1, 1e5, "Ω"), ("sensor_henry", 1e-3, 10, "H"),
+            ("trigger_delay_us", -1e4, 1e4, "µs"), ("u_trigger_delay_us", 0, 1e4, "µs"),
+            ("coil_ms", 1e-3, 1e3, "ms"),
         ):  # fmt: skip
             value = getattr(self, name)
             if value is None and name in _MAY_BE_MISSING:
@@ -100,20 +134,71 @@ class Setup:
         for name, allowed in (
             ("strokes", (2, 4)), ("clamp", tuple(CLAMPS)), ("counts", COUNTS),
             ("clamp_input", wire.INPUTS[1:3]), ("sensor", conditioner.CRANK_KINDS),
-            ("clamp_kind", conditioner.CLAMP_KINDS),
+            ("clamp_kind", conditioner.CLAMP_KINDS), ("trigger", tuple(TRIGGERS)),
+            ("trigger_kind", conditioner.TRIGGER_KINDS), ("index", (None, *wire.INPUTS[1:3])),
         ):  # fmt: skip
             if getattr(self, name) not in allowed:
                 known = ", ".join(map(str, allowed))
                 raise UserError(f"{name.replace('_', ' ')} must be one of {known}")
         if self.least is not None and self.most is not None and self.least >= self.most:
             raise UserError("the least setting must be below the most")
+        self._check_cylinders()
+
+    def _check_cylinders(self) -> None:
+        n = self.cylinders
+        if self.order and sorted(self.order) != list(range(1, n + 1)):
+            raise UserError(
+                f"the firing order must name each of the {n} cylinders once, such as "
+                f"{'-'.join(map(str, range(1, n + 1)))}, not {'-'.join(map(str, self.order))}"
+            )
+        if self.firing:
+            apart = np.diff([*self.firing, self.firing[0] + self.cycle])
+            if len(self.firing) != n or self.firing[0] != 0 or (apart < 20).any():
+                raise UserError(
+                    f"the firing angles must be {n} crank degrees from 0 up, 20° or more apart "
+                    f"and below {self.cycle:g}°, one for each cylinder in firing order"
+                )
+        if self.trigger_kind == "points" and self.trigger == "falling":
+            raise UserError("points fire when they open: leave --trigger out, or type rising")
+        if self.index == self.clamp_input:
+            raise UserError("the index clamp must be on the other clamp input")
+
+    def trigger_delay(self, rpm: float, falls: bool) -> conditioner.Delay:
+        """Trigger path's delay less the crank path's at a speed in rev/min."""
+        if self.trigger_delay_us is not None:
+            return conditioner.Delay(self.trigger_delay_us, self.u_trigger_delay_us)
+        if self.delay_us is not None:
+            # One typed delay stands for paths that are alike.
+            return conditioner.Delay(0.0, self.u_trigger_delay_us)
+        crank = conditioner.delay(self.sensor, "crank" in self.falling, rpm)
+        return conditioner.delay(self.trigger_kind, falls) - crank
+
+    def answer_delay(self, falls: bool) -> conditioner.Delay:
+        """The clamp path's delay less the trigger path's: what a module's delay seems longer by."""
+        if self.trigger_delay_us is None and self.delay_us is None:
+            tap = conditioner.delay(self.trigger_kind, falls)
+            return conditioner.delay(self.clamp_kind) - tap
+        clamp = conditioner.Delay(self.delay_us or 0.0, self.u_delay_us)
+        return clamp - conditioner.Delay(self.trigger_delay_us or 0.0, self.u_trigger_delay_us)
+
+    @property
+    def firing_angles(self) -> tuple[float, ...]:
+        """Crank degrees of each firing from the first, in firing order."""
+        return self.firing or tuple(k * self.cycle / self.cylinders for k in range(self.cylinders))
+
+    @property
+    def odd(self) -> bool:
+        """The engine does not fire evenly."""
+        return bool(np.ptp(np.diff([*self.firing_angles, self.cycle])) > 0.01)
 
     def delay(self, rpm: float) -> conditioner.Delay:
         """Clamp path's delay less the crank path's at a speed in rev/min."""
         if self.delay_us is not None:
             return conditioner.Delay(self.delay_us, self.u_delay_us)
         falling = "crank" in self.falling
-        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm)
+        wheel = self.reference
+        coil = conditioner.Coil(wheel.teeth / wheel.turns, self.sensor_ohm, self.sensor_henry)
+        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm, coil)
 
     @property
     def firings_per_rev(self) -> float:
@@ -159,7 +244,10 @@ class Setup:
         try:
             reference = {**values["reference"]}
             reference["errors"] = tuple(reference.get("errors", ()))
-            lists = {name: tuple(values.get(name, ())) for name in ("falling", "confirmed")}
+            lists = {
+                name: tuple(values.get(name, ()))
+                for name in ("falling", "confirmed", "order", "firing")
+            }
             return cls(**{**values, "reference": Reference(**reference), **lists})
         except (TypeError, KeyError) as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None

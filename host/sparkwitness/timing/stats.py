@@ -314,22 +314,27 @@ class Visits:
     Attributes:
         values: float64[p], at the middle of the time.
         covariance: float64[p, p].
-        freedom: of the part that differs from visit to visit; 0: every place was visited once.
+        freedom: of the part that differs from visit to visit, fewer where the visits are alike in
+            turn; 0: every place was visited once.
         between: standard deviation of that part.
         drift: what the trend in time changed from the first visit to the last, with
-            u_drift, and half of it: drift_late, in the second half of the time.
+            u_drift, and its part in the second half of the time: drift_late.
+        slowed: that part against the first half's, and its standard uncertainty; inf: not known.
     """
 
     values: Floats
     covariance: Floats
-    freedom: int
+    freedom: float
     between: float
     drift: float
     u_drift: float
     drift_late: float
+    slowed: Interval
 
 
-def from_visits(place: NDArray[np.int64], at: Floats, y: Floats, u: Floats) -> Visits:
+def from_visits(
+    place: NDArray[np.int64], at: Floats, y: Floats, u: Floats, weight: Floats | None = None
+) -> Visits:
     """Means at places that were visited in turn, some of them again.
 
     What differs from visit to visit is more than the scatter inside a visit where the thing
@@ -341,6 +346,7 @@ def from_visits(place: NDArray[np.int64], at: Floats, y: Floats, u: Floats) -> V
         place: int64[n], 0 to p - 1, each at least once.
         at: float64[n] time of each visit.
         y, u: float64[n] its mean, and that mean's standard uncertainty from inside the visit, > 0.
+        weight: float64[n] number of values in each; None: all alike.
     """
     p, n = int(place.max()) + 1, len(y)
     columns = np.zeros((n, p))
@@ -355,26 +361,81 @@ def from_visits(place: NDArray[np.int64], at: Floats, y: Floats, u: Floats) -> V
         columns, order = columns[:, :p], 0
     freedom = n - columns.shape[1]
 
+    # A short visit sees more of a wander's way from its middle than a long one: how much more
+    # depends on how fast it wanders, and the likelihood tells.
+    shapes = [np.ones(n)] if weight is None else [
+        (np.mean(weight) / weight) ** power for power in (0.0, 0.5, 1.0)
+    ]  # fmt: skip
+    fits = [_between(columns, y, u, shape, freedom) for shape in shapes]
+    fit, between, _ = max(fits, key=lambda f: f[2])
+    values, covariance = fit.values, fit.covariance
+    drift = u_drift = late = 0.0
+    slowed = (inf, inf)
+    if order:
+        ends = np.zeros((2, columns.shape[1]))
+        ends[:, p] = 1.0
+        if order > 1:
+            ends[:, p + 1] = -1.0, 1.0
+        halves = ends @ values
+        spread = ends @ covariance @ ends.T
+        drift, late = float(halves.sum()), float(halves[1])
+        u_drift = float(np.sqrt(spread.sum()))
+        if order > 1 and halves[0]:
+            ratio = float(halves[1] / halves[0])
+            variance = spread[1, 1] + ratio**2 * spread[0, 0] - 2 * ratio * spread[0, 1]
+            slowed = ratio, float(np.sqrt(max(0.0, variance)) / abs(halves[0]))
+    bare = columns[:, :p]
+    if freedom and abs(drift) <= student_quantile(0.995, freedom) * u_drift:
+        # No trend: what moves is a wander, and belongs to what differs between the visits.
+        freedom = n - p
+        fits = [_between(bare, y, u, shape, freedom) for shape in shapes]
+        fit, between, _ = max(fits, key=lambda f: f[2])
+    # A trend may be a slow wander all the same: its middle is no surer than the visits let it be.
+    shared, alike = _shared(bare, at, y, u, between)
+    return Visits(
+        fit.values[:p], fit.covariance[:p, :p] + shared, freedom / alike,
+        float(np.sqrt(np.mean(between**2))), drift, u_drift, late, slowed,
+    )  # fmt: skip
+
+
+def _between(
+    columns: Floats, y: Floats, u: Floats, shape: Floats, freedom: int
+) -> tuple[Fit, Floats, float]:
+    """Fit, standard deviation float64[n] between the visits beside u, and log-likelihood."""
+
     def fitted(between: float) -> Fit:
-        return least_squares(columns, y, np.sqrt(u**2 + between**2))
+        return least_squares(columns, y, np.sqrt(u**2 + between**2 * shape))
 
     low, high = 0.0, float(np.ptp(y)) + float(u.max())
     if freedom and fitted(0.0).chi2 > freedom:
-        for _ in range(60):
+        for _ in range(30):
             middle = (low + high) / 2
             low, high = (middle, high) if fitted(middle).chi2 > freedom else (low, middle)
     else:
         high = 0.0
     fit = fitted(high)
-    values, covariance = fit.values, fit.covariance
-    drift = u_drift = late = 0.0
-    if order:
-        ends = np.zeros(columns.shape[1])
-        ends[p] = 2.0
-        drift = float(ends @ values)
-        u_drift = float(np.sqrt(ends @ covariance @ ends))
-        late = float(values[p] + (values[p + 1] if order > 1 else 0.0))
-    return Visits(values[:p], covariance[:p, :p], freedom, high, drift, u_drift, late)
+    variance = u**2 + high**2 * shape
+    weighted = columns / np.sqrt(variance)[:, None]
+    _, size = np.linalg.slogdet(weighted.T @ weighted)
+    told = -(np.log(variance).sum() + size + fit.chi2) / 2
+    return fit, high * np.sqrt(shape), float(told)
+
+
+def _shared(
+    model: Floats, at: Floats, y: Floats, u: Floats, between: Floats
+) -> tuple[float, float]:
+    """Variance that all places share where a wander goes on from visit to visit.
+
+    What is left beside the model, in order of time, has a correlation time; by so much fewer
+    visits tell where the middle of the wander is. That time is the second result, visits.
+    """
+    n, p = model.shape
+    if not between.any() or n - p < 4:
+        return 0.0, 1.0
+    fit = least_squares(model, y, np.sqrt(u**2 + between**2))
+    rest = (y - model @ fit.values)[np.argsort(at, kind="stable")]
+    alike = correlation_time(rest)
+    return float(np.sum(rest**2)) / (n - p) * (alike - 1) / n, alike
 
 
 @dataclass(frozen=True)
@@ -428,10 +489,11 @@ def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None
     scales = np.concatenate(([gaps / 20], np.geomspace(gaps / 2, float(np.ptp(x)) / 6, 12)))
     span = max(step.high - step.low, 8 * gaps)
     crit = NormalDist().inv_cdf((1 + confidence) / 2) ** 2 / 2
+    near = x[max(0, k - 9) : k + 8]
     for _ in range(3):
         middles = np.unique(np.concatenate((
             np.linspace(max(x[0], step.value - span), min(x[-1], step.value + span), 41),
-            (x[max(1, k - 8) : k + 8] + x[max(1, k - 8) - 1 : k + 8 - 1]) / 2,
+            (near[1:] + near[:-1]) / 2,
         )))  # fmt: skip
         fit = _logistic_fit(x, y, middles, scales, top, floor)
         best = np.unravel_index(int(np.argmax(fit)), fit.shape)

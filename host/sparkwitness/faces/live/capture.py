@@ -21,6 +21,7 @@ import numpy as np
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import MEASURED, Recorder
 from sparkwitness.device.link import Link
+from sparkwitness.device.run import flanks
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces.live import view
@@ -164,7 +165,8 @@ class Capture:
     def _connect(self) -> Stream:
         link = Link(self._port(), self._patience)
         try:
-            return Stream(link, self.setup.falling, interrupts="leave").__enter__()
+            falling, both = flanks(self.setup)
+            return Stream(link, falling, both=both, interrupts="leave").__enter__()
         except BaseException:
             link.close()
             raise

@@ -6,6 +6,7 @@ and both must carry the token where the page is open to more than this machine; 
 which outputs are driven, always.
 """
 
+import asyncio
 import hmac
 import secrets
 import socket
@@ -23,14 +24,17 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocket
+from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces.live.stream import Pages
+from sparkwitness.foreign import cell
 
 _KINDS = {"page.js": "text/javascript", "page.css": "text/css", "icon.svg": "image/svg+xml"}
-_MOST_CONNECTIONS = 96
+# Connections that are no stream (yet): of all, of one address, and how long one may be that.
+_MOST_CONNECTIONS, _MOST_OF_ONE, _LONGEST_S = 64, 32, 10.0
 _LONGEST_MESSAGE = 2048
 _USER_TIMEOUT_MS = 10_000
 _STALE = "This address lacks the right token: scan the code in the terminal again.\n"
@@ -209,6 +213,33 @@ class _Guard:
         return protected
 
 
+class _Http(H11Protocol):
+    """A connection until it becomes a stream: it has not long to live, and makes room.
+
+    Whoever holds many connections and says nothing loses the oldest of them to the next one, so
+    that there is always a place for a page with the token.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self.since = self.loop.time()
+        self.loop.call_later(_LONGEST_S, self._end)
+        held = [one for one in self.connections if isinstance(one, _Http)]
+        same = [one for one in held if self._address == one._address]
+        for group, most in ((same, _MOST_OF_ONE), (held, _MOST_CONNECTIONS)):
+            if len(group) > most:
+                min(group, key=lambda one: one.since)._end()
+
+    @property
+    def _address(self) -> str | None:
+        return self.client[0] if self.client else None
+
+    def _end(self) -> None:
+        if self in self.connections:  # neither closed nor a stream by now
+            self.connections.discard(self)
+            self.transport.abort()
+
+
 class _Socket(WebSocketsSansIOProtocol):
     """Reads nothing more from a peer that does not read: its pings would fill our memory."""
 
@@ -226,12 +257,12 @@ def server(address: Address, pages: Pages, table: Callable[[], str]) -> uvicorn.
     """A server, to be run with the socket that `listen` has bound; arguments as `application`."""
     config = uvicorn.Config(
         application(address, pages, table),
+        http=_Http,
         ws=_Socket,
         ws_max_size=_LONGEST_MESSAGE,
         ws_per_message_deflate=False,
         ws_ping_interval=5.0,
         ws_ping_timeout=5.0,
-        limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=1,
         log_level="error",
@@ -253,8 +284,5 @@ def points_csv(marks: Sequence[dict[str, Any]]) -> str:
     writer = csv.DictWriter(out, names, extrasaction="ignore")
     writer.writeheader()
     for mark in marks:
-        # A note that begins like a formula must not become one in a spreadsheet.
-        note = mark["note"]
-        safe = "'" + note if note[:1] in "=+-@\t" and note else note
-        writer.writerow({**mark, "note": safe})
+        writer.writerow({**mark, "note": cell(mark["note"])})
     return out.getvalue()

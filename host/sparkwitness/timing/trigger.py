@@ -1,0 +1,276 @@
+"""Where the error arises: the controller that asks, and the module that answers.
+
+With the trigger tap each event has a command edge: trigger flank, trigger angle, first spark. So
+
+    error = (trigger angle - commanded) + (-6 N delay)
+
+at one speed N: a controller that asks at the wrong angle and a module that answers late are told
+apart, each with its uncertainty, and a spark that is missing has a cause.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sparkwitness.timing import budget as timing
+from sparkwitness.timing import dwell as charging
+from sparkwitness.timing import firings
+from sparkwitness.timing.analyzer import Tables
+from sparkwitness.timing.angle import Periods
+from sparkwitness.timing.budget import Budget
+from sparkwitness.timing.dwell import Dwell
+from sparkwitness.timing.events import Events, fold
+from sparkwitness.timing.firings import Choice, Firings
+from sparkwitness.timing.number import Number
+from sparkwitness.timing.ripple import Ripple
+from sparkwitness.timing.setup import Setup
+
+Floats = NDArray[np.float64]
+Ticks = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+_NAME = {level: name for name, level in firings.NAMES.items()}
+_FEWEST = 10
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What came of each firing that the crank says was due, at this clamp and this speed.
+
+    Attributes:
+        asked: triggers.
+        no_spark: of these, without a spark: the cause is behind the trigger.
+        no_trigger: firings that nobody asked for, and that had no spark: before the module.
+        unasked: sparks without a trigger before them.
+        lost: triggers or sparks not judged, since edges were lost there.
+    """
+
+    asked: int = 0
+    no_spark: int = 0
+    no_trigger: int = 0
+    unasked: int = 0
+    lost: int = 0
+
+
+@dataclass(frozen=True)
+class Split:
+    """Controller and module told apart. Angles in crank degrees, advance (BTDC) positive.
+
+    Attributes:
+        flank: that fires, "rising" or "falling"; `found`: by the sparks, not typed.
+        angle: mean trigger angle, degrees BTDC; u95 its expanded uncertainty (k = 2).
+        scatter: its standard deviation.
+        controller: trigger angle less the commanded one, with u95; None: none was typed.
+        delay_us: from the trigger to the first spark, with u95.
+        scatter_us: its standard deviation.
+        module: what the delay does at this speed, -6 N delay in degrees, with u95.
+        events: triggers with their sparks that went in.
+        counts: of all.
+        dwell: where both flanks are stamped.
+        budget: of `angle`.
+    """
+
+    flank: str
+    found: bool
+    angle: Number
+    scatter: float
+    controller: Number | None
+    delay_us: Number
+    scatter_us: float
+    module: Number
+    events: int
+    counts: Counts
+    dwell: Dwell | None
+    budget: Budget
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, units in the names."""
+        one = self.controller
+        return {
+            "flank": self.flank, "flank_found": self.found,
+            "trigger_deg_btdc": self.angle, "trigger_expanded_deg": self.angle.u95,
+            "trigger_scatter_deg": self.scatter,
+            "controller_error_deg": one,
+            "controller_expanded_deg": None if one is None else one.u95,
+            "module_delay_us": self.delay_us, "module_delay_expanded_us": self.delay_us.u95,
+            "module_delay_scatter_us": self.scatter_us,
+            "module_error_deg": self.module, "module_expanded_deg": self.module.u95,
+            "events": self.events, "triggers": self.counts.asked,
+            "triggers_without_spark": self.counts.no_spark,
+            "firings_without_trigger": self.counts.no_trigger,
+            "sparks_without_trigger": self.counts.unasked,
+            "not_judged": self.counts.lost,
+            "dwell": None if self.dwell is None else self.dwell.to_dict(),
+            "budget": self.budget.to_dict(),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Tap:
+    """What the tap shows beside the events of a steady stretch.
+
+    Attributes:
+        choice: of the flank.
+        fires: firings of the whole recording; None where the flank is not known.
+        split: None where it cannot be told.
+        spark_of, fire_of: int64[k] indices of the stretch's events and of their firings.
+    """
+
+    choice: Choice
+    fires: Firings | None = None
+    split: Split | None = None
+    spark_of: Ticks | None = None
+    fire_of: Ticks | None = None
+
+
+def read(
+    setup: Setup,
+    tables: Tables,
+    steady: Events,
+    angles: Floats,
+    every: Ticks,
+    spacing: float,
+    modulo: float,
+    rpm: float,
+    turned: Periods,
+    ripple: Ripple | None,
+) -> Tap | None:
+    """What the tap tells of a stretch; None where it is not connected.
+
+    Args:
+        setup: what was typed.
+        tables: of one session.
+        steady: events at steady speed, strays taken out.
+        angles: float64[n] their timing, degrees BTDC.
+        every: ticks of all events' first sparks, strays and those of other speeds as well.
+        spacing, modulo: see `measure.Timed`.
+        rpm: mean speed, rev/min.
+        turned, ripple: of the wheel in the same time.
+    """
+    if setup.trigger == "none" or not len(tables.trigger):
+        return None
+    tick_s = tables.tick_s
+    # Points fire when they open, and their input is timed on that.
+    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    choice = firings.choose(tables.trigger, steady.tick, tick_s, typed)
+    if choice.level is None:
+        return Tap(choice)
+    fires = firings.firings(tables.trigger, choice.level, every, tick_s)
+    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
+    early = int(firings.EARLY_S / tick_s)
+    spark, fire = firings.delays(fires.tick, steady.tick, early, latest)
+    good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
+    spark, fire = spark[good], fire[good]
+    if len(spark) < _FEWEST:
+        return Tap(Choice(None, "few", choice.delay_s), fires)
+    counts = _counts(setup, tables, steady, fires, spark, fire, every, spacing, (early, latest))
+    falls = choice.level == firings.FALLING
+    path = setup.trigger_delay(rpm, falls)
+    late = timing.degrees_of(path.us * 1e-6, rpm)
+    asked = setup.reference.btdc(fires.degrees[fire]) + late
+    # The same turn of the reference as the spark's.
+    asked = angles[spark] + fold(asked - angles[spark], modulo, 0.0)
+    mean, scatter = timing.mean_and_deviation(asked)
+    lines = timing.budget(
+        asked, 6.0 * rpm * tick_s, fires.to_edge[fire], turned, setup.reference,
+        setup.firings_per_rev, rpm, path.u_us * 1e-6, setup.swing, ripple, setup.strokes,
+    )  # fmt: skip
+    between = setup.answer_delay(falls)
+    delay = (steady.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - between.us
+    delay_us, delay_scatter = timing.mean_and_deviation(delay)
+    u_us = float(
+        np.sqrt(timing.standard_error(delay) ** 2 + between.u_us**2 + (tick_s * 1e6) ** 2 / 6)
+    )
+    module = -timing.degrees_of(delay_us * 1e-6, rpm)
+    swing = setup.swing
+    if timing.resolves_swing(setup.reference, setup.firings_per_rev):
+        swing = 0.0
+    elif swing is None:
+        swing = timing.default_swing(rpm, setup.firings_per_rev)
+    u_module = float(np.hypot(timing.degrees_of(u_us * 1e-6, rpm), module * swing / np.sqrt(2)))
+    angle = Number(mean, lines.expanded)
+    error = None
+    if setup.commanded is not None:
+        error = Number(mean - setup.commanded, lines.expanded)
+    flanks_u = float(np.sqrt(2)) * path.u_us
+    first, last = np.searchsorted(fires.tick, steady.tick[[0, -1]]).tolist()
+    dwell = charging.of(fires.pick(np.arange(first, last)), setup, tick_s, flanks_u)
+    split = Split(
+        _NAME[choice.level], typed == "auto", angle, scatter, error,
+        Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
+        Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines,
+    )  # fmt: skip
+    return Tap(choice, fires, split, spark, fire)
+
+
+def _ours(
+    at: Floats, segment: Ticks, matched: Floats, matched_segment: Ticks, period: float, near: float
+) -> Bools:
+    """Which angles are whole periods from the nearest matched one of their segment."""
+    if not len(matched):
+        return np.zeros(len(at), np.bool_)
+    # Segments follow each other in time, and angles rise within one: together they are in order.
+    order = np.searchsorted(_joint(matched_segment, matched), _joint(segment, at))
+    result = np.zeros(len(at), np.bool_)
+    for side in (order - 1, order):
+        k = np.clip(side, 0, len(matched) - 1)
+        off = (at - matched[k] + period / 2) % period - period / 2
+        result |= (matched_segment[k] == segment) & (np.abs(off) < near)
+    return result
+
+
+def _joint(segment: Ticks, degrees: Floats) -> Floats:
+    """One rising number for segment and angle."""
+    joint: Floats = np.multiply(segment, 1e9, dtype=np.float64) + np.nan_to_num(degrees)
+    return joint
+
+
+def _counts(
+    setup: Setup, tables: Tables, steady: Events, fires: Firings, spark: Ticks, fire: Ticks,
+    every: Ticks, spacing: float, window: tuple[int, int],
+) -> Counts:  # fmt: skip
+    """Missing and needless sparks by cause, between the first and the last event."""
+    early, latest = window
+    step = fires.step()
+    period = setup.cycle if setup.odd or not np.isfinite(step) else max(spacing, step)
+    every_firing = min(spacing, step) if np.isfinite(step) else spacing
+    near = every_firing / 2
+    inside = np.flatnonzero((fires.tick >= steady.tick[0]) & (fires.tick <= steady.tick[-1]))
+    part = fires.pick(inside)
+    placed = np.isfinite(part.degrees)
+    mine = placed & _ours(
+        part.degrees, part.segment, fires.degrees[fire], fires.segment[fire], period, near
+    )
+    # Any spark in the window answers, be it a stray or one whose event was cut.
+    sparks, lost_at = tables.sparks.tick, np.cumsum(tables.lost_before)
+    low = np.searchsorted(sparks, part.tick - early)
+    high = np.searchsorted(sparks, part.tick + latest)
+    lost_at = np.append(np.append(0, lost_at), lost_at[-1] if len(lost_at) else 0)
+    doubt = lost_at[np.minimum(high + 1, len(lost_at) - 1)] > lost_at[low]
+    silent = mine & (high == low)
+    no_spark = int(np.count_nonzero(silent & ~doubt))
+    # Sparks that no trigger of the tap came before.
+    alone = every[(every >= steady.tick[0]) & (every <= steady.tick[-1])]
+    of = firings.before(fires.tick, alone, early)
+    answered = (of >= 0) & (alone - fires.tick[np.maximum(of, 0)] <= latest)
+    known = (of + 1 < len(fires)) & fires.known[np.minimum(of + 1, len(fires) - 1)]
+    due = np.ones(len(alone), np.bool_)
+    if np.isfinite(step) and step > 1.5 * spacing:
+        # The tap is on one coil of several: only sparks at its firings have a trigger.
+        where = np.searchsorted(steady.tick, alone)
+        where = np.minimum(where, len(steady.tick) - 1)
+        here = steady.tick[where] == alone
+        due = here & _ours(
+            steady.degrees[where], steady.segment[where], steady.degrees[spark],
+            steady.segment[spark], period, near,
+        )  # fmt: skip
+    unasked = int(np.count_nonzero(due & ~answered & known))
+    # What the crank expects, between triggers of one segment that are not lost.
+    ours = part.pick(mine)
+    apart = np.diff(ours.degrees)[(np.diff(ours.segment) == 0) & ours.known[1:]]
+    gaps = np.maximum(np.rint(apart / period) - 1, 0)
+    no_trigger = max(0, int(gaps.sum()) - unasked) if not setup.odd else 0
+    lost = int(np.count_nonzero(silent & doubt)) + int(np.count_nonzero(due & ~answered & ~known))
+    return Counts(int(np.count_nonzero(mine)), no_spark, no_trigger, unasked, lost)

@@ -1,0 +1,75 @@
+"""`make hostile`: attacks by the thousand, a table of how they ended; fails unless all were borne.
+
+cd tests && python -m hostile --attacks 10000
+"""
+
+import argparse
+import os
+import secrets
+import sys
+import tempfile
+import time
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from pathlib import Path
+from random import Random
+
+from hostile.attacks import KINDS, OUTCOMES, REFUSED, TRACEBACK, TRIED
+
+
+def batch(kind: str, seeds: range) -> tuple[Counter[str], list[str]]:
+    """Attacks of one kind, a seed each; how they ended, and which were not borne."""
+    attack, _ = KINDS[kind]
+    ends: Counter[str] = Counter()
+    failed = []
+    home = Path.cwd()
+    for seed in seeds:
+        with tempfile.TemporaryDirectory() as folder:
+            os.environ["SPARKWITNESS_ENGINES"] = f"{folder}/engines"
+            os.environ["XDG_DATA_HOME"] = os.environ["XDG_CONFIG_HOME"] = folder
+            try:
+                end = attack(Random(f"{kind} {seed}"), Path(folder))
+            except Exception as error:  # an attack of ours that ends so is not borne either
+                end = TRACEBACK
+                failed.append(f"{kind}, seed {seed}: {error!r:.300}")
+            finally:
+                os.chdir(home)
+        ends[end] += 1
+        if end not in (TRIED, REFUSED):
+            failed.append(f"{kind}, seed {seed}: {end}")
+    return ends, failed
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--attacks", type=int, default=10_000)
+    parser.add_argument("--seed", type=int, default=secrets.randbelow(1 << 30))
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--only", choices=list(KINDS))
+    given = parser.parse_args()
+    whole = sum(share for _, share in KINDS.values())
+    print(f"seed {given.seed}; {'attack':24}" + "".join(f"{one:>11}" for one in ("all", *OUTCOMES)))
+    began, failed = time.monotonic(), []
+    with ProcessPoolExecutor(given.jobs) as pool:
+        for kind, (_, share) in KINDS.items():
+            if given.only not in (None, kind):
+                continue
+            count = given.attacks if given.only else -(-given.attacks * share // whole)
+            parts = [
+                range(given.seed + k, given.seed + min(k + 25, count)) for k in range(0, count, 25)
+            ]
+            ends: Counter[str] = Counter()
+            for found, what in pool.map(partial(batch, kind), parts):
+                ends += found
+                failed += what
+            row = "".join(f"{n:11}" for n in (count, *(ends[one] for one in OUTCOMES)))
+            print(f"{kind:40}{row}", flush=True)
+    print(f"{time.monotonic() - began:.0f} s")
+    for one in failed[:40]:
+        print(f"not borne: {one}")
+    return bool(failed)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

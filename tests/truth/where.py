@@ -1,0 +1,304 @@
+"""Rows of the accuracy table on where the error arises: controller, module, dwell, cylinders.
+
+Every run draws its engine, ignition, wheel and what is typed; what is typed is off by normal errors
+of the stated uncertainty. The truth is what the ignition did, and is read after the measurement.
+"""
+
+import os
+import zlib
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from sparkwitness.timing import measure
+from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import Setup
+
+from .cases import mark_of
+from .engine import Engine, even, turn
+from .frames import TICK_PS, encode
+from .ignitions import Fired, Ignition, fire
+from .pickups import Mark
+
+Rng = np.random.Generator
+U_ANGLE, U_DELAY_US = 0.1, 0.5
+COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+
+
+@dataclass(frozen=True)
+class World:
+    """An engine, its ignition and wheel, and for how many cycles it runs."""
+
+    engine: Engine
+    ignition: Ignition
+    mark: Mark
+    cycles: int
+    coil: bool = True
+    lost: float = 0.0
+
+
+@dataclass(frozen=True)
+class Row:
+    """A line of the table: what is drawn, and what is looked at of each run.
+
+    Attributes:
+        judge: gets the measurement, the truth, and the world; gives named outcomes: (value, kind),
+            kind "cover" (within its interval: 93 to 97 %), "all" (within a joint interval: 93 %
+            and more), "true" (must always be so), "rare" (at most 5 %), "often" (at least 95 %).
+    """
+
+    name: str
+    draw: Callable[[Rng], tuple[World, dict[str, Any]]]
+    judge: Callable[[measure.Measurement, Fired, World], dict[str, tuple[bool, str]]]
+    options: dict[str, Any] = field(default_factory=dict)
+
+
+def run(row: Row, seed: int) -> dict[str, tuple[bool, str]]:
+    """Draw, record, measure, compare."""
+    rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
+    world, typed = row.draw(rng)
+    return row.judge(*measured(world, typed, rng), world)
+
+
+def measured(world: World, typed: dict[str, Any], rng: Rng) -> tuple[measure.Measurement, Fired]:
+    """A world's recording as it is measured, and the truth of it."""
+    motion = turn(world.engine, world.cycles, rng)
+    fired = fire(world.engine, world.ignition, motion, rng)
+    late = rng.normal(0, U_DELAY_US, 2) * 1e-6
+    mine = fired.sparks
+    first = fired.spark[np.isfinite(fired.spark) & (fired.cylinder == 0)]
+    if not world.coil:
+        mine = first
+    edges = {
+        "crank": world.mark.edges(motion, rng), "clamp_a": mine + late[0],
+        "clamp_b": first + late[0], "trigger": fired.rising + late[1],
+    }  # fmt: skip
+    both = {"trigger": fired.falling + late[1]}
+    data = encode(edges, motion.length, 1, world.lost, rng, both)
+    wheel = world.mark
+    off = float(rng.normal(0, U_ANGLE))
+    setup = Setup(
+        Reference(wheel.teeth, wheel.missing, wheel.turns, wheel.angle + off, U_ANGLE),
+        cylinders=len(world.engine.tdc), strokes=round(world.engine.cycle / 180),
+        clamp="coil" if world.coil else "plug", delay_us=0.0, u_delay_us=U_DELAY_US,
+        trigger_delay_us=0.0, u_trigger_delay_us=U_DELAY_US, target=0.02,
+        swing=world.engine.swing, **typed,
+    )  # fmt: skip
+    analyzer = Analyzer(setup, TICK_PS)
+    analyzer.feed(data)
+    return measure.evaluate(setup, analyzer.finish()), fired
+
+
+def usual(
+    rng: Rng, rpm: float, cylinders: int | None = None, reference: str = "60-2", cycles: int = 60,
+    swing: float | None = None, coil: bool | None = None, **ignition: Any,
+) -> tuple[World, dict[str, Any]]:  # fmt: skip
+    """A healthy engine with a controller that asks wrongly and a module that answers late."""
+    n = int(rng.choice(COUNTS)) if cylinders is None else cylinders
+    rpm = float(rpm * rng.uniform(0.95, 1.05))
+    if swing is None:
+        swing = float(rng.uniform(0.2, 0.7)) * 0.08 * (4 / n) ** 1.2 * (800 / rpm) ** 2
+    # The starter turns an engine that only compresses.
+    strength = (0.0,) * n if rpm < 300 else ()
+    swing = float(np.clip(swing, 5e-4, 0.08))
+    engine = Engine(even(n), 720.0, rpm, swing, strength, jitter=0.0005)
+    commanded = float(np.round(rng.uniform(4, 35), 1))
+    interval_ms = 120e3 / rpm / n
+    dwell = min(float(rng.uniform(1.5, 5)), 0.6 * interval_ms)
+    made = Ignition(
+        **{
+            "advance": commanded + float(np.clip(rng.normal(0, 5), -12, 12)),
+            "jitter": float(rng.uniform(0.05, 0.3)), "delay_us": float(rng.uniform(5, 200)),
+            "delay_jitter_us": float(rng.uniform(0.3, 3)), "falls": bool(rng.random() < 0.5),
+            "dwell_ms": dwell, **ignition,
+        }
+    )  # fmt: skip
+    mark = mark_of(reference, float(np.round(rng.uniform(30, 330), 1)))
+    mark = Mark(**{**vars(mark), "delay_us": 0.0, "jitter_us": 0.2})
+    coil = n > 1 and bool(rng.random() < 0.5) if coil is None else coil
+    typed = {
+        "commanded": commanded, "seen": made.advance - 6e-6 * rpm * made.delay_us,
+        "trigger": "falling" if made.falls else "rising",
+        "confirmed": ("clamp_side", "large_error"),
+    }  # fmt: skip
+    return World(engine, made, mark, max(cycles, 40 if coil else 60), coil), typed
+
+
+def _chosen(fired: Fired, world: World) -> np.ndarray:
+    """Firings whose spark the clamp sees."""
+    mine = np.isfinite(fired.spark)
+    return mine if world.coil else mine & (fired.cylinder == 0)
+
+
+def parts(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
+    """Controller's and module's part, each within its interval."""
+    split = found.split
+    if split is None or split.controller is None:
+        return {"told": (False, "true")}
+    mine = _chosen(fired, world)
+    wrong = float(fired.asked[mine].mean()) - (found.commanded or 0.0)
+    late = 1e6 * float((fired.spark - fired.trigger)[mine].mean())
+    return {
+        "told": (True, "true"),
+        "controller": (abs(split.controller - wrong) <= split.controller.u95, "cover"),
+        "module": (abs(split.delay_us - late) <= split.delay_us.u95, "cover"),
+    }
+
+
+def told_apart(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """20 µs of delay are told from none, and from an angle, at one speed."""
+    split = found.split
+    if split is None:
+        return {"told": (False, "true")}
+    return {
+        "late": (split.delay_us - split.delay_us.u95 > 0, "often"),
+        "not the controller": (abs(split.controller or 9.0) <= (split.angle.u95), "often"),
+    }
+
+
+def on_time(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
+    """Dwell against what was made, in ms and degrees."""
+    dwell = found.split.dwell if found.split else None
+    if dwell is None:
+        return {"told": (False, "true")}
+    ms = 1e3 * float(np.nanmean(fired.trigger - fired.on))
+    return {
+        "told": (True, "true"),
+        "ms": (abs(dwell.ms - ms) <= dwell.ms.u95, "all"),
+        "bounce": (
+            abs(dwell.bounced - float(np.mean(fired.bounced))) < 0.02, "true",
+        ),
+    }  # fmt: skip
+
+
+def flank(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
+    """The flank that fires is found, or refused; never the other one."""
+    wanted = "falling" if world.ignition.falls else "rising"
+    split = found.split
+    return {
+        "right": (split is None or split.flank == wanted, "true"),
+        "found": (split is not None, "often"),
+    }
+
+
+def counted(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
+    """Missing sparks by cause, to a few at the ends and beside losses."""
+    split = found.split
+    if split is None:
+        return {"told": (False, "true")}
+    mine = np.ones(len(fired.asked), bool) if world.coil else fired.cylinder == 0
+    silent = int(np.count_nonzero(np.isfinite(fired.trigger) & np.isnan(fired.spark) & mine))
+    nobody = int(np.count_nonzero(np.isnan(fired.trigger) & mine))
+    return {
+        "no spark": (abs(split.counts.no_spark - silent) <= 2, "true"),
+        "no trigger": (abs(split.counts.no_trigger - nobody) <= 2, "true"),
+        "unasked": (split.counts.unasked <= 1, "true"),
+    }
+
+
+def rows() -> list[Row]:
+    """All rows."""
+    made = [
+        Row(f"split {kind} {rpm} rpm", lambda rng, k=kind, n=rpm: usual(rng, n, reference=k), parts)
+        for kind in ("60-2", "36-1", "cam 60-2")
+        for rpm in (180, 800, 3000, 9000)
+    ]
+    made += [
+        Row(
+            f"20 µs at {rpm} rpm",
+            lambda rng, n=rpm: _right(
+                usual(rng, n, delay_us=20.0, advance=12.0, delay_jitter_us=1.0)
+            ),
+            told_apart,
+        )
+        for rpm in (800, 3000, 9000)
+    ]
+    made += [
+        Row("dwell, trigger", lambda rng: usual(rng, 1500), on_time),
+        Row(
+            "dwell, contacts that bounce",
+            lambda rng: usual(
+                rng, 900, 4, coil=True, falls=False, bounce=float(rng.uniform(0, 0.9)),
+                dwell_deg=(float(rng.uniform(70, 120)),) * 4, delay_us=4.0,
+            ),
+            on_time,
+        ),
+        Row("flank found, dwell in ms", lambda rng: _auto(usual(rng, 1200)), flank),
+        Row(
+            "flank found, contacts",
+            lambda rng: _auto(
+                usual(
+                    rng, 900, 4, coil=True, falls=False, bounce=0.3, dwell_deg=(100.0,) * 4,
+                    delay_us=4.0,
+                )
+            ),
+            flank,
+        ),
+        Row(
+            "missing by cause",
+            lambda rng: usual(
+                rng, 1200, 4, misfire=tuple(rng.uniform(0, 0.06, 4)),
+                skipped=float(rng.uniform(0, 0.04)), cycles=150,
+            ),
+            counted,
+        ),
+    ]  # fmt: skip
+    return made
+
+
+def _right(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:
+    """The controller asks as it is told."""
+    return drawn[0], {**drawn[1], "commanded": drawn[0].ignition.advance}
+
+
+def _auto(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:
+    return drawn[0], {**drawn[1], "trigger": "auto"}
+
+
+@dataclass
+class Score:
+    """A row's outcomes: by name, (how often so, of how many, kind)."""
+
+    name: str
+    outcomes: dict[str, tuple[int, int, str]]
+
+    def missed(self) -> list[str]:
+        """Goals that the row misses, two standard errors of the share allowed."""
+        faults = []
+        for name, (hits, n, kind) in self.outcomes.items():
+            share, chance = hits / n, 2 * np.sqrt(0.95 * 0.05 / n)
+            wrong = {
+                "cover": not 0.93 - chance <= share <= 0.97 + chance,
+                "all": share < 0.93 - chance, "often": share < 0.95 - chance,
+                "rare": share > 0.05 + chance, "true": hits < n,
+            }[kind]  # fmt: skip
+            faults += [name] if wrong else []
+        return faults
+
+    def line(self) -> str:
+        parts = [f"{name} {100 * h / n:.1f} %" for name, (h, n, _) in self.outcomes.items()]
+        return f"{self.name:34.34}{', '.join(parts)}"
+
+
+def score(name: str, runs: int, first: int) -> Score:
+    """All runs of a row; by name, since what draws cannot be handed to another process."""
+    row = next(r for r in rows() if r.name == name)
+    outcomes: dict[str, tuple[int, int, str]] = {}
+    for k in range(runs):
+        for what, (so, kind) in run(row, first + k).items():
+            hits, n, _ = outcomes.get(what, (0, 0, kind))
+            outcomes[what] = hits + bool(so), n + 1, kind
+    return Score(name, outcomes)
+
+
+def table(chosen: Iterable[Row], runs: int, seed: int) -> Iterable[Score]:
+    """Scores of rows, in order, made on all cores."""
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        for job in [pool.submit(score, r.name, runs, seed * 100_000) for r in chosen]:
+            yield job.result()
