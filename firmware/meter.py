@@ -6,8 +6,6 @@ say why. Small integers only and no allocation while it runs. Angles are 1/1000 
 advance (before top dead centre) positive; error = measured less commanded.
 """
 
-from array import array
-from math import cos, radians, sin, sqrt
 from time import ticks_add, ticks_diff, ticks_ms
 
 from micropython import const
@@ -15,6 +13,7 @@ from micropython import const
 import delays
 import settings
 import wire
+from bound import Bound
 from crank import (
     CRANK_SKIPPED,
     FEWEST_FOR_GAP,
@@ -30,6 +29,28 @@ from crank import (
     Crank,
 )
 from menu import Menu
+from reasons import (
+    CHECK,
+    ELSEWHERE,
+    FALLING,
+    FAR,
+    FINE,
+    HOST,
+    IMPLAUSIBLE,
+    LOST,
+    NO_CRANK,
+    NO_SPARKS,
+    NOT_WHEEL,
+    ON_CRANK,
+    PLACES,
+    REPEATS,
+    REVERSED,
+    SCATTER,
+    SET_WHEEL,
+    SPACING,
+    UNEVEN,
+    WAIT,
+)
 from sparks import (
     DEAD,
     KEPT,
@@ -47,7 +68,7 @@ SHOW_SERVED_MS = const(500)
 GONE_MS = const(1000)
 STALE_MS = const(1500)  # events decided later than that ago: the crank is no longer understood
 SPAN_MS = const(1500)  # of the events that are shown; where fewer than ENOUGH,
-LONGEST_MS = const(4000)  # as many as that, but none older than this
+LONGEST_MS = const(9000)  # as many as that, but none older than this
 HISTORY_MS = const(12000)  # of the events among which a second place is looked for
 ENOUGH = const(12)
 LEAST = const(8)
@@ -64,56 +85,6 @@ ODD = const(1311)  # 0.08 tooth steps, times 4096 times 4
 ODD_PERIODS = const(8)  # before that nothing is shown
 U_TEETH = const(50)  # what teeth and interpolation err by (common practice, no source)
 WIDE = const(500)
-# Peak speed swing, 1/1000, at 800 rev/min and two firings per revolution, half as much again as
-# the host assumes, for here nobody can type it; falling with the square of the speed.
-SWING = const(120)
-SWING_LEAST = const(2)
-SWING_MOST = const(250)
-CURVE = const(32)  # places for the bound of a coarse wheel
-
-# Why there is no number, or what must be said with it: two lines of sixteen letters.
-FINE = const(0)
-SET_WHEEL = const(1)
-HOST = const(2)
-NO_CRANK = const(3)
-NOT_WHEEL = const(4)
-ON_CRANK = const(5)
-UNEVEN = const(6)
-NO_SPARKS = const(7)
-WAIT = const(8)
-LOST = const(9)
-ELSEWHERE = const(10)
-SPACING = const(11)
-PLACES = const(12)
-SCATTER = const(13)
-REVERSED = const(14)
-REPEATS = const(15)
-IMPLAUSIBLE = const(16)
-CHECK = const(17)
-FALLING = const(18)
-FAR = const(19)  # the number is shown
-REASONS = (
-    ("", ""),
-    ("SET THE WHEEL", "press A"),
-    ("HOST SET INPUTS", "when it is done"),
-    ("NO CRANK SIGNAL", "sensor, wires?"),
-    ("NOT THIS WHEEL", "wheel, edge?"),
-    ("SPARKS ON CRANK", "part the cables"),
-    ("CRANK UNEVEN", "gap, screen?"),
-    ("NO SPARKS", "clamp, lead?"),
-    ("WAIT", ""),
-    ("EDGES LOST", "too many come"),
-    ("OTHER SPARKS", "part the leads"),
-    ("WHEEL OR LEAD?", "as set in menu?"),
-    ("TWO PLACES", "one lead only?"),
-    ("UNSTEADY by", "loose, moving?"),
-    ("SENSOR REVERSED", "swap its wires"),
-    ("REPEATS", "use other wheel"),
-    ("TIMING?", "lead, mark?"),
-    ("ERROR?", "lead, mark?"),
-    ("SET FALLING EDGE", "a VR needs it"),
-    ("FAR FROM PULSE", ""),
-)
 
 
 def _root(square):
@@ -129,22 +100,6 @@ def _common(a, b):
     while b:
         a, b = b, a % b
     return a
-
-
-def _left(x, order, step):
-    """Square of what the cubic through four edges, step degrees apart, leaves of a wave of this
-    order per revolution and of amplitude 1, x degrees after the second one.
-    """
-    share = x / step
-    c, s = cos(radians(order * x)), sin(radians(order * x))
-    for k in range(-1, 3):
-        weight = 1.0
-        for m in range(-1, 3):
-            if m != k:
-                weight *= (share - m) / (k - m)
-        c -= weight * cos(radians(order * k * step))
-        s -= weight * sin(radians(order * k * step))
-    return c * c + s * s
 
 
 class Meter:
@@ -177,7 +132,7 @@ class Meter:
         self._was_kept = self._was_together = self._was_unplaced = self._unplaced = 0
         self._period = 0  # ticks of a revolution, for the number
         self._foreign = False  # a host has set the inputs otherwise
-        self._curve = array("I", [0] * CURVE)
+        self._bound = Bound()
         self.reason = SET_WHEEL
         self.figure = 0
         self.rpm = -1
@@ -218,49 +173,11 @@ class Meter:
         else:
             # Degrees / teeth need not be whole.
             self._fold = _common(whole * self._scale, spacing * teeth) // teeth
-        firings = values["cylinders"] * 2 / values["strokes"]
-        self._fine = 360000 // self._step >= 4 * firings
-        self._swing = int(SWING * (2 / firings) ** 1.5)
-        self._bound(firings, self._step / 1000)
+        self._bound.set(
+            teeth, values["missing"], values["turns"], values["cylinders"], values["strokes"]
+        )
         self._began = ticks_ms()
         self._period = 0
-
-    def _bound(self, n, step):
-        """What the speed swing may do between two edges, 1/16 of 1/1000 degree for each 1/1000 of
-        swing: by distance to the nearer edge, or, of a wheel with at least four edges per firing,
-        away from its gap and beside or in it.
-
-        See host/sparkwitness/timing/budget.py: swing_uncertainty, unequal_uncertainty and
-        resolves_swing. n: firings per revolution; step: degrees from edge to edge.
-        """
-        cylinders = n * self.values["strokes"] / 2
-        for k in range(CURVE):
-            if self._fine:
-                wide = step if k == 0 else step * (self._crank.missing + 1)
-                u = max(_left(wide * i / 8, n, wide) for i in range(1, 8)) * (57.3 / n) ** 2 / 2
-                self._curve[k] = int(16 * sqrt(u)) + 1
-                if k == 1:
-                    break
-                continue
-            x = step / 2 * (k + 1) / CURVE
-            u = (57.3 / n * sqrt(max(0.0, 1 - cos(radians(n * x))))) ** 2
-            for order in (0.5, 1.0, 1.5):
-                if cylinders < 2 or (self.values["strokes"] == 2 and order != 1.0):
-                    continue
-                hump = (1 + (n / 2) ** 2) / (1 + (order / 2) ** 2)
-                amplitude = n / (order * cylinders) * hump * 57.3 / order
-                u += 0.49 * amplitude**2 * _left(x, order, step) / 2
-            self._curve[k] = int(16 * sqrt(u)) + 1
-
-    def _place(self, after):
-        """Where in _curve the bound for an angle after the index edge stands."""
-        step = self._step
-        if self._fine:
-            present = self._crank.wheel[2]
-            far = not self._crank.missing or step <= after % self._told < (present - 2) * step
-            return 0 if far else 1
-        after %= step
-        return min(min(after, step - after) * 2 * CURVE // step, CURVE - 1)
 
     def change(self, name):
         """A setting has changed: where it is one of the wheel or the engine, begin anew."""
@@ -515,9 +432,7 @@ class Meter:
         u = deviation * deviation // max(events.kept, 1)
         u += (values["within_mdeg"] // 2) ** 2
         u += min(self._turned_in(self._delay(2)), 8000) ** 2
-        swing = self._swing * 640000 // (self.rpm * self.rpm + 1)
-        swing = min(max(swing, SWING_LEAST), SWING_MOST)
-        bound = min(self._curve[self._place(mean // scale)] * swing // 16, 15000)
+        bound = self._bound.at(mean // scale % self._told, self.rpm)
         u += bound * bound + U_TEETH * U_TEETH
         self.within = (2 * _root(u) + 99) // 100
         self.error = None

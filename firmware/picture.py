@@ -7,7 +7,7 @@ import framebuf
 from micropython import const
 
 from menu import CHANGE, CLOSED, ITEMS, SAID
-from meter import FAR, FINE, REASONS
+from reasons import FAR, FINE, REASONS
 
 WIDTH = const(128)
 HEIGHT = const(64)

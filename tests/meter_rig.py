@@ -100,7 +100,7 @@ machine.Pin, machine.I2C = Pin, I2C
 sys.modules["machine"] = machine
 levels[16] = levels[17] = 1
 import panel, settings
-from meter import Meter, REASONS
+from meter import Meter
 from ring import plain_rings
 TICKS = 41667  # per ms
 class Board:

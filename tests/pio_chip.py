@@ -502,7 +502,7 @@ class Line:
 CHIP: Chip
 NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
          "machines", "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
-         "sparks", "settings", "delays", "menu", "picture", "link")  # fmt: skip
+         "sparks", "settings", "delays", "menu", "picture", "bound", "reasons", "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:

@@ -405,14 +405,17 @@ def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
 
 def test_a_fault_of_the_program_leaves_no_number() -> None:
     """Whatever ends the program clears the display."""
-    script = ALONE.replace("app.run()", """
+    script = ALONE.replace(
+        "app.run()",
+        """
 def bad(): raise KeyboardInterrupt
 app.turn = bad
 try:
     app.run()
 except KeyboardInterrupt:
     sys.stderr.write("ended\\\\n")
-""".replace("\\\\", "\\"))
+""".replace("\\\\", "\\"),
+    )
     with running(World(lambda now: (41_666, [[], [], [], []])), script) as board:
         assert board.process.stderr is not None
         assert board.process.stderr.readline() == b"cleared\n"

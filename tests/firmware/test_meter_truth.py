@@ -130,9 +130,7 @@ def test_far_from_the_pulse_the_interval_covers(kind: str) -> None:
             world = world_of(kind, rpm, cylinders)
             swing = min(0.2, 0.08 * (4 / cylinders) ** 1.2 * (800 / rpm) ** 2)
             mark = replace(world.mark, angle=(60.0, 200.0, -100.0)[k % 3])
-            worlds.append(
-                replace(world, mark=mark, engine=replace(world.engine, swing=swing))
-            )
+            worlds.append(replace(world, mark=mark, engine=replace(world.engine, swing=swing)))
     found = run([play(w, k) for k, w in enumerate(worlds)])
     shown = [look for looks in found for look in looks if look.timed]
     assert len(shown) > 100
@@ -274,7 +272,7 @@ def test_the_arithmetic_is_the_hosts() -> None:
             plays.append(one)
             reference = Reference(world.mark.teeth, world.mark.missing, world.mark.turns, 63.0)
             track, _ = CrankTracker(reference).feed(one.crank, np.empty(0, np.int64), True)
-            first = one.clamp[np.diff(one.clamp, prepend=-10**9) > 1_000_000]
+            first = one.clamp[np.diff(one.clamp, prepend=-(10**9)) > 1_000_000]
             placed = place(track, first, reference)
             known = np.isfinite(placed.degrees)
             angle, tick = placed.degrees[known], placed.tick[known]
