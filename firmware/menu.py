@@ -58,7 +58,12 @@ WHEEL = const(0)
 ITEMS = (
     ("teeth", "WHEEL", "on the crank", None),
     ("falling", "CRANK EDGE", "as tooth passes", ("rising", "falling")),
-    ("sensor", "SENSOR", "of the crank", ("HALL", "VR", "LOGIC")),
+    (
+        "sensor",
+        "SENSOR",
+        "of the crank",
+        ("Hall", "VR", "logic", "breadb. Hall", "breadb. logic"),
+    ),
     ("reference_mdeg", "REFERENCE", "1st edge, BTDC", None),
     ("commanded_mdeg", "COMMANDED", "locked at, BTDC", None),
     ("cylinders", "CYLINDERS", "of the engine", None),

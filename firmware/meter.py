@@ -277,7 +277,7 @@ class Meter:
             return SET_WHEEL
         if self._foreign:
             return HOST
-        if self.values["sensor"] == 1 and not self.falling:
+        if self.values["sensor"] == settings.VR and not self.falling:
             return FALLING
         crank, events = self._crank.state, self._events
         self._losses(now)

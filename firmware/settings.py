@@ -12,7 +12,8 @@ FILE = "meter.json"
 FORMAT = 2
 NONE = 100000  # commanded_mdeg: the controller's angle is not known
 
-SENSORS = ("hall", "vr", "logic")
+SENSORS = ("hall", "vr", "logic", "breadboard hall", "breadboard logic")
+VR = 1  # it is timed on the falling edge only
 CLAMPS = ("plug", "wasted", "coil")
 DISPLAYS = ("ssd1306", "sh1106")
 
@@ -23,7 +24,7 @@ TABLE = (
     ("turns", 1, 2, 1),  # crank revolutions per turn of the wheel
     ("index", 0, 1, 0),  # 1: the trigger input tells the first tooth
     ("falling", 0, 1, 0),  # 1: the crank's falling edge is stamped
-    ("sensor", 0, 2, 0),  # index into SENSORS
+    ("sensor", 0, 4, 0),  # index into SENSORS
     ("reference_mdeg", -360000, 360000, 0),  # index edge before top dead centre
     ("within_mdeg", 0, 20000, 500),  # how well that is known (k = 2)
     ("cylinders", 1, 16, 4),

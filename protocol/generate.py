@@ -177,13 +177,18 @@ def pin_constants(pins: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-SENSORS = ("hall_optical", "vr", "logic")
-"""In the order of SENSORS of firmware/settings.py."""
+SENSORS = (
+    ("hall_optical", "clamp"),
+    ("vr", "clamp"),
+    ("logic", "clamp"),
+    ("first_spark_hall", "first_spark_clamp"),
+    ("first_spark_logic", "first_spark_clamp"),
+)
+"""Crank and clamp conditioners, in the order of SENSORS of firmware/settings.py."""
 
 
 def delay_constants(delays: dict[str, Any]) -> str:
     """Source text of firmware/delays.py."""
-    clamp = delays["inputs"]["clamp"]["rising"]
     lines = [
         '"""Delay of the clamp path less that of the crank path, for the meter.',
         "",
@@ -191,12 +196,13 @@ def delay_constants(delays: dict[str, Any]) -> str:
         '"""',
         "",
         f"DEAD_US = {delays['dead_time']['clamp_us']}  # an edge sooner after one is ringing",
-        "# By sensor (hall, vr, logic) and edge (rising, falling), rows by speed: rev/min, ns, its",
+        "# By sensor (see settings.py) and edge (rising, falling), rows by speed: rev/min, ns, its",
         "# standard uncertainty in ns; none where that edge is not timed.",
         "CLAMP_LESS_CRANK = (",
     ]
-    for sensor in SENSORS:
-        lines.append("    (")
+    for sensor, clamp_kind in SENSORS:
+        clamp = delays["inputs"][clamp_kind]["rising"]
+        lines.append(f"    (  # {sensor}")
         for edge in ("rising", "falling"):
             found = delays["inputs"][sensor].get(edge)
             points = [] if found is None else found.get("by_rpm", [{"rpm": 0, **found}])
