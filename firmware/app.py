@@ -22,6 +22,7 @@ BLOCK_AGE_MS = const(20)
 BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
+RENEWALS_MS = const(4)  # how long one turn may take them
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
@@ -45,7 +46,7 @@ class App:
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
         self._received = 0
-        self._byte_ms = ticks_ms()
+        self._byte_ms = self._none_ms = ticks_ms()
         hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
         self._said = array("I", [0, 0, 0])  # of hw.told
@@ -301,10 +302,11 @@ class App:
 
     def _listen(self):
         """Take bytes from the host; obey a command when one is whole. True if bytes came."""
+        now = ticks_ms()
         byte = self.link.receive()
         if byte < 0:
+            self._none_ms = now
             return False
-        now = ticks_ms()
         if ticks_diff(now, self._byte_ms) > PIECE_MS:
             self._received = 0
         self._byte_ms = now
@@ -327,8 +329,11 @@ class App:
                     self.hw.heard = ticks_ms()
                     self._met = True
                     self._obey(size)
-                    return True
+                    late = ticks_diff(ticks_ms(), now) > RENEWALS_MS
+                    if late or self._command[1] != wire.RENEW or not self.link.ready():
+                        return True
             byte = self.link.receive()
+        self._none_ms = ticks_ms()
         return True
 
     def _knock(self):
@@ -390,7 +395,10 @@ class App:
         self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
 
     def _renew(self):
-        """Keep the outputs on that are on; does not allocate."""
+        """Keep the outputs on that are on; does not allocate.
+
+        From when nothing was waiting: a renewal may have lain in the line for as long as that.
+        """
         if not self.hw.outputs:
             self._ack(wire.RESULT_NOT_NOW, "no output is on")
             return
@@ -398,7 +406,8 @@ class App:
         if reason:
             self._ack(wire.RESULT_NOT_NOW, reason)
             return
-        self.hw.leased = ticks_ms()
+        if ticks_diff(self._none_ms, self.hw.leased) > 0:
+            self.hw.leased = self._none_ms
         self._ack(wire.RESULT_OK)
 
     def _check(self, number, size):

@@ -178,19 +178,17 @@ class Lamp:
         self._running = False
 
     def turn(self):
-        """Order the next flash, where there is room."""
+        """Order the next flash, where there is room. Returns whether one was ordered."""
         self._crank.follow()
         if self.mode == wire.LAMP_MODE_FIRST_SPARK:
             self._listen()
-            if _room(0) & 1:
-                self._order_on_spark()
-            return
+            return _room(0) & 1 and self._order_on_spark()
         state = self._crank.state
         if not state[PERIOD] or state[KNOWN] & 4 == 0:
             if self._anchor >= 0:
                 self._empty()
                 self._anchor = -1
-            return
+            return False
         # One order ahead; two at high speed, where a turn of the loop may take longer.
         words = 5 if state[PERIOD] < SHORT_MS * self._ticks_per_ms else 2
         room = _room(words)
@@ -200,6 +198,7 @@ class Lamp:
         while orders and room & 2 and self._order_at_angle(state):
             room = _room(words)
             orders -= 1
+        return orders < 3
 
     # At an angle
 
@@ -327,22 +326,28 @@ class Lamp:
             self._quiet = True
 
     def _order_on_spark(self):
-        """Not within an event, and not before nine tenths of a revolution have passed."""
+        """Not within an event, and not before nine tenths of a revolution have passed.
+
+        Returns whether it was ordered.
+        """
         if self._running:  # the order has been played
             self._running = False
             self._flashed_ms = ticks_ms()
         if not self._quiet:
-            return
-        # Ticks of a revolution to ms: 9/10 of it; 10 ms when the crank is not known.
+            return False
+        # Ticks of a revolution to ms: 9/10 of it, and one for the clock's step; 10 ms when the
+        # crank is not known.
         period = self._crank.state[PERIOD]
-        wait_ms = period // self._ticks_per_ms * 9 // 10 if period else 10
+        wait_ms = period // 10 * 9 // self._ticks_per_ms + 1 if period else 10
         if ticks_diff(ticks_ms(), self._flashed_ms) < wait_ms:
-            return
-        flash = min(self._flash, 3 * max(period, 10 * self._ticks_per_ms) // 20)
+            return False
+        share = (wait_ms - 1) * self._mhz * limits.FLASH_PERMILLE
         at = self._at
         at[0] = self._seen
         at[1] = 1
+        flash = max(min(self._flash, share), 2)
         if _begin(self._hw.rings.state, self._source, flash - 1, 0, 0, at, 0):
             self._running = True
         else:
             self._empty()
+        return self._running

@@ -20,7 +20,8 @@ class Link:
     """Bytes in one at a time, frames out whole or not at all.
 
     `cut` counts frames that were given up half way. `usb`: a write waits for the line, and an old
-    MicroPython drops what the line has not taken after a while.
+    MicroPython drops what the line has not taken after a while. A write that has waited in vain is
+    the last one for now: what is left goes byte by byte, where there is room, without waiting.
     """
 
     def __init__(self, usb=False):
@@ -36,6 +37,7 @@ class Link:
         self._at = 0
         self._left = 0
         self._torn = False
+        self._stuck = False  # the host does not read
         self.cut = 0
 
     def receive(self):
@@ -63,6 +65,9 @@ class Link:
             self._push()
             if self._left:
                 return False
+        return self._room()
+
+    def _room(self):
         for event in self._writable.ipoll(0):
             if event[1] & POLLOUT:
                 return True
@@ -84,12 +89,26 @@ class Link:
 
     def _push(self):
         try:
-            if not self._drops:
+            if self._stuck:
+                self._trickle()
+            elif not self._drops:
+                start = ticks_ms()
                 self._took(self._out.write(self._frame, self._at, self._left))
+                self._stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
             while self._drops and self._left and self._put_packet():
                 pass
         except OSError:
             self._tear()
+
+    def _trickle(self):
+        """Some bytes of what is left; each fits where the line takes anything at all."""
+        for _ in range(PIECE):
+            if not self._room():
+                return
+            self._took(self._out.write(self._frame, self._at, 1))
+            if not self._left:
+                self._stuck = False
+                return
 
     def _put_packet(self):
         """Whether the line has taken something."""

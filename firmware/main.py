@@ -8,9 +8,10 @@ if sys.platform == "rp2":
     from machine import Pin
 
     import pins
+    import rest
 
     for pin in pins.OUTPUTS:
-        Pin(pin, Pin.OUT, value=pins.REST)
+        Pin(pin, Pin.OUT, value=rest.high() >> pin & 1)
 
     from hw_rp2 import Hardware
 else:

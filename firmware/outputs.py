@@ -1,13 +1,14 @@
 """Bench trigger and bench crank on PIO block 1 of an RP2 board; what all outputs have in common.
 
 Rest is the level at which a module does nothing: the pin low, unless the last drive order said
-that its pulses are active low. Every way to rest takes the pins first, in a few stores, and stops
-the machines then; a machine alone never makes a pulse longer than it was ordered. What the loop
-does not look after is looked after by a timer (the lease) and by the chip's watchdog (the loop).
+that its pulses are active low (rest.py). Every way to rest takes the pins first, in a few stores,
+and stops the machines then; a machine alone never makes a pulse longer than it was ordered. What
+the loop does not look after is looked after by a timer (the lease) and by the chip's watchdog (the
+loop).
 """
 
 from array import array
-from time import ticks_diff, ticks_ms
+from time import sleep_us, ticks_diff, ticks_ms, ticks_us
 
 import micropython
 import rp2
@@ -18,11 +19,12 @@ import chip
 import limits
 import pins
 import programs
+import rest
 import wire
 from lamp import Lamp
 from limits import take as spend
 from machines import calm, disable, enable, give, place, rewind, starved, take, whole
-from pulses import ACTIVE_CYCLES, OFFSET, Speed, Train, next_record, read_drive
+from pulses import OFFSET, TOTAL, Speed, Train, next_record, read_drive
 
 BENCH = const(1)  # state machines of PIO block 1
 CRANK = const(2)
@@ -34,6 +36,7 @@ AHEAD_MS = const(20)  # so much may wait in the queue
 GUARD_MS = const(50)
 DOG_MS = const(1000)
 WHOLE_MS = const(25)  # how long a new train waits for the end of a pulse of the old one
+REST_US = const(2000)  # between two trains: a driver that hardly opens would make one long pulse
 NOTHING = [0, 1, 0, 0, 0, 0]
 PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
 PAUSED = "the bench pulses had to pause: the board was held up"
@@ -136,17 +139,17 @@ class Outputs:
             ),
         )
         self._pins = sum(1 << pin for pin in pins.OUTPUTS)
-        self._high = 0  # pins that rest high
+        self._high = rest.high()
         self.on = 0
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
         for pin in pins.OUTPUTS:
-            Pin(pin, Pin.OUT, value=pins.REST)
+            Pin(pin, Pin.OUT, value=self._high >> pin & 1)
         self._mhz = hw.clock_hz // 1000000
         self._speed = Speed(hw.clock_hz)
         ms = 1000 * self._mhz
-        bench = Train(self._speed, RECORD_MS * ms, GROUP_MS * ms)
-        crank = Train(self._speed, RECORD_MS * ms, TURN_MS * ms)
+        bench = Train(self._speed, RECORD_MS * ms, GROUP_MS * ms, 1)
+        crank = Train(self._speed, RECORD_MS * ms, TURN_MS * ms, 0)
         self._bench = Player(BENCH, pins.BENCH, bench)
         self._wheel = Player(CRANK, pins.BENCH_CRANK, crank)
         self._ahead = AHEAD_MS * ms
@@ -154,6 +157,7 @@ class Outputs:
         self._shape = NOTHING
         self._machines = self._dry = 0
         self._timer = None
+        self._rested_us = ticks_us()
         self.lamp = Lamp(hw, self)
         self.off()
 
@@ -166,6 +170,7 @@ class Outputs:
         self.on = 0
         self._machines = self._dry = 0
         self._shape = NOTHING
+        self._rested_us = ticks_us()
         self.lamp.stopped()
         calm(self.registers)
         if self._timer:
@@ -190,17 +195,24 @@ class Outputs:
             self.cut(wire.CUT_LEASE, DEAF)
 
     def feed(self):
-        """Once in each turn of the loop: keep the pulses going, order the next flash."""
+        """Once in each turn of the loop: keep the pulses going, order the next flash.
+
+        Returns whether there was anything to do.
+        """
         if not self.on:
-            return
+            return False
         self._dog.feed()
+        bench, wheel = self._bench.train.state, self._wheel.train.state
+        pulses, teeth = bench[TOTAL], wheel[TOTAL]
         if self._machines:
             if self._dry:
                 self._resume()
             else:
                 self._top_up()
+        worked = pulses != bench[TOTAL] or teeth != wheel[TOTAL]
         if self.on & wire.OUTPUT_BITS_LAMP:
-            self.lamp.turn()
+            worked = self.lamp.turn() or worked
+        return worked
 
     # Lamp
 
@@ -236,8 +248,7 @@ class Outputs:
         if not going_on:
             self._finish()
             self._rest()
-        self._bench.train.set_width(max(width_us * self._mhz, ACTIVE_CYCLES))
-        self._speed.order(mrpm_from, mrpm_to, ramp_ms)
+        self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0
         if going_on:
             # Count from 0 again: what has begun so far is taken off.
@@ -246,6 +257,7 @@ class Outputs:
         self.driven[0] = 0
         if not going_on:
             self._high = active_low << pins.BENCH
+            rest.keep(self._high)
             take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, self._high)
             self._shape = shape
             self._begin(0)
@@ -275,6 +287,9 @@ class Outputs:
         self.on = bits
         enable(0, self._machines)
         self._top_up()
+        rested = ticks_diff(ticks_us(), self._rested_us)
+        if 0 <= rested < REST_US:
+            sleep_us(REST_US - rested)
         if self._machines:
             give(self.registers, given)
             enable(self._machines, self._machines)
@@ -329,6 +344,7 @@ class Outputs:
         disable(BOTH)
         self._machines = self._dry = 0
         self._shape = NOTHING
+        self._rested_us = ticks_us()
         self.on &= wire.OUTPUT_BITS_LAMP
         if not self.on:
             self.off()

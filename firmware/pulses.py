@@ -1,8 +1,9 @@
 """When the pulses of bench trigger and bench crank fall, in cycles of the clock: pure integers.
 
 Both trains take the lengths of the revolutions from one table, so that they stay in phase for as
-long as both are played without a pause. Speed changes from one revolution to the next. Numbers
-stay below 2^30 and nothing is allocated while pulses are made.
+long as both are played without a pause. Speed changes from one revolution to the next, and with it
+the width of the pulses: else a wide pulse of a slow order would fill a revolution of a fast one.
+Numbers stay below 2^30 and nothing is allocated while pulses are made.
 """
 
 import struct
@@ -28,7 +29,7 @@ TURNS = const(2)
 PLACE = const(3)  # of the next record's first pulse
 BASE = const(4)  # revolution of place 0
 LATE = const(5)  # cycles that the last record ends late, plus BIAS
-WIDTH = const(6)
+WIDTH = const(6)  # whether pulses have the width ordered; 0: a share of their place, see Train
 COUNT = const(7)  # the record, as the PIO program takes it
 ACTIVE = const(8)
 INACTIVE = const(9)
@@ -76,11 +77,13 @@ class Speed:
         self._mhz = clock_hz // 1000000
         minute = clock_hz * 60000
         self._minute = array("I", [minute & 0xFFFFFFFF, minute >> 32])
-        self.lengths = array("I", [0] * TABLE)  # of revolution r at r % TABLE, in cycles
+        # Of revolution r at r % TABLE: its length; TABLE words further on: its pulses' active part.
+        self.lengths = array("I", [0] * (2 * TABLE))
         self.known = 0
         self._multiple = 1
         self._left_over = 0
         self._from = self._to = 0
+        self._width = 0
         self._ramp_ms = 0
         self._elapsed_ms = 0
         self._elapsed_us = 0
@@ -91,10 +94,11 @@ class Speed:
         self._multiple = multiple
         self._left_over = 0
 
-    def order(self, mrpm_from, mrpm_to, ramp_ms):
-        """From the next revolution whose length nobody has asked for."""
+    def order(self, mrpm_from, mrpm_to, ramp_ms, width):
+        """From the next revolution whose length nobody has asked for; width in cycles."""
         self._from = max(mrpm_from, SLOWEST_MRPM)
         self._to = max(mrpm_to, SLOWEST_MRPM)
+        self._width = max(width, ACTIVE_CYCLES)
         self._ramp_ms = ramp_ms
         self._elapsed_ms = self._elapsed_us = 0
 
@@ -112,6 +116,7 @@ class Speed:
             length = ideal - ideal % self._multiple
             self._left_over = ideal - length
             self.lengths[self.known % TABLE] = length
+            self.lengths[TABLE + self.known % TABLE] = self._width
             self.known += 1
             self._elapsed_us += length // self._mhz
             self._elapsed_ms += self._elapsed_us // 1000
@@ -176,8 +181,8 @@ def next_record(train, lengths, known: int) -> int:
                 more = True
     ideal = distance - (t[5] - 0x1000000)
     pitch = ideal // count
-    active = t[6]
-    if active == 0:
+    active = n[16 + (first & 15)]
+    if t[6] == 0:
         active = pitch // (2 if steps > 1 else 36)
         if active > 0xFFFFFF:
             active = 0xFFFFFF
@@ -214,12 +219,17 @@ class Train:
     noted, so that what still waits can be told by the number of records in the queue.
     """
 
-    def __init__(self, speed, shortest, longest):
-        """shortest, longest: cycles that a record should last, where it can."""
+    def __init__(self, speed, shortest, longest, ordered):
+        """shortest, longest: cycles that a record should last, where it can.
+
+        ordered: the active part is as ordered; else half of a place, a thirty-sixth of one that is
+        alone.
+        """
         self._speed = speed
         self.state = array("I", [0] * TRAIN_WORDS)
         self.state[SHORTEST] = shortest
         self.state[LONGEST] = longest
+        self.state[WIDTH] = ordered
 
     def restart(self, steps, present, turns):
         """From the start of revolution 0."""
@@ -230,10 +240,6 @@ class Train:
         state[PLACE] = state[BASE] = 0
         state[LATE] = BIAS
         state[TOTAL] = 0
-
-    def set_width(self, cycles):
-        """Length of the active part; 0: half of a place, a thirty-sixth of one that is alone."""
-        self.state[WIDTH] = cycles
 
     def next(self):
         """Make the next record."""

@@ -226,6 +226,16 @@ class Pin:
         return int(CHIP.rp2040.gpio[self.number].input_value)
 
 
+class Mem32:
+    """machine.mem32."""
+
+    def __getitem__(self, address: int) -> int:
+        return CHIP.rp2040.read_uint32(address)
+
+    def __setitem__(self, address: int, value: int) -> None:
+        CHIP.rp2040.write_uint32(address, value)
+
+
 class ADC:
     """machine.ADC: a number that the test sets."""
 
@@ -425,11 +435,14 @@ class Memory:
 class Words:
     """ptr32: of an address, of emulated memory, or of a buffer of CPython."""
 
+    __slots__ = ("_address", "_view")
+
     def __init__(self, place: Any) -> None:
         self._address = place.address if isinstance(place, Memory) else place
         self._view = None
         if not isinstance(self._address, int):
-            self._view = memoryview(place).cast("B").cast("I")
+            view = memoryview(place)
+            self._view = view if view.format == "I" else view.cast("B").cast("I")
 
     def __getitem__(self, index: int) -> int:
         if self._view is not None:
@@ -501,8 +514,9 @@ class Line:
 
 CHIP: Chip
 NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
-         "machines", "limits", "lease", "lamp", "outputs", "hw_rp2", "app", "meter", "panel",
-         "sparks", "settings", "delays", "menu", "picture", "bound", "reasons", "link")  # fmt: skip
+         "machines", "limits", "lease", "rest", "lamp", "outputs", "hw_rp2", "app", "meter",
+         "panel", "sparks", "settings", "delays", "menu", "picture", "bound", "reasons",
+         "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:
@@ -542,6 +556,7 @@ def _modules() -> dict[str, types.ModuleType]:
                               asm_thumb=_in_viper, kbd_intr=INTERRUPT_CHARACTERS.append),
         "framebuf": module("framebuf"),
         "machine": module("machine", Pin=Pin, ADC=ADC, I2C=None, Timer=Timer, WDT=WDT,
+                          mem32=Mem32(),
                           freq=lambda *_: CLOCK_HZ,
                           unique_id=lambda: b"emulated"),
         "rp2": module("rp2", asm_pio=pio_assembler.asm_pio, PIO=PIO, StateMachine=StateMachine,
@@ -556,13 +571,14 @@ def _modules() -> dict[str, types.ModuleType]:
     }  # fmt: skip
 
 
-def load(*names: str) -> list[Any]:
-    """A new chip, and these firmware modules on it."""
+def load(*names: str, chip: Callable[[], Any] = Chip, **of_rp2: Any) -> list[Any]:
+    """A new chip, and these firmware modules on it; `of_rp2`: other classes of the module rp2."""
     global CHIP
-    CHIP = Chip()
+    CHIP = chip()
     LOADED[0][:] = LOADED[1][:] = [None] * 32
     DMA.made = 0
     given = _modules()
+    vars(given["rp2"]).update(of_rp2)
     saved = {name: sys.modules.get(name) for name in {*given, *NAMES}}
     pointers = {"ptr8": Bytes, "ptr16": None, "ptr32": Words, "uint": int}
     try:

@@ -8,6 +8,7 @@ to a terminal, a page or a file.
 
 import re
 import sys
+import unicodedata
 from codecs import register_error
 from contextlib import suppress
 from html import escape
@@ -20,12 +21,15 @@ _UNSEEN = re.compile(
     "\u2060-\u2064\u2066-\u206f\ufeff\ufff9-\ufffb\ufffe\uffff\ud800-\udfff\U000e0000-\U000e007f]"
 )
 _LONGEST = 200
+_WAITING = range(0x2800, 0x2900)  # Braille: the wheel that turns while one waits
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 # How the characters that we write ourselves look where a terminal's alphabet lacks them.
 _PLAIN = {
     "±": "+/-", "°": " deg", "µ": "u", "μ": "u", "Ω": "ohm", "→": "->", "←": "<-", "↔": "<->",
     "×": "x", "·": "*", "²": "^2", "½": "1/2", "≤": "<=", "≥": ">=", "≈": "~", "…": "...",
     "–": "-", "—": "-", "−": "-", "‘": "'", "’": "'", "“": '"', "”": '"', "•": "*", "∞": "inf",
+    "█": "#", "▉": "#", "▊": "#", "▋": "#", "▌": "#", "▍": " ", "▎": " ", "▏": " ", "━": "-",
+    "╸": "-", "╺": "-", "θ": "theta", "π": "pi", "τ": "tau", "σ": "sigma", "∫": "integral of ",
     "△": "delta", "Δ": "delta", "√": "sqrt", "ϕ": "phi", "║": "|", "│": "|", "─": "-",
 }  # fmt: skip
 
@@ -78,7 +82,15 @@ def _plain(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
     missing = error.object[error.start : error.end]
-    return "".join(_PLAIN.get(one, "?") for one in missing), error.end
+    return "".join(map(plain, missing)), error.end
+
+
+def plain(character: str) -> str:
+    """What stands for a character where it cannot be shown."""
+    if ord(character) in _WAITING:
+        return "*"
+    letters = unicodedata.normalize("NFKD", character).encode("ascii", "ignore").decode()
+    return _PLAIN.get(character) or letters or "?"
 
 
 register_error("sparkwitness", _plain)

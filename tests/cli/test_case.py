@@ -14,7 +14,7 @@ from sparkwitness.records.logbook import Logbook
 
 # Letters of the outcomes, as a person sees them whose module gives no spark.
 DEAD_MODULE = {
-    "air_fuel": "a", "sensor_ohm": "a", "cap_look": "a", "plugs_leads": "b",
+    "air_fuel": "a", "coil_ohm": "a", "cap_look": "a", "plugs_leads": "b",
     "supply_walk_module": "a", "spark_coil_lead": "c", "coil_swap": "a", "pickup_signal": "a",
     "ground_drop": "0.1", "module_bench": "b",
 }  # fmt: skip

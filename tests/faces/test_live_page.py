@@ -6,6 +6,7 @@ SPARKWITNESS_SHOTS=FOLDER keeps screenshots, to be looked at.
 import base64
 import http.server
 import os
+import re
 import shutil
 import subprocess
 import threading
@@ -183,6 +184,159 @@ def test_layout(page, size, dark):
     assert (int(background.split("(")[1].split(",")[0]) < 40) == dark
 
 
+# Width, height, and the text's size in %. 200 %: WCAG 2.2, 1.4.4; 180 px is 360 px at 200 % zoom.
+SIZES = (
+    (360, 640, 100), (640, 360, 100), (1280, 800, 100), (360, 640, 200), (640, 360, 200),
+    (1280, 800, 200), (180, 640, 100), (320, 256, 100),
+)  # fmt: skip
+BOX = (
+    "return arguments[0].map(id => { const e = document.getElementById(id);"
+    " const range = document.createRange(); range.selectNodeContents(e);"
+    " const r = range.getBoundingClientRect();"
+    " return [r.left, r.top, r.right, r.bottom, parseFloat(getComputedStyle(e).fontSize)]; })"
+)
+FIGURES = ("timing", "timing-side", "timing-within", "error", "error-within", "next")
+
+
+@pytest.fixture(scope="module", params=["BTDC", "ATDC"])
+def either_side(request):
+    """A live engine that fires before the top, or after it."""
+    with serving() as rig:
+        if request.param == "ATDC":
+            rig.simulated.world.controller.setting = 9.25
+            rig.capture.setup = replace(rig.capture.setup, least=-20.0)  # so that there is advice
+        rig.newest.wait(lambda v: v["timing"] and v["timing"]["side"] == request.param)
+        rig.capture.ask("afresh", {}).result()
+        rig.newest.wait(lambda v: v["next"] and v["engine"] == "turning", 60)
+        rig.side = request.param
+        yield rig
+
+
+@pytest.mark.parametrize("shape", SIZES, ids=["x".join(map(str, s)) for s in SIZES])
+def test_no_size_of_screen_or_text_cuts_a_figure_or_its_side(browser, either_side, shape):
+    width, height, text = shape
+    page = Page(browser, either_side.address.url)
+    page.shape((width, height))
+    page.run("document.documentElement.style.fontSize = arguments[0]", f"{text}%")
+    page.wait(lambda: page.text("next") and page.text("error") not in ("", "—"))
+    time.sleep(0.3)
+    page.shot(f"{either_side.side}-{width}x{height}-{text}")
+    assert page.text("timing-side") == either_side.side
+    boxes = dict(zip(FIGURES, page.run(BOX, list(FIGURES)), strict=True))
+    for name, (left, _, right, _, _) in boxes.items():
+        assert left >= 0 and right <= width + 0.5, (name, boxes[name])
+    assert page.run("return document.scrollingElement.scrollWidth") <= width
+    # The side belongs to the number: it is as large, and next to it.
+    number, side = boxes["timing"], boxes["timing-side"]
+    assert side[4] == number[4] and side[1] - number[3] < number[4]
+    nav = page.run(
+        "const r = document.querySelector('nav').getBoundingClientRect();"
+        " return [r.left, r.top, getComputedStyle(document.querySelector('nav')).position]"
+    )
+    if nav[2] == "fixed" and text == 100 and height >= 360:
+        # Without scrolling: timing, side, error and the next setting, clear of the buttons.
+        for name in FIGURES if width >= 360 else ("timing",):
+            left, top, right, bottom, _ = boxes[name]
+            clear = bottom <= nav[1] + 0.5 or right <= nav[0] + 0.5
+            assert top >= 0 and bottom <= height + 0.5 and clear, (name, boxes[name], nav)
+    assert page.faults() == []
+
+
+RECORD = """
+window.notes = []; window.words = [];
+const glide = AudioParam.prototype.exponentialRampToValueAtTime;
+let from = 0;
+const set = AudioParam.prototype.setValueAtTime;
+AudioParam.prototype.setValueAtTime = function (v, t) {
+  if (v > 20) from = v; return set.call(this, v, t); };
+AudioParam.prototype.exponentialRampToValueAtTime = function (v, t) {
+  window.notes.push([from, v, performance.now()]); return glide.call(this, v, t); };
+const parse = JSON.parse;
+JSON.parse = (text) => {
+  const got = parse(text);
+  if (got.firings !== undefined) window.firings = got.firings;
+  return got; };
+speechSynthesis.speak = (said) => window.words.push(said.text);
+"""
+
+
+def test_it_sounds_late_early_and_as_commanded_and_clicks_each_event(browser):
+    with serving() as rig:
+        rig.newest.wait(lambda v: v["error"])
+        script = browser.execute_cdp_cmd(
+            "Page.addScriptToEvaluateOnNewDocument", {"source": RECORD}
+        )
+        page = Page(browser, rig.address.url)
+        page.wait(lambda: page.text("error") not in ("", "—"))
+        time.sleep(1)
+        assert page.run("return window.notes") == []  # silent until it is asked for
+        page.click("sound")
+        assert page.text("sound") == "sound: tone"
+        page.wait(lambda: page.run("return window.notes.length") >= 2)
+        for begin, end, _ in page.run("return window.notes"):
+            assert begin > 1.1 * end, "late must fall"
+        # A click for each event that the page was told of.
+        page.click("sound")
+        before = page.run("window.notes.length = 0; return window.firings")
+        time.sleep(5)
+        told, clicks = page.run(
+            "return [window.firings, window.notes.filter(one => one[0] === 2000).length]"
+        )
+        assert told - before > 60 and clicks == told - before
+        page.click("sound")
+        page.wait(lambda: page.run("return window.words.length") >= 1)
+        assert re.fullmatch(r"4\.\d degrees late", page.run("return window.words[0]"))
+        # Put right, then too early.
+        for _ in range(2):
+            page.click("sound")
+        assert page.text("sound") == "sound: tone"
+        for setting, rises in ((3.25, None), (1.0, True)):
+            rig.capture.ask("setting", {"value": setting}).result()
+            page.run("window.notes.length = 0")
+            wanted = "as commanded" if rises is None else "advanced"
+            page.wait(lambda wanted=wanted: page.text("error-word").startswith(wanted), 40)
+            page.run("window.notes.length = 0")
+            page.wait(lambda: page.run("return window.notes.length") >= 1)
+            begin, end, _ = page.run("return window.notes[0]")
+            assert end > 1.1 * begin if rises else begin == end
+        # A crank that stands: two low notes, then silence.
+        rig.simulated.unplug()
+        page.wait(lambda: [n[:2] for n in page.run("return window.notes")][-2:] == [[220, 220]] * 2)
+        page.run("window.notes.length = 0")
+        time.sleep(3.5)
+        assert page.run("return window.notes") == []
+        browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
+        browser.get("about:blank")
+
+
+def test_the_screen_stays_awake_or_it_is_said_how(browser):
+    """Browsers give the lock on this machine's own address, and not over plain http from afar."""
+    with serving(lan=True) as rig:
+        query = f":{rig.address.port}/?token={rig.address.token}"
+        here = Page(browser, f"http://127.0.0.1{query}")
+        here.shape(PHONE)
+        here.wait(lambda: here.run("return isSecureContext"))
+        time.sleep(0.5)
+        assert here.run("return document.getElementById('awake').hidden")
+        if rig.address.host.startswith("127."):
+            pytest.skip("this machine has no other address")
+        afar = Page(browser, f"http://{rig.address.host}{query}")
+        afar.wait(lambda: afar.text("timing") not in ("", "—"))
+        assert not afar.run("return isSecureContext")
+        assert "time-out to the longest" in afar.text("awake")
+        browser.get("about:blank")
+
+
+def test_reduced_motion_is_respected(page):
+    moving = "return getComputedStyle(document.querySelector('.dot')).animationName"
+    for wanted, name in (("no-preference", "breathe"), ("reduce", "none")):
+        features = [{"name": "prefers-reduced-motion", "value": wanted}]
+        page.browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+        page.wait(lambda name=name: page.run(moving) == name)
+    page.click("do-lamp")
+    assert "photosensitive epilepsy" in page.text("ask-lamp")
+
+
 @pytest.mark.parametrize(
     ("size", "dark", "dialog"),
     [
@@ -230,11 +384,11 @@ def test_a_screen_reader_is_not_flooded(page):
 def test_keyboard_reaches_and_works_everything(page):
     active = "return document.activeElement.id"
     reached = []
-    for _ in range(9):
+    for _ in range(10):
         page.browser.switch_to.active_element.send_keys(Keys.TAB)
         reached.append(page.run(active))
-    wanted = ["shade", "do-commanded", "do-setting", "do-mark", "do-lamp"]
-    assert [one for one in reached if one in wanted][:5] == wanted
+    wanted = ["sound", "shade", "do-commanded", "do-setting", "do-mark", "do-lamp"]
+    assert [one for one in reached if one in wanted][:6] == wanted
     before = int(page.text("mark-count"))
     page.run("document.getElementById('do-mark').focus()")
     page.browser.switch_to.active_element.send_keys(Keys.ENTER)

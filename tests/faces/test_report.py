@@ -186,12 +186,41 @@ def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path)
     assert "6.0" in told.plots[1].words and "1.0" in told.plots[1].words
     page = Page(report.page(kept, told))
     assert "Speed by speed" in page.text and "± 0 " not in page.text
+    assert "No verdict: no limits were typed" in page.text
+    assert "Over all speeds" in page.text and "quantities" not in page.text
+    assert "switch-over" in page.text and "burst window" in page.text
     flawed = json.loads(json.dumps(result))
     flawed["points"][0]["drop_outs"] = 5
     with Logbook(tmp_path / "b.db") as book:
         kept = book.run(book.keep("bench", "flawed", flawed))
     plots_3 = report.without_recording(kept, "").plots
     assert len(plots_3) == 3 and "most drop-outs: " in plots_3[2].words.lower()
+
+
+@pytest.mark.parametrize(
+    ("limit", "first"),
+    [
+        ("delay_us=:60", "Verdict: within all limits."),
+        (
+            "delay_us=:2",
+            "Verdict: OUTSIDE the limits (delay, µs at 1000 rpm; delay, µs at 4000 rpm).",
+        ),
+    ],
+)
+def test_the_verdict_of_a_bench_test_stands_on_top_in_words(tmp_path: Path, limit, first):
+    book = tmp_path / "b.db"
+    done = run(
+        "bench", "--simulate", "capacitive", "--steps", "1000,4000", "--seconds", "2", "--ramp",
+        "none", "--yes", "--repeats", 1, "--limit", limit, "--logbook", book,
+    )  # fmt: skip
+    assert done.exit_code == (0 if "within" in first else 4), done.output
+    out = tmp_path / "r.html"
+    assert run("report", 1, "--out", out, "--logbook", book).exit_code == 0
+    text = Page(out.read_text(encoding="utf-8")).text
+    assert 0 < text.index(first) < text.index("Before anyone goes near it")
+    rows = text[text.index("Against the limits") :]
+    assert rows.count(" within " if "within" in first else " outside ") >= 2
+    assert "Limits" not in text[: text.index(first)]
 
 
 def images(html: str) -> list[tuple[bytes, str]]:
@@ -203,7 +232,7 @@ def images(html: str) -> list[tuple[bytes, str]]:
 
 def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, marine):
     found = images(html)
-    assert len(found) == 5
+    assert len(found) == 7
     for svg, alt in found:
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
@@ -214,9 +243,14 @@ def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, marine):
     for said in (
         f"{len(timed.angles)} events from", f"from {timed.angles.min():.2f}° to",
         "Commanded: 9° BTDC", "3 in 100 %", f"all {len(timed.angles)}; ", "Lowest supply voltage",
-        "no line is fitted",
+        "no line is fitted", "Timing against time. ",
     ):  # fmt: skip
         assert said in alts, said
+    # The scenario's sparks come every 640 µs: 6 N t degrees apart, three of them.
+    apart = 6e-6 * float(np.mean(timed.speed)) * 640
+    words = next(alt for _, alt in found if alt.startswith("A burst"))
+    places = [float(n) for n in re.findall(r"\d: ([\d.]+)° in 100 %", words)]
+    assert places == pytest.approx([0, apart, 2 * apart], abs=0.06)
 
 
 def tables_of(path: Path, setup: Setup) -> Tables:
@@ -323,7 +357,7 @@ def test_pdf_is_a4_with_the_same_numbers(html: str, marine):
 def test_the_command(tmp_path: Path, book, marine):
     out = tmp_path / "r.html"
     answer = run("report", 1, "--out", out, "--by", "A. Tester", "--logbook", book.path)
-    assert answer.exit_code == 0 and len(images(out.read_text())) == 5
+    assert answer.exit_code == 0 and len(images(out.read_text())) == 7
     again = run("report", 1, "--out", out, "--logbook", book.path)
     assert again.exit_code == 1 and "already exists" in again.output
     free = run("report", marine.path, "--out", tmp_path / "s.html")
@@ -360,7 +394,7 @@ def test_several_sessions_in_a_recording_are_plotted(tmp_path: Path, marine, cor
     assert len(found) == 2
     run_0 = report.transient(path)
     told = report.read(run_0, path)
-    assert len(told.plots) == 5
+    assert len(told.plots) == 7
     raster = next(p for p in told.plots if p.title == "Sparks of each event")
     repeats = float(re.search(r"the last one ([\d.]+)°", raster.words).group(1))
     assert 6.5 < repeats < 8  # two times 0.64 ms at 940 rev/min are 7.2°
@@ -396,7 +430,7 @@ def test_a_browser_lays_it_out_without_sideways_scrolling(width: int, html: str,
         drawn = browser.execute_script(
             "return [...document.images].map(i => i.complete && i.naturalWidth > 0)"
         )
-        assert drawn == [True] * 5
+        assert drawn == [True] * 7
         size = browser.execute_script(
             "return parseFloat(getComputedStyle(document.querySelector('.value')).fontSize)"
         )

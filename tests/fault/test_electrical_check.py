@@ -29,8 +29,8 @@ def test_coil_takes_off_the_leads_and_the_heat() -> None:
 
 @pytest.mark.parametrize(
     ("reading", "verdict", "code"),
-    [("open", "open", 3), ("0.2", "shorted", 3), ("0.9", "high", 3), ("0.55", "fine", 0),
-     ("0.45", "unsure", 3)],
+    [("open", "open", 4), ("0.2", "shorted", 4), ("0.9", "high", 4), ("0.55", "fine", 0),
+     ("0.45", "unsure", 5)],
 )  # fmt: skip
 def test_coil_verdicts_and_exit_codes(reading: str, verdict: str, code: int) -> None:
     found = call("coil", "--primary", reading, "--primary-limits", "0.45", "0.65", code=code)
@@ -65,10 +65,10 @@ def test_capacitive_energy() -> None:
 
 def test_supply_by_hand() -> None:
     assert call("supply", "--rest", "12.6", "--lowest", "10.2")["verdict"] == "fine"
-    assert call("supply", "--rest", "12.6", "--lowest", "9.1", code=3)["verdict"] == "suspect"
+    assert call("supply", "--rest", "12.6", "--lowest", "9.1", code=4)["verdict"] == "suspect"
     cold = call("supply", "--rest", "12.6", "--lowest", "9.1", "--temp", "-18")
     assert cold["verdict"] == "fine" and cold["limit_v"] == pytest.approx(8.5)
-    typed = call("supply", "--rest", "12.6", "--lowest", "10.2", "--limit", "10.5", code=3)
+    typed = call("supply", "--rest", "12.6", "--lowest", "10.2", "--limit", "10.5", code=4)
     assert typed["verdict"] == "suspect"
 
 

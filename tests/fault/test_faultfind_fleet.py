@@ -25,7 +25,7 @@ FIXED_ORDER = (
     "air_fuel", "battery_rest", "fuse_look", "supply_walk", "supply_walk_module", "ground_drop",
     "crank_pulses", "crank_pulses_hall", "pickup_volts", "pickup_signal", "pickup_check",
     "pickup_look", "trigger_edges", "fault_lamp", "controller_lines", "points_look",
-    "condenser_meter", "primary_edges", "primary_lamp", "sensor_ohm", "clamp_coil_lead", "cap_look",
+    "condenser_meter", "primary_edges", "primary_lamp", "coil_ohm", "clamp_coil_lead", "cap_look",
     "clamp_plug_lead", "plugs_leads", "spark_angle", "coil_swap", "module_bench",
     "spark_coil_lead", "spark_plug_lead", "supply_cranking", "supply_cranking_meter",
     "burnt_look", "crank_speed", "rev_counter",

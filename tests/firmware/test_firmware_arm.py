@@ -148,12 +148,13 @@ def train_case(rng: random.Random) -> list[Any]:
     )
     place, base = rng.randrange(steps - missing), rng.randrange(1000)
     length = rng.choice((375_000, 1_250_000, 10_000_000, 375_000_000)) // 60 * 60
-    lengths = array("I", [length + rng.randrange(3) * length // 50 for _ in range(16)])
+    lengths = [length + rng.randrange(3) * length // 50 for _ in range(16)]
+    widths = [rng.choice((2, 12_500, 1_875_000)) for _ in range(16)]
     late = 0x1000000 + rng.choice((0, 0, 4, -30, 100_000))
-    width = rng.choice((0, 12_500, 1_875_000))
-    head = [steps, steps - missing, turns, place, base, late, width, 0, 0, 0, 0]
+    head = [steps, steps - missing, turns, place, base, late, rng.randrange(2), 0, 0, 0, 0]
     rest = [375_000, rng.choice((1_250_000, 31_250_000)), rng.getrandbits(29), rng.randrange(4)]
-    return [array("I", [*head, *rest, *[0] * 9]), lengths, base + rng.randrange(5)]
+    train = array("I", [*head, *rest, *[0] * 9])
+    return [train, array("I", lengths + widths), base + rng.randrange(5)]
 
 
 def budget_case(rng: random.Random) -> list[Any]:

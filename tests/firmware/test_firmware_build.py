@@ -57,7 +57,7 @@ def test_a_small_heap_is_enough_to_compile_it_on_the_board() -> None:
 
 
 # They need a board's own modules.
-HARDWARE = {"main", "arm", "chip", "hw_rp2", "outputs", "lamp", "programs", "panel"}
+HARDWARE = {"main", "arm", "chip", "hw_rp2", "outputs", "lamp", "programs", "panel", "rest"}
 
 
 def test_types_agree_with_the_stubs_of_the_board() -> None:

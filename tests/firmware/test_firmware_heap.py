@@ -55,6 +55,7 @@ class WDT:
     def __init__(self, *args, **names): pass
     def feed(self): pass
 machine.WDT = WDT
+machine.mem32 = {0x4005800C: 0}
 machine.freq, machine.unique_id = (lambda: 125000000), (lambda: b"12345678")
 sys.modules["machine"] = machine
 class PIO(Anything):

@@ -83,6 +83,49 @@ def test_what_the_line_does_not_take_goes_out_later() -> None:
     )
 
 
+STUCK = """
+import json, sys, binascii, link as module
+from time import sleep_ms
+class Poll:  # POLLOUT wherever a byte fits, as USB serial says it
+    def ipoll(self, wait):
+        return [(0, 4)] if line.room else []
+class Line:
+    room = 300
+    waited = 0
+    taken = bytearray()
+    def write(self, data, at, n):
+        if n > self.room:
+            n = self.room
+            self.waited += 1
+            sleep_ms(450)
+        self.room -= n
+        self.taken += data[at:at + n]
+        return n
+line = Line()
+link = module.Link(True)
+link._drops = False
+link._out = line
+link._writable = Poll()
+data = bytes(k & 127 for k in range(1000))
+found = [link.send(data, 0, 1000)]
+for room in (0, 0, 40, 0, 7):  # nobody reads but a little
+    line.room += room
+    found.append(link.ready())
+found.append(line.waited)
+while link._left:  # and then all of it
+    line.room += 200
+    link.ready()
+line.room = 5000
+found += [link.ready(), link.send(data, 0, 1000), line.waited, line.taken == data + data]
+print(json.dumps(found))
+"""
+
+
+def test_a_host_that_stops_reading_is_waited_for_once() -> None:
+    found = json.loads(run_script(STUCK))
+    assert found == [False, *[False] * 5, 1, True, True, 1, True]
+
+
 SHUT = """
 import json
 from array import array

@@ -1,7 +1,8 @@
 """The table of addresses and bits by chip against the figures of the chips' published headers.
 
 Source: pico-sdk 2.2.0, src/rp2040 and src/rp2350, hardware_regs/include/hardware/regs:
-addressmap.h, dma.h, sio.h, io_bank0.h, pads_bank0.h. An address is *_BASE + *_OFFSET, a bit *_LSB.
+addressmap.h, dma.h, sio.h, io_bank0.h, pads_bank0.h, watchdog.h. An
+address is *_BASE + *_OFFSET, a bit *_LSB.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ OFFSETS = {
     "IO_BANK0_GPIO0_CTRL": (0x4, 0x4),
     "PADS_BANK0_GPIO0": (0x4, 0x4),
     "WATCHDOG_CTRL": (0x0, 0x0),
+    "WATCHDOG_SCRATCH0": (0xC, 0xC),
 }
 BITS = {  # DMA_CH0_CTRL_TRIG_*_LSB
     "DMA_BUSY": (24, 26),

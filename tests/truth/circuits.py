@@ -208,7 +208,7 @@ class Circuit:
             "spark_coil_lead": lambda: share(s["coil_lead"]),
             "spark_plug_lead": lambda: share(s["tester"]),
             "spark_angle": lambda: yes(bool(s["wrong_angle"])),
-            "sensor_ohm": lambda: (
+            "coil_ohm": lambda: (
                 2 if is_bad("coil_primary") else int(is_bad("coil_secondary", 0, 1, 2, 5)), 3),
             "coil_swap": lambda: yes(
                 bool(self.faults) and set(self.faults) <= {"coil_primary", "coil_secondary"}),

@@ -1,28 +1,7 @@
 """What a bench test drives and what it is judged by: typed or from TOML, checked before anything
 is driven.
 
-A plan file::
-
-    title = "module from the blue pickup"
-    kind = "inductive"          # or "capacitive"
-    active = "high"             # level of the active part of the trigger pulse: high or low
-    fires_at = "end"            # of the active part: start or end; inductive: always end of dwell
-    width_us = 3000             # dwell, or pulse width
-    cylinders = 4
-    strokes = 4
-    steps = [500, 1000, 2000]   # rpm held for `seconds` each
-    seconds = 4
-    repeats = 3                 # up, down, and up again: tells heat and chance from speed
-    ramps = [[500, 7000, 20]]   # from rpm, to rpm, in seconds
-    soak_rpm = 3000             # held for soak_minutes after all else
-    soak_minutes = 0
-
-    [limits]                    # least and most, either may be left out
-    delay_us = { most = 60 }
-    drop_out_percent = { most = 2 }
-
-    [margins]                   # differences that do not matter when two modules are compared
-    delay_us = 5
+`sample` is a plan file with every entry explained.
 """
 
 import difflib
@@ -328,6 +307,65 @@ class Plan:
                 k: _number(v, f"{where}: the margin of {k}") for k, v in given["margins"].items()
             }
         return cls(**given)
+
+
+_SAMPLE = """\
+# Plan of a bench test: `sparkwitness bench --plan THIS-FILE`. What is left out has the value shown
+# here. The service manual of the module says what is right for it: go by that.
+
+title = ""                  # what is tested, such as "spare module, label rubbed off"
+
+# The module
+kind = "{kind}"{pad}# inductive: fires at the end of the dwell; capacitive: at an edge
+active = "high"             # level of the active part of the trigger pulse: high or low
+fires_at = "{fires_at}"{pad_fires}# of the active part: start or end; inductive: always end
+width_us = {width:<17g}# {what}, microseconds; too long overheats module or coil
+cylinders = 4               # firings per working cycle
+strokes = 4                 # 4: a working cycle is two turns; 2: one turn
+
+# What is driven, in this order
+steps = [500, 1000, 2000, 3000, 4000, 5000, 6000]   # crank speeds, rpm
+seconds = 4                 # each of them is held so long
+repeats = 3                 # up, down and up again tells heat and chance from speed
+ramps = [[500, 6500, 20], [6500, 500, 20]]          # from rpm, to rpm, in seconds
+soak_minutes = 0            # at the end, to warm it up; 0: not
+soak_rpm = 3000
+
+# The clamp on the coil lead
+clamp_input = "clamp_a"     # or clamp_b
+clamp_falling = false       # true: stamp its falling edge
+dead_time_us = 150          # edges sooner than this after another are ringing
+
+# Limits, if you have them: take the # away and write your own numbers. Either may be left out.
+[limits]
+{limits}
+# Differences that do not matter when two modules are compared (`--against`).
+[margins]
+{margins}"""
+
+
+def sample(kind: str = "inductive") -> str:
+    """A plan file as text, every entry explained; `Plan.from_dict` takes it as it is.
+
+    Args:
+        kind: key of `KINDS`.
+    """
+    inductive = kind == "inductive"
+    fires_at = "end" if inductive else "start"
+    shown = {
+        "delay_us": "{ most = 60 }", "spread_us": "{ most = 5 }",
+        "drop_out_percent": "{ most = 1 }", "double_percent": "{ most = 1 }",
+        "sparks_per_event": "{ least = 1 }", "switch_over_rpm": "{ least = 2000, most = 3000 }",
+        "burst_window_deg": "{ least = 10 }", "rev_limit_rpm": "{ least = 6000 }",
+        "supply_v": "{ least = 11 }",
+    }  # fmt: skip
+    limits = "".join(f"{f'# {n} = {shown[n]}':<51}# {QUANTITIES[n]}\n" for n in QUANTITIES)
+    margins = "".join(f"{n} = {v:g}\n" for n, v in DEFAULT_MARGINS.items())
+    return _SAMPLE.format(
+        kind=kind, pad=" " * (19 - len(kind)), fires_at=fires_at,
+        pad_fires=" " * (15 - len(fires_at)), width=3000 if inductive else 1000,
+        what="dwell" if inductive else "pulse width", limits=limits, margins=margins,
+    )  # fmt: skip
 
 
 def load(path: Path) -> dict[str, Any]:

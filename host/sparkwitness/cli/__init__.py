@@ -114,7 +114,7 @@ def main(ctx: click.Context, quiet: bool) -> None:
     needed for --simulate, --from and the demo.
 
     Exit codes: 0 done; 1 refused or failed, one sentence says why; 2 a wrong option; 3 ended
-    without a result; 4 a result, and it is bad news.
+    without a result; 4 a result, and it is bad news; 5 a result that is not whole or not sure.
     """
     if ctx.invoked_subcommand not in (None, "config", "completion"):
         from sparkwitness.cli import config

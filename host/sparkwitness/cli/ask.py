@@ -1,11 +1,15 @@
 """Questions to a person at a terminal: the one place that reads what they type.
 
 Any input ends in a value, in another try after one sentence, or in a clean end: "?" shows help,
-an empty line takes the value in brackets, end of input and Ctrl-C end the command.
+an empty line takes the value in brackets, end of input and Ctrl-C end the command. What a pasted
+page leaves behind is thrown away, so that its lines do not answer the questions that follow.
 """
 
+import select
+import sys
 import unicodedata
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 import click
@@ -60,8 +64,11 @@ def question(
             click.echo(f"  An answer is needed here{'; ? tells more' if help else ''}.")
             continue
         try:
+            if kind is str and _drop():
+                raise UserError("that was more than one line; type one short line")
             return _value(kind, typed)
         except (UserError, click.UsageError) as error:
+            _drop()
             click.echo(f"  {_sentence(error.message)}")
 
 
@@ -85,6 +92,7 @@ def cautions_taken(text: str = "Have you read this and taken the precautions?") 
     Raises:
         UserError: it was a no.
     """
+    _drop()  # a yes must be typed after the cautions were shown
     if not yes_no(text, False):
         raise UserError("nothing was done; take the precautions first, then start again")
 
@@ -112,12 +120,27 @@ def _line(text: str, default: str) -> str:
         # Full-width digits and the like become plain ones; a true minus becomes the keyboard's.
         plain = unicodedata.normalize("NFKC", str(typed)).replace("\N{MINUS SIGN}", "-").strip()
         if len(plain) > _MOST:
+            _drop()
             click.echo(f"  That is {len(plain)} characters; a short answer is wanted.")
             continue
         if not plain.isprintable():
             click.echo("  That has characters that cannot be shown; type it again.")
             continue
         return plain
+
+
+def _drop() -> bool:
+    """Throw away lines that wait already; whether there were any."""
+    if sys.platform == "win32":
+        return False
+    import termios
+
+    with suppress(OSError, ValueError, termios.error):
+        waiting = sys.stdin.isatty() and bool(select.select([sys.stdin], [], [], 0.02)[0])
+        if waiting:
+            termios.tcflush(sys.stdin, termios.TCIFLUSH)
+        return waiting
+    return False
 
 
 def _value(kind: Any, typed: str) -> Any:

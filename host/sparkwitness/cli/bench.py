@@ -28,8 +28,8 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
+from sparkwitness.cli import codes, options, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.cli import options, sources
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
@@ -40,13 +40,12 @@ from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing import conditioner
 
-NOTHING_MEASURED, BAD, CUT_SHORT, CANNOT_TELL = 3, 4, 5, 6  # exit codes
 _SPACING_US, _WINDOW_DEG = 1000.0, 20.0  # common practice, no source
 _REPEATS = 3  # fewer cannot tell heat from speed
 _FILE = click.Path(path_type=Path)
 
 
-@click.command()
+@click.group(invoke_without_command=True)
 @options.source
 @click.option(
     "--plan", "plan_file", type=_FILE, help="TOML plan; command-line options override it."
@@ -124,21 +123,21 @@ def command(
     bench output to the module and to the board's trigger input. Nothing is driven before the
     cautions are confirmed.
 
-    \b
-    Exit codes: 0 all measured and, where asked, within the limits or the same
-                1 or 2 bad input, 3 nothing measured
-                4 outside the limits or different
-                5 cut short, 6 measured, but no verdict is possible
+    Exit codes: 0 all measured and, where asked, within the limits or the same; 3 nothing measured;
+    4 outside the limits or different; 5 cut short, or no verdict is possible.
 
     A simulated module: --simulate inductive, capacitive, slow, dying, dead, limiter or ringing.
+    `sparkwitness bench plan` writes a plan with comments, to edit and to give with --plan.
     """
+    if click.get_current_context().invoked_subcommand is not None:
+        return
     if sum(x is not None for x in (from_file, resume)) > 1 or (from_file and (simulate or port)):
         raise UserError("give one of --from, --resume, and a board to drive")
     out, beside = show.consoles(as_json)
     weigh = _claim(claim) if claim else None
     if claim_only:
         if weigh is None:
-            raise UserError("--claim-only needs a claim, such as --claim 20@3000")
+            raise UserError("--claim-only needs a claim, such as --claim 9@2000")
         _only_claim(out, weigh, _plan(plan_file, typed, {}, beside, ask=False), as_json)
         return
     for path in (points, shots):
@@ -176,6 +175,23 @@ def command(
     sys.exit(_code(job, result, told))
 
 
+@command.command("plan")
+@click.argument("file", type=_FILE, default=Path("plan.toml"))
+@click.option("--kind", type=click.Choice(list(bench_plan.KINDS)), default="inductive",
+              show_default=True, help="Principle of the module.")  # fmt: skip
+def write_plan(file: Path, kind: str) -> None:
+    """Write a plan with comments to FILE (default: plan.toml), to edit and give with --plan."""
+    text = bench_plan.sample(kind)
+    try:
+        with open(file, "x", encoding="utf-8") as out:
+            out.write(text)
+    except FileExistsError:
+        raise UserError(f"{file} already exists; choose another name") from None
+    except OSError as error:
+        raise UserError(f"cannot write {file}: {error.strerror}") from None
+    click.echo(f"{file}: edit it, then `sparkwitness bench --plan {file}`")
+
+
 @dataclass
 class _Job:
     """What the parts of the command share."""
@@ -197,13 +213,13 @@ class _Job:
 
 def _code(job: _Job, result: Result, told: list[bench_verdict.Verdict]) -> int:
     if not result.answered:
-        return NOTHING_MEASURED
+        return codes.NOTHING
     verdicts = {v.overall for v in told}
     if verdicts & {bench_verdict.OUTSIDE, bench_verdict.DIFFERS}:
-        return BAD
+        return codes.BAD_NEWS
     if job.why or result.missing:
-        return CUT_SHORT
-    return CANNOT_TELL if bench_verdict.UNKNOWN in verdicts else 0
+        return codes.NOT_SURE
+    return codes.NOT_SURE if bench_verdict.UNKNOWN in verdicts else 0
 
 
 def _run(
@@ -437,7 +453,7 @@ def _margin(text: str) -> tuple[str, float]:
 
 def _claim(text: str) -> tuple[float, float]:
     sparks, at, rpm = text.partition("@")
-    example = "20@3000"
+    example = "9@2000"
     if not at:
         raise UserError(f"--claim {text!r} cannot be read; type it like {example}")
     n, speed = _numbers(sparks, 1, "--claim", example)[0], _numbers(rpm, 1, "--claim", example)[0]

@@ -9,7 +9,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.cli import ask, meter, options, sources
+from sparkwitness.cli import ask, codes, meter, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, selftest
@@ -234,7 +234,8 @@ def selftest_command(
     """Check the board with its bench outputs jumpered to its inputs; prints a table and a verdict.
 
     Checks counts, skew between the inputs, length of the tick, a known delay, the supply reading
-    and that nothing is lost under full load. Exit code 0 only if all pass.
+    and that nothing is lost under full load. Exit code 0 only if all pass; 4: one fails; 5:
+    one could not be judged.
     """
     if simulate is not None and port is not None:
         raise UserError("give one of --port and --simulate")
@@ -268,7 +269,8 @@ def selftest_command(
         click.echo(json.dumps(result.to_dict(), indent=2))
     else:
         _show(out, result)
-    sys.exit(0 if result.passed else 1)
+    unsure = all(check.verdict != "fail" for check in result.checks) and not result.jumpers
+    sys.exit(0 if result.passed else codes.NOT_SURE if unsure else codes.BAD_NEWS)
 
 
 def _only_jumpers() -> str:

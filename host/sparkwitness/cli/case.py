@@ -178,32 +178,61 @@ def _take(
     outcome = ask.question(f"{', '.join(words)}", convert, help=step.again or step.ask)
     if outcome == "quit":
         return False
-    run = None
+    run: int | None = None
+    said: list[str] = []
     if step.kind is not None and outcome in ("yes", "done"):
-        named = ["--engine", case.engine] if case.engine else []
-        run = _run(step.kind, [*more, *named], file, out)
-        if run is None:
-            return True
+        fine, said = _asked(step.before)
+        if fine:
+            named = ["--engine", case.engine] if case.engine else []
+            run = _run(case, step, [*more, *named], file, out)
+            if run is None:
+                return True
+            fine, words_after = _asked(step.after)
+            said += words_after
+        if not fine:
+            outcome, run = "no", None
     note = ask.question("Note (Enter: none)", empty=True, help="What was seen or done.") or ""
+    text = "; ".join([*said, *([note] if note else [])])
     with keeping.open_logbook(file, out) as book:
         try:
-            cases.add(book, case.id, step.name, outcome, note, run)
+            cases.add(book, case.id, step.name, outcome, text, run)
         except UserError as error:
             out.print(f"! {error.message}")
     return True
 
 
-def _run(kind: str, more: list[str], file: Path | None, out: Console) -> int | None:
+def _asked(questions: tuple[tuple[str, str, str], ...]) -> tuple[bool, list[str]]:
+    """Whether each answer was a yes, and the words for those that were given; ends at a no."""
+    said = []
+    for text, good, bad in questions:
+        fine = ask.yes_no(text)
+        said.append(good if fine else bad)
+        if not fine:
+            return False, said
+    return True, said
+
+
+def _run(
+    case: cases.Case, step: cases.Step, more: list[str], file: Path | None, out: Console
+) -> int | None:
     """Number of the run that a step rests on: run the command now, or take one that is kept."""
     from sparkwitness.cli import main
 
+    kind = str(step.kind)
     text = f"Enter runs `{_COMMANDS[kind]}` now; or the number of a run that is kept"
-    typed: int | None = ask.question(text, click.IntRange(1), empty=True)
+
+    def convert(typed: str) -> int:
+        number = int(options.NUMBER.convert(typed, None, None))
+        with keeping.open_logbook(file, out) as book:
+            cases.check_run(book, case, step, number)
+        return number
+
+    typed: int | None = ask.question(text, convert, empty=True)
     if typed is not None:
         return typed
     with keeping.open_logbook(file, out) as book:
         before = max((r.id for r in book.runs(kind=kind, newest=1)), default=0)
-    arguments = [_COMMANDS[kind], *more, *(["--once"] if kind == "measurement" else [])]
+    arguments = [_COMMANDS[kind], *more, "--once" if kind == "measurement" else "--turns-over"]
     try:
         main.main(arguments, standalone_mode=False)
     except SystemExit:

@@ -12,7 +12,7 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, codes, options, sources
 from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
@@ -22,9 +22,6 @@ from sparkwitness.fault import electrical as el
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
-
-NOT_FINE = 3
-"""Exit code: the check was done, and the part is not surely fine."""
 
 
 class Quantity(click.ParamType[float]):
@@ -120,7 +117,8 @@ def coil(as_json: bool, **typed: Any) -> None:
 
     Resistances are brought to 20 °C for copper (0.00393 per K, IEC 60028) and the leads' own is
     taken off. A verdict is given only when the whole interval (k = 2) is on one side of a limit.
-    An ohmmeter does not see insulation that fails at high voltage. Exit code 3: not surely fine.
+    An ohmmeter does not see insulation that fails at high voltage. Exit code 4: not fine; 5: it
+    cannot be told.
     """
     out, beside = show.consoles(as_json)
     result: dict[str, Any] = {}
@@ -151,8 +149,9 @@ def coil(as_json: bool, **typed: Any) -> None:
         click.echo(json.dumps(result, indent=2))
     else:
         _show_coil(out, windings, charge, result.get("capacitor_energy_j"))
-    if any(w.verdict != "fine" for w in windings.values()):
-        sys.exit(NOT_FINE)
+    found = {w.verdict for w in windings.values()} - {"fine"}
+    if found:
+        sys.exit(codes.BAD_NEWS if found - {"unsure"} else codes.NOT_SURE)
 
 
 def _windings(typed: dict[str, Any]) -> dict[str, el.Winding]:
@@ -305,7 +304,8 @@ def supply(
     Without: read a meter and type --rest and --lowest.
 
     The verdict is common practice: below about 9.6 V at 20 °C (8.5 V at -18 °C, the load-test
-    table of workshop manuals) the supply is suspect. Exit code 3: it is not surely fine.
+    table of workshop manuals) the supply is suspect. Exit code 3: not
+    cranked; 4: suspect; 5: it cannot be told.
     """  # fmt: skip
     out, beside = show.consoles(as_json)
     allowed = limit if limit is not None else _said(el.lowest_cranking, temp)
@@ -383,7 +383,8 @@ def supply(
             rows.add_row("lost", show.loss(heard.loss))
         out.print(rows)
     if verdict.verdict != "fine":
-        sys.exit(NOT_FINE)
+        known = {"not cranked": codes.NOTHING, "unsure": codes.NOT_SURE}
+        sys.exit(known.get(verdict.verdict, codes.BAD_NEWS))
 
 
 # --- degrees ---------------------------------------------------------------------------------

@@ -56,6 +56,10 @@ def _checked(
 ) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, inner in table.items():
+        if where and not isinstance(inner, dict) and (known := _flags(group)):
+            # A command that has commands of its own and options too.
+            found[_option(name, f"{where}{name}", known)] = inner
+            continue
         if name not in group.list_commands(ctx):
             raise UserError(_unknown(f"{where}{name}", name, group.list_commands(ctx), "command"))
         if not isinstance(inner, dict):
@@ -66,17 +70,28 @@ def _checked(
         if isinstance(command, click.Group):
             found[name] = _checked(inner, command, ctx, f"{where}{name}.")
         elif command is not None:
-            known = {p.name: p for p in command.params if isinstance(p, click.Option)}
-            by_flag = {
-                flag.lstrip("-").replace("-", "_"): p.name
-                for p in known.values() for flag in p.opts
-            }  # fmt: skip
-            for key, value in inner.items():
-                plain = key.replace("-", "_")
-                if plain not in by_flag:
-                    raise UserError(_unknown(f"{where}{name}.{key}", plain, by_flag, "option"))
-                found.setdefault(name, {})[by_flag[plain]] = value
+            known = _flags(command)
+            found[name] = {
+                _option(key, f"{where}{name}.{key}", known): value for key, value in inner.items()
+            }
     return found
+
+
+def _flags(command: click.Command) -> dict[str, str]:
+    """Long names of a command's options as a file has them, with the parameters' names."""
+    return {
+        flag.lstrip("-").replace("-", "_"): p.name or ""
+        for p in command.params
+        if isinstance(p, click.Option)
+        for flag in p.opts
+    }
+
+
+def _option(key: str, full: str, known: dict[str, str]) -> str:
+    plain = key.replace("-", "_")
+    if plain not in known:
+        raise UserError(_unknown(full, plain, known, "option"))
+    return known[plain]
 
 
 def _unknown(full: str, name: str, known: Iterable[str], what: str) -> str:

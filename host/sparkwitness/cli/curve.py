@@ -10,7 +10,7 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, codes, options, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
@@ -28,8 +28,6 @@ from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.fit import recommend, trend
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
-
-NOTHING_MEASURED = 3
 
 
 @click.command()
@@ -118,7 +116,7 @@ def command(
         _print(out, result, tables)
         if run is not None and not options.quiet():
             out.print(keep.kept(run), style="dim")
-    sys.exit(NOTHING_MEASURED if isinstance(result, Finding) else 0)
+    sys.exit(codes.NOTHING if isinstance(result, Finding) else 0)
 
 
 def _headline(result: curves.Curve) -> str:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import click
 import numpy as np
 
-from sparkwitness.cli import sources
+from sparkwitness.cli import codes, sources
 from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
@@ -69,7 +69,7 @@ def command(name: str, meter: bool, seconds: float | None, new: bool) -> None:
         out.print(f"\n{loaded.title}\nBoard: {source.simulated.interpreter}")
         first = _measure(out, source, setup, "1. As found")
         if first.timing is None:
-            sys.exit(3)
+            sys.exit(codes.NOTHING)
         if first.advice is None or first.advice.setting == setup.setting:
             return
         entered = first.advice.setting
@@ -80,7 +80,7 @@ def command(name: str, meter: bool, seconds: float | None, new: bool) -> None:
         setup = replace(setup, setting=entered)
         second = _measure(out, source, setup, "2. After the correction")
     if second.error is None or second.expanded is None or second.advice is None:
-        sys.exit(3)
+        sys.exit(codes.NOTHING)
     half = abs(setup.gain) * setup.step / 2
     near = abs(second.error) <= second.expanded + half
     out.print(

@@ -10,26 +10,26 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, options
+from sparkwitness.cli import ask, codes, options
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import fault_text, safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console
 from sparkwitness.fault import model as ff
 from sparkwitness.fault.store import default_path, load
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.angle import Reference
 
 _AGAIN = " again"
-NOT_OVER = 3
-"""Exit code: the search still has a test to ask, or ended without being sure."""
 
 
 @click.command()
 @options.source
 @click.option("--by-hand", is_flag=True, help="No board: only tests that a person does.")
+@click.option("--turns-over", is_flag=True, help="It turns over as it should: do not ask.")
 @click.option("--switch", type=click.Choice(["points", "inductive", "capacitive"]),
               help="What switches the coil.")  # fmt: skip
 @click.option("--trigger", type=click.Choice(["points", "pickup", "controller"]),
@@ -73,17 +73,18 @@ NOT_OVER = 3
 def command(
     port: str | None, simulate: str | None, patience: float, by_hand: bool, listing: bool,
     say: tuple[str, ...], answers: Path | None, mended: str | None, starts: bool,
-    resume: Path | None, store_at: Path | None, yes: bool, as_json: bool, seconds: float,
-    keeping: keep.Keeping, **typed: Any,
+    turns_over: bool, resume: Path | None, store_at: Path | None, yes: bool, as_json: bool,
+    seconds: float, keeping: keep.Keeping, **typed: Any,
 ) -> None:  # fmt: skip
-    """Engine cranks and does not start: find the link that lost the spark.
+    """Engine does not start: find the link that lost the spark.
 
-    Asks for the test that tells most for its effort and risk, first air and fuel, then spark.
+    Begins where a person begins: does it turn over, has it fuel and air? Then asks for the test
+    that tells most for its effort and risk.
     Answer with the letter of what you see, a number where one is asked for, or:
     s skip (cannot test), w why this test, o other tests, u undo, q quit (the run is kept).
 
     Without a terminal: give answers with --say or --answers; the next test comes out as text or
-    --json. Exit code 3: the search is not over, or it ended without being sure.
+    --json. Exit code 3: the search is not over; 5: it ended without being sure.
     """
     out, beside = show.consoles(as_json)
     keeping.book(beside)
@@ -92,6 +93,8 @@ def command(
     if starts and mended is None:
         raise UserError("--starts goes with --mended LINK")
     interactive = sys.stdin.isatty() and not as_json and not listing
+    if interactive and resume is None and not turns_over and not say:
+        _ask_turning(beside)
     run = _begin(resume, typed, interactive, simulate is not None or port is not None, by_hand)
     session = Session(
         run, pure(run.chain), resume or store_at, out, beside, port, simulate, patience, seconds,
@@ -120,8 +123,8 @@ def command(
     ends = ff.result(session.chain, session.run.events, session.run.sure)
     if over or ff.started(session.run):
         _keep(session, keeping, simulate)
-    if not (ff.started(session.run) or (over and ends.sure)):
-        sys.exit(NOT_OVER)
+    if not ff.started(session.run) and not (over and ends.sure):
+        sys.exit(codes.NOT_SURE if over else codes.NOTHING)
 
 
 def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None:
@@ -173,6 +176,21 @@ def _begin(
         ff.SURE if sure is None else sure, ff.SECOND_FAULT if second is None else second,
         started, engine,
     )  # fmt: skip
+
+
+def _ask_turning(beside: Console) -> None:
+    """Where the starter does not do its work, the search for a spark has not begun."""
+    turns = ask.yes_no(
+        "Does the starter turn the engine over at its usual speed?", True,
+        "A slow or dead starter, or a battery that breaks down, starts no engine, and can take "
+        "the spark away with it.",
+    )  # fmt: skip
+    if not turns:
+        beside.print(
+            "Battery, cables, grounds and starter come first: `sparkwitness check supply` watches "
+            "the supply while you crank. Search for the spark when it turns over."
+        )
+        sys.exit(codes.NOTHING)
 
 
 def _ask_kinds(kinds: dict[str, str]) -> None:
@@ -275,13 +293,8 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
 
 def _print_state(session: Session, as_json: bool) -> None:
     if as_json:
-        click.echo(
-            json.dumps(
-                fault_text.state(session.chain, session.run, session.path),
-                indent=1,
-                ensure_ascii=False,
-            )
-        )
+        told = fault_text.state(session.chain, session.run, session.path)
+        click.echo(json.dumps(told, indent=1))
         return
     choice = (
         None if ff.started(session.run)

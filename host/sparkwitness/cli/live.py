@@ -71,7 +71,8 @@ def command(
 
     The page is made for a phone on the fender: open it to the local network with --lan and scan
     the code. Without --lan only this machine can open it. Only the token in the address keeps
-    others on the network out, and it is sent unencrypted: use --lan on a network you trust.
+    others on the network out, and it is sent unencrypted: use --lan on a network you trust. The
+    token stays for twelve hours after its last use, so that an open page finds the program again.
 
     Marked points and trials of a setting go into the logbook, each as a run of its own.
     """
@@ -94,7 +95,11 @@ def command(
             where, entered = _where(source, port), _entered(source)
             return Capture(where, setup, publish, record, patience, entered, keep, source.name)
 
-        capture = _terminal(out, make) if in_terminal else _page(out, make, lan, http_port, browser)
+        capture = (
+            _terminal(out, make)
+            if in_terminal
+            else _page(out, make, lan, http_port, browser, keeping.file or default_path())
+        )
     _farewell(out, capture, record)
 
 
@@ -157,6 +162,7 @@ def _page(
     lan: bool,
     http_port: int,
     browser: bool,
+    beside: Path,
 ) -> Capture:
     try:
         import segno
@@ -166,7 +172,7 @@ def _page(
         raise UserError(
             "the page needs more packages: pip install 'sparkwitness[live]', or use --terminal"
         ) from None
-    listener, address = server.listen(http_port, lan)
+    listener, address = server.listen(http_port, lan, beside.with_name("page.token"))
     with listener:
         broadcast = stream.Broadcast()
         capture = make(broadcast.publish)

@@ -11,7 +11,7 @@ from rich.table import Table
 from sparkwitness.bench import evaluate as bench
 from sparkwitness.bench import run as bench_run
 from sparkwitness.bench.plan import Plan
-from sparkwitness.cli import ask, keeping, options
+from sparkwitness.cli import ask, codes, keeping, options
 from sparkwitness.decode.recording import Recording, parts_to
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
@@ -23,7 +23,6 @@ from sparkwitness.timing import curve
 from sparkwitness.timing.setup import Setup
 
 _COMPUTED = ("measurement", "curve", "bench")
-NOT_THE_SAME = 4  # exit code: a recomputed number differs from the one kept
 
 
 @click.group(invoke_without_command=True)
@@ -190,7 +189,7 @@ def recompute(
                     out.print(f"  {line}")
         if not answers:
             out.print("no run with a recording to compute again")
-    sys.exit(0 if all(same for _, same, _ in answers) else NOT_THE_SAME)
+    sys.exit(0 if all(same for _, same, _ in answers) else codes.BAD_NEWS)
 
 
 def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[str]]:

@@ -9,23 +9,23 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, codes, options, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
-from sparkwitness.faces import safety
+from sparkwitness.faces import picture, safety
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console
+from sparkwitness.faces.voice import Voice
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
 from sparkwitness.timing import advice, gates, measure
+from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
-
-NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a timing
 
 
 @click.command()
@@ -36,6 +36,9 @@ NOTHING_MEASURED = 3  # exit code: the run ended with a finding in place of a ti
 @click.option("--longest", type=click.FloatRange(1, 3600), default=90.0, show_default=True,
               help="Give up after this many seconds.")  # fmt: skip
 @click.option("--budget", is_flag=True, help="Show the uncertainty budget.")
+@click.option(
+    "--say", is_flag=True, help="Speak or sound the result: rising is early, falling late."
+)
 @click.option("--once", is_flag=True, help="One measurement; do not offer trials of a new setting.")
 @keep.options
 @keep.like_option
@@ -49,6 +52,7 @@ def command(
     record: Path | None,
     longest: float,
     budget: bool,
+    say: bool,
     once: bool,
     yes: bool,
     as_json: bool,
@@ -68,18 +72,24 @@ def command(
         raise UserError("give one of --port, --simulate and --from")
     out, beside = show.consoles(as_json)
     keeping.book(beside)
+    voice = Voice(lambda: click.echo("\a", nl=False, err=True)) if say else None
+    if voice is not None and not options.quiet():
+        beside.print(voice.means(), style="dim")
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
         recording = Recording(from_file)
         origin = f"replay of {recording.source}"
         setup = typing.setup_from(typed, recording.setup, ask=False)
-        result = measure.evaluate(setup, replay(recording, setup))
+        tables = replay(recording, setup)
+        result = measure.evaluate(setup, tables)
         run = keeping.keep(
             beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
         )
-        _report(out, result, setup, origin, budget, as_json, run)
-        sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
+        _report(out, result, setup, tables, origin, budget, as_json, run)
+        if voice is not None:
+            voice.result(result)
+        sys.exit(0 if result.timing is not None else codes.NOTHING)
 
     interactive = options.someone_answers(as_json)
     known = keeping.known(beside, like)
@@ -95,12 +105,15 @@ def command(
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            result = _live(source, patience, setup, recorded, beside, longest)
+            tables = _live(source, patience, setup, recorded, beside, longest, voice)
+            result = measure.evaluate(setup, tables)
             run = keeping.keep(
                 beside, Logbook.keep_measurement, result, setup, recording=recorded,
                 source=source.name,
             )  # fmt: skip
-            _report(out, result, setup, source.name, budget, as_json, run)
+            _report(out, result, setup, tables, source.name, budget, as_json, run)
+            if voice is not None:
+                voice.result(result)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
@@ -111,7 +124,7 @@ def command(
             source.enter_setting(following)
             learned = advice.learn_gain(trials, setup.stated_gain)
             setup = replace(setup, setting=following, learned_gain=learned.gain)
-    sys.exit(0 if result.timing is not None else NOTHING_MEASURED)
+    sys.exit(0 if result.timing is not None else codes.NOTHING)
 
 
 def _live(
@@ -121,7 +134,8 @@ def _live(
     record: Path | None,
     beside: Console,
     longest: float,
-) -> measure.Measurement:
+    voice: Voice | None,
+) -> Tables:
     with link.Link(source.port, patience) as board:
         typed = setup.to_dict()
         recorder = Recorder(record, board.hello, typed, source.name) if record else None
@@ -134,10 +148,12 @@ def _live(
             with waiting as line:
 
                 def watch(result: measure.Measurement) -> None:
+                    if voice is not None:
+                        voice.meanwhile(result)
                     if line is not None:
                         line.update(show.status(result, setup.target))
 
-                return session.run(board, setup, recorder, watch, longest_s=longest)
+                return session.tables(board, setup, recorder, watch, longest_s=longest)
         except UserError as error:
             if record:
                 raise UserError(f"{error.message}; the recording up to here is {record}") from None
@@ -155,6 +171,7 @@ def _report(
     out: Console,
     result: measure.Measurement,
     setup: Setup,
+    tables: Tables,
     source: str,
     budget: bool,
     as_json: bool,
@@ -166,10 +183,23 @@ def _report(
         return
     show.origin(out, source)
     out.print(show.measurement(result, setup))
+    if out.is_terminal and not options.quiet():
+        _picture(out, result, setup, tables)
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
     if run is not None and not options.quiet():
         out.print(keep.kept(run), style="dim")
+
+
+def _picture(out: Console, result: measure.Measurement, setup: Setup, tables: Tables) -> None:
+    found = measure.timed(setup, tables)
+    if isinstance(found, Finding):
+        return
+    used = measure.used(result, found, tables.tick_s)
+    drawn = picture.spread(result, found.angles[used])
+    if drawn is not None:
+        out.print()
+        out.print(drawn)
 
 
 def _ask_setting(

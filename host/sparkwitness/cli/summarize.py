@@ -13,7 +13,7 @@ import click
 from rich.progress import Progress
 
 from sparkwitness import __version__
-from sparkwitness.cli import options
+from sparkwitness.cli import codes, options
 from sparkwitness.decode.recording import FORMAT, Recording
 from sparkwitness.errors import UserError, needed
 from sparkwitness.faces.console import Console
@@ -22,7 +22,6 @@ from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
 
 SUFFIX = ".rec"
-SOME_FAILED = 5  # exit code: the table is written, but not every recording is in it
 
 # Column: (Parquet type, unit, path in the result's plain values).
 COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
@@ -95,7 +94,7 @@ def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: boo
         click.echo(f"{len(rows)} of {len(files)} recordings in {out}{beside}")
         for path, why in failed.items():
             click.echo(f"! {path}: {why}")
-    sys.exit(SOME_FAILED if failed else 0)
+    sys.exit(codes.NOT_SURE if failed else 0)
 
 
 def find(folder: Path) -> tuple[list[Path], int]:

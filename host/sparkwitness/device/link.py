@@ -25,6 +25,8 @@ _RENEW_S = 0.2
 _STOP_AGAIN_S = 0.15
 _PROMPT = b">>> "
 _ON = ("drive", "lamp", "renew")  # commands that switch outputs on, or keep them on
+# Commands whose answer somebody waits for; those to the others would only pile up.
+_AWAITED = {n for name, n in wire.NUMBER.items() if name not in ("alive", "renew")}
 
 
 def boards() -> list[Any]:
@@ -107,17 +109,21 @@ class Link:
                 # A URL such as socket:// cannot tell how much waits: ask for much, wait little.
                 waiting = 4096 if "://" in self.port else self._serial.in_waiting
                 data = self._serial.read(max(1, min(waiting, 65536)))
-                if data:
-                    self._received.put(data)
-                    self._listen(data)
-                due = time.monotonic() - self._alive > _ALIVE_S
-                if due and self.hello and not self._hushed:
-                    self._send("alive")
+                self._take(data)
         except UserError as error:
             self._fault = error.message
         except (OSError, serial.SerialException, TypeError):
             # pyserial raises TypeError when the port vanishes under its read.
             self._fault = self._gone()
+
+    def _take(self, data: bytes) -> None:
+        """One look at the line."""
+        if data:
+            self._received.put(data)
+            self._listen(data)
+        due = time.monotonic() - self._alive > _ALIVE_S
+        if due and self.hello and not self._hushed:
+            self._send("alive")
 
     def _listen(self, data: bytes) -> None:
         """Pick hello, ack and log messages out of the stream."""
@@ -139,7 +145,7 @@ class Link:
                 message = wire.decode_body(body)
             except framing.FrameError:
                 continue
-            if message.name in ("hello", "ack"):
+            if message.name == "hello" or message.fields.get("command") in _AWAITED:
                 self._answers.put(message)
             elif message.name == "heartbeat":
                 self.streamed = time.monotonic()

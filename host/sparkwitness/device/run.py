@@ -76,14 +76,14 @@ def collect(
     return analyzer.finish()
 
 
-def run(
+def tables(
     link: Link,
     setup: Setup,
     recorder: Recorder | None,
     watch: Callable[[Measurement], None],
     longest_s: float = 90.0,
-) -> Measurement:
-    """Measure until the target is met, or waiting cannot help.
+) -> Tables:
+    """What is seen until the target is met, or waiting cannot help.
 
     Args:
         link, setup, recorder: see `collect`.
@@ -94,12 +94,23 @@ def run(
         UserError: see `collect`.
     """
 
-    def done(tables: Tables) -> bool:
-        result = evaluate(setup, tables)
+    def done(so_far: Tables) -> bool:
+        result = evaluate(setup, so_far)
         watch(result)
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
-    return evaluate(setup, collect(link, setup, recorder, done, newest=_LOOK_SPARKS))
+    return collect(link, setup, recorder, done, newest=_LOOK_SPARKS)
+
+
+def run(
+    link: Link,
+    setup: Setup,
+    recorder: Recorder | None,
+    watch: Callable[[Measurement], None],
+    longest_s: float = 90.0,
+) -> Measurement:
+    """Measure: what `tables` gives, evaluated; arguments and errors are the same."""
+    return evaluate(setup, tables(link, setup, recorder, watch, longest_s))
 
 
 def _hopeless(result: Measurement) -> bool:

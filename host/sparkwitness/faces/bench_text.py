@@ -19,7 +19,7 @@ from sparkwitness.faces import text as show
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.stats import Change
 
-_NAMES = {
+NAMES = {
     "delay_us": "delay, µs", "spread_us": "spread, µs", "drop_out_percent": "drop-outs, %",
     "double_percent": "double events, %", "sparks_per_event": "sparks per event",
     "switch_over_rpm": "switch-over, rpm", "burst_window_deg": "burst window, °",
@@ -46,7 +46,7 @@ def plan(what: Plan, seconds: float) -> RenderableType:
         rows.add_row("soak", f"{what.soak_rpm:g} rpm for {what.soak_minutes:g} min")
     for name, limit in what.limits.items():
         ends = ["" if end is None else f"{end:g}" for end in (limit.least, limit.most)]
-        rows.add_row("limit", f"{_NAMES[name]}: {_span(*ends)}")
+        rows.add_row("limit", f"{NAMES[name]}: {_span(*ends)}")
     length = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
     rows.add_row("takes", f"about {length}; Ctrl-C stops at any moment and keeps what is there")
     return rows
@@ -63,7 +63,8 @@ def result(what: Result) -> RenderableType:
         parts += [_bursts(what.points), Text()]
     rows = _rows()
     if what.answered:
-        _sweep(rows, what.sweep)
+        for row in sweep_words(what.sweep):
+            rows.add_row(*row)
     if what.soak:
         _soak(rows, what.soak)
     supplies = [p.supply_mv for p in what.points if p.supply_mv is not None]
@@ -188,7 +189,7 @@ def headline(what: Result, verdicts: Sequence[Verdict]) -> str:
     if sweep.switch_up:
         one = sweep.switch_up
         said.append(f"switch-over at {one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f})")
-    said += [f"{_OVERALL[v.overall]}" for v in verdicts]
+    said += [f"{OVERALL[v.overall]}" for v in verdicts]
     return "; ".join(said) or "nothing measured"
 
 
@@ -199,32 +200,38 @@ def _distribution(counts: dict[int, int]) -> str:
     return ", ".join(said) + (" …" if len(common) > 2 else "")
 
 
-def _sweep(rows: Table, sweep: Sweep) -> None:
+def sweep_words(sweep: Sweep) -> list[tuple[str, str]]:
+    """What shows only over all speeds: name and text of each line."""
+    rows: list[tuple[str, str]] = []
+
+    def say(name: str, text: str) -> None:
+        rows.append((name, text))
+
     if sweep.delay:
-        rows.add_row("delay", delay(sweep.delay))
+        say("delay", delay(sweep.delay))
     if sweep.switch_up or sweep.switch_down:
         for name, one in (("up", sweep.switch_up), ("down", sweep.switch_down)):
             if one:
                 ends = "many to single, going up" if name == "up" else "single to many, going down"
-                rows.add_row(
+                say(
                     "switch-over",
                     f"{one.value:.0f} rpm ({one.low:.0f} to {one.high:.0f}), {ends}; {_width(one)}",
                 )
         if sweep.hysteresis:
             value, low, high = sweep.hysteresis
             seen = f"{value:.0f} rpm ({low:.0f} to {high:.0f})"
-            rows.add_row("hysteresis", f"none shown: {seen}" if low <= 0 <= high else seen)
+            say("hysteresis", f"none shown: {seen}" if low <= 0 <= high else seen)
     elif sweep.always:
         word = "single sparks" if sweep.always == "single" else "many sparks"
-        rows.add_row("switch-over", f"none: {word} at every speed up to {sweep.most_rpm:.0f} rpm")
+        say("switch-over", f"none: {word} at every speed up to {sweep.most_rpm:.0f} rpm")
     if sweep.window_deg:
         low, high = sweep.window_deg
-        rows.add_row(
+        say(
             "burst window",
-            f"{low:.1f} to {high:.1f}° of crank (common practice, no source: some 20°)",
+            f"{low:.1f} to {high:.1f}° of crank",
         )
     if sweep.first_drop_out is None:
-        rows.add_row(
+        say(
             "drop-outs",
             f"none in {sweep.clean_triggers} triggers up to {sweep.clean_to:.0f} rpm: fewer than "
             f"{100 * intervals.most_with_none(sweep.clean_triggers):.2f} % (95 %)",
@@ -233,12 +240,13 @@ def _sweep(rows: Table, sweep: Sweep) -> None:
         clean = "at the lowest speed already"
         if sweep.clean_to is not None:
             clean = f"none in the {sweep.clean_triggers} triggers up to {sweep.clean_to:.0f} rpm"
-        rows.add_row("drop-outs", f"the first at {sweep.first_drop_out:.0f} rpm; {clean}")
+        say("drop-outs", f"the first at {sweep.first_drop_out:.0f} rpm; {clean}")
     if sweep.rev_limit:
         at = sweep.rev_limit
-        rows.add_row("rev limit", f"{at.value:.0f} rpm ({at.low:.0f} to {at.high:.0f})")
+        say("rev limit", f"{at.value:.0f} rpm ({at.low:.0f} to {at.high:.0f})")
     else:
-        rows.add_row("rev limit", f"none up to {sweep.most_rpm:.0f} rpm, the greatest driven")
+        say("rev limit", f"none up to {sweep.most_rpm:.0f} rpm, the greatest driven")
+    return rows
 
 
 def delay(fit: Delay) -> str:
@@ -302,7 +310,7 @@ def verdict(what: Verdict) -> RenderableType:
     table.add_column("verdict", no_wrap=True)
     for c in what.checks:
         table.add_row(
-            _NAMES[c.quantity], c.where, _short(c.value, compare), _interval(c, compare),
+            NAMES[c.quantity], c.where, short(c.value, compare), _interval(c, compare),
             f"± {c.most:g}" if compare else _span(_end(c.least), _end(c.most)),
             Text(c.verdict, style=_STYLE.get(c.verdict, "yellow")),
         )  # fmt: skip
@@ -310,7 +318,7 @@ def verdict(what: Verdict) -> RenderableType:
     reasons: dict[str, list[str]] = {}
     for c in what.checks:
         if c.note:
-            reasons.setdefault(f"{_NAMES[c.quantity]}: {c.note}", []).append(c.where)
+            reasons.setdefault(f"{NAMES[c.quantity]}: {c.note}", []).append(c.where)
     lines += [
         Text(f"  {note} ({', '.join(places)})", style="dim") for note, places in reasons.items()
     ]
@@ -318,11 +326,11 @@ def verdict(what: Verdict) -> RenderableType:
     if len(what.checks) > 1:
         together = f"All {len(what.checks)} intervals hold together at 95 %"
         lines.append(Text(f"{together} (each at {100 * what.each_at:.2f} %).", style="dim"))
-    lines.append(Text(f"Verdict: {_OVERALL[what.overall]}", style="bold"))
+    lines.append(Text(f"Verdict: {OVERALL[what.overall]}", style="bold"))
     return Group(*lines)
 
 
-_OVERALL = {
+OVERALL = {
     "within": "within all limits",
     "outside": "OUTSIDE the limits",
     "same": "the same as the known good module, within the margins",
@@ -331,7 +339,8 @@ _OVERALL = {
 }
 
 
-def _short(value: float | None, sign: bool) -> str:
+def short(value: float | None, sign: bool) -> str:
+    """A value with the digits that matter."""
     if value is None:
         return "-"
     return f"{value:{'+' if sign else ''}.{_digits(value)}f}"
@@ -354,8 +363,8 @@ def _span(low: str, high: str) -> str:
 def _interval(check: Check, sign: bool) -> str:
     if check.value is None:
         return "-"
-    low = _short(check.low, sign) if isfinite(check.low) else "…"
-    high = _short(check.high, sign) if isfinite(check.high) else "…"
+    low = short(check.low, sign) if isfinite(check.low) else "…"
+    high = short(check.high, sign) if isfinite(check.high) else "…"
     return f"{low} to {high}"
 
 

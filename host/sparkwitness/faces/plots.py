@@ -17,7 +17,6 @@ from sparkwitness.faces import text as show
 from sparkwitness.timing import measure
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.analyzer import Tables
-from sparkwitness.timing.fit import DelayFit
 from sparkwitness.timing.setup import Setup
 
 Floats = NDArray[np.float64]
@@ -111,160 +110,19 @@ def all_of(
     Raises:
         UserError: matplotlib is not installed.
     """
+    sparks = _bursts(tables, timed)
     plots = [
         _against_speed(setup, timed, steady, expanded),
         _histogram(setup, timed, steady, expanded),
-        _raster(tables, timed),
+        _raster(sparks),
         _counts(timed),
     ]
+    if any(len(burst) > 1 for burst in sparks):
+        plots.append(_burst(sparks, float(np.nanmean(timed.speed))))
+    plots.append(_against_time(setup, timed, steady, tables.tick_s))
     if len(supply[0]):
         plots.append(_supply(*supply))
     return plots
-
-
-def of_curve(bins: list[dict[str, Any]], fit: DelayFit | None) -> list[Plot]:
-    """The plots of a curve, from its bins as `curve.Curve.to_dict` gives them, and its fit."""
-    if not bins:
-        return []
-    plots = [_timing_of(bins)]
-    known = [b for b in bins if b.get("error") is not None]
-    if len(known) > 1:
-        plots.append(_error_of(known, fit))
-    return plots
-
-
-def _bin_arrays(bins: list[dict[str, Any]], key: str) -> tuple[Floats, Floats, Floats]:
-    """Speed, value and half width of the interval of each bin."""
-    rpm, value, half = (np.array([b[k] for b in bins]) for k in ("rpm", key, "expanded"))
-    return rpm, value, half
-
-
-def _timing_of(bins: list[dict[str, Any]]) -> Plot:
-    rpm, value, half = _bin_arrays(bins, "timing")
-
-    def make(axes: Any) -> str:
-        axes.errorbar(rpm, value, half, fmt="o-", ms=4, lw=1, color=BLUE, capsize=3,
-                      label="measured ± U (k = 2)")  # fmt: skip
-        for key, mark, colour in (("rising", "^", GREEN), ("falling", "v", INK)):
-            part = [b for b in bins if b.get(key) is not None]
-            if part:
-                axes.plot([b["rpm"] for b in part], [b[key] for b in part], mark, ms=5,
-                          mfc="none", color=colour, label=f"speed {key}")  # fmt: skip
-        wanted = [b for b in bins if b.get("wanted") is not None]
-        if wanted:
-            axes.plot([b["rpm"] for b in wanted], [b["wanted"] for b in wanted], "--", lw=1.5,
-                      color=VERMILLION, label="wanted")  # fmt: skip
-        axes.set_xlabel("crank speed, rpm")
-        axes.set_ylabel("first spark, ° BTDC")
-        axes.legend(loc="best")
-        return (
-            f"{len(bins)} spans of speed from {rpm.min():.0f} to {rpm.max():.0f} rpm; timing from "
-            f"{value.min():.1f}° to {value.max():.1f}° BTDC."
-        )
-
-    return _drawn(make, "Timing against speed", wide=True)
-
-
-def _error_of(bins: list[dict[str, Any]], fit: DelayFit | None) -> Plot:
-    rpm, value, half = _bin_arrays(bins, "error")
-
-    def make(axes: Any) -> str:
-        axes.errorbar(rpm, value, half, fmt="o", ms=4, color=BLUE, capsize=3,
-                      label="measured ± U (k = 2)", zorder=3)  # fmt: skip
-        axes.axhline(0, color=VERMILLION, ls="--", lw=1.5, label="as wanted")
-        words = (
-            f"{len(bins)} spans of speed; errors from {value.min():+.2f}° to {value.max():+.2f}°."
-        )
-        if fit is not None:
-            x = np.linspace(rpm.min(), rpm.max(), 60)
-            y, band = np.array([fit.predict(float(one)) for one in x]).T
-            axes.fill_between(x, y - band, y + band, color=INK, alpha=0.18, lw=0)
-            axes.plot(x, y, color=INK, lw=1.5, label="fixed angle and delay, 95 % band")
-            words += (
-                f" The line: {fit.fixed:+.2f}° ± {fit.u_fixed:.2f}° and a delay of "
-                f"{show.plus_minus(fit.delay_us, fit.u_delay_us, ' µs')}."
-            )
-        axes.set_xlabel("crank speed, rpm")
-        axes.set_ylabel("error, °")
-        axes.legend(loc="best")
-        return words
-
-    return _drawn(make, "Error against speed", wide=True)
-
-
-def of_bench(points: list[dict[str, Any]]) -> list[Plot]:
-    """The plots of a bench test, from its points as `bench.Point.to_dict` gives them."""
-    plots = []
-    for key, title, label in (
-        ("delay_us", "Delay against speed", "trigger to first spark, µs"),
-        ("sparks_per_event_mean", "Sparks per event against speed", "sparks per event"),
-    ):
-        known = [p for p in points if p.get(key) and p.get("rpm")]
-        if known:
-            plots.append(_bench_plot(known, key, title, label))
-    if any(p.get("drop_outs") or p.get("double_events") for p in points):
-        plots.append(_false_events([p for p in points if p.get("rpm") and p["triggers"]]))
-    return plots
-
-
-def half_of(q: dict[str, Any], key: str) -> float:
-    """Expanded uncertainty of a bench point's quantity.
-
-    That of a count is never below 3 / n: what was not once otherwise in n events may be so in 3 of
-    n (rule of three: Hanley & Lippman-Hand, JAMA 249(13), 1983).
-    """
-    half = float(q["expanded"])
-    return max(half, 3 / max(1, q.get("n", 1))) if key == "sparks_per_event_mean" else half
-
-
-def _bench_plot(points: list[dict[str, Any]], key: str, title: str, label: str) -> Plot:
-    def make(axes: Any) -> str:
-        rpm = [p["rpm"]["mean"] for p in points]
-        mean = np.array([p[key]["mean"] for p in points])
-        half = np.array([half_of(p[key], key) for p in points])
-        low = mean - np.array([p[key]["least"] for p in points])
-        high = np.array([p[key]["most"] for p in points]) - mean
-        axes.errorbar(rpm, mean, [low, high], fmt="none", ecolor=PALE, elinewidth=4, alpha=0.6,
-                      label="least to most")  # fmt: skip
-        axes.errorbar(rpm, mean, half, fmt="o", ms=5, color=BLUE, capsize=4,
-                      label="mean ± U (k = 2)")  # fmt: skip
-        axes.set_ylim(0, 1.35 * float(np.max(mean + np.maximum(half, high))))  # room for words
-        axes.set_xlabel("crank speed, rpm")
-        axes.set_ylabel(label)
-        axes.legend(loc="best")
-        pairs = ", ".join(
-            f"{show.plus_minus(m, u)} at {r:.0f} rpm"
-            for r, m, u in zip(rpm, mean, half, strict=True)
-        )
-        return f"{label[:1].upper()}{label[1:]}: {pairs}."
-
-    return _drawn(make, title)
-
-
-def _false_events(points: list[dict[str, Any]]) -> Plot:
-    def make(axes: Any) -> str:
-        words = []
-        for key, share, name, mark, colour in (
-            ("drop_outs", "drop_out_share_95", "drop-outs", "s", VERMILLION),
-            ("double_events", "double_share_95", "double events", "^", BLUE),
-        ):
-            rpm = [p["rpm"]["mean"] for p in points]
-            of = [p["triggers"] if key == "drop_outs" else max(1, p["answered"]) for p in points]
-            value = np.array([100 * p[key] / n for p, n in zip(points, of, strict=True)])
-            ends = np.array([p[share] for p in points]) * 100
-            axes.errorbar(
-                rpm, value, np.maximum([value - ends[:, 0], ends[:, 1] - value], 0), fmt=mark,
-                ms=5, mfc="none", color=colour, capsize=4, label=f"{name}, 95 % interval",
-            )  # fmt: skip
-            worst = int(np.argmax(value))
-            words.append(f"most {name}: {value[worst]:.1f} % at {rpm[worst]:.0f} rpm")
-        axes.set_ylim(bottom=0)
-        axes.set_xlabel("crank speed, rpm")
-        axes.set_ylabel("% of triggers")
-        axes.legend(loc="best")
-        return f"{'; '.join(words)[:1].upper()}{'; '.join(words)[1:]}."
-
-    return _drawn(make, "Drop-outs and double events")
 
 
 def _figure(wide: bool) -> tuple[Any, Any]:
@@ -275,7 +133,7 @@ def _figure(wide: bool) -> tuple[Any, Any]:
     return figure, figure.add_subplot()
 
 
-def _drawn(make: Any, title: str, wide: bool = False) -> Plot:
+def drawn(make: Any, title: str, wide: bool = False) -> Plot:
     """Draw with our style; `make` gets the axes and gives the words."""
     matplotlib = needed("matplotlib", "report")
     with matplotlib.rc_context(_STYLE):
@@ -335,7 +193,7 @@ def _against_speed(
         axes.legend(loc="best")
         return words
 
-    return _drawn(make, "Timing against speed")
+    return drawn(make, "Timing against speed")
 
 
 def _room(axes: Any, speed: Floats) -> None:
@@ -387,21 +245,25 @@ def _histogram(
         axes.legend(loc="upper right")
         return words
 
-    return _drawn(make, "Spread of the first spark")
+    return drawn(make, "Spread of the first spark")
 
 
-def _raster(tables: Tables, timed: measure.Timed) -> Plot:
+def _bursts(tables: Tables, timed: measure.Timed) -> list[Floats]:
+    """Crank degrees of each spark after the first of its event: one array per event."""
+    events, sparks = timed.events, tables.sparks
+    # Crank angles rise over the whole recording, times only within a session.
+    placed = sparks.degrees[sparks.segment >= 0]
+    first = np.searchsorted(placed, events.degrees)
+    last = np.searchsorted(placed, events.last_degrees, "right")
+    return [placed[i:j] - d for i, j, d in zip(first, last, events.degrees, strict=True)]
+
+
+def _raster(bursts: list[Floats]) -> Plot:
     def make(axes: Any) -> str:
-        events, sparks = timed.events, tables.sparks
-        begin = max(0, len(events.tick) - _RASTER_ROWS)
-        # Crank angles rise over the whole recording, times only within a session.
-        placed = sparks.degrees[sparks.segment >= 0]
-        rows, angles = [], []
-        for row in range(begin, len(events.tick)):
-            first = int(np.searchsorted(placed, events.degrees[row]))
-            last = int(np.searchsorted(placed, events.last_degrees[row], "right"))
-            rows.append(np.full(last - first, row + 1))
-            angles.append(placed[first:last] - events.degrees[row])
+        begin = max(0, len(bursts) - _RASTER_ROWS)
+        rows, angles = [], bursts[begin:]
+        for row, burst in enumerate(angles, begin + 1):
+            rows.append(np.full(len(burst), row))
         y, x = np.concatenate(rows), np.concatenate(angles)
         first_ones = x == 0
         many = len(x) > _MANY
@@ -413,7 +275,7 @@ def _raster(tables: Tables, timed: measure.Timed) -> Plot:
         axes.set_ylabel("event")
         axes.margins(x=0.05)
         axes.legend(loc="upper right")
-        shown = f"the last {len(rows)} of {len(events.tick)}" if begin else f"all {len(rows)}"
+        shown = f"the last {len(rows)} of {len(bursts)}" if begin else f"all {len(rows)}"
         if (x > 0).any():
             widest = f"the last one {x.max():.1f}° after the first"
         else:
@@ -421,7 +283,67 @@ def _raster(tables: Tables, timed: measure.Timed) -> Plot:
             axes.set_xlim(-1, 20)
         return f"One row per event, {shown}; {len(x)} sparks, {widest}."
 
-    return _drawn(make, "Sparks of each event")
+    return drawn(make, "Sparks of each event")
+
+
+def _burst(bursts: list[Floats], rpm: float) -> Plot:
+    """What a burst looks like: where its nth spark comes, and in how many events."""
+
+    def make(axes: Any) -> str:
+        words = []
+        most = max(map(len, bursts))
+        for k in range(most):
+            at = np.array([burst[k] for burst in bursts if len(burst) > k])
+            share = 100 * len(at) / len(bursts)
+            low, middle, high = np.percentile(at, (2.5, 50, 97.5))
+            axes.bar(middle, share, width=0.4, color=INK if k == 0 else BLUE, zorder=3)
+            if k:
+                axes.plot([low, high], [share, share], color=VERMILLION, lw=2.5, zorder=4,
+                          label="95 % of them" if k == 1 else None)  # fmt: skip
+            words.append(f"{k + 1}: {middle:.1f}° in {share:.0f} %")
+        axes.set_ylim(0, 118)
+        axes.set_xlabel("crank degrees after the first spark")
+        axes.set_ylabel("% of events that have it")
+        per_ms = 6e-3 * rpm
+        above = axes.secondary_xaxis(
+            "top", functions=(lambda d: d / per_ms, lambda ms: ms * per_ms)
+        )
+        above.set_xlabel("ms, at the mean speed", fontsize=8)
+        if most > 1:
+            axes.legend(loc="upper right")
+        told = words if most <= 8 else [*words[:7], "…", words[-1]]
+        return f"Each spark of a burst, by its number: {', '.join(told)} of {len(bursts)} events."
+
+    return drawn(make, "A burst, spark by spark")
+
+
+def _against_time(
+    setup: Setup, timed: measure.Timed, steady: NDArray[np.bool_], tick_s: float
+) -> Plot:
+    seconds: Floats = timed.events.tick.astype(np.float64) * tick_s
+
+    def make(axes: Any) -> str:
+        many = len(seconds) > _MANY
+        for mask, mark, size, colour, label in (
+            (~steady, "x", 3.5, PALE, "at another speed"),
+            (steady, ".", 4, BLUE, "events, first sparks"),
+        ):
+            if mask.any():
+                axes.plot(seconds[mask], timed.angles[mask], mark, ms=size, color=colour,
+                          label=label, rasterized=many)  # fmt: skip
+        words = f"{len(seconds)} events from {seconds.min():.1f} s to {seconds.max():.1f} s"
+        part = timed.angles[steady] if steady.any() else timed.angles
+        if len(part) >= 8:
+            first, last = np.array_split(part, 4)[0].mean(), np.array_split(part, 4)[-1].mean()
+            words += f"; the last quarter's mean is {last - first:+.2f}° against the first's"
+        if setup.commanded is not None:
+            axes.axhline(setup.commanded, color=VERMILLION, ls="--", lw=1.5, label="commanded")
+        axes.set_xlabel("seconds by the board's clock")
+        axes.set_ylabel("first spark, ° BTDC")
+        axes.legend(loc="best")
+        return f"{words}."
+
+    return drawn(make, "Timing against time", wide=True)
 
 
 def _counts(timed: measure.Timed) -> Plot:
@@ -446,7 +368,7 @@ def _counts(timed: measure.Timed) -> Plot:
         )
         return f"Sparks per event over the speed, marks spread up and down a little: {shares}."
 
-    return _drawn(make, "Sparks per event against speed")
+    return drawn(make, "Sparks per event against speed")
 
 
 def _supply(seconds: Floats, volts: Floats) -> Plot:
@@ -464,4 +386,4 @@ def _supply(seconds: Floats, volts: Floats) -> Plot:
             f"lowest after {seconds[k]:.1f} s; known to ±3 % by the divider's resistors."
         )
 
-    return _drawn(make, "Supply voltage", wide=True)
+    return drawn(make, "Supply voltage", wide=True)

@@ -19,7 +19,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import plots, safety
+from sparkwitness.faces import bench_page, plots, safety, sweep_plots
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
@@ -74,7 +74,7 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
     """
     timing = run.kind == "measurement"
     parts = [_head(run, by)]
-    parts.append(_answers(run) if timing else f'<p class="verdict">{escape(run.headline)}</p>')
+    parts.append(_answers(run) if timing else _said(run))
     parts.append(_cautions(run.kind))
     if timing:
         findings = [f["text"] for f in run.result.get("findings", [])]
@@ -91,7 +91,12 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         parts.append(_plots(told))
         parts.append(_points(run))
         parts.append(_fit(run))
-        shown = ("points", "bins", "findings", "plan", "loss", "fit")
+        shown: tuple[str, ...] = ("points", "bins", "findings", "plan", "loss", "fit")
+        words = bench_page.over_all_speeds(run.result) if run.kind == "bench" else None
+        if words is not None:
+            parts.append(_pairs("Over all speeds", words))
+            parts.append(_checks(run))
+            shown = (*shown, *bench_page.SAID)
         rest = {k: v for k, v in run.result.items() if k not in shown}
         parts.append(_pairs("Details", logbook.flat(rest)))
         parts.append(_pairs("Plan", logbook.flat(run.result.get("plan") or {})))
@@ -126,10 +131,7 @@ def read(run: Run, path: Path) -> Told:
     timed = measure.timed(setup, tables)
     if isinstance(timed, Finding):
         return Told([], f"There is nothing to plot: {timed.text}.", again)
-    seconds = timed.events.tick * tables.tick_s
-    steady = np.zeros(len(seconds), np.bool_)
-    if result.from_s is not None and result.to_s is not None:
-        steady = (seconds >= result.from_s) & (seconds <= result.to_s)
+    steady = measure.used(result, timed, tables.tick_s)
     found, _ = sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
@@ -148,9 +150,9 @@ def without_recording(run: Run, why: str) -> Told:
     """
     points = run.result.get("points") or []
     if run.kind == "curve":
-        return Told(plots.of_curve(run.result.get("bins") or [], fit_of(run)))
+        return Told(sweep_plots.of_curve(run.result.get("bins") or [], fit_of(run)))
     if run.kind == "bench":
-        return Told(plots.of_bench(points))
+        return Told(sweep_plots.of_bench(points))
     return Told([], f"No plots: {why}." if why else "")
 
 
@@ -303,6 +305,26 @@ def _verdict(error: float | None, expanded: float, tip: dict[str, Any] | None) -
     return said
 
 
+def _said(run: Run) -> str:
+    """The verdict in words, then what was found in a line."""
+    lines = bench_page.verdicts(run.result) if run.kind == "bench" else []
+    said = "".join(f'<p class="verdict"><strong>{escape(line)}</strong></p>' for line in lines)
+    return f'{said}<p class="verdict">{escape(run.headline)}</p>'
+
+
+def _checks(run: Run) -> str:
+    """What the verdicts rest on, a row per check."""
+    made = []
+    for title, rows in bench_page.checks(run.result):
+        top = "".join(f"<th>{escape(head)}</th>" for head in bench_page.CHECK_HEADS)
+        body = "".join(
+            "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+        )
+        table = f"<table><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>"
+        made.append(_section(title, f'<div class="scroll" tabindex="0">{table}</div>'))
+    return "".join(made)
+
+
 def _cautions(kind: str) -> str:
     lines = [line for text in (*_CAUTIONS[kind], safety.DEFER) for line in text.split("\n")]
     said = "".join(f"<p>{escape(line)}</p>" for line in lines)
@@ -380,7 +402,7 @@ def _points(run: Run) -> str:
                      str(p["double_events"])]  # fmt: skip
             for key, _ in _POINT_COLUMNS:
                 q = p.get(key)
-                cells.append(show.plus_minus(q["mean"], plots.half_of(q, key)) if q else "")
+                cells.append(show.plus_minus(q["mean"], sweep_plots.half_of(q, key)) if q else "")
             rows.append(cells)
     if not rows:
         return ""

@@ -27,6 +27,8 @@ class Step:
         outcomes: those that can be given.
         kind: kind of logbook run that it rests on, or None.
         again: what to do where the outcome is no.
+        before, after: questions with a yes or a no, each with the words for a yes and for a no,
+            asked before the run is made and after it; a no makes the outcome no.
     """
 
     name: str
@@ -34,6 +36,8 @@ class Step:
     outcomes: tuple[str, ...] = ("yes", "no", "skip")
     kind: str | None = None
     again: str = ""
+    before: tuple[tuple[str, str, str], ...] = ()
+    after: tuple[tuple[str, str, str], ...] = ()
 
 
 STEPS = (
@@ -67,6 +71,12 @@ STEPS = (
         "as it was before? Then measure once more, locked for that alone, and unlock.",
         ("yes", "no", "skip"), "measurement",
         "Put that right first: a lock that was forgotten, or a setting that was not kept.",
+        (
+            ("Ignition off and on again: does the controller still show the setting?",
+             "setting kept", "setting NOT kept"),
+            ("Is the idle speed as it was before?", "idle as before", "idle NOT as before"),
+        ),
+        (("Is the timing unlocked again, after this measurement?", "unlocked", "still LOCKED"),),
     ),
 )  # fmt: skip
 NAMES = tuple(step.name for step in STEPS)
@@ -200,14 +210,7 @@ def add(
     if wanted.kind is not None and outcome in ("yes", "done"):
         if run is None:
             raise UserError(f"{step} rests on a {wanted.kind} of the logbook: give --run NUMBER")
-        rests = book.run(run)
-        if rests.kind != wanted.kind:
-            raise UserError(f"run {run} is a {rests.kind}; {step} rests on a {wanted.kind}")
-        if rests.kind == "measurement" and rests.result.get("timing_deg_btdc") is None:
-            raise UserError(f"run {run} measured nothing; measure again and give that run")
-        before = max((d.run for d in case.steps if d.run is not None), default=0)
-        if run <= before:
-            raise UserError(f"{step} rests on a newer run than {before}, the last one of the case")
+        check_run(book, case, wanted, run)
     elif run is not None:
         raise UserError(f"{step} rests on no run: leave --run out")
     with book.writing() as db:
@@ -215,6 +218,22 @@ def add(
             "INSERT INTO case_steps (case_id, made, step, outcome, text, run) VALUES (?,?,?,?,?,?)",
             (case.id, _now(), step, outcome, _checked(text), run),
         )
+
+
+def check_run(book: Logbook, case: Case, step: Step, run: int) -> None:
+    """Whether a step of a case may rest on a run.
+
+    Raises:
+        UserError: there is no such run, or it does not fit.
+    """
+    rests = book.run(run)
+    if rests.kind != step.kind:
+        raise UserError(f"run {run} is a {rests.kind}; {step.name} rests on a {step.kind}")
+    if rests.kind == "measurement" and rests.result.get("timing_deg_btdc") is None:
+        raise UserError(f"run {run} measured nothing; measure again and give that run")
+    before = max((d.run for d in case.steps if d.run is not None), default=0)
+    if run <= before:
+        raise UserError(f"{step.name} rests on a newer run than {before}, the last one of the case")
 
 
 def load(book: Logbook, number: int) -> Case:

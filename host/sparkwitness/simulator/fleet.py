@@ -313,7 +313,7 @@ class Engine:
                 self.kilovolts(), p["gap_secondary"] + p["gap_coil_lead"] + 9.0)),
             "spark_plug_lead": lambda: share(self.plug_share(tester=True)[1]),
             "spark_angle": lambda: (int(abs(p["angle_error"]) >= 12), 2),
-            "sensor_ohm": lambda: (2 if p["primary_seen"] else int(p["secondary_seen"] > 0), 3),
+            "coil_ohm": lambda: (2 if p["primary_seen"] else int(p["secondary_seen"] > 0), 3),
             "coil_swap": lambda: yes(bool(self.faults & {"coil_primary", "coil_secondary"})
                                      and not self.faults - {"coil_primary", "coil_secondary"}),
             "cap_look": lambda: (2 if p["cap_seen"] == 2 else int(p["coil_lead_seen"] > 0), 3),

@@ -267,6 +267,14 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     )
 
 
+def used(result: Measurement, found: Timed, tick_s: float) -> NDArray[np.bool_]:
+    """bool per event of `found`: those of the steady stretch that `result` rests on."""
+    seconds = found.events.tick * tick_s
+    if result.from_s is None or result.to_s is None:
+        return np.zeros(len(seconds), np.bool_)
+    return np.asarray((seconds >= result.from_s) & (seconds <= result.to_s))
+
+
 def _spark_degrees(events: Events, tick_s: float, rpm: float) -> float:
     """Crank degrees from one spark of a burst to the next; NaN without bursts."""
     bursts = events.pick(events.sparks > 1)

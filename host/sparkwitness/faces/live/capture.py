@@ -271,6 +271,7 @@ class Capture:
                 "board": self._hello.get("board", ""),
             },
             "engine": self._engine,
+            "firings": self._trend.events,
             "notes": [t for t in (self._why, *self._notes, self._learned, self._trouble) if t],
             "lamp": self._lamp,
             "trials": self.trials,

@@ -1,11 +1,14 @@
 // The page: takes the newest view from the socket, writes its words, draws its two pictures.
 // All figures come rounded from the program; nothing is computed here but positions.
 
+import { Sound } from "./sound.js";
+
 const QUIET_MS = 1500; // views come every 250 ms
 const SPEAK_MS = 12000;
 const $ = (id) => document.getElementById(id);
 const token = document.querySelector('meta[name="token"]').content;
 
+const sound = new Sound();
 let socket = null;
 let view = null;
 let heard = 0;
@@ -137,6 +140,7 @@ function show(message) {
   rows("trials", view.trials, (one) => cells(one.setting, `${one.error} ${one.within}`, one.rpm));
   $("marks-box").hidden = !view.marks.length;
   rows("marks", view.marks, (one) => cells(one.number, one.rpm, one.timing, one.error, one.sparks));
+  sound.hear(view, document.body.hasAttribute("data-held"));
   if (message.raster) raster(view.raster);
   if (message.trend) trend(view.trend, commanded);
   speak();
@@ -450,9 +454,27 @@ $("shade").onclick = () => {
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
 new ResizeObserver(redraw).observe(document.body);
 
-// A phone on the fender should stay awake where the browser allows it.
+$("sound").onclick = () => {
+  put("sound", `sound: ${sound.next()}`);
+};
+
+// ---- room and light
+
+const buttons = document.querySelector("nav");
+function room() {
+  document.documentElement.style.setProperty("--nav", `${buttons.offsetHeight}px`);
+  const along = buttons.offsetWidth > innerWidth / 2;
+  document.body.toggleAttribute("data-tall", along && buttons.firstElementChild.offsetHeight > 0.3 * innerHeight);
+}
+new ResizeObserver(room).observe(buttons.firstElementChild);
+addEventListener("resize", room);
+
+// A phone on the fender should stay awake. Browsers offer that only over https or on this machine.
 async function stayAwake() {
-  try { await navigator.wakeLock?.request("screen"); } catch { /* not allowed here */ }
+  try {
+    await navigator.wakeLock.request("screen");
+    $("awake").hidden = true;
+  } catch { $("awake").hidden = false; }
 }
 document.addEventListener("visibilitychange", () => { if (!document.hidden) stayAwake(); });
 

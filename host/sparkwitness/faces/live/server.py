@@ -8,13 +8,18 @@ which outputs are driven, always.
 
 import asyncio
 import hmac
+import os
+import re
 import secrets
 import socket
+import stat
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from html import escape
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import uvicorn
@@ -32,7 +37,12 @@ from sparkwitness.faces import safety
 from sparkwitness.faces.live.stream import Pages
 from sparkwitness.foreign import cell
 
-_KINDS = {"page.js": "text/javascript", "page.css": "text/css", "icon.svg": "image/svg+xml"}
+_KINDS = {
+    "page.js": "text/javascript", "sound.js": "text/javascript", "page.css": "text/css",
+    "icon.svg": "image/svg+xml",
+}  # fmt: skip
+_KEPT_S = 12 * 3600
+"""A page that is still open finds the program again after a restart within this time."""
 # Connections that are no stream (yet): of all, of one address, and how long one may be that.
 _MOST_CONNECTIONS, _MOST_OF_ONE, _LONGEST_S = 64, 32, 10.0
 _LONGEST_MESSAGE = 2048
@@ -66,12 +76,14 @@ class Address:
         return f"http://{self.host}{port}/{secret}"
 
 
-def listen(port: int, lan: bool) -> tuple[socket.socket, Address]:
-    """Bind the socket and make the address with a fresh token.
+def listen(port: int, lan: bool, kept: Path | None = None) -> tuple[socket.socket, Address]:
+    """Bind the socket and make the address.
 
     Args:
         port: TCP port, 0 for any free one.
         lan: listen on every interface, else on loopback.
+        kept: file of the token, so that a page that is open finds the program again after a
+            restart; None: a fresh one.
 
     Raises:
         UserError: the port is taken or not allowed.
@@ -95,7 +107,30 @@ def listen(port: int, lan: bool) -> tuple[socket.socket, Address]:
     suffix = "" if port == 80 else f":{port}"  # browsers leave out the usual port
     names = {f"{host}{suffix}".lower() for host in ("127.0.0.1", "localhost", *own)}
     host = own[0] if own else "127.0.0.1"
-    return listener, Address(host, port, secrets.token_urlsafe(16), lan, frozenset(names))
+    return listener, Address(host, port, _token(kept), lan, frozenset(names))
+
+
+def _token(kept: Path | None) -> str:
+    """The shared secret: the kept one for `_KEPT_S` after its last use, else a new one.
+
+    The file must be this user's alone, or it is made anew.
+    """
+    fresh = secrets.token_urlsafe(16)
+    if kept is None:
+        return fresh
+    with suppress(OSError, UnicodeDecodeError):
+        known, info = kept.read_text("ascii"), kept.lstat()
+        mine = not hasattr(os, "getuid") or (info.st_uid, info.st_mode & 0o77) == (os.getuid(), 0)
+        new = time.time() - info.st_mtime < _KEPT_S
+        if mine and new and stat.S_ISREG(info.st_mode) and re.fullmatch(r"[\w-]{22}", known):
+            os.utime(kept)
+            return known
+    with suppress(OSError):  # then an open page needs the new address
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.unlink(missing_ok=True)
+        with open(os.open(kept, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+            file.write(fresh)
+    return fresh
 
 
 def _own_addresses() -> list[str]:

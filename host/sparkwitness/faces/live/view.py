@@ -32,9 +32,11 @@ class Trend:
     Attributes:
         seconds: by whole second of the session, the number of events, the sum of their angles, the
             least and greatest of these (degrees BTDC), and the sum of their speeds (rev/min).
+        events: taken since the beginning.
     """
 
     seconds: dict[int, tuple[int, float, float, float, float]] = field(default_factory=dict)
+    events: int = 0
     _taken: int = -1
 
     def clear(self) -> None:
@@ -67,6 +69,7 @@ class Trend:
         if not new.any():
             return
         self._taken = int(ticks[-1])
+        self.events += int(np.count_nonzero(new))
         second = np.floor(ticks[new] * tick_s).astype(np.int64)
         for one in np.unique(second).tolist():
             mine, speed = degrees[new][second == one], rpm[new][second == one]

@@ -1,0 +1,325 @@
+"""On-time, duty and rate of the outputs under random commands, judged by their pins alone.
+
+The oracle sees the pads' levels, the commands and their answers. Its limits are those that
+protocol/wire.md promises ("Limits", "The lease"), typed here once more; the firmware's own counters
+and tables are not asked. SPARKWITNESS_LONG=1 makes 100 000 command sequences of the few that
+`make test` does.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import struct
+from bisect import bisect_left
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+import pio_chip
+from firmware_board import ACK, DRIVE, LAMP, RENEW, START, STOP, command, drive, lamp
+from quick_chip import CLOCK_HZ, Board, QuickChip
+
+US = CLOCK_HZ // 1_000_000
+MS, S = 1000 * US, 1_000_000 * US
+BENCH, BENCH_CRANK, LAMP_PIN = 6, 7, 8
+SEQUENCES = 100_000 if os.environ.get("SPARKWITNESS_LONG") else 400
+
+# protocol/wire.md, "Limits": inductive, capacitive
+ACTIVE_US, SECOND_MS, MINUTE_MS = (15_000, 20_000), (810, 900), (36_100, 51_100)
+BENCH_RATE, CRANK_RATE = 6000, 45_000
+TOOTH_US = 135_000  # longest tooth of the bench crank
+LEASE_US = 1_000_000
+# A driver does not open in less: pulses that come closer are one to the coil (invented).
+NO_PAUSE_US = 20
+
+
+@dataclass
+class Order:
+    """A drive command that was obeyed."""
+
+    sent: int  # cycle
+    done: int
+    width_us: int
+    load: int
+    shape: tuple[int, ...]
+
+
+@dataclass
+class Watch:
+    """What was asked, and what must follow."""
+
+    orders: list[Order] = field(default_factory=list)
+    renewed: list[int] = field(default_factory=list)  # cycles at which a valid one was sent
+
+
+def active(pads: list[tuple[int, int]], level: int, end: int) -> np.ndarray:
+    """Stretches at a level, as int64[n, 2] cycles."""
+    found, since = [], None
+    for cycle, now in pads:
+        if now == level and since is None:
+            since = cycle
+        elif now != level and since is not None:
+            found.append((since, cycle))
+            since = None
+    if since is not None:
+        found.append((since, end))
+    return np.asarray(found, np.int64).reshape(-1, 2)
+
+
+def joined(stretches: np.ndarray, gap: int) -> np.ndarray:
+    """Stretches with a shorter gap between them as one."""
+    if not len(stretches):
+        return stretches
+    new = np.concatenate([[True], stretches[1:, 0] - stretches[:-1, 1] >= gap])
+    starts = np.flatnonzero(new)
+    ends = np.concatenate([starts[1:] - 1, [len(stretches) - 1]])
+    return np.stack([stretches[starts, 0], stretches[ends, 1]], axis=1)
+
+
+def most_active(stretches: np.ndarray, span: int) -> int:
+    """Most active cycles in any window of `span`: one that begins or ends with a stretch."""
+    if not len(stretches):
+        return 0
+    lengths = stretches[:, 1] - stretches[:, 0]
+    total = np.concatenate([[0], np.cumsum(lengths)])
+
+    def until(when: np.ndarray) -> np.ndarray:
+        k = np.searchsorted(stretches[:, 0], when, side="right") - 1
+        inside = np.minimum(when, stretches[np.maximum(k, 0), 1]) - stretches[np.maximum(k, 0), 0]
+        return np.where(k < 0, 0, total[np.maximum(k, 0)] + np.maximum(inside, 0))
+
+    edges = np.concatenate([stretches[:, 0] + span, stretches[:, 1]])
+    return int(np.max(until(edges) - until(edges - span)))
+
+
+class Host:
+    """Random commands at a board, by seed."""
+
+    def __init__(self, seed: int, loads: tuple[int, ...], low: int) -> None:
+        self.rng = random.Random(seed)
+        self.loads, self.low = loads, low
+        self.board = Board()
+        self.chip = self.board.chip
+        self.watch = Watch()
+        self.seq = 0
+        self.lease: int | None = None
+        self.last = b""
+        self.shape = (1, 1, 0, 0, 0)
+        self.send(START)
+
+    def turn(self) -> None:
+        ms = self.rng.choice((1, 2, 3, 5, 8, 12))
+        self.board.turn(self.rng.randrange(ms * MS // 2, ms * MS))
+
+    def send(self, number: int, payload: bytes = b"", seq: int | None = None) -> int:
+        """A command; returns the result of the ack to it, -1 when none came."""
+        self.seq += 1
+        seq = self.seq if seq is None else seq
+        self.last = command(number, payload, seq)
+        self.board.line.coming += self.last
+        for _ in range(12):
+            self.turn()
+            for frame in self.board.sent():
+                if frame.number == ACK and frame.payload[4:8] == struct.pack("<I", seq):
+                    return frame.payload[1]
+        return -1
+
+    def drive(self) -> None:
+        """A drive command, often at a limit."""
+        rng = self.rng
+        if rng.random() < 0.5:  # else the same shape: the train goes on, at another speed
+            teeth, missing = rng.choice(((0, 0),) * 4 + ((1, 0), (2, 0), (36, 1), (120, 3)))
+            self.shape = (rng.choice((0, 1, 1, 2, 4, 8, 32)), rng.choice((1, 2)), teeth, missing,
+                          rng.choice(self.loads))  # fmt: skip
+        firings, turns, teeth, missing, load = self.shape
+        rpm = rng.choice((20, 60, 600, 1000, 3000, 6000, 12_000, 20_000, rng.randint(20, 20_000)))
+        if teeth > 4 and rpm > 3000 and rng.random() < 0.9:
+            teeth = missing = 0  # many teeth take the test's time
+            self.shape = (firings, turns, 0, 0, load)
+        to = rng.choice((rpm, rpm, rng.randint(20, 20_000)))
+        between = 60e6 * turns / (max(rpm, to) * max(firings, 1))
+        share = (0.7, 0.75)[load]
+        width = rng.choice(
+            (100, 1000, ACTIVE_US[load], ACTIVE_US[load] + 1, int(between * share),
+             int(between * share), int(between * 0.6), rng.randint(1, 20_000))
+        )  # fmt: skip
+        if rng.random() < 0.7:
+            width = max(1, min(width, ACTIVE_US[load], int(between * share)))
+        fields = (rpm * 1000, to * 1000, rng.choice((0, 0, 50, 3000)), width,
+                  firings, turns, self.low, teeth, missing, load)  # fmt: skip
+        sent = self.chip.cycle
+        result = self.send(DRIVE, drive(*fields))
+        if result == 0:
+            self.obeyed(sent, width, load, firings, turns, teeth, missing, load)
+
+    def obeyed(self, sent: int, width: int, load: int, *shape: int) -> None:
+        self.watch.orders.append(Order(sent, self.chip.cycle, width, load, shape))
+        self.lease = self.seq
+        self.watch.renewed.append(sent)
+
+    def wait(self, ms: int, renew: bool) -> None:
+        """Let the board turn; a host that is there renews."""
+        end = self.chip.cycle + ms * MS
+        last = self.chip.cycle
+        while self.chip.cycle < end:
+            self.turn()
+            if renew and self.chip.cycle - last > 200 * MS and self.lease is not None:
+                last = self.chip.cycle
+                if self.send(RENEW, struct.pack("<I", self.lease)) == 0:
+                    self.watch.renewed.append(last)
+
+    def sequence(self) -> None:
+        """Some commands, and what a host that fails may do between them."""
+        rng = self.rng
+        for _ in range(rng.randint(1, 4)):
+            act = rng.random()
+            if act < 0.62:
+                self.drive()
+            elif act < 0.68:
+                sent = self.chip.cycle
+                if self.send(LAMP, lamp(rng.choice((0, 1, 2)), flash_us=200)) == 0:
+                    self.lease = self.seq
+                    self.watch.renewed.append(sent)
+            elif act < 0.74:  # again, or late: must change nothing
+                self.board.line.coming += self.last
+                self.turn()
+            elif act < 0.80:
+                self.send(DRIVE, drive(firings=0), seq=max(self.seq - 3, 0))
+            elif act < 0.86:
+                if self.send(DRIVE, drive(0, 0, active_low=self.low)) == 0:
+                    self.lease = self.seq  # also of an order that ends something
+            elif act < 0.91:
+                self.send(STOP)
+                self.lease = None
+                self.send(START)
+            elif act < 0.95:
+                self.board.line.coming += rng.randbytes(rng.randint(1, 40)) + b"\0"
+            else:
+                self.wait(rng.choice((100, 100, 100, 1300)), renew=False)
+            self.wait(rng.choice((0, 0, 5, 20, 60)), renew=True)
+        if rng.random() < 0.01:
+            self.hold()
+
+    def hold(self) -> None:
+        """As much as the limits allow, for as long as they do, and again."""
+        rng = self.rng
+        load = rng.choice(self.loads)
+        share, most = (0.7, 0.75)[load], ACTIVE_US[load]
+        for _ in range(rng.randint(1, 40)):
+            width = rng.choice((most, most, most // 2, 2000))
+            rpm = int(60e6 * share / width * rng.choice((1, 1, 0.8, 0.5)))
+            sent = self.chip.cycle
+            order = drive(rpm * 1000, rpm * 1000, 0, width, 1, 1, self.low, load=load)
+            if self.send(DRIVE, order) == 0:
+                self.obeyed(sent, width, load, 1, 1, 0, 0, load)
+            self.wait(rng.choice((20, 100, 500, 1500, 5000)), renew=True)
+
+
+def judge(host: Host) -> dict[str, float]:
+    """Hold the pads against the promises; returns the worst of each."""
+    chip, watch = host.chip, host.watch
+    assert chip.bites == 0
+    pads = chip.pads[BENCH]
+    if host.low:  # low before the first order says what rest is
+        pads = [pad for pad in pads if pad[0] >= watch.orders[0].sent]
+        pads = pads[next(k for k, pad in enumerate(pads) if pad[1]) :]
+    bench = active(pads, 1 - host.low, chip.cycle)
+    load = max(host.loads)
+    worst: dict[str, float] = {}
+    pulses = joined(bench, NO_PAUSE_US * US)
+    lengths = (pulses[:, 1] - pulses[:, 0]) / US
+    worst["on us"] = float(lengths.max(initial=0))
+    assert worst["on us"] <= ACTIVE_US[load] + 0.1, worst["on us"]
+    # No pulse is longer than asked: by the last order, or, since a new speed begins with a
+    # revolution, by one before it of the same shape.
+    sent = [order.sent for order in watch.orders]
+    for (begin, end), length in zip(pulses, lengths, strict=True):
+        k = bisect_left(sent, int(end)) - 1
+        while k > 0 and (
+            watch.orders[k].done > begin or watch.orders[k - 1].shape == watch.orders[k].shape
+        ):
+            if watch.orders[k].width_us + 1 + 3 / US >= length:
+                break
+            k -= 1
+        asked = watch.orders[max(k, 0)].width_us
+        assert length <= asked + 1 + 3 / US, (begin, end, length, asked)
+    worst["second ms"] = most_active(bench, S) / MS
+    assert worst["second ms"] <= SECOND_MS[load]
+    worst["minute ms"] = most_active(bench, 60 * S) / MS
+    assert worst["minute ms"] <= MINUTE_MS[load]
+    starts = bench[:, 0]
+    if len(starts) > BENCH_RATE + 2:
+        assert (starts[BENCH_RATE + 2 :] - starts[: -BENCH_RATE - 2] >= S).all()
+    teeth = active(chip.pads[BENCH_CRANK], 1, chip.cycle)
+    worst["tooth us"] = float((teeth[:, 1] - teeth[:, 0]).max(initial=0)) / US
+    assert worst["tooth us"] <= TOOTH_US
+    if len(teeth) > CRANK_RATE + 2:
+        assert (teeth[CRANK_RATE + 2 :, 0] - teeth[: -CRANK_RATE - 2, 0] >= S).all()
+    # Nothing is active later than a second after the last command or renewal that counted.
+    renewed = np.asarray(watch.renewed, np.int64)
+    for stretches in (bench, teeth):
+        if len(stretches):
+            k = np.searchsorted(renewed, stretches[:, 1]) - 1
+            assert (k >= 0).all()
+            late = float((stretches[:, 1] - renewed[k]).max()) / US
+            worst["late us"] = max(worst.get("late us", 0.0), late)
+    assert worst.get("late us", 0.0) <= LEASE_US
+    worst["pulses"] = len(bench)
+    worst["hours"] = chip.cycle / S / 3600
+    return worst
+
+
+def pads_of(chip: type, orders: list[tuple[int, bytes]]) -> dict[int, list[tuple[int, int]]]:
+    """Pads of a chip that is given (cycles to turn before, drive payload)."""
+    board = Board(chip)
+    watched = {pin: board.chip.watch(pin) for pin in (BENCH, BENCH_CRANK)}
+    board.line.coming += command(START, b"", 1)
+    board.turn(1000)
+    for k, (before, payload) in enumerate(orders):
+        end = board.chip.cycle + before
+        while board.chip.cycle < end:
+            board.turn(2 * MS)
+        board.line.coming += command(DRIVE, payload, 2 + k)
+    for _ in range(8):
+        board.turn(2 * MS)
+    return watched
+
+
+def test_the_quick_chip_does_what_the_instructions_do() -> None:
+    """Pads by events against pads of the emulated instructions, cycle by cycle."""
+    orders = [
+        (0, drive(20_000_000, 20_000_000, 0, 300, 4, 1, 0, 36, 1)),
+        (12 * MS, drive(9_000_000, 18_000_000, 20, 900, 4, 1, 0, 36, 1)),
+        (14 * MS, drive(12_000_000, 12_000_000, 0, 2000, 1, 1, 0, 0, 0)),
+        (9 * MS, drive(6_000_000, 6_000_000, 0, 500, 3, 2, 0, 1, 0)),
+    ]
+    quick, exact = pads_of(QuickChip, orders), pads_of(pio_chip.Chip, orders)
+    for pin in (BENCH, BENCH_CRANK):
+        at = [[pad for pad in pads[pin] if pad[0] > 100] for pads in (quick, exact)]
+        n = min(map(len, at))
+        assert n > 60
+        assert [level for _, level in at[0][:n]] == [level for _, level in at[1][:n]]
+        gaps = [np.diff([cycle for cycle, _ in pads[:n]]) for pads in at]
+        # The same lengths; a train begins some cycles sooner or later, as looks at a pin cost.
+        assert np.count_nonzero(gaps[0] != gaps[1]) <= 2 * len(orders)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("loads", "low"), [((0,), 0), ((0,), 1), ((0, 1), 0)], ids=["high", "low", "both kinds"]
+)
+def test_on_time_and_duty_are_bounded_under_random_commands(loads, low, capsys) -> None:
+    most: dict[str, float] = {}
+    per_board = 50
+    for seed in range(max(1, SEQUENCES // per_board // 3)):
+        host = Host(seed, loads, low)
+        for _ in range(per_board):
+            host.sequence()
+        for name, value in judge(host).items():
+            total = name in ("pulses", "hours")
+            most[name] = most.get(name, 0.0) + value if total else max(most.get(name, 0.0), value)
+    with capsys.disabled():
+        print("\n", {name: round(value, 3) for name, value in most.items()})
+    assert most["pulses"] > 1000
