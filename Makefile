@@ -7,8 +7,8 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware hostile fuzz \
-        lock clean
+.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware board layout \
+        hostile fuzz lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -52,7 +52,38 @@ hardware: $(VENV)/test
 	$(BIN)/python hardware/parts.py
 	$(BIN)/python hardware/schematic.py
 	$(BIN)/python hardware/breadboard.py
+	$(BIN)/python hardware/layout/sheets.py
+	$(BIN)/python hardware/layout/picture.py
+	$(BIN)/python hardware/layout/labels.py
 	$(BIN)/python hardware/check.py
+
+# The printed board from hardware/layout/layout.json: KiCad's files, its two checks, the zip to order, pictures,
+# the case. The same bytes each time. KICAD: Debian packages, each with what shows that it is there.
+KICAD := /usr/share/kicad/footprints/Resistor_SMD.pretty:kicad-footprints /usr/bin/eeschema:kicad \
+         /usr/bin/Xvfb:xvfb /usr/bin/xdotool:xdotool /usr/bin/xclip:xclip /usr/bin/gerbv:gerbv /usr/bin/openscad:openscad
+SYSTEM_PYTHON := /usr/bin/python3
+board: $(VENV)/test
+	@missing=""; for pair in $(KICAD); do test -e $${pair%%:*} || missing="$$missing $${pair##*:}"; done; \
+	$(SYSTEM_PYTHON) -c "import pcbnew" 2>/dev/null || missing="$$missing kicad"; \
+	test -z "$$missing" || { echo "make board needs KiCad 6 (Debian 12) and tools beside it; not installed:$$missing. \
+	Install: apt-get install --no-install-recommends$$missing" >&2; exit 1; }
+	$(BIN)/python hardware/layout/sheets.py
+	$(SYSTEM_PYTHON) hardware/layout/pcb.py hardware/layout/layout.json hardware/board
+	test -x build/kicad/bin/eeschema_do || { $(SYSTEM_PYTHON) -m venv --system-site-packages build/kicad && \
+	  build/kicad/bin/pip install --quiet kiauto==2.3.10; }
+	$(BIN)/python hardware/layout/erc.py $(CURDIR)/build/kicad/bin/eeschema_do hardware/board
+	$(BIN)/python hardware/layout/render.py
+	for part in body lid; do openscad --export-format binstl -D part=\"$$part\" -o hardware/case/$$part.stl \
+	  hardware/case/case.scad 2>&1 | grep -E "ERROR|WARNING" && exit 1; done; true
+	$(MAKE) --no-print-directory hardware
+
+# A new placement and new routes (minutes; seeded, but one board of many): then `make board`.
+layout: $(VENV)/test
+	mkdir -p build/layout
+	$(SYSTEM_PYTHON) hardware/layout/geometry.py build/layout
+	$(BIN)/python hardware/layout/place.py build/layout
+	$(BIN)/python hardware/layout/route.py build/layout
+	$(BIN)/python hardware/layout/keep.py build/layout
 
 # Ten thousand attacks; fails unless each is borne or refused with a sentence.
 hostile: $(VENV)/test

@@ -91,9 +91,8 @@ class App:
             self.hw.configure(meter.enabled, meter.falling, 0)
             self._capture(meter.enabled, meter.falling, 0)
             self._alone = True
-        worked = self.hw.poll(streaming or self._alone)
-        if streaming:
-            worked = self._stream() or worked
+        fed_us = self.hw.poll(streaming or self._alone)
+        worked = streaming and self._stream()
         self._busy_turns += 1
         if not worked or self._busy_turns == BUSY_TURNS:
             self._busy_turns = 0
@@ -106,8 +105,7 @@ class App:
             took = ticks_diff(ticks_us(), start)
             if took > self._worst_us:
                 self._worst_us = took
-            if worked:
-                self._busy_us += took
+            self._busy_us += took if worked else fed_us
 
     def _recover(self, error):
         """After any fault: outputs off, tell the host, stay reachable."""
@@ -141,7 +139,7 @@ class App:
         """Whether the line takes a frame, waiting a little for it; counts the frame if not."""
         start = ticks_ms()
         while not self.link.ready():
-            if ticks_diff(ticks_ms(), start) > PATIENCE_MS:
+            if self.link.stuck or ticks_diff(ticks_ms(), start) > PATIENCE_MS:
                 self.unsent += 1
                 return False
             self.hw.rest()

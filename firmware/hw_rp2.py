@@ -347,7 +347,7 @@ class Hardware:
     def poll(self, streaming):
         if not streaming:
             self.link.wait(5)
-            return False
+            return 0
         self._update()
         return self._outputs.feed()
 

@@ -6,7 +6,7 @@ module for a new board defines a class Hardware with the same names.
 Attributes:
     board (str), uid (8 bytes)
     tick_ps, clock_hz, dead_ns, min_pulse_ns, edge_rate: as in the hello message (protocol/wire.md)
-    link: link.Link or its like: receive, ready, send, cut
+    link: link.Link or its like: receive, ready, send, cut, stuck
     rings: ring.Rings: counts of the edges; the hardware moves `written`, `stalls` and `now` only
     driven: array('I') of one word
     told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
@@ -23,8 +23,8 @@ Methods:
     start(): capture from time 0; rings and driven have been cleared
     poll(streaming): first thing in each turn of the loop. While streaming, bring rings.now and then
         rings.written up to date, so that every edge older than `now` is in the rings. May wait
-        a few milliseconds when there is nothing to do. Returns whether there was work to do but
-        for looking. Does not allocate.
+        a few milliseconds when there is nothing to do. Returns the microseconds spent on work but
+        looking, 0 for none. Does not allocate.
     halt(): end of capture, with a last poll; stop(): everything at rest
     drive(payload), lamp(payload): bytes of the command's payload, ranges checked. Returns None,
         or one sentence that says what cannot be done.
@@ -153,7 +153,7 @@ class Hardware:
             sleep_ms(1)
         else:
             self._advance()
-        return False
+        return 0
 
     def _wait_for_host(self):
         for source, events in self._idle.ipoll(10):

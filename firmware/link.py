@@ -12,6 +12,7 @@ from time import ticks_diff, ticks_ms
 TELLS = (1, 27)
 PIECE = 64
 GIVEN_UP_MS = 400
+BUFFERED = 512  # more than USB can hold: when so much has gone, the host reads again
 DELIMITER = b"\0"
 POLLOUT = select.POLLOUT
 
@@ -21,7 +22,8 @@ class Link:
 
     `cut` counts frames that were given up half way. `usb`: a write waits for the line, and an old
     MicroPython drops what the line has not taken after a while. A write that has waited in vain is
-    the last one for now: what is left goes byte by byte, where there is room, without waiting.
+    the last one for now: until the host reads again (not `stuck`), bytes go one by one, where there
+    is room, without waiting.
     """
 
     def __init__(self, usb=False):
@@ -37,7 +39,8 @@ class Link:
         self._at = 0
         self._left = 0
         self._torn = False
-        self._stuck = False  # the host does not read
+        self.stuck = False
+        self._flowed = 0  # bytes taken since the line was full
         self.cut = 0
 
     def receive(self):
@@ -89,12 +92,13 @@ class Link:
 
     def _push(self):
         try:
-            if self._stuck:
+            if self.stuck:
                 self._trickle()
             elif not self._drops:
                 start = ticks_ms()
                 self._took(self._out.write(self._frame, self._at, self._left))
-                self._stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
+                self.stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
+                self._flowed = 0
             while self._drops and self._left and self._put_packet():
                 pass
         except OSError:
@@ -102,13 +106,16 @@ class Link:
 
     def _trickle(self):
         """Some bytes of what is left; each fits where the line takes anything at all."""
-        for _ in range(PIECE):
+        count = PIECE
+        while count and self._left:
             if not self._room():
+                self._flowed = 0
                 return
             self._took(self._out.write(self._frame, self._at, 1))
-            if not self._left:
-                self._stuck = False
-                return
+            self._flowed += 1
+            count -= 1
+        if self._flowed > BUFFERED:
+            self.stuck = False
 
     def _put_packet(self):
         """Whether the line has taken something."""

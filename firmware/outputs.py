@@ -197,10 +197,11 @@ class Outputs:
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash.
 
-        Returns whether there was anything to do.
+        Returns the microseconds that it took, 0 when there was nothing to do.
         """
         if not self.on:
-            return False
+            return 0
+        start = ticks_us()
         self._dog.feed()
         bench, wheel = self._bench.train.state, self._wheel.train.state
         pulses, teeth = bench[TOTAL], wheel[TOTAL]
@@ -212,7 +213,7 @@ class Outputs:
         worked = pulses != bench[TOTAL] or teeth != wheel[TOTAL]
         if self.on & wire.OUTPUT_BITS_LAMP:
             worked = self.lamp.turn() or worked
-        return worked
+        return ticks_diff(ticks_us(), start) if worked else 0
 
     # Lamp
 
@@ -242,12 +243,12 @@ class Outputs:
             fault = self._budget.fault(order, ticks_ms())
             if fault:
                 return fault
-        self.guard()
-        self._budget.set_load(load)
         going_on = shape == self._shape
         if not going_on:
             self._finish()
             self._rest()
+        self.guard()  # after a rest, which ends it
+        self._budget.set_load(load)
         self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0
         if going_on:

@@ -11,13 +11,19 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent / "layout"))
 
 import breadboard
 import claims
+import footprints
 import parts
 import schematic
 import stress
+import summary
+import verify
 
 # Pin numbers in the order of board.net's nodes, by type; data sheets, from memory.
 PINOUTS = {
@@ -150,8 +156,31 @@ def values() -> list[str]:
 
 
 def ratings() -> list[str]:
-    """Parts and pins in SPICE, worst cases."""
-    return stress.passed(*stress.judge(stress.worst_cases()))
+    """Parts and pins in SPICE, worst cases; prints what they came to."""
+    pins, used = stress.judge(stress.worst_cases())
+    print("\n".join([*summary.pin_table(pins), "", *summary.stress_table(used), ""]))
+    print("\n".join([*summary.delay_table(), ""]))
+    return stress.passed(pins, used) + printed_ratings(used)
+
+
+def printed_ratings(used: Sequence[stress.Stress]) -> list[str]:
+    """The same on the printed board, whose small parts are of smaller types."""
+    wrong = []
+    for s in used:
+        rated = None
+        if parts.of_unit(s.reference) in footprints.load():
+            rated = footprints.rating(parts.of_unit(s.reference), s.quantity)
+        if rated is not None and s.value > rated:
+            wrong.append(
+                f"{s.case}: {s.reference} of the printed board sees {s.value:.3g} {s.quantity}, "
+                f"rated {rated:g}."
+            )
+    return wrong
+
+
+def printed_board() -> list[str]:
+    """hardware/board as it is kept."""
+    return verify.faults()
 
 
 CHECKS: tuple[Callable[[], list[str]], ...] = (
@@ -161,6 +190,7 @@ CHECKS: tuple[Callable[[], list[str]], ...] = (
     drawings,
     ratings,
     claims.broken,
+    printed_board,
 )
 
 
@@ -176,7 +206,10 @@ def main() -> int:
         if wrong:
             print("\n".join(wrong), file=sys.stderr)
             return 1
-    print(f"hardware: {len(parts.read_bom())} parts, {len(claims.claims())} claims, all well")
+    print(
+        f"hardware: {len(parts.read_bom())} parts, {len(claims.claims())} claims, the printed "
+        "board: all well"
+    )
     return 0
 
 

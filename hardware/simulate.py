@@ -13,30 +13,12 @@ import argparse
 import json
 import re
 import sys
-from collections.abc import Sequence
 
 import claims
 import parts
+import summary
 from delays import find_delays
-from stress import PinResult, Stress, judge, passed, worst_cases
-
-
-def _report(pins: Sequence[PinResult], used: Sequence[Stress]) -> None:
-    print(f"{'pin':9}{'low V':>8}{'high V':>8}{'mA':>8}  case of the highest")
-    for pin in dict.fromkeys(p.pin for p in pins):
-        own = [p for p in pins if p.pin == pin]
-        worst = max(own, key=lambda p: p.high)
-        low, amp = min(p.low for p in own), max(p.injected for p in own)
-        print(f"{pin:9}{low:8.3f}{worst.high:8.3f}{amp * 1e3:8.3f}  {worst.case}")
-    hardest: dict[tuple[str, str], Stress] = {}
-    for s in used:
-        key = (s.reference, s.quantity)
-        if key not in hardest or s.value / s.rated > hardest[key].value / hardest[key].rated:
-            hardest[key] = s
-    print("\nhardest used parts, against their ratings")
-    for s in sorted(hardest.values(), key=lambda s: -s.value / s.rated)[:15]:
-        share = s.value / s.rated
-        print(f"{s.reference:6}{s.value:9.3g} of {s.rated:<7g}{s.quantity} {share:5.0%}  {s.case}")
+from stress import judge, passed, worst_cases
 
 
 def main() -> int:
@@ -50,7 +32,7 @@ def main() -> int:
     asked = parser.parse_args()
     try:
         pins, used = judge(worst_cases(), asked.workers)
-        _report(pins, used)
+        print("\n".join([*summary.pin_table(pins), "", *summary.stress_table(used, 15)]))
         wrong = passed(pins, used) + claims.broken(asked.workers)
         for sentence in wrong:
             print(sentence, file=sys.stderr)

@@ -487,6 +487,7 @@ class Line:
         self.coming = bytearray()
         self.raw = b""
         self.open = True
+        self.stuck = False
         self.cut = 0
 
     def receive(self, wait_ms: int = 0) -> int:

@@ -276,10 +276,10 @@ class Hardware:
     def outputs(self) -> int:
         return self.driver.on
 
-    def poll(self, streaming: bool) -> bool:
+    def poll(self, streaming: bool) -> int:
         wide = pio_chip.CHIP.cycle // 3
         self.rings.now[0], self.rings.now[1] = wide & 0xFFFFFFFF, wide >> 32
-        return bool(self.driver.feed())
+        return int(self.driver.feed())
 
     def supply_mv(self) -> int:
         return 65535

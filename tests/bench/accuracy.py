@@ -11,7 +11,7 @@ share no code with the simulator above or with what measures, everything typed a
 in each way, with faults from slight to gross. Its goals: no gross error without a warning, no next
 setting with a gross error or against a finding, numbers without a warning inside U in 93 % and
 more, and where everything is as typed no more than 5 % refused. "blind" rows hold what no time
-stamp can tell.
+stamp can tell. Last, curves and comparisons of the same engines.
 """
 
 import argparse
@@ -34,7 +34,7 @@ from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from truth import cases, score
+from truth import cases, score, series
 
 TICK_S = TICK_PS * 1e-12
 NONE = np.empty(0, np.int64)
@@ -217,12 +217,15 @@ def run_row(row: Row, runs: int, first_seed: int) -> dict:
 def main() -> int:
     """Print both tables; exit code 1 if a goal is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=1500)
+    parser.add_argument("--runs", type=int, default=1200)
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--second", type=int, default=80, help="runs a row of the second hand")
+    parser.add_argument("--series", type=int, default=30, help="runs a row of curve and compare")
     options = parser.parse_args()
-    return int(simulated(options) + second_hand(options) > 0)
+    missed = simulated(options) + second_hand(options) + sweeps_and_pairs(options)
+    print(f"\n{missed} goals missed" if missed else "\nall goals met")
+    return int(missed > 0)
 
 
 def second_hand(options: argparse.Namespace) -> int:
@@ -231,10 +234,28 @@ def second_hand(options: argparse.Namespace) -> int:
     print(f"\nSecond hand, {options.second} runs a row; U: median, k = 2")
     print(score.HEADING)
     kind, missed = "", 0
-    for done in score.table(chosen, options.second, options.seed):
+    refused: dict[str, list[int]] = {}
+    for done in score.table(chosen, options.second, options.seed) if options.second else ():
         if done.kind != kind:
             kind = done.kind
             print(f"-- {kind}")
+        faults = done.missed()
+        missed += len(faults)
+        refused.setdefault(kind, []).append(done.refused)
+        print(done.line() + "".join(f"  {fault.upper()}" for fault in faults), flush=True)
+    for kind, each in refused.items():
+        share = 100 * sum(each) / (len(each) * max(options.second, 1))
+        print(f"refused, {kind}: {share:.1f} % of {len(each) * options.second} runs")
+    return missed
+
+
+def sweeps_and_pairs(options: argparse.Namespace) -> int:
+    """Print the table of curves and comparisons; how many goals are missed."""
+    chosen = [r for r in (*series.curves(), *series.pairs()) if options.only in r.name]
+    print(f"\nCurves and comparisons of the second hand, {options.series} runs a row")
+    print(series.HEADING)
+    missed = 0
+    for done in series.table(chosen, options.series, options.seed) if options.series else ():
         faults = done.missed()
         missed += len(faults)
         print(done.line() + "".join(f"  {fault.upper()}" for fault in faults), flush=True)
@@ -248,7 +269,8 @@ def simulated(options: argparse.Namespace) -> int:
     print(f"{'row':28}{'bias':>9}{'RMS':>8}{'goal':>7}{'U':>7}{'in 95 %':>9}{'unflagged':>11}")
     missed = 0
     with ProcessPoolExecutor(os.cpu_count()) as pool:
-        jobs = [pool.submit(run_row, r, options.runs, options.seed * 100_000) for r in chosen]
+        first = options.seed * 100_000
+        jobs = [pool.submit(run_row, r, options.runs, first) for r in chosen if options.runs]
         for job in jobs:
             r = job.result()
             row: Row = r["row"]

@@ -15,7 +15,7 @@ from scipy import stats
 from sparkwitness.cli import main
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
-from sparkwitness.device import selftest
+from sparkwitness.device import loopback, selftest
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import scenario
@@ -42,14 +42,14 @@ class Wired(World):
 def judge(world: World, **options) -> selftest.Result:
     """Self-test of the real firmware, as fast as it goes, in some world."""
     with SimulatedBoard(world) as board, Link(board.port) as link:
-        stages = selftest.run(link, selftest.plan(2.0))
+        stages = loopback.run(link, loopback.plan(2.0))
         return selftest.evaluate(stages, link.hello, simulated=True, **options)
 
 
-def steady(world: World) -> selftest.Stage:
+def steady(world: World) -> loopback.Stage:
     """The first stage alone."""
     with SimulatedBoard(world) as board, Link(board.port) as link:
-        return selftest.collect(link, replace(selftest.STEADY, seconds=1.5))
+        return loopback.collect(link, replace(loopback.STEADY, seconds=1.5))
 
 
 def verdicts(result: selftest.Result) -> dict[str, str]:
@@ -77,8 +77,8 @@ def test_right_wiring_passes_at_the_command():
     # Cautions, and which jumpers, with every pin as hardware/pins.json has it.
     said = " ".join(result.stderr.replace("│", " ").split())
     assert "Nothing may be connected but these jumpers" in said and "500 V" in said
-    for output, taken in selftest.PINS["loopback"]:
-        pins = selftest.PINS["pins"]
+    for output, taken in loopback.PINS["loopback"]:
+        pins = loopback.PINS["pins"]
         assert f"(GP{pins[output]['gpio']}) to {taken.replace('_', ' ')}" in said
         assert f"(GP{pins[taken]['gpio']})" in said
 
@@ -101,10 +101,10 @@ def none(times):
 
 
 MISSING = {
-    "clamp_a": "the jumper from bench (GP6) to clamp a (GP3) is missing",
-    "clamp_b": "the jumper from bench (GP6) to clamp b (GP4) is missing",
-    "trigger": "the jumper from bench (GP6) to trigger (GP5) is missing",
-    "crank": "the jumper from bench crank (GP7) to crank (GP2) is missing",
+    "clamp_a": "the jumper from bench (GP6) to clamp a (GP3) is missing, or that input is stuck",
+    "clamp_b": "the jumper from bench (GP6) to clamp b (GP4) is missing, or that input is stuck",
+    "trigger": "the jumper from bench (GP6) to trigger (GP5) is missing, or that input is stuck",
+    "crank": "the jumper from bench crank (GP7) to crank (GP2) is missing, or that input is stuck",
 }
 
 
@@ -161,7 +161,83 @@ def test_loose_jumper():
 TICK_S = 24e-9
 
 
-def failed(stage: selftest.Stage) -> set[str]:
+class Inverted(Wired):
+    """Signals that come upside down: their flanks change places."""
+
+    def __init__(self, *names: str) -> None:
+        self.upside_down = [wire.INPUTS.index(name) for name in names]
+        super().__init__()
+
+    def push(self, source, flank, times):
+        super().push(source, flank ^ (source in self.upside_down), times)
+
+
+class Coupled(Wired):
+    """Edges of one input get into another, some microseconds late."""
+
+    def __init__(self, source: str, into: str) -> None:
+        self.pair = wire.INPUTS.index(source), wire.INPUTS.index(into)
+        super().__init__()
+
+    def push(self, source, flank, times):
+        super().push(source, flank, times)
+        if source == self.pair[0]:
+            super().push(self.pair[1], flank, times + 1.3e-6)
+
+
+PLANTED = {
+    "jumper missing": (
+        lambda: Wired(clamp_a=none), "the jumper from bench (GP6) to clamp a (GP3) is missing"
+    ),
+    "input stuck": (
+        lambda: Wired(trigger=none), "trigger (GP5) is missing, or that input is stuck"
+    ),
+    "bench inverted": (
+        lambda: Inverted("clamp_a", "clamp_b", "trigger"), "bench (GP6) comes upside down"
+    ),
+    "bench crank inverted": (
+        lambda: Inverted("crank"), "bench crank (GP7) comes upside down"
+    ),
+    "input inverted": (lambda: Inverted("clamp_b"), "clamp b (GP4) stamps the wrong flank"),
+    "crank into clamp": (
+        lambda: Coupled("crank", "clamp_a"),
+        "clamp a (GP3) sees its own edges and those of bench crank (GP7): the two are coupled",
+    ),
+    "trigger into crank": (
+        lambda: Coupled("trigger", "crank"),
+        "crank (GP2) sees its own edges and those of bench (GP6): the two are coupled",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("fault", PLANTED)
+def test_each_planted_fault_is_named(fault):
+    world, sentence = PLANTED[fault]
+    result = judge(world())
+    assert not result.passed
+    # A world as fast as it goes does not follow the host's clock.
+    said = [one for one in (*result.jumpers, *result.faults) if "a tick of" not in one]
+    assert any(sentence in one for one in said), said
+    assert len(set(said)) == 1, said  # and nothing else is blamed
+
+
+@pytest.mark.parametrize(("speed", "word"), [(1.01, "shorter"), (0.99, "longer")])
+def test_a_tick_that_is_one_percent_off_is_named(speed, word):
+    """A board whose time runs faster or slower than the wall clock."""
+    stages = []
+    for part, pace in ((slice(0, 1), speed), (slice(1, 3), 0.0)):
+        with SimulatedBoard(Wired(), speed=pace) as board, Link(board.port) as link:
+            stages += loopback.run(link, loopback.plan(4.0)[part])
+            hello = link.hello
+    result = selftest.evaluate(stages, hello, simulated=True)
+    assert not result.passed
+    (sentence,) = result.faults
+    found = re.match(rf"a tick of the board is ([\d.]+) % {word} than it says", sentence)
+    assert found is not None and 0.9 < float(found[1]) < 1.1
+    assert "FAILED: a tick of the board" in result.verdict
+
+
+def failed(stage: loopback.Stage) -> set[str]:
     """Checks of counts, skews and period that fail."""
     good, tick = set(wire.INPUTS), TICK_S * 1e9
     checks = [
@@ -208,9 +284,9 @@ def test_one_lost_edge_fails(name):
     assert f"count, {name.replace('_', ' ')}" in found
 
 
-def stage(**changes) -> selftest.Stage:
+def stage(**changes) -> loopback.Stage:
     """A steady stage as a perfect board gives it."""
-    drive = selftest.STEADY
+    drive = loopback.STEADY
     trigger = np.arange(1000, dtype=np.int64) * 500_000 + 7000
     crank = np.arange(1250, dtype=np.int64) * 400_000 + 7000
     beats = [
@@ -225,7 +301,7 @@ def stage(**changes) -> selftest.Stage:
         "drive": drive, "ticks": (crank, trigger, trigger, trigger), "beats": beats,
         "arrived": timed * TICK_S, "timed": timed, "loss": Loss(frames_good=500),
     }  # fmt: skip
-    return selftest.Stage(**{**values, **changes})
+    return loopback.Stage(**{**values, **changes})
 
 
 def test_count_that_is_one_off_throughout_fails():
@@ -283,7 +359,7 @@ def test_line_against_the_guide():
     t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010,
                   26.511])  # fmt: skip
     b = -np.array([0.171, 0.169, 0.166, 0.159, 0.164, 0.165, 0.156, 0.157, 0.159, 0.161, 0.160])
-    slope, u = selftest.line(t - 20.0, b)
+    slope, u = loopback.line(t - 20.0, b)
     assert round(slope, 5) == 0.00218
     assert round(u, 5) == 0.00067
     fit = stats.linregress(t, b)
@@ -333,7 +409,7 @@ def test_outputs_are_not_driven_without_consent():
 def test_nothing_is_driven_while_something_is_connected():
     """A running engine at the inputs."""
     result = CliRunner().invoke(main, ["board", "selftest", "--simulate", "marine-four"])
-    assert result.exit_code == 4
+    assert result.exit_code == 1  # refused, no result
     said = " ".join(result.output.split())
     assert "crank (GP2) sees" in said and "take off everything but the jumpers" in said
 
@@ -345,7 +421,7 @@ def test_outputs_are_off_after_an_interruption():
 
     with SimulatedBoard(Wired()) as board, Link(board.port) as link:
         with pytest.raises(KeyboardInterrupt):
-            selftest.run(link, selftest.plan(2.0), watch=interrupt)
+            loopback.run(link, loopback.plan(2.0), watch=interrupt)
         # The world reads what the board told it in its own time.
         deadline = time.monotonic() + 0.5
         while board.world.source.rig.drive.rpm_to and time.monotonic() < deadline:
@@ -359,9 +435,9 @@ def test_board_that_goes_away_is_one_sentence():
             board.unplug()
 
     with SimulatedBoard(Wired()) as board, Link(board.port) as link, pytest.raises(UserError):
-        selftest.run(link, selftest.plan(2.0), watch=unplug)
+        loopback.run(link, loopback.plan(2.0), watch=unplug)
 
 
 def test_inputs_are_those_of_the_pin_map():
-    assert {b for _, b in selftest.LOOPBACK} == set(wire.INPUTS)
+    assert {b for _, b in loopback.LOOPBACK} == set(wire.INPUTS)
     assert tuple(range(4)) == (CRANK, CLAMP_A, CLAMP_B, TRIGGER)

@@ -221,6 +221,7 @@ def test_configure_is_passed_on_and_said_in_hello() -> None:
     world = World(quiet(TICKS_PER_MS))
     with running(world) as board:
         assert board.ask(CONFIGURE, b"\x05\x04") == (0, "")
+        time.sleep(0.1)  # the world reads in its own time
         assert world.records[-1][1:] == (OP_CONFIGURE, b"\x05\x04" + bytes(26))
         board.ask(IDENTIFY)
         assert board.of(HELLO)[-1].payload[14:16] == b"\x05\x04"
@@ -250,6 +251,7 @@ def outputs_on(board) -> None:
 
 def last_outputs(world: World) -> int:
     """The last record that says something about outputs."""
+    time.sleep(0.1)  # the world reads in its own time
     return [op for _, op, _ in world.records if op in (OP_DRIVE, OP_LAMP, OP_OFF)][-1]
 
 

@@ -115,6 +115,13 @@ found.append(line.waited)
 while link._left:  # and then all of it
     line.room += 200
     link.ready()
+while link.stuck:
+    line.room += 200
+    link.send(data, 0, 600)
+    while link._left:
+        line.room += 200
+        link.ready()
+line.taken = line.taken[:1000]
 line.room = 5000
 found += [link.ready(), link.send(data, 0, 1000), line.waited, line.taken == data + data]
 print(json.dumps(found))
@@ -132,7 +139,7 @@ from array import array
 from app import App
 from ring import plain_rings
 class Line:
-    cut = 0
+    cut = stuck = 0
     open = False
     frames = []
     def ready(self): return self.open
@@ -151,7 +158,7 @@ class Board:
         self.rings = plain_rings(2048)
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
-    def poll(self, streaming): pass
+    def poll(self, streaming): return 0
     def sample(self): pass
     def rest(self): pass
     def supply_mv(self): return 65535

@@ -306,6 +306,29 @@ def test_the_quick_chip_does_what_the_instructions_do() -> None:
         assert np.count_nonzero(gaps[0] != gaps[1]) <= 2 * len(orders)
 
 
+@pytest.mark.parametrize("low", [0, 1])
+def test_timer_and_watchdog_stand_behind_every_output(low: int) -> None:
+    """Also after another shape, and after the one that was on before has gone."""
+    board = Board()
+    seq = iter(range(1, 99))
+
+    def send(number: int, payload: bytes = b"") -> None:
+        board.line.coming += command(number, payload, next(seq))
+        for _ in range(4):
+            board.turn(MS)
+        assert all(frame.payload[1] == 0 for frame in board.sent() if frame.number == ACK)
+
+    send(START)
+    for payload in (drive(active_low=low), drive(active_low=low, firings=1, width_us=500)):
+        send(DRIVE, payload)
+        assert board.hardware.outputs and board.chip.timers and board.chip.dog_due
+    send(LAMP, lamp())
+    send(LAMP, lamp(mode=0))
+    assert board.hardware.outputs == 1 and board.chip.timers and board.chip.dog_due
+    send(DRIVE, drive(0, 0))
+    assert not board.hardware.outputs and not board.chip.timers and not board.chip.dog_due
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("loads", "low"), [((0,), 0), ((0,), 1), ((0, 1), 0)], ids=["high", "low", "both kinds"]

@@ -32,7 +32,7 @@ from array import array
 from ring import plain_rings
 
 class Line:
-    cut = 0
+    cut = stuck = 0
     def __init__(self):
         self.data = b""
         self.at = 0

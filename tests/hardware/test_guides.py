@@ -14,9 +14,10 @@ from click.testing import CliRunner
 
 from board_at_prompt import PromptBoard
 from sparkwitness.cli import main
+from sparkwitness.device import loopback
 
 HARDWARE = Path(__file__).resolve().parents[2] / "hardware"
-GUIDES = ("build.md", "wiring.md", "bring-up.md", "first-spark.md")
+GUIDES = ("build.md", "board.md", "wiring.md", "bring-up.md", "first-spark.md")
 NEEDS_BOARD = "sparkwitness board install"
 # What stands in for the board and the engine, by the command's first words.
 STAND_IN = {
@@ -68,3 +69,25 @@ def test_board_install_of_the_guides_runs(tmp_path: Path) -> None:
         assert result.exit_code == 0, result.output
         found = CliRunner().invoke(main, ["board", "identify", "--port", board.port])
         assert found.exit_code == 0 and "protocol" in found.output, found.output
+
+
+def test_bring_up_and_the_self_test_agree() -> None:
+    """Jumpers, pins and limits of the guide are those that the self-test asks for and judges by."""
+    text = (HARDWARE / "bring-up.md").read_text(encoding="utf-8")
+    section = text.partition("## 4. Self-test")[2].partition("\n## ")[0]
+    rows = re.findall(r"\| J\d+ \| `(\w+)` GP(\d+) \| `(\w+)` GP(\d+) \|", section)
+    gpio = {name: str(one["gpio"]) for name, one in loopback.PINS["pins"].items()}
+    assert sorted((a, b) for a, _, b, _ in rows) == sorted(loopback.LOOPBACK)
+    assert all((gpio[a], gpio[b]) == (x, y) for a, x, b, y in rows)
+    assert f"within {loopback.TICK_PPM:g} ppm" in section
+    result = CliRunner().invoke(
+        main,
+        ["board", "selftest", "--simulate", "bench-jumpers", "--seconds", "2", "--json", "--yes"],
+    )
+    names = {check["name"] for check in json.loads(result.stdout)["checks"]}
+    words = " ".join(section.split())
+    said = {"count": "counts", "skew": "skew", "period": "period", "tick": "tick's length",
+            "delay": "a known delay", "supply": "supply reading", "full": "full load",
+            "losses": "losses"}  # fmt: skip
+    assert {name.split()[0].strip(",") for name in names} == set(said)
+    assert all(word in words for word in said.values())

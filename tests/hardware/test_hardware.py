@@ -280,7 +280,9 @@ def test_piston_stop_example_is_the_circular_mean() -> None:
     assert math.degrees(cmath.phase(turn)) == pytest.approx(middle)
 
 
-@pytest.mark.parametrize("name", ["build.md", "wiring.md", "bring-up.md", "first-spark.md"])
+@pytest.mark.parametrize(
+    "name", ["build.md", "board.md", "wiring.md", "bring-up.md", "first-spark.md"]
+)
 def test_guides_name_parts_that_exist(name: str) -> None:
     text = (HARDWARE / name).read_text(encoding="utf-8")
     known = set(BOM) | set(FLAT)
@@ -292,7 +294,9 @@ def test_guides_name_parts_that_exist(name: str) -> None:
         assert BOM[reference].value == value
 
 
-@pytest.mark.parametrize("name", ["build.md", "wiring.md", "bring-up.md", "first-spark.md"])
+@pytest.mark.parametrize(
+    "name", ["build.md", "board.md", "wiring.md", "bring-up.md", "first-spark.md"]
+)
 def test_guides_carry_the_cautions(name: str) -> None:
     text = re.sub(r"\s+", " ", (HARDWARE / name).read_text(encoding="utf-8").lower())
     for word in ("service manual", "local", "licensed"):

@@ -15,7 +15,7 @@ import numpy as np
 
 from .engine import Engine, even, turn
 from .frames import encode
-from .pickups import Clamp, Mark, Sparks
+from .pickups import Clamp, Mark, Sparks, Swapped
 
 Rng = np.random.Generator
 ODD_FIRING = {
@@ -135,9 +135,9 @@ def usual(
         angle = advance + float(rng.uniform(*near)) * float(rng.choice((-1, 1)))
     within = float(rng.choice((0.1, 0.3, 0.5, 1.0))) if within is None else within
     mark = mark_of(reference, angle)
-    mark = replace(mark, delay_us=2.606 + 0.337 * float(rng.standard_normal()))
-    # hardware/delays.json, kinds of ignition in equal parts: what the person has, nobody typed.
-    delay = rng.normal(0.5, 0.099) if rng.random() < 0.5 else rng.normal(-0.965, 1.12)
+    # hardware/delays.json: hall_optical, rising; both kinds of ignition, nobody typed which.
+    mark = replace(mark, delay_us=float(np.clip(rng.normal(5.899, 1.528), 3.4, 11)))
+    delay = rng.normal(0.542, 0.097) if rng.random() < 0.5 else rng.normal(-0.825, 1.115)
     sparks = Sparks(advance, float(rng.uniform(0.05, 0.4)), each="turn" if clamp == "wasted" else
                     "cycle")  # fmt: skip
     held = Clamp(-1 if clamp == "coil" else 0, delay_us=float(np.clip(delay, -4.8, 0.9)))
@@ -224,6 +224,11 @@ def as_typed() -> list[Row]:
         row("36-1 index tooth off", lambda r: change(usual(r, within=0.2), mark={
             "tooth_error": (s := r.uniform(0.03, 0.15)),
             "index_error": s * r.standard_normal()})),
+        row("first-spark board, 800 to 9000 rpm", _breadboard),
+        *(row(f"vr {kind}, {what}", lambda r, k=kind, w=what: _vr(r, k, w))
+          for kind in ("36-1", "60-2", "12-1", "pulse")
+          for what in ("coil not known", "ohm typed", "ohm and henry typed")
+          if kind == "36-1" or what != "ohm typed"),
         *(row(f"{kind} learned, {state}", lambda r, k=kind, s=state: _learned(r, k, s))
           for kind in ("36-1", "60-2", "cam 36-1") for state in ("healthy", "weak cylinder")),
         row("36-1 eccentric 0.05 to 0.3°", lambda r: change(usual(r, within=0.2), mark={
@@ -271,6 +276,79 @@ def _learned(rng: Rng, kind: str, state: str) -> Case:
     swing = engine.swing * (engine.rpm / fast) ** 2
     return replace(case, learn=replace(
         case.world, engine=replace(engine, rpm=fast, swing=swing), cycles=200))  # fmt: skip
+
+
+def _breadboard(rng: Rng) -> Case:
+    """hardware/first-spark.md; delays as its SPICE decks have them (hardware/delays.json)."""
+    case = usual(rng, str(rng.choice(("36-1", "60-2", "12-1"))), rpm=(800, 9000), within=0.1)
+    sensor = str(rng.choice(("first_spark", "first_spark_hall", "first_spark_logic")))
+    logic = sensor.endswith("logic") or (sensor == "first_spark" and rng.random() < 0.5)
+    late, u, least, most = (1.899, 0.555, 0.974, 4.133) if logic else (1.382, 0.293, 0.712, 2.088)
+    return change(
+        case,
+        mark={"delay_us": float(np.clip(rng.normal(late, u), least, most))},
+        clamp={"delay_us": float(np.clip(rng.normal(-0.453, 0.928), -3.8, 0.286))},
+        typed={"sensor": sensor, "falling": ("crank",)},
+    )
+
+
+_VR_REST = {150: (140.9, 200.0), 200: (66.3, 109.7), 300: (12.5, 47.7), 500: (-9.6, 17.1),
+            1000: (-5.0, 7.5), 2000: (2.8, 2.0), 5000: (5.7, 2.1), 9000: (6.9, 2.3)}  # fmt: skip
+
+
+def _vr(rng: Rng, kind: str, what: str) -> Case:
+    """A variable-reluctance sensor of 0.05 to 2 H, from cranking to 9000 rpm.
+
+    The coil's lag is that of an R-L low pass at the frequency of the teeth; what the comparator
+    adds is the simulation's of the circuit (hardware/delays.json, vr, model, rest, 36 teeth).
+    """
+    speed = float(np.exp(rng.uniform(np.log(155), np.log(8900))))
+    near = (0.0, 5.0) if kind == "pulse" else None
+    case = usual(rng, kind, rpm=(speed, speed), within=0.1, near=near)
+    case = change(case, engine={"swing": min(case.world.engine.swing, _most_swing(case))})
+    teeth = case.world.mark.teeth
+    henry = float(np.exp(rng.uniform(np.log(0.05), np.log(2.0))))
+    ohm = henry / (1e-3 * float(rng.uniform(0.1, 1.1)))
+    late_s = henry / (22e3 + ohm)
+    pace = 2 * np.pi * teeth * speed / 60
+    alike = speed * np.sqrt(teeth / 36)
+    rest, u = (
+        float(np.interp(np.log(alike), np.log(list(_VR_REST)), [v[k] for v in _VR_REST.values()]))
+        for k in (0, 1)
+    )
+    if alike < 150:
+        u *= (150 / alike) ** 2
+    delay = (
+        1e6 * np.arctan(pace * late_s) / pace + rest + u * np.clip(rng.standard_normal(), -2.5, 2.5)
+    )
+    typed: dict[str, Any] = {
+        "sensor": "vr", "falling": ("crank",), "confirmed": ("clamp_side", "vr_wires"),
+    }  # fmt: skip
+    if what != "coil not known":
+        typed["sensor_ohm"] = ohm
+    if what == "ohm and henry typed":
+        typed["sensor_henry"] = float(np.clip(henry * rng.normal(1, 0.04), 0.05, 2.0))
+    return change(case, mark={"delay_us": float(delay)}, typed=typed)
+
+
+def _most_swing(case: Case) -> float:
+    """What cranking swings at the most."""
+    return 0.2 * 4 / max(len(case.world.engine.tdc), 4)
+
+
+def _swapped(rng: Rng, kind: str) -> Case:
+    """The same sensor with its wires swapped, teeth from narrow to wide."""
+    speed = float(np.exp(rng.uniform(np.log(155), np.log(8900))))
+    case = usual(rng, kind, rpm=(speed, speed))
+    henry = float(np.exp(rng.uniform(np.log(0.05), np.log(2.0))))
+    tau = henry / (22e3 + henry / (1e-3 * float(rng.uniform(0.1, 1.1))))
+    volts = speed * float(np.exp(rng.uniform(np.log(0.003), np.log(0.011))))
+    sensor = Swapped(
+        float(rng.uniform(0.05, 0.34)), volts, tau * case.world.mark.teeth * speed / 60,
+        float(rng.normal(-0.01, 0.02)),
+    )  # fmt: skip
+    return change(case, mark={"swapped": sensor}, typed={
+        "sensor": "vr", "falling": ("crank",)})  # fmt: skip
 
 
 def _cranking(rng: Rng, kind: str, weak: bool = False) -> Case:
@@ -369,6 +447,8 @@ def faults() -> list[Row]:
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
         row("36-1 sensor reversed, 3000 rpm", lambda r: change(usual(r, rpm=(2500, 5000)), mark={
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
+        *(row(f"vr {kind} swapped, any teeth", lambda r, k=kind: _swapped(r, k))
+          for kind in ("12-1", "36-1", "60-2")),
         row("two sessions", lambda r: _two(r)),
         row("36-1 teeth unseen now and then", lambda r: change(usual(r), mark={
             "dropped": r.uniform(2e-4, 5e-3)})),
@@ -377,7 +457,7 @@ def faults() -> list[Row]:
         row("36-1 heavy clamp noise", lambda r: change(usual(r), clamp={
             "strays": r.uniform(10, 100)})),
         row("reference angle typed far off", lambda r: change(c := usual(r), typed={
-            "reference_angle": (c.typed["reference_angle"] + r.uniform(30, 330) + 180) % 360 - 180
+            "reference_angle": (c.typed["reference_angle"] + r.uniform(50, 310) + 180) % 360 - 180
         })),
         row("scatter of a worn distributor", lambda r: change(usual(r), sparks={
             "jitter": r.uniform(2, 5)})),

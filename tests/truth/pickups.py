@@ -14,6 +14,50 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class Swapped:
+    """A variable-reluctance sensor the wrong way round: its voltage rises through zero at a tooth.
+
+    A tooth's flux is a bell, its voltage that one's slope (Faraday's law); the input makes a low
+    pass of the coil, arms above a level and stamps where the voltage falls through zero, which now
+    is somewhere between the teeth.
+
+    Attributes:
+        width: standard deviation of the bell, pitches.
+        volts: peak of one tooth's voltage.
+        turn: of the low pass, pitches that pass in its time constant.
+        offset: volts at which the comparator takes the voltage for zero.
+        arm: volts.
+    """
+
+    width: float
+    volts: float
+    turn: float
+    offset: float
+    arm: float = 0.147
+
+    def places(self, teeth: int, missing: int) -> Floats:
+        """Where a turn's edges come, pitches past the first tooth's middle."""
+        fine = 256
+        x = np.arange(teeth * fine) / fine
+        flux_slope = np.zeros(len(x))
+        for k in range(teeth - missing):
+            off = (x - k + teeth / 2) % teeth - teeth / 2
+            flux_slope += off / self.width * np.exp(0.5 - 0.5 * (off / self.width) ** 2)
+        waves = np.fft.rfft(self.volts * flux_slope)
+        waves /= 1 + 2j * np.pi * np.arange(len(waves)) / teeth * self.turn
+        volts = np.fft.irfft(waves, len(x))
+        armed, edges = False, []
+        for at, value in enumerate(np.concatenate((volts, volts))):
+            if value > self.arm:
+                armed = True
+            elif armed and value < self.offset:
+                armed = False
+                edges.append(at)
+        edges = np.array(edges, float)
+        return edges[(edges >= len(x) // 2) & (edges < len(x) // 2 + len(x))] / fine
+
+
+@dataclass(frozen=True)
 class Mark:
     """A reference as it really is.
 
@@ -32,6 +76,7 @@ class Mark:
         dropped: probability of an edge not to be seen.
         delay_us: from the tooth to the pin.
         number: of the wheel: the same number has the same tooth errors; 0: another one each time.
+        swapped: a variable-reluctance sensor whose wires are swapped; None: not so.
     """
 
     teeth: int = 36
@@ -48,6 +93,7 @@ class Mark:
     dropped: float = 0.0
     delay_us: float = 2.6
     number: int = 0
+    swapped: "Swapped | None" = None
 
     def edges(self, motion: Motion, rng: np.random.Generator) -> Floats:
         """Times of the edges."""
@@ -57,6 +103,8 @@ class Mark:
         if self.tooth_error:
             places = places + maker.normal(0, self.tooth_error, len(places))
         places[0] += self.index_error
+        if self.swapped is not None:
+            places = self.swapped.places(self.teeth, self.missing) * pitch
         if self.eccentric:
             turn = 2 * np.pi * np.arange(len(places)) / self.teeth + maker.uniform(0, 2 * np.pi)
             places = places + self.eccentric * np.sin(turn)
@@ -95,6 +143,7 @@ class Sparks:
         first_missed: probability that the first spark of an event jumps unseen.
         misfire: probability of an event without a spark.
         late: probability of an event that comes `late_deg` later as a whole (a slow gap).
+        delay_us: from the angle to the spark, as a module's delay.
     """
 
     advance: float = 20.0
@@ -109,6 +158,7 @@ class Sparks:
     misfire: float = 0.0
     late: float = 0.0
     late_deg: float = 4.0
+    delay_us: float = 0.0
 
     def of(
         self, tdc: float, engine: Engine, motion: Motion, rng: np.random.Generator
@@ -121,7 +171,7 @@ class Sparks:
         at = centre - self.advance + self.jitter * wide * rng.standard_normal(len(centre))
         at = at + self.late_deg * (rng.random(len(centre)) < self.late)
         at = at[(rng.random(len(at)) >= self.misfire) & (at > low) & (at < high)]
-        first = motion.at(at)
+        first = motion.at(at) + self.delay_us * 1e-6
         strong = np.exp(0.15 * rng.standard_normal(len(first)))
         if self.burst == 1:
             seen = rng.random(len(first)) >= self.first_missed

@@ -12,7 +12,7 @@ from rich.text import Text
 from sparkwitness.cli import ask, codes, meter, options, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
-from sparkwitness.device import link, selftest
+from sparkwitness.device import link, loopback, selftest
 from sparkwitness.device.link import Link
 from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
@@ -108,7 +108,7 @@ def in_words(hello: dict[str, Any]) -> Table:
     for i, name in enumerate(wire.INPUTS):
         edge = "falling" if hello["falling"] >> i & 1 else "rising"
         said = f"stamps the {edge} edge" if hello["enabled"] >> i & 1 else "not captured"
-        rows.add_row(name.replace("_", " "), f"{said}, GP{selftest.PINS['pins'][name]['gpio']}")
+        rows.add_row(name.replace("_", " "), f"{said}, GP{loopback.PINS['pins'][name]['gpio']}")
     rows.add_row(
         "limits",
         f"pulses of {hello['min_pulse_ns']} ns are surely seen, dead time at most "
@@ -212,7 +212,7 @@ def leave(port: str | None, patience: float, as_json: bool) -> None:
 @click.option(
     "--seconds",
     type=click.FloatRange(2, 600),
-    default=selftest.STEADY.seconds,
+    default=loopback.STEADY.seconds,
     show_default=True,
     help="Least length of the main stage; it goes on for up to a minute until the tick's length "
     "is known well.",
@@ -249,7 +249,7 @@ def selftest_command(
                 "connected, then add --yes"
             )
         ask.cautions_taken("Is nothing but the jumpers connected?")
-    plan = selftest.plan(seconds, max(seconds, _LONGEST_S))
+    plan = loopback.plan(seconds, max(seconds, _LONGEST_S))
     # A simulated board keeps the wall clock's time only where that is looked at: at full load a
     # busy computer would lose edges that a board does not.
     parts = [(plan, 0.0)] if simulate is None else [(plan[:1], 1.0), (plan[1:], 0.0)]
@@ -260,7 +260,7 @@ def selftest_command(
                 sources.board(simulate, port, speed=speed) as source,
                 Link(source.port, patience) as board,
             ):
-                stages += selftest.run(
+                stages += loopback.run(
                     board, some, lambda name, share: line.update(f"{name} {100 * share:.0f} %")
                 )
                 hello = board.hello
@@ -276,7 +276,7 @@ def selftest_command(
 def _only_jumpers() -> str:
     return (
         "The self-test drives the bench outputs. Nothing may be connected but these jumpers: "
-        f"{', '.join(selftest.jumper_list())}.\nNo module, coil, clamp or engine: a module on the "
+        f"{', '.join(loopback.jumper_list())}.\nNo module, coil, clamp or engine: a module on the "
         "bench output would fire."
     )
 
@@ -292,6 +292,8 @@ def _show(out: Console, result: selftest.Result) -> None:
         )  # fmt: skip
     out.print(table)
     for sentence in dict.fromkeys(result.jumpers):
+        out.print(f"! {sentence}")
+    for sentence in result.faults:
         out.print(f"! {sentence}")
     for sentence in result.said:
         out.print(f"! the board says: {sentence}")

@@ -26,7 +26,7 @@ from sparkwitness.records import logbook
 from sparkwitness.records.logbook import KeptTrial, Run
 from sparkwitness.records.replay import replay
 from sparkwitness.records.tables import sessions
-from sparkwitness.timing import advice, measure
+from sparkwitness.timing import advice, gates, measure
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.fit import DelayFit, recommend, trend
 from sparkwitness.timing.gates import Finding
@@ -78,6 +78,8 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
     parts.append(_cautions(run.kind))
     if timing:
         findings = [f["text"] for f in run.result.get("findings", [])]
+        if run.result.get("timing_deg_btdc") is not None:
+            findings.append(gates.CANNOT_TELL)
         parts.append(_list("What to know", findings))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
@@ -129,8 +131,9 @@ def read(run: Run, path: Path) -> Told:
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
     timed = measure.timed(setup, tables)
-    if isinstance(timed, Finding):
-        return Told([], f"There is nothing to plot: {timed.text}.", again)
+    why = timed if isinstance(timed, Finding) else gates.withheld(result.findings)
+    if isinstance(timed, Finding) or why is not None:
+        return Told([], f"There is nothing to plot: {why.text if why else ''}.", again)
     steady = measure.used(result, timed, tables.tick_s)
     found, _ = sessions(recording)
     ticks = np.concatenate([s.supply[0] for s in found])
@@ -261,6 +264,9 @@ def _answers(run: Run) -> str:
         return f'<p class="verdict"><strong>No timing:</strong> {escape(run.headline)}</p>'
     side = "BTDC" if timing >= 0 else "ATDC"
     speed = show.plus_minus(r["rpm"], r["rpm_expanded"], " rpm") if r.get("rpm") else ""
+    codes = {f.get("code") for f in r.get("findings", [])}
+    if "ambiguous" in codes and r.get("modulo_deg"):
+        side += f", or that ± k · {r['modulo_deg']:.4g}°"
     cards = [
         _answer(
             "True timing of the first spark",
@@ -284,6 +290,10 @@ def _answers(run: Run) -> str:
         more = f"now {setup.get('setting'):g}; unrounded {exact} {unit}"
         cards.append(_answer("Next setting to enter", f"{tip['setting']:g}", more))
     verdict = _verdict(error, expanded, tip)
+    if error is None and commanded is not None:
+        verdict = "No error is shown before it is settled which of these angles it is."
+    if r.get("advice_allowed") is False:
+        verdict += " Do not set anything by it before what is said below is checked."
     return f'<div class="answers">{"".join(cards)}</div><p class="verdict">{escape(verdict)}</p>'
 
 

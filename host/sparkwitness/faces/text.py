@@ -37,9 +37,7 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     if result.rpm is not None:
         rows.add_row("speed", plus_minus(result.rpm, result.u_rpm, " rpm"))
     if result.timing is not None:
-        value = f"{angle(result.timing)} ± {result.expanded:.2f}°"
-        if result.error is None and any(f.code == "ambiguous" for f in result.findings):
-            value += f"  or that ± k · {result.modulo:.4g}°"
+        value = f"{angle(result.timing)} ± {result.expanded:.2f}°{_repeats(result)}"
         rows.add_row("true timing", Text(value, style="bold"))
         rows.add_row("", f"scatter {result.scatter:.2f}° over {result.events} events, first sparks")
     if setup.clamp == "auto" and result.clamp is not None:
@@ -82,6 +80,17 @@ def sparks(counts: dict[int, int]) -> str:
     parts = [f"{n}: {100 * k / total:.0f} %" for n, k in sorted(counts.items())]
     mean = sum(n * k for n, k in counts.items()) / total
     return f"{mean:.2f} on average  ({', '.join(parts)} of {total} events)"
+
+
+def side(result: Measurement) -> str:
+    """The side of top dead centre, and what else the angle may be."""
+    return f"{'BTDC' if (result.timing or 0.0) >= 0 else 'ATDC'}{_repeats(result)}"
+
+
+def _repeats(result: Measurement) -> str:
+    if not any(f.code == "ambiguous" for f in result.findings):
+        return ""
+    return f"  or that ± k · {result.modulo:.4g}°"
 
 
 def _advice(result: Measurement, setup: Setup) -> Text:
@@ -161,7 +170,8 @@ def status(result: Measurement, target: float) -> str:
     """One line while measuring."""
     if result.timing is not None and result.expanded is not None:
         return (
-            f"{result.rpm or 0:.0f} rpm  {angle(result.timing)} ± {result.expanded:.2f}° "
+            f"{result.rpm or 0:.0f} rpm  {angle(result.timing)} ± {result.expanded:.2f}°"
+            f"{_repeats(result)} "
             f"(to ±{target:g}°)  {result.events} events"
         )
     if result.findings:

@@ -26,7 +26,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.foreign import one_line, shown
 from sparkwitness.records.database import Database
 from sparkwitness.records.replay import replay as replay_tables
-from sparkwitness.timing import measure
+from sparkwitness.timing import gates, measure
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.wording import angle
 
@@ -395,7 +395,8 @@ def headline(result: measure.Measurement) -> str:
         text += f" at {result.rpm:.0f} rpm"
     if result.error is not None:
         text += f", error {result.error:+.2f}°"
-    return text
+    unsure = [f.code for f in result.findings if f.level == gates.WARNING]
+    return f"{text} ! {', '.join(unsure)}" if unsure else text
 
 
 def replay(path: Path, setup: Setup) -> measure.Measurement:

@@ -13,6 +13,7 @@ from sparkwitness.timing.setup import Setup
 
 Floats = NDArray[np.float64]
 
+_REGULAR = 0.5  # share of the distances that are alike, below which there is no rhythm
 _NEAR = 0.15  # a spacing off by less is that spacing
 _WORDS = {
     "plug": "one plug lead",
@@ -89,9 +90,23 @@ def _said(setup: Setup, found: list[tuple[str, int]]) -> str:
     return ", or ".join(words)
 
 
-def no_reading(setup: Setup, step: float) -> Finding:
-    """The sparks do not come as often as they would with what was typed: what would fit."""
+def no_reading(setup: Setup, steps: Floats) -> Finding:
+    """The sparks do not come as often as they would with what was typed: what would fit.
+
+    Args:
+        steps: float64[n] degrees from each event to the next, NaN across a break.
+    """
     expected = " or ".join(f"{s:g}°" for s in setup.spacings)
+    step = float(np.nanmedian(steps))
+    if np.nanmean(np.abs(steps / step - 1) < _NEAR) < _REGULAR:
+        low, high = np.nanquantile(steps, (0.1, 0.9))
+        text = (
+            f"sparks come at no regular distance ({low:.0f}° to {high:.0f}° of crank), not every "
+            f"{expected}: most likely noise on the clamp, several leads in it, or many sparks that "
+            "it does not see. Seat it on one lead, away from the others and from the coil, and "
+            "check its cable and ground"
+        )
+        return Finding("spacing", text, REFUSED, False)
     text = f"sparks come every {step:.0f}° of crank by the typed reference, not every {expected}"
     fitting = _said(setup, readings(setup, step))
     if fitting:

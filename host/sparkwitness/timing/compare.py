@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.timing import budget as timing
+from sparkwitness.timing import gates
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.wording import plus_minus
@@ -136,6 +137,10 @@ def compare(before: Side, after: Side, untouched: bool = True) -> Comparison:
             f"the speeds differ ({slow:.0f} and {fast:.0f} rpm): what depends on the speed shows "
             "here as a change; measure both at one speed to tell them apart"
         )
+    for side in (before, after):
+        # What makes one of the two unsure makes the difference unsure.
+        told = side.result.get("findings") or ()
+        assumed += [f"{side.name}: {f['text']}" for f in told if f.get("level") == gates.WARNING]
     if changes[0].moved is not None and not _same_command(before, after):
         assumed.append(
             "the commanded values differ, so timing had to move; the errors are compared"

@@ -109,14 +109,16 @@ def _of_coil(by_rpm: list[Any], model: dict[str, Any], rpm: float, coil: Coil) -
     radians_s = 2 * pi * coil.teeth * rpm / 60
     least, most = _lags(model, coil)
     near, far = (1e6 * atan(radians_s * tau) / radians_s for tau in (least, most))
-    if coil.ohm is None and coil.henry is None:
-        # The table holds the unknown coil of the simulated wheel: only the wheel's part changes.
-        found = _between(by_rpm, alike)
-        there = 2 * pi * model["teeth"] * alike / 60
-        was = sum(1e6 * atan(there * tau) / there for tau in (least, most)) / 2
-        return Delay(found.us - was + (near + far) / 2, found.u_us)
     rest = _between(model["rest"], alike)
-    return Delay(rest.us + (near + far) / 2, float(np.hypot(rest.u_us, (far - near) / sqrt(12))))
+    u = float(np.hypot(rest.u_us, (far - near) / sqrt(12)))
+    if coil.ohm is not None or coil.henry is not None:
+        return Delay(rest.us + (near + far) / 2, u)
+    # The table holds the unknown coil of the simulated wheel: only the wheel's part changes. Its
+    # coils lie evenly in their range; small ones are common, so the whole range counts.
+    found = _between(by_rpm, alike)
+    there = 2 * pi * model["teeth"] * alike / 60
+    was = sum(1e6 * atan(there * tau) / there for tau in (least, most)) / 2
+    return Delay(found.us - was + (near + far) / 2, max(found.u_us, u))
 
 
 # An inductance as an instrument or a data sheet says it: common practice, no source.

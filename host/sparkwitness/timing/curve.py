@@ -168,8 +168,10 @@ def curve(
     judged = gates.judge(_evidence(setup, found, tables, bins, ripple, apart))
     if not judged.shown:
         return judged.findings[0]
+    if not judged.error_shown:
+        bins = [replace(b, wanted=float("nan")) for b in bins]
     fit, findings = _fitted(setup, bins, budgets)
-    if fit is not None and not all(f.advice for f in judged.findings):
+    if fit is not None and not all(f.advice for f in (*judged.findings, *findings)):
         note = "no correction is told before what the findings say is cleared"
         fit = replace(fit, told_apart=False, note=note)
     return Curve(tuple(bins), fit, (*judged.findings, *findings), found.stray, sparse)
@@ -197,6 +199,8 @@ def _evidence(
     kind = groups.OWN if found.kind == groups.MOVED else found.kind
     # A clamp the wrong way round reads late by a time: it spoils the delay, see `_fitted`.
     rpm = 0.0
+    goal = most.wanted if np.isfinite(most.wanted) else None
+    setup = replace(setup, commanded=goal)
     return gates.Evidence(
         setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
         kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
@@ -254,12 +258,14 @@ def _fitted(
     note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; more events do not help"
     told = [Finding("clamp_delay", note)] if u_delay > fit.u_delay_us / 2 else []
     flank = gates.SECOND_FLANK_S * 1e6
-    if fit.u_delay_us < fit.delay_us < flank + fit.u_delay_us:
+    checked = "clamp_side" in setup.confirmed
+    if fit.u_delay_us < fit.delay_us < flank + fit.u_delay_us and not checked:
         note = (
             f"a delay of up to {flank:.0f} µs is also what a clamp that sits the wrong way round "
-            "adds: turn it round and measure again, the smaller delay is right"
+            "adds: turn it round and measure again, the smaller delay is right. Then say "
+            "--confirm clamp_side"
         )
-        told.append(Finding("clamp_side", note, gates.WARNING))
+        told.append(Finding("clamp_side", note, gates.WARNING, False))
     return fit, tuple(told)
 
 

@@ -5,7 +5,7 @@ sentence for the person: the likely cause, what to check, and how. Every face sh
 and `advise` let through, and nothing else.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from math import inf, isfinite
 from typing import Any
@@ -370,6 +370,12 @@ def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
             return Judgement(False, False, tuple(findings))
     codes = {f.code for f in findings}
     return Judgement(True, "ambiguous" not in codes, tuple(findings))
+
+
+def withheld(findings: Iterable[Finding]) -> Finding | None:
+    """The finding for which single angles are not to be shown either, as in a plot; else None."""
+    waiting = ("few_events", "unsteady")  # not enough yet, and no word against what there is
+    return next((f for f in findings if f.level == REFUSED and f.code not in waiting), None)
 
 
 def advise(

@@ -33,6 +33,7 @@ from sparkwitness.timing.setup import Setup
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
+_MISFIT = 0.1  # share of the crank's edges, from which on it is told as a cause
 _FEWEST_STEPS = 3  # from event to event, that tell a rhythm
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
@@ -206,13 +207,14 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
         return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm", REFUSED, False)
     grouping, firing = _events(setup, tables)
     events = grouping.events
-    few = Finding(
-        "few_events", f"{len(tables.sparks.tick)} sparks on {where}: not enough yet", REFUSED, False
+    text = (
+        f"{len(tables.sparks.tick)} sparks on {where}: not enough yet{_crank_misses(setup, tables)}"
     )
+    few = Finding("few_events", text, REFUSED, False)
     if np.count_nonzero(np.isfinite(events.steps())) < _FEWEST_STEPS:
         return few
     if firing is None:
-        return clamps.no_reading(setup, float(np.nanmedian(events.steps())))
+        return clamps.no_reading(setup, events.steps())
     modulo = fold_of(setup.reference, setup.cycle, firing.parts)
     mean_speed = _mean_speed(setup, tables)
     found = groups.places(
@@ -232,10 +234,10 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     even = float(np.nanmedian(every))
     often = np.nanmean(np.abs(every / even - 1) < 0.15) > 0.8
     if found.kind == groups.SEVERAL and often and abs(even / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, even)
+        return clamps.no_reading(setup, every)
     step = float(np.nanmedian(steps))
     if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, step)
+        return clamps.no_reading(setup, steps)
     speed = _speed(good, tables.tick_s)
     delay = setup.delay(mean_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
@@ -336,7 +338,7 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
     _describe(result, steady, tables.tick_s)
     fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / found.spacing))
     if result.events < fewest:
-        text = f"{result.events} of {fewest} events at steady speed"
+        text = f"{result.events} of {fewest} events at steady speed{_crank_misses(setup, tables)}"
         result.findings.append(Finding("few_events", text, REFUSED, False))
         return result
     _timing(result, setup, steady, tables, sessions)
@@ -351,6 +353,18 @@ def _mean_speed(setup: Setup, tables: Tables) -> float:
     periods = tables.periods
     turned = len(periods.length) * setup.reference.period
     return turned / 6.0 / (float(periods.length.sum()) * tables.tick_s)
+
+
+def _crank_misses(setup: Setup, tables: Tables) -> str:
+    """What keeps events from being placed, where most likely the crank does; else nothing."""
+    share = tables.crank_rejected / max(tables.crank_edges, 1)
+    if share < _MISFIT:
+        return ""
+    return (
+        f"; {100 * share:.0f} % of the crank's edges are in turns that do not fit a "
+        f"{setup.reference} reference, and sparks there have no angle: check the sensor's gap, its "
+        "screen and ground, and the wheel typed"
+    )
 
 
 def _no_crank(setup: Setup, tables: Tables) -> Finding:

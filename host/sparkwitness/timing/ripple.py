@@ -27,7 +27,7 @@ _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
 # What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
-_ODD_TOOTH = 0.06
+_ODD_TOOTH = 0.07
 _ODD_SURELY = 5.0  # standard errors, of sometimes few degrees of freedom
 
 
@@ -241,14 +241,15 @@ def pulse_alternates(periods: Periods) -> bool:
     So a pulse per revolution of a four-stroke whose cylinders do not give quite the same; a pulse
     per cycle sees no such thing.
     """
-    first = np.flatnonzero(
-        (periods.segment[1:] == periods.segment[:-1]) & (periods.number[:-1] % 2 == 0)
-    )
-    if len(first) < _FEWEST:
+    joined = (np.diff(periods.segment) == 0) & (np.diff(periods.number) == 1)
+    middle = np.flatnonzero(joined[:-1] & joined[1:]) + 1
+    middle = middle[periods.number[middle] % 2 == 0]
+    if len(middle) < _FEWEST:
         return False
-    a, b = periods.length[first], periods.length[first + 1]
-    contrast = (a - b) / (a + b)
-    names, where = np.unique(periods.segment[first], return_inverse=True)
+    # Against both neighbours, so that a speed that rises or falls is not taken for it.
+    around = (periods.length[middle - 1] + periods.length[middle + 1]) / 2
+    contrast = periods.length[middle] / around - 1
+    names, where = np.unique(periods.segment[middle], return_inverse=True)
     longest = contrast[where == int(np.argmax(np.bincount(where)))]
     if len(names) > 1 and len(longest) < _FEWEST:
         return False

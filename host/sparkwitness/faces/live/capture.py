@@ -25,7 +25,7 @@ from sparkwitness.device.run import flanks
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces.live import view
-from sparkwitness.timing import advice
+from sparkwitness.timing import advice, gates
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.measure import Measurement, Timed, evaluate, timed
 from sparkwitness.timing.setup import Setup
@@ -300,7 +300,7 @@ class Capture:
         # The one event that forgetting has cut is no loss.
         result.cut = max(0, result.cut - 1)
         found = timed(self.setup, tables)
-        if isinstance(found, Timed):
+        if isinstance(found, Timed) and gates.withheld(result.findings) is None:
             known = found.pick(np.isfinite(found.speed))
             self._trend.take(known.events.tick, known.angles, known.speed, tick_s)
         self._result = result
@@ -314,6 +314,8 @@ class Capture:
         self._engine = "settling" if settling else state
         self._notes = [still] if still else []
         self._notes += [f.text for f in result.findings if not settling and f.code not in told]
+        if result.timing is not None and not settling:
+            self._notes.append(gates.CANNOT_TELL)
         if pictures:
             events = found.events if isinstance(found, Timed) else None
             self._pictures = {

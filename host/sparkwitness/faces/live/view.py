@@ -169,7 +169,7 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
         shown["timing"] = {
             "value": result.timing,
             "text": f"{abs(result.timing):.{places}f}°",
-            "side": "BTDC" if result.timing >= 0 else "ATDC",
+            "side": show.side(result),
             "within": f"± {u:.{places}f}°",
             "scatter": f"scatter {result.scatter:.2f}° over {result.events} events",
         }
