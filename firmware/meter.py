@@ -50,6 +50,7 @@ from reasons import (
     SPACING,
     UNEVEN,
     WAIT,
+    WIRES,
 )
 from sparks import (
     DEAD,
@@ -131,6 +132,7 @@ class Meter:
         self._uneven = self._even = self._kept = self._together = 0
         self._was_kept = self._was_together = self._was_unplaced = self._unplaced = 0
         self._period = 0  # ticks of a revolution, for the number
+        self._spread = 0  # of the sparks, 1/1000 degree
         self._foreign = False  # a host has set the inputs otherwise
         self._bound = Bound()
         self.reason = SET_WHEEL
@@ -177,7 +179,7 @@ class Meter:
             teeth, values["missing"], values["turns"], values["cylinders"], values["strokes"]
         )
         self._began = ticks_ms()
-        self._period = 0
+        self._period = self._spread = 0
 
     def change(self, name):
         """A setting has changed: where it is one of the wheel or the engine, begin anew."""
@@ -208,7 +210,7 @@ class Meter:
         self._good = self._refused = self._uneven = self._even = 0
         self._was_kept = self._was_together = self._was_unplaced = 0
         self._kept = self._together = self._unplaced = 0
-        self._period = 0
+        self._period = self._spread = 0
 
     def turn(self, served):
         """Once in each turn of the loop; `served`: a host is streaming."""
@@ -269,7 +271,7 @@ class Meter:
         if not self._hw.outputs & wire.OUTPUT_BITS_LAMP:
             self.lamp = None
         self.reason = self._doubt(now)
-        self.timed = self.reason == FINE or self.reason == FAR
+        self.timed = self.reason in (FINE, FAR, WIRES)
 
     def _doubt(self, now):
         """Work the numbers out; why they must not be shown."""
@@ -333,10 +335,10 @@ class Meter:
             for word in (ODD_LAST, ODD_FIRST):
                 if abs(crank[word] - MIDDLE) > ODD:
                     return REVERSED
-        deviation = events.deviation // scale
-        if deviation > UNSTEADY:
-            self.figure = deviation // 100
+        if self._spread > UNSTEADY:
+            self.figure = self._spread // 100
             return SCATTER
+        deviation = events.deviation // scale
         if deviation > TWO_PLACES and events.kept >= 8 and 5 * events.central < events.kept:
             return PLACES
         return why
@@ -428,7 +430,9 @@ class Meter:
         self.known = True
         self.timing = self.raw
         # The interval (k = 2).
+        # A few events of a loose distributor may lie close by chance: the spread fades slowly.
         deviation = min(events.deviation // scale, 20000)
+        deviation = self._spread = max(deviation, self._spread - (self._spread >> 4))
         u = deviation * deviation // max(events.kept, 1)
         u += (values["within_mdeg"] // 2) ** 2
         u += min(self._turned_in(self._delay(2)), 8000) ** 2
@@ -449,6 +453,8 @@ class Meter:
             if abs(error) > LARGE_ERROR:
                 self.figure = self.error
                 return CHECK
+        if values["sensor"] == settings.VR:
+            return WIRES  # swapped, it reads up to half a tooth wrong, and not every wheel shows it
         return FAR if 2 * bound > WIDE else FINE
 
     # Lamp and end

@@ -7,7 +7,7 @@ import framebuf
 from micropython import const
 
 from menu import CHANGE, CLOSED, ITEMS, SAID
-from reasons import FAR, FINE, REASONS
+from reasons import FINE, REASONS
 
 WIDTH = const(128)
 HEIGHT = const(64)
@@ -65,7 +65,7 @@ class Picture:
             self._number(88, LINES[2], meter.lamp // 100, 1)
         elif meter.menu.said:
             draw.text(SAID[meter.menu.said], 0, LINES[2])
-        elif meter.reason == FINE or meter.reason == FAR:
+        elif meter.timed:
             draw.text("of", 0, LINES[2])
             self._number(40, LINES[2], meter.events, 0)
             draw.text("events", 48, LINES[2])

@@ -21,7 +21,8 @@ REPEATS = const(15)
 IMPLAUSIBLE = const(16)
 CHECK = const(17)
 FALLING = const(18)
-FAR = const(19)  # the number is shown
+FAR = const(19)  # with this one and the next the number is shown
+WIRES = const(20)
 REASONS = (
     ("", ""),
     ("SET THE WHEEL", "press A"),
@@ -43,4 +44,5 @@ REASONS = (
     ("ERROR?", "lead, mark?"),
     ("SET FALLING EDGE", "a VR needs it"),
     ("FAR FROM PULSE", ""),
+    ("VR WIRES RIGHT?", ""),
 )

@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import sources
 from sparkwitness.device import meter as settings
 from sparkwitness.errors import UserError
 from sparkwitness.faces import dots
+from sparkwitness.faces.console import Console
 from sparkwitness.timing.setup import Setup
 
 if TYPE_CHECKING:
