@@ -81,7 +81,10 @@ def measure_recording(path: str | os.PathLike[str], setup: Setup | None = None) 
     """
     if setup is None:
         setup = recorded_setup(path)
-    return evaluate(setup, replay(Recording(Path(path)), setup))
+    recording = Recording(Path(path))
+    if setup.delay_us is None and recording.imported:
+        setup = replace(setup, delay_us=0.0)  # the delays of a board's inputs are not the logger's
+    return evaluate(setup, replay(recording, setup))
 
 
 def recorded_setup(path: str | os.PathLike[str]) -> Setup:

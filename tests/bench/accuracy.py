@@ -11,7 +11,10 @@ share no code with the simulator above or with what measures, everything typed a
 in each way, with faults from slight to gross. Its goals: no gross error without a warning, no next
 setting with a gross error or against a finding, numbers without a warning inside U in 93 % and
 more, and where everything is as typed no more than 5 % refused. "blind" rows hold what no time
-stamp can tell. Last, curves and comparisons of the same engines.
+stamp can tell. Then curves and comparisons of the same engines.
+
+The last table says where the error arises (tests/truth/where.py): controller's and module's part
+and dwell against what the ignition did, and each cylinder: joint intervals, false alarms, finds.
 """
 
 import argparse
@@ -34,7 +37,7 @@ from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from truth import cases, score, series
+from truth import cases, score, series, where
 
 TICK_S = TICK_PS * 1e-12
 NONE = np.empty(0, np.int64)
@@ -222,10 +225,24 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--second", type=int, default=80, help="runs a row of the second hand")
     parser.add_argument("--series", type=int, default=30, help="runs a row of curve and compare")
+    parser.add_argument("--where", type=int, default=150, help="runs a row of the error's parts")
     options = parser.parse_args()
     missed = simulated(options) + second_hand(options) + sweeps_and_pairs(options)
+    missed += where_it_arises(options)
     print(f"\n{missed} goals missed" if missed else "\nall goals met")
     return int(missed > 0)
+
+
+def where_it_arises(options: argparse.Namespace) -> int:
+    """Print the table of the error's parts; how many goals are missed."""
+    chosen = [r for r in where.rows() if options.only in r.name]
+    print(f"\nWhere the error arises, {options.where} runs a row; shares of the runs")
+    missed = 0
+    for done in where.table(chosen, options.where, options.seed):
+        faults = done.missed()
+        missed += len(faults)
+        print(done.line() + "".join(f"  {fault.upper()}" for fault in faults), flush=True)
+    return missed
 
 
 def second_hand(options: argparse.Namespace) -> int:

@@ -26,6 +26,7 @@ COMMANDS = (
     ("logbook", "list"),
     ("compare", "1", "2"),
     ("report", "1"),
+    ("import", "missing.csv"),
     ("export", "missing.swrec", "--to", "csv"),
     ("summarize", "."),
     ("bench", "--simulate", "slow", "--steps", "500,3000", "--repeats", "1", "--ramp", "none",

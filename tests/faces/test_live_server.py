@@ -7,6 +7,7 @@ import threading
 import time
 from contextlib import ExitStack
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
@@ -297,3 +298,27 @@ def test_on_loopback_only_this_machine_is_listened_to():
     with listener:
         assert listener.getsockname()[0] == "127.0.0.1" and not address.lan
         assert "token" not in address.url
+
+
+def test_the_token_is_kept_for_a_restart_by_this_user_alone_and_not_for_ever(tmp_path: Path):
+    kept = tmp_path / "page.token"
+
+    def token() -> str:
+        listener, address = server.listen(0, lan=True, kept=kept)
+        listener.close()
+        return address.token
+
+    first = token()
+    assert kept.stat().st_mode & 0o777 == 0o600 and len(first) == 22
+    assert token() == first
+    kept.chmod(0o644)  # others could have read it
+    second = token()
+    assert second != first and kept.stat().st_mode & 0o777 == 0o600
+    os.utime(kept, (1e9, 1e9))  # long ago
+    third = token()
+    assert third not in (first, second)
+    kept.write_text("x" * 22 + "\n", "ascii")
+    assert token() not in (third, "x" * 22)
+    kept.unlink()
+    kept.mkdir()  # cannot be written: a fresh one each time
+    assert token() != token()

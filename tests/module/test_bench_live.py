@@ -239,7 +239,7 @@ def test_claim_alone_needs_no_board():
         (["--limit", "delay_us=60:10"], "above its most"),
         (["--limit", "delay_us=:"], "neither least nor most"),
         (["--margin", "delay_us=x"], "type it like delay_us=5"),
-        (["--claim", "20"], "type it like 20@3000"),
+        (["--claim", "20"], "type it like 9@2000"),
         (["--claim-only"], "needs a claim"),
         (["--simulate", "marine-four"], "is an engine, not a module"),
         (["--simulate", "nothing"], "no scenario called"),

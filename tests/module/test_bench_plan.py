@@ -86,15 +86,6 @@ def test_a_plan_file(tmp_path):
         bench_plan.load(tmp_path / "none.toml")
 
 
-def test_the_example_in_the_modules_text_is_a_plan(tmp_path):
-    text = bench_plan.__doc__.split("::", 1)[1]
-    path = tmp_path / "plan.toml"
-    path.write_text("\n".join(line.removeprefix("    ") for line in text.splitlines()))
-    plan = Plan.from_dict(bench_plan.load(path))
-    assert len(plan.segments) == 3 * 3 + 1
-    assert [s.rpm_to for s in plan.segments[2:7]] == [2000, 2000, 1000, 500, 500]
-
-
 @pytest.mark.parametrize("cylinders", [1, 2, 6, 12, 16])
 @pytest.mark.parametrize("strokes", [2, 4])
 def test_every_drive_command_fits_the_wire(cylinders, strokes):

@@ -2,18 +2,23 @@
 
 import csv
 import json
+import shutil
+import subprocess
 import sys
 import tracemalloc
 from dataclasses import replace
+from decimal import Decimal
+from itertools import pairwise
 from pathlib import Path
 
 import asammdf
+import duckdb
 import numpy as np
 import pyarrow.csv
 import pyarrow.parquet
 import pytest
+import vcdvcd
 from click.testing import CliRunner
-from vcd import reader
 
 from sparkwitness import cli
 from sparkwitness.decode import wire
@@ -109,7 +114,8 @@ def expected_events(path: Path) -> tables.Columns:
         analyzer.feed(chunk)
     timed = measure.timed(setup, analyzer.finish())
     assert isinstance(timed, measure.Timed) and len(timed.angles) > 40
-    return {"tick": timed.events.tick, "timing": timed.angles, "sparks": timed.events.sparks}
+    sparks = np.where(timed.events.sparks > 0, timed.events.sparks, None)
+    return {"tick": timed.events.tick, "timing_deg_btdc": timed.angles, "sparks": sparks}
 
 
 def expected_supply(path: Path) -> list[tuple[int, int]]:
@@ -147,7 +153,10 @@ def test_csv_by_the_csv_module_and_by_arrow(tmp_path: Path, marine, broken: Path
     columns = {c["name"]: c for c in about["tableSchema"]["columns"]}
     assert list(columns) == events.column_names
     assert columns["tick"]["schema:unitText"] == "24000 ps"
-    assert columns["timing"]["schema:unitText"] == "deg"
+    assert columns["timing_deg_btdc"]["schema:unitText"] == "deg"
+    # Ticks and seconds say the same.
+    seconds = np.array(events["time_s"].to_pylist())
+    assert (np.rint(seconds / TICK_S) == np.array(events["tick"].to_pylist())).all()
 
 
 @pytest.mark.parametrize("which", ["marine", "broken"])
@@ -168,8 +177,8 @@ def test_parquet_by_arrow(tmp_path: Path, which: str, request: pytest.FixtureReq
     loss = json.loads(table.schema.metadata[b"loss"])
     assert (loss["frames_missing"] > 0) == (which == "broken")
     supply = pyarrow.parquet.read_table(f"{stem}-supply.parquet")
-    assert supply.schema.field("supply").metadata[b"unit"] == b"mV"
-    pairs = zip(supply["tick"].to_pylist(), supply["supply"].to_pylist(), strict=True)
+    assert supply.schema.field("supply_mv").metadata[b"unit"] == b"mV"
+    pairs = zip(supply["tick"].to_pylist(), supply["supply_mv"].to_pylist(), strict=True)
     assert list(pairs) == expected_supply(path)
     if which == "marine":
         events = pyarrow.parquet.read_table(f"{stem}-events.parquet")
@@ -177,45 +186,46 @@ def test_parquet_by_arrow(tmp_path: Path, which: str, request: pytest.FixtureReq
             assert events[name].to_pylist() == values.tolist()
 
 
-def vcd_changes(path: Path) -> tuple[dict[str, list[tuple[int, float]]], int]:
-    """Per variable its (time, value) after the initial dump, and ps per unit of time."""
-    names, changes, now, dumping, unit = {}, {}, 0, False, 0
-    with open(path, "rb") as file:
-        for token in reader.tokenize(file):
-            kind = token.kind.name
-            if kind == "TIMESCALE":
-                powers = {"ps": 0, "ns": 3, "us": 6, "ms": 9}
-                unit = token.timescale.magnitude * 10 ** powers[token.timescale.unit.value]
-            elif kind == "VAR":
-                names[token.var.id_code] = token.var.reference
-                changes[token.var.reference] = []
-            elif kind == "CHANGE_TIME":
-                now = token.time_change
-            elif kind in ("DUMPVARS", "END"):
-                dumping = kind == "DUMPVARS"
-            elif kind.startswith("CHANGE_") and not dumping:
-                value = token.data.value
-                changes[names[token.data.id_code]].append((now, float(value)))
-    return changes, unit
+def vcd_changes(path: Path) -> tuple[dict[str, list[tuple[int, str]]], int]:
+    """Per variable its (time, value) by vcdvcd, and ps per unit of time."""
+    read = vcdvcd.VCDVCD(str(path))
+    changes = {name.rpartition(".")[2]: list(read[name].tv) for name in read.references_to_ids}
+    return changes, round(read.timescale["timescale"] * Decimal(10**12))
 
 
-def test_vcd_by_pyvcd(tmp_path: Path, marine):
+def rises(changes: list[tuple[int, str]]) -> list[int]:
+    """Times at which a wire goes from 0 to 1."""
+    return [at for (_, old), (at, new) in pairwise(changes) if (old, new) == ("0", "1")]
+
+
+def test_vcd_by_vcdvcd(tmp_path: Path, marine):
     stem = export(marine.path, "vcd", tmp_path)
     changes, unit = vcd_changes(Path(f"{stem}.vcd"))
-    assert unit == 1000
     scale = TICK_PS // unit
+    assert unit == 1000
     rows = decoded(marine.path)
+    levels = [one.levels for one in tables.sessions(Recording(marine.path))[0]]
     for which, name in enumerate(wire.INPUTS):
-        assert [t for t, _ in changes[name]] == [r[1] * scale for r in rows if r[2] == which]
+        wanted = [r[1] * scale for r in rows if r[2] == which]
+        if levels[0][which] is None:
+            assert rises(changes[name]) == wanted
+        else:  # both flanks: the wire has the levels
+            assert changes[name][0] == (0, str(levels[0][which]))
+            assert [t for t, v in changes[name] if v in "01"][1:] == wanted
+        assert changes[name][0][0] == 0 and changes[name][-1][1] == "x"
+        # A pulse has fallen before the next rises.
+        assert rises(changes[f"{name}_lost_before"]) == []
     events = expected_events(marine.path)
-    angles = changes["timing_deg_btdc"]
-    # A value that repeats is no change (IEEE 1364-2005, 18.2), so compare what holds at the end.
-    held = dict(angles)
+    # Not known before the first event: NaN, since a real has no x.
+    assert changes["timing_deg_btdc"][0][1].lower() == "nan"
+    angles = {at: float(value) for at, value in changes["timing_deg_btdc"]}
     last = None
-    for tick, angle in zip(events["tick"].tolist(), events["timing"].tolist(), strict=True):
-        last = held.get(tick * scale, last)
+    for tick, angle in zip(
+        events["tick"].tolist(), events["timing_deg_btdc"].tolist(), strict=True
+    ):
+        # A value that repeats is no change (IEEE 1364-2005, 18.2).
+        last = angles.get(tick * scale, last)
         assert last == pytest.approx(angle, abs=1e-9)
-    assert {v for _, v in changes["sparks"]} <= set(map(float, events["sparks"].tolist()))
 
 
 def test_vcd_puts_sessions_one_after_the_other(tmp_path: Path, broken: Path):
@@ -226,16 +236,43 @@ def test_vcd_puts_sessions_one_after_the_other(tmp_path: Path, broken: Path):
     assert second > max(r[1] for r in rows if r[0] == 0) * scale
     for which, name in enumerate(wire.INPUTS):
         shift = (0, second)
-        assert [t for t, _ in changes[name]] == [
-            r[1] * scale + shift[r[0]] for r in rows if r[2] == which
-        ]
-        lost = [r[1] * scale + shift[r[0]] for r in rows if r[2] == which and r[3]]
-        assert [t for t, _ in changes[f"{name}_lost_before"]] == lost
+        mine = [(r[1] * scale + shift[r[0]], r[3]) for r in rows if r[2] == which]
+        assert rises(changes[name]) == [t for t, _ in mine]
+        assert rises(changes[f"{name}_lost_before"]) == [t for t, lost in mine if lost]
+        # Nobody watched between the sessions.
+        assert [v for t, v in changes[name] if t < second][-1] == "x"
+
+
+def test_vcd_by_sigrok(tmp_path: Path, broken: Path):
+    """sigrok lists every wire, and counts the edges that are there."""
+    if shutil.which("sigrok-cli") is None:
+        pytest.skip("sigrok-cli is not installed")
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    for k in range(20):
+        made.edges(0, 1000 + 5000 * np.arange(k * 30, (k + 1) * 30))
+        made.edges(1, 1300 + 5000 * np.arange(k * 30, (k + 1) * 30, 10))
+        made.heartbeat(5000 * (k + 1) * 30 + 1000)
+    stem = export(recording(tmp_path / "a.rec", made.data), "vcd", tmp_path)
+    options = "vcd:downsample=1000"  # samples of 1 us; a pulse is longer
+    shown = subprocess.run(
+        ["sigrok-cli", "-i", f"{stem}.vcd", "-I", options, "--show"],
+        capture_output=True, text=True, check=True, timeout=60,
+    ).stdout  # fmt: skip
+    for name in wire.INPUTS:
+        assert f"{name}: logic" in shown or f"{name}" in shown
+    table = subprocess.run(
+        ["sigrok-cli", "-i", f"{stem}.vcd", "-I", options, "-O", "csv:label=channel:header=false",
+         "-C", "crank,clamp_a"], capture_output=True, text=True, check=True, timeout=60,
+    ).stdout.split()  # fmt: skip
+    levels = np.array([row.split(",") for row in table if row in ("0,0", "0,1", "1,0", "1,1")], int)
+    assert (np.diff(levels, axis=0) > 0).sum(axis=0).tolist() == [600, 60]
 
 
 @pytest.mark.parametrize(("tick", "said"), [
-    (24_000, (24, "1 ns")), (16_000, (16, "1 ns")), (20_000, (2, "10 ns")), (1, (1, "1 ps")),
-    (31_250, (3125, "10 ps")), (1_000_000, (1, "1 us")),
+    (24_000, (24, "1 ns")), (16_000, (16, "1 ns")), (20_000, (2, "10 ns")), (1, (1000, "1 fs")),
+    (31_250, (3125, "10 ps")), (1_000_000, (10, "100 ns")),
 ])  # fmt: skip
 def test_vcd_time_scale_is_one_the_standard_allows(tick: int, said: tuple[int, str]):
     """IEEE 1364-2005, 18.2.3.8: 1, 10 or 100 of a unit."""
@@ -246,37 +283,96 @@ def test_mdf4_by_asammdf(tmp_path: Path, marine, broken: Path):
     for path, folder in ((marine.path, "a"), (broken, "b")):
         (tmp_path / folder).mkdir()
         stem = export(path, "mdf4", tmp_path / folder)
-        rows, found = decoded(path), []
+        rows, found, first = decoded(path), [], {}
         with asammdf.MDF(f"{stem}.mf4") as mdf:
             assert mdf.version.startswith("4.1")
-            order: list[str] = []
-            for group, data in enumerate(mdf.groups):
-                title = data.channel_group.acq_name
-                name, _, session = title.partition(", session ")
-                if name not in wire.INPUTS:
+            # Each name once, the axes of time too.
+            assert all(len(where) == 1 for where in mdf.channels_db.values())
+            for name in wire.INPUTS:
+                if f"{name}_tick" not in mdf.channels_db:
                     continue
-                if session not in order:
-                    order.append(session)
-                tick = mdf.get(f"{name}_tick", group=group)
-                lost = mdf.get(f"{name}_lost_before", group=group)
+                tick, lost, session = (
+                    mdf.get(f"{name}_{what}") for what in ("tick", "lost_before", "session")
+                )
                 assert tick.samples.dtype == np.int64 and tick.unit == "24000 ps"
-                # The time channel, in seconds, falls on the same tick.
-                assert (np.rint(tick.timestamps / TICK_S) == tick.samples).all()
+                # One axis over all sessions, whose steps are the ticks'.
+                assert (np.diff(tick.timestamps) > 0).all()
+                shift = np.rint(tick.timestamps / TICK_S).astype(int) - tick.samples
+                for number in np.unique(session.samples).tolist():
+                    assert len(np.unique(shift[session.samples == number])) == 1
+                    first[number] = int(shift[session.samples == number][0])
                 which = wire.INPUTS.index(name)
+                columns = (session.samples, tick.samples, lost.samples)
                 found += [
-                    (session, t, which, bool(x))
-                    for t, x in zip(tick.samples.tolist(), lost.samples.tolist(), strict=True)
+                    (number, t, which, bool(x))
+                    for number, t, x in zip(*(c.tolist() for c in columns), strict=True)
                 ]
-            place = {s: k for k, s in enumerate(sorted(order, key=lambda s: s))}
+            place = {number: k for k, number in enumerate(sorted(first, key=lambda n: first[n]))}
             if path == broken:
-                assert place == {"7": 0, "8": 1}
+                assert place == {7: 0, 8: 1}
+                end = max(t for n, t, *_ in found if n == 7)
+                assert first[7] == 0 and first[8] * TICK_S >= end * TICK_S + 1
             assert sorted((place[s], *rest) for s, *rest in found) == rows
             if path == marine.path:
                 for name, values in expected_events(path).items():
-                    if name != "tick":
-                        assert mdf.get(name).samples.tolist() == values.tolist()
-                assert mdf.get("timing").unit == "deg" and mdf.get("speed").unit == "rev/min"
-                assert mdf.get("supply").samples.tolist() == [v for _, v in expected_supply(path)]
+                    signal = mdf.get(f"events_{name}", ignore_invalidation_bits=True)
+                    bad = signal.invalidation_bits
+                    got = signal.samples.tolist()
+                    if bad is not None:
+                        got = [None if b else v for v, b in zip(got, bad.tolist(), strict=True)]
+                    assert got == values.tolist()
+                assert mdf.get("events_timing_deg_btdc").unit == "deg"
+                assert mdf.get("events_speed_rpm").unit == "rev/min"
+                supply = mdf.get("supply_supply_mv").samples.tolist()
+                assert supply == [v for _, v in expected_supply(path)]
+
+
+def test_what_is_not_known_is_null(tmp_path: Path):
+    """Read by DuckDB: the mean of what is known, which a 0 would have lowered."""
+    head, _, data = (
+        (Path(__file__).parents[1] / "data" / "idle-four.swrec").read_bytes().partition(b"\n")
+    )
+    frames = data.split(b"\0")
+    clamp = [
+        k for k, frame in enumerate(frames)
+        if frame and (m := wire.decode(frame)).name == "edges" and m.fields["input"] == 1
+    ]  # fmt: skip
+    del frames[clamp[len(clamp) // 2]]  # the burst before it has no end that was seen
+    path = tmp_path / "lost.rec"
+    path.write_bytes(head + b"\n" + b"\0".join(frames))
+    found = [columns for _, columns in tables.events(
+        Recording(path), Setup.from_dict(Recording(path).setup))]  # fmt: skip
+    sparks = np.concatenate([columns["sparks"] for columns in found])
+    assert (sparks == 0).any() and (sparks > 0).sum() > 20
+    for to in ("csv", "parquet"):
+        stem = export(path, to, tmp_path)
+        mean, known, every, last = duckdb.sql(
+            f"SELECT avg(sparks), count(sparks), count(*), max(time_s) FROM '{stem}-events.{to}'"
+        ).fetchall()[0]
+        assert (known, every) == ((sparks > 0).sum(), len(sparks))
+        assert mean == sparks[sparks > 0].mean()
+        ticks, seconds = duckdb.sql(
+            f"SELECT max(tick), max(time_s) FROM '{stem}-edges.{to}'"
+        ).fetchall()[0]
+        assert seconds == pytest.approx(ticks * TICK_S, rel=1e-12) and seconds >= last
+
+
+def test_events_that_the_setup_did_not_give_are_missed(tmp_path: Path, broken: Path):
+    """Nothing goes in silence: the finding is said, and the exit code is that of a part."""
+    path = Path(__file__).parents[1] / "data" / "idle-four.swrec"
+    header, _, data = path.read_bytes().partition(b"\n")
+    values = json.loads(header)
+    values["setup"]["reference"] |= {"teeth": 60, "missing": 2}
+    wrong = tmp_path / "wrong.rec"
+    wrong.write_bytes(json.dumps(values).encode() + b"\n" + data)
+    answer = run("export", wrong, "--to", "csv", "--out", tmp_path / "o")
+    assert answer.exit_code == 5 and "! no events of session" in answer.output
+    assert len((tmp_path / "o-events.csv").read_text().splitlines()) == 1
+    told = run("export", wrong, "--to", "csv", "--out", tmp_path / "o", "--force", "--json")
+    (refused,) = json.loads(told.stdout)["events_refused"]
+    assert told.exit_code == 5 and refused["code"] in ("no_sync", "no_reference")
+    untyped = run("export", broken, "--to", "csv", "--only", "events", "--out", tmp_path / "p")
+    assert untyped.exit_code == 1 and "does not say what was typed" in untyped.output
 
 
 def test_a_long_recording_streams_in_bounded_memory(tmp_path: Path, monkeypatch):

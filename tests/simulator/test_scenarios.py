@@ -26,7 +26,7 @@ from sparkwitness.timing.setup import Setup
 NONE = np.empty(0, np.int64)
 STEADY = (
     "cam-pulse", "fast-six", "idle-four", "marine-four", "noisy-four", "pulse-far", "pulse-near",
-    "scooter-single", "van-six", "wasted-twin",
+    "scooter-single", "van-six", "wasted-twin", "worn-four",
 )  # fmt: skip
 """Steady speed: one timing, inside its interval."""
 SECONDS = {"noisy-four": 6.0}

@@ -216,6 +216,16 @@ def test_advice_cures_the_controllers_part_whole_and_leaves_the_modules(sound):
     assert "no offset cures a delay" in tip.note
 
 
+def test_behind_an_isolator_the_flank_has_the_signals_name():
+    """The pin falls where the signal rises (hardware/delays.json, isolated)."""
+    rng = np.random.default_rng(2)
+    world, typed = where.usual(rng, 1500, 4, coil=True, falls=True, delay_us=30.0)
+    isolated = {**typed, "trigger": "rising", "trigger_kind": "isolated"}
+    split = where.measured(world, isolated, rng)[0].split
+    assert split is not None and split.flank == "rising"
+    assert abs(split.delay_us - 30.0) < 2.5
+
+
 def test_set_up_refuses_what_cannot_be():
     for wrong in (
         {"order": (1, 3, 4)}, {"firing": (0.0, 90.0)}, {"index": "clamp_a"},

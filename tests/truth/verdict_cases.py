@@ -22,7 +22,7 @@ from sparkwitness.bench.shots import Collector
 from sparkwitness.fault import model as ff
 from sparkwitness.timing import stats
 from sparkwitness.timing.fit import fit_delay
-from truth import circuits, people
+from truth import circuits, courses, people
 from truth.modules import Module, Truth, answer, bytes_of, drive
 
 PLAN = {
@@ -217,14 +217,29 @@ def _curve(course: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Call
     return case
 
 
+def _swept(course: courses.Course, lie: bool = False) -> Callable[[int], Mark]:
+    """The delay of a sweep on an engine; `lie`: the course is no delay, none may be told."""
+
+    def case(seed: int) -> Mark:
+        found = courses.sweep(course, np.random.default_rng([seed, 9]))
+        fit = found.fit
+        if fit is None or not fit.told_apart:
+            return Mark(False, not lie, None, "" if fit is None else fit.note[:60])
+        held = abs(fit.delay_us - found.delay_us) <= fit.u_delay_us
+        warned = {"drift", "swept_once"} & set(found.codes)
+        said = f"{fit.delay_us:.0f} ± {fit.u_delay_us:.0f} for {found.delay_us:.0f}"
+        return Mark(lie or not (held or warned), False, None if warned else held, said)
+
+    return case
+
+
 def _line(seed: int) -> Mark:
-    """A fixed angle and a delay, errors of teeth beside: told, and covered."""
+    """A fixed angle and a delay, with scatter: told, and covered."""
     rng = np.random.default_rng([seed, 6])
     rpm = np.arange(900.0, 4600.0, 250.0) + rng.uniform(-60, 60, 15)
     u = rng.uniform(0.01, 0.05, len(rpm))
     delay, fixed = rng.uniform(50, 400), rng.uniform(-3, 3)
-    teeth = 0.05 * np.sin(rpm / rng.uniform(400, 900) + rng.uniform(0, 6))
-    error = fixed - 6e-6 * rpm * delay + teeth + u * rng.standard_normal(len(rpm))
+    error = fixed - 6e-6 * rpm * delay + u * rng.standard_normal(len(rpm))
     fit = fit_delay(rpm, error, u, 0.1, pure=5e3)
     return Mark(False, not fit.told_apart, abs(fit.delay_us - delay) <= fit.u_delay_us)
 
@@ -361,10 +376,18 @@ CASES: dict[str, Callable[[int], Mark]] = {
     "curve: plateau of 2°": _curve(lambda n: 2.0 * ((n > 1500) & (n < 3000))),
     "curve: advance of 10° over speed": _curve(lambda n: 10 * (n - 900) / 3600),
     "curve: knee": _curve(lambda n: np.where(n < 2500, 0, -5 * (n - 2500) / 2000)),
-    "curve: angle and delay, teeth off": _line,
+    "curve: angle and delay": _line,
 }  # fmt: skip
 
-CASES |= RELATIVES
+Course = courses.Course
+CASES |= RELATIVES | {
+    "sweep: 36-1": _swept(Course()),
+    "sweep: teeth off by 0.1°": _swept(Course(tooth_error=0.1)),
+    "sweep: 60-2, wheel runs out by 0.2°": _swept(Course(60, 2, eccentric=0.2)),
+    "sweep: one pulse a turn": _swept(Course(1, 0)),
+    "sweep: drift of ±0.5°": _swept(Course(drift=0.5)),
+    "sweep: advance of 3° per 1000 rpm": _swept(Course(advance=3.0), lie=True),
+}  # fmt: skip
 
 # --- the search ------------------------------------------------------------------------------
 

@@ -8,7 +8,7 @@ import os
 import zlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -117,6 +117,7 @@ def usual(
             "dwell_ms": dwell, **ignition,
         }
     )  # fmt: skip
+    made = replace(made, misfire=made.misfire[:n])
     mark = mark_of(reference, float(np.round(rng.uniform(30, 330), 1)))
     mark = Mark(**{**vars(mark), "delay_us": 0.0, "jitter_us": 0.2})
     coil = n > 1 and bool(rng.random() < 0.5) if coil is None else coil
@@ -202,6 +203,179 @@ def counted(found: measure.Measurement, fired: Fired, world: World) -> dict[str,
     }
 
 
+def by_cylinder(
+    rng: Rng, rpm: float, cylinders: int | None = None, reference: str = "60-2",
+    firing: tuple[float, ...] = (), index: bool = True, **more: Any,
+) -> tuple[World, dict[str, Any]]:  # fmt: skip
+    """An engine with the clamp on its coil's lead, its firing order typed."""
+    n = len(firing) if firing else cylinders or int(rng.choice((2, 3, 4, 5, 6, 8, 10, 12)))
+    world, typed = usual(rng, rpm, n, reference, coil=True, **more)
+    if firing:
+        world = replace(world, engine=replace(world.engine, tdc=firing))
+        typed["firing"] = firing
+    order = (1, *(1 + rng.permutation(np.arange(1, n))).tolist())
+    typed["order"] = tuple(int(k) for k in order)
+    if index:
+        typed["index"] = "clamp_b"
+    return world, typed
+
+
+def _true_timing(fired: Fired, world: World) -> np.ndarray:
+    """Mean timing of each place of the firing order, degrees BTDC."""
+    late = 6e-6 * world.engine.rpm * world.ignition.delay_us
+    n = len(world.engine.tdc)
+    there = np.isfinite(fired.spark)
+    return np.array([fired.asked[there & (fired.cylinder == k)].mean() for k in range(n)]) - late
+
+
+def each_covered(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """Each cylinder's timing, and its difference from the others, jointly."""
+    table = found.cylinders
+    if table is None or any(r.timing is None or r.deviation is None for r in table.rows):
+        return {"told": (False, "true")}
+    true = _true_timing(fired, world)
+    n = len(true)
+    others = np.array([np.median(np.delete(true, k)) for k in range(n)])
+    apart = np.array([r.deviation for r in table.rows]) - (true - others)
+    half = np.array([r.deviation.u95 for r in table.rows])
+    one = int(fired.cylinder[0]) % n
+    return {
+        "told": (True, "true"),
+        "differences": (bool((np.abs(apart) <= half).all()), "all"),
+        "timing": (abs(table.rows[one].timing - true[one]) <= table.rows[one].timing.u95, "all"),
+    }
+
+
+def alike(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
+    """No cylinder differs, and none is said to."""
+    if found.cylinders is None:
+        return {"told": (False, "true")}
+    said = {what for r in found.cylinders.rows for what in r.differs}
+    return {
+        "told": (True, "true"), "timing": ("timing" in said, "rare"),
+        "misfires": ("misfires" in said, "rare"), "scatter": ("scatter" in said, "rare"),
+        "torque": ("torque" in said, "rare"),
+    }  # fmt: skip
+
+
+def the_odd_one(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """The one that differs is found, by its name, and no other."""
+    if found.cylinders is None:
+        return {"told": (False, "true")}
+    where = {r.after for r in found.cylinders.rows if "timing" in r.differs}
+    wanted = world.engine.tdc[int(np.argmax(np.abs(world.ignition.each)))]
+    return {"told": (True, "true"), "it and no other": (where == {wanted}, "often")}
+
+
+def the_bad_lead(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """The one that misfires is found, and that its triggers came."""
+    if found.cylinders is None:
+        return {"told": (False, "true")}
+    wanted = world.engine.tdc[int(np.argmax(world.ignition.misfire))]
+    bad = [r for r in found.cylinders.rows if "misfires" in r.differs]
+    return {
+        "found": ({r.after for r in bad} == {wanted}, "often"),
+        "with its triggers": (
+            all((r.no_spark or 0) >= 0.8 * r.missing - 2 for r in bad), "true",
+        ),
+    }  # fmt: skip
+
+
+def the_weak_one(
+    found: measure.Measurement, fired: Fired, world: World
+) -> dict[str, tuple[bool, str]]:
+    """The cylinder that gives less is found."""
+    if found.cylinders is None or not found.cylinders.torque_kind:
+        return {"told": (False, "true")}
+    weak = {r.after for r in found.cylinders.rows if "torque" in r.differs}
+    wanted = world.engine.tdc[int(np.argmin(world.engine.strength))]
+    return {"told": (True, "true"), "found": (weak == {wanted}, "often")}
+
+
+def _weak(rng: Rng) -> tuple[World, dict[str, Any]]:
+    """A four at idle with one cylinder that gives a third to two thirds."""
+    world, typed = by_cylinder(rng, 900, 4, cycles=120, swing=float(rng.uniform(0.02, 0.05)))
+    at, gives = int(rng.integers(4)), float(rng.uniform(0.3, 0.65))
+    strength = tuple(gives if k == at else 1.0 for k in range(4))
+    return replace(world, engine=replace(world.engine, strength=strength)), typed
+
+
+def _one_of(n: int, at: int, value: float) -> tuple[float, ...]:
+    return tuple(value if k == at else 0.0 for k in range(n))
+
+
+def _odd_one(rng: Rng, reference: str, degrees: float) -> tuple[World, dict[str, Any]]:
+    """A minute at idle with one cylinder that far off."""
+    n = int(rng.choice((4, 6, 8)))
+    each = _one_of(n, int(rng.integers(n)), degrees * float(rng.choice((-1, 1))))
+    return by_cylinder(
+        rng, 800, n, reference, cycles=400, each=each, jitter=0.3, delay_us=30.0,
+        misfire=(0.01,) * n,
+    )  # fmt: skip
+
+
+def cylinder_rows() -> list[Row]:
+    """Rows of the cylinders."""
+    made = [
+        Row(
+            f"each cylinder, {kind}",
+            lambda rng, k=kind: by_cylinder(
+                rng, float(rng.uniform(600, 4000)), reference=k, cycles=80,
+                jitter=float(rng.uniform(0.1, 0.6)),
+            ),
+            each_covered,
+        )
+        for kind in ("60-2", "36-1", "cam 60-2")
+    ]  # fmt: skip
+    made += [
+        Row(
+            f"alike, {kind}",
+            lambda rng, k=kind: by_cylinder(
+                rng, float(rng.uniform(600, 4000)), reference=k, cycles=80,
+                jitter=float(rng.uniform(0.1, 0.6)), misfire=(float(rng.uniform(0, 0.05)),) * 12,
+            ),
+            alike,
+        )
+        for kind in ("60-2", "36-1", "cam 60-2")
+    ]  # fmt: skip
+    made += [
+        Row(f"1° off in 60 s, {kind}", lambda rng, k=kind: _odd_one(rng, k, 1.0), the_odd_one)
+        for kind in ("60-2", "36-1")
+    ]
+    made.append(Row("8° off", lambda rng: _odd_one(rng, "60-2", 8.0), the_odd_one))
+    made.append(
+        Row(
+            "a bad lead",
+            lambda rng: by_cylinder(
+                rng, 1200, 6, cycles=150, misfire=_one_of(6, int(rng.integers(6)), 0.15)
+            ),
+            the_bad_lead,
+        )
+    )
+    made.append(Row("a weak cylinder", _weak, the_weak_one))
+    made += [
+        Row(
+            f"odd firing, {name}",
+            lambda rng, f=firing, i=index: by_cylinder(
+                rng, float(rng.uniform(700, 3000)), firing=f, cycles=80, index=i
+            ),
+            each_covered,
+        )
+        for name, firing, index in (
+            ("V-twin 0-315", (0.0, 315.0), False),
+            ("V6 90/150", (0.0, 90.0, 240.0, 330.0, 480.0, 570.0), True),
+            ("V4 0-180-256-436", (0.0, 180.0, 256.0, 436.0), False),
+        )
+    ]
+    return made
+
+
 def rows() -> list[Row]:
     """All rows."""
     made = [
@@ -249,7 +423,7 @@ def rows() -> list[Row]:
             counted,
         ),
     ]  # fmt: skip
-    return made
+    return made + cylinder_rows()
 
 
 def _right(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:

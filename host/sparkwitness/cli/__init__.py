@@ -1,6 +1,7 @@
 """The command `sparkwitness`. Each command lives in its own module and is loaded when called."""
 
 import importlib
+import keyword
 import os
 import sys
 from collections.abc import Iterator
@@ -26,6 +27,7 @@ COMMANDS = {
     "logbook": "Past results, and a check that they still reproduce.",
     "compare": "Before against after: what a part swap changed.",
     "report": "One run as a self-contained page, or PDF.",
+    "import": "Another logger's data as a recording: VCD, CSV, sigrok, WAV, Parquet.",
     "export": "A recording's edges and events as CSV, Parquet, VCD or MDF4.",
     "summarize": "All recordings of a folder in one table.",
     "bench": "Test a removed ignition module: delay, drop-outs, switch-over, verdict.",
@@ -71,7 +73,8 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"{__name__}.{cmd_name}")
+        name = f"{cmd_name}_" if keyword.iskeyword(cmd_name) else cmd_name
+        module = importlib.import_module(f"{__name__}.{name}")
         command: click.Command = module.command
         command.name = cmd_name
         return command

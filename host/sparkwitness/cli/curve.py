@@ -77,7 +77,7 @@ def command(
     keeping.book(beside)
     if from_file is not None:
         recording = Recording(from_file)
-        setup = typing.setup_from(typed, recording.setup, ask=False)
+        setup = typing.setup_from(typed, recording.defaults, ask=False)
         origin = f"replay of {recording.source}"
         tables = replay(recording, setup)
         recorded: Path | None = from_file

@@ -1,13 +1,15 @@
 """`sparkwitness export`: a recording for other programs."""
 
 import json
+import sys
 from pathlib import Path
 
 import click
 from rich.progress import Progress
 
-from sparkwitness.cli import keeping, options
+from sparkwitness.cli import codes, keeping, options
 from sparkwitness.decode.recording import Recording
+from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console
 from sparkwitness.records.export import write
@@ -44,19 +46,25 @@ def command(
     """Write a recording's edges, events and supply voltage as CSV, Parquet, VCD or MDF4.
 
     RECORDING is a file; RUN the number of a run in the logbook. Times are the board's counts, and
-    units are in the columns' metadata. A recording of any length goes through in little memory.
+    seconds on one axis for all sessions. What is not known is null or left blank. A recording of
+    any length goes through in little memory.
     """
     out_console, beside = show.consoles(as_json)
     path, setup = keeping.recording_and_setup(source, logbook_file, beside)
     recording = Recording(path)
     stem = out or Path(recording.path.stem)
     wanted = only or tuple(TABLES)
+    if setup is None and "events" in only:
+        raise UserError(
+            "there are no events: the recording does not say what was typed (crank reference …); "
+            "measure from it first and export that run"
+        )
     if setup is None and "events" in wanted:
         beside.print("! no events: the recording does not say what was typed (crank reference …)")
     size = write.PASSES * recording.path.stat().st_size
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(f"to {to}", total=size)
-        files, loss = write.export(
+        told = write.export(
             recording,
             to,
             stem,
@@ -66,9 +74,19 @@ def command(
             lambda done: bar.advance(task, done),
         )
     if as_json:
-        answer = {"files": [str(f) for f in files], "loss": loss.to_dict()}
+        answer = {
+            "files": [str(f) for f in told.files],
+            "events_refused": [
+                {"session": session, "code": why.code, "text": why.text}
+                for session, why in told.refused
+            ],
+            "loss": told.loss.to_dict(),
+        }
         click.echo(json.dumps(answer, indent=2))
-        return
-    for file in files:
-        out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
-    out_console.print(f"lost: {show.loss(loss)}")
+    else:
+        for file in told.files:
+            out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
+        for session, why in told.refused:
+            out_console.print(f"! no events of session {session}: {why.text}", markup=False)
+        out_console.print(f"lost: {show.loss(told.loss)}")
+    sys.exit(codes.NOT_SURE if told.refused else 0)

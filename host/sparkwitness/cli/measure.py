@@ -80,7 +80,7 @@ def command(
             raise UserError("--record makes no sense with --from: it is a recording already")
         recording = Recording(from_file)
         origin = f"replay of {recording.source}"
-        setup = typing.setup_from(typed, recording.setup, ask=False)
+        setup = typing.setup_from(typed, recording.defaults, ask=False)
         tables = replay(recording, setup)
         result = measure.evaluate(setup, tables)
         run = keeping.keep(

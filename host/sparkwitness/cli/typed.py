@@ -16,6 +16,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import CLAMPS, COUNTS, TRIGGERS, Setup
 
 WHOLE_ROW, NUMBER_ROW = options.Row("-", whole=True), options.Row(",")
+WHOLE_COMMAS = options.Row(",", whole=True)
 
 
 class _Named(click.Choice[str]):
@@ -130,6 +131,12 @@ setup_options = options.stack(
             type=NUMBER_ROW,
             metavar="0,90,…",
             help="Crank degrees of each firing in that order, from the first; default: even.",
+        ),
+        click.option(
+            "--bank",
+            type=WHOLE_COMMAS,
+            metavar="1,2,3",
+            help="Cylinders of the first bank, to compare it with the other.",
         ),
         click.option(
             "--index",
@@ -262,7 +269,7 @@ def setup_from(
         )
     values["reference"] = _reference(given, stored, values, ask, last)
     values.update(given)
-    for name in ("falling", "confirmed", "order", "firing"):
+    for name in ("falling", "confirmed", "order", "firing", "bank"):
         listed = values.get(name, ())
         values[name] = tuple(listed) if isinstance(listed, list | tuple) else (listed,)
     asked = False

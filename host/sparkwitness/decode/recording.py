@@ -15,8 +15,10 @@ from sparkwitness.errors import UserError
 FORMAT = "sparkwitness recording"
 MEASURED = "board"
 SIMULATED = "simulated"
+IMPORTED = "imported"
 _SIMULATORS_BOARD = "unix port"
 VERSION = 1
+_TICK_PS, _FOREIGN_TICK_PS = (1000, 32000), (1, 10**9)
 _HEADER_LIMIT = 1 << 16
 _CHUNK = 1 << 20
 _FLUSH_S = 0.5
@@ -31,6 +33,7 @@ class Recorder:
         board: dict[str, Any],
         setup: dict[str, Any] | None,
         source: str = MEASURED,
+        more: dict[str, Any] | None = None,
     ) -> None:
         """Create the file; an existing one is never overwritten.
 
@@ -39,6 +42,7 @@ class Recorder:
             board: its hello.
             setup: what was typed, or None.
             source: where the bytes come from: `MEASURED`, or in words what else they are.
+            more: further entries of the header.
 
         Raises:
             UserError: the file exists or cannot be written.
@@ -51,6 +55,7 @@ class Recorder:
             "source": source,
             "board": {k: v.hex() if isinstance(v, bytes) else v for k, v in board.items()},
             "setup": setup,
+            **(more or {}),
         }
         try:
             self._file: BinaryIO = open(path, "xb")  # noqa: SIM115 (held open on purpose)
@@ -133,11 +138,26 @@ class Recording:
         return source if isinstance(source, str) else MEASURED
 
     @property
+    def imported(self) -> bool:
+        """Whether another logger timed the edges, with inputs of its own."""
+        return self.source.startswith(IMPORTED)
+
+    @property
+    def defaults(self) -> dict[str, Any] | None:
+        """What is known before anything is typed: the set-up, or what an import takes for its
+        logger's inputs in place of what is known of a board's.
+        """
+        about = self.header.get("imported")
+        assumed = about.get("assumed") if self.imported and isinstance(about, dict) else None
+        return self.setup or (assumed if isinstance(assumed, dict) else None)
+
+    @property
     def tick_ps(self) -> int:
         """Tick length that the board had announced."""
         board = self.header.get("board")
         value = board.get("tick_ps") if isinstance(board, dict) else None
-        if not isinstance(value, int) or not 1000 <= value <= 32000:
+        low, high = _FOREIGN_TICK_PS if self.imported else _TICK_PS
+        if not isinstance(value, int) or not low <= value <= high:
             raise UserError(f"{self.path} does not say the board's tick length; it is damaged")
         return value
 

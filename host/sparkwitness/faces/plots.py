@@ -25,7 +25,7 @@ BLUE, VERMILLION, GREEN, INK, PALE = "#0072B2", "#D55E00", "#009E73", "#222222",
 _WIDTH, _HEIGHT = 4.6, 3.0  # inches, at 100 dots each on the screen
 _MANY = 1500  # points above which an image is smaller than as many drawn marks
 _RASTER_ROWS = 400
-_STYLE: dict[str, Any] = {
+STYLE: dict[str, Any] = {
     "font.family": "sans-serif", "font.size": 9, "axes.spines.top": False,
     "axes.spines.right": False, "axes.edgecolor": INK, "axes.labelcolor": INK, "axes.grid": True,
     "grid.color": "#dddddd", "grid.linewidth": 0.6, "axes.axisbelow": True, "text.color": INK,
@@ -136,7 +136,7 @@ def _figure(wide: bool) -> tuple[Any, Any]:
 def drawn(make: Any, title: str, wide: bool = False) -> Plot:
     """Draw with our style; `make` gets the axes and gives the words."""
     matplotlib = needed("matplotlib", "report")
-    with matplotlib.rc_context(_STYLE):
+    with matplotlib.rc_context(STYLE):
         figure, axes = _figure(wide)
         words = make(axes)
         out = io.StringIO()

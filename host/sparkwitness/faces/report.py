@@ -19,7 +19,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import bench_page, plots, safety, sweep_plots
+from sparkwitness.faces import bench_page, cycle_plot, plots, safety, sweep_plots, where_page
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
@@ -81,6 +81,12 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         if run.result.get("timing_deg_btdc") is not None:
             findings.append(gates.CANNOT_TELL)
         parts.append(_list("What to know", findings))
+        split, cylinders = run.result.get("split"), run.result.get("cylinders")
+        if split:
+            parts.append(_pairs("Where the error arises", where_page.split_pairs(split)))
+        if cylinders:
+            table = where_page.cylinder_table(cylinders)
+            parts.append(_section("Cylinder by cylinder, in firing order", table))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
@@ -139,7 +145,10 @@ def read(run: Run, path: Path) -> Told:
     ticks = np.concatenate([s.supply[0] for s in found])
     volts = np.concatenate([s.supply[1] for s in found]) / 1000
     supply = (ticks * tables.tick_s, volts)
-    return Told(plots.all_of(setup, tables, timed, steady, result.expanded, supply), "", again)
+    drawn = plots.all_of(setup, tables, timed, steady, result.expanded, supply)
+    if result.cycle is not None and (result.split or result.cylinders):
+        drawn.insert(0, cycle_plot.plot(result.cycle.to_dict()))
+    return Told(drawn, "", again)
 
 
 def without_recording(run: Run, why: str) -> Told:
@@ -263,16 +272,18 @@ def _answers(run: Run) -> str:
     if timing is None or expanded is None:
         return f'<p class="verdict"><strong>No timing:</strong> {escape(run.headline)}</p>'
     side = "BTDC" if timing >= 0 else "ATDC"
+    where = where_page.answers(r["split"]) if r.get("split") else []
     speed = show.plus_minus(r["rpm"], r["rpm_expanded"], " rpm") if r.get("rpm") else ""
     codes = {f.get("code") for f in r.get("findings", [])}
     if "ambiguous" in codes and r.get("modulo_deg"):
         side += f", or that ± k · {r['modulo_deg']:.4g}°"
     cards = [
+        *(_answer(*card) for card in where),
         _answer(
             "True timing of the first spark",
             f"{abs(timing):.2f}° <small>± {expanded:.2f}° {side}</small>",
             f"at {speed}",
-        )
+        ),
     ]
     error, commanded = r.get("error_deg"), r.get("commanded_deg_btdc")
     if error is not None and commanded is not None:

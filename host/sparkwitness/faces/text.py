@@ -71,7 +71,8 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
     findings = [Text(f"! {f.text}") for f in result.findings]
     if result.timing is not None:
         findings.append(Text(gates.CANNOT_TELL, style="dim"))
-    return Group(rows, *findings)
+    table = where_text.cylinders(result.cylinders) if result.cylinders else []
+    return Group(rows, *table, *findings)
 
 
 def sparks(counts: dict[int, int]) -> str:

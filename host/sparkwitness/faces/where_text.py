@@ -4,7 +4,9 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from sparkwitness.timing.cylinders import Cylinders
 from sparkwitness.timing.dwell import Dwell
+from sparkwitness.timing.number import Number
 from sparkwitness.timing.trigger import Counts, Split
 from sparkwitness.timing.wording import angle, plus_minus
 
@@ -84,6 +86,53 @@ def course(found: Dwell) -> list[str]:
             f"{one.crank_deg:.1f}° crank ({one.firings} firings)"
         )
     return lines
+
+
+def cylinders(found: Cylinders) -> list[RenderableType]:
+    """The table of the cylinders and what it points at."""
+    table = Table(
+        title="Cylinder by cylinder, in firing order: crank degrees, dwell in ms",
+        title_justify="left", box=None, padding=(0, 1, 0, 0), pad_edge=False,
+    )  # fmt: skip
+    heads, rows = cylinder_table(found)
+    for k, head in enumerate(heads):
+        table.add_column(head, justify="right" if k else "left", no_wrap=True)
+    for row, one in zip(rows, found.rows, strict=True):
+        table.add_row(*row, style="bold" if one.differs else "")
+    said: list[RenderableType] = [table]
+    if found.banks is not None:
+        said.append(
+            Text(f"first bank less the second: {found.banks:+.2f}° ± {found.banks.u95:.2f}°")
+        )
+    return [*said, *(Text(f"→ {line}") for line in found.words)]
+
+
+def cylinder_table(found: Cylinders) -> tuple[list[str], list[list[str]]]:
+    """Headings and rows as text; columns that nothing is known of are left out."""
+    columns: list[tuple[str, list[str]]] = [
+        ("cyl.", [r.name for r in found.rows]),
+        ("BTDC", [_with(r.timing) for r in found.rows]),
+        ("others", [_with(r.deviation, sign=True) for r in found.rows]),
+        ("scatter", [_plain(r.scatter, ".2f") for r in found.rows]),
+        ("sparks", [_plain(r.sparks, ".2f") for r in found.rows]),
+        ("missing", [f"{r.missing}/{r.expected}" for r in found.rows]),
+        ("asked", [_plain(r.no_spark, "d") for r in found.rows]),
+        ("dwell", [_plain(r.dwell_ms, ".2f") for r in found.rows]),
+        ("°", [_plain(r.dwell_deg, ".1f") for r in found.rows]),
+        ("torque", [_with(r.torque) for r in found.rows]),
+    ]
+    kept = [(head, cells) for head, cells in columns if any(cells)]
+    return [h for h, _ in kept], [list(row) for row in zip(*(c for _, c in kept), strict=True)]
+
+
+def _plain(value: float | None, form: str, unit: str = "") -> str:
+    return "" if value is None else f"{value:{form}}{unit}"
+
+
+def _with(value: Number | None, sign: bool = False) -> str:
+    if value is None:
+        return ""
+    return f"{value:{'+' if sign else ''}.2f}±{value.u95:.2f}"
 
 
 def grid(rows: list[Row]) -> RenderableType:

@@ -51,6 +51,7 @@ _TOLD = {
     "u_trigger_delay_us": "its standard uncertainty",
     "coil_ms": "coil's time constant L/R, milliseconds",
     "order": "cylinders in firing order", "firing": "crank degrees of each firing from the first",
+    "bank": "cylinders of the first bank",
     "index": "input of a second clamp, on cylinder 1's plug lead",
 }  # fmt: skip
 # A look and a check belong to one run.
@@ -201,7 +202,7 @@ def from_table(table: dict[str, Any]) -> tuple[str, Setup]:
     if not isinstance(falling, list) or not all(isinstance(one, str) for one in falling):
         raise UserError("falling must be a list of names of inputs")
     values["falling"] = tuple(falling)
-    for key in ("order", "firing"):
+    for key in ("order", "firing", "bank"):
         row = values.get(key, [])
         if not isinstance(row, list) or not _numbers(*row):
             raise UserError(f"{key} must be a list of numbers")

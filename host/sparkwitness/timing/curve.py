@@ -24,6 +24,8 @@ from sparkwitness.timing.setup import Setup
 Floats = NDArray[np.float64]
 
 _FEWEST = 8  # events in a bin for a number
+_LOCAL = "interpolation"  # line of the budget that is another one some teeth further on
+_ORDERS, _MOST_SWING = 6, 0.25  # of a crank revolution, that swing the speed
 _TREND_REVS = 12.0
 _TREND_RPM_S = 40.0  # faster than idle wanders
 
@@ -170,7 +172,8 @@ def curve(
         return judged.findings[0]
     if not judged.error_shown:
         bins = [replace(b, wanted=float("nan")) for b in bins]
-    fit, findings = _fitted(setup, bins, budgets)
+    local = np.array([_local(setup, tables, ripple, b) for b in bins])
+    fit, findings = _fitted(setup, bins, budgets, local)
     if fit is not None and not all(f.advice for f in (*judged.findings, *findings)):
         note = "no correction is told before what the findings say is cleared"
         fit = replace(fit, told_apart=False, note=note)
@@ -241,22 +244,40 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
 
 
 def _fitted(
-    setup: Setup, bins: list[Bin], budgets: list[Budget]
+    setup: Setup, bins: list[Bin], budgets: list[Budget], local: Floats
 ) -> tuple[DelayFit | None, tuple[Finding, ...]]:
     known = [k for k, b in enumerate(bins) if np.isfinite(b.wanted)]
     if len(known) < 2:
         return None, ()
-    rpm = np.array([bins[k].rpm for k in known])
+    rpm = np.array([bins[k].rpm * local[k] for k in known])
     errors = np.array([bins[k].error for k in known])
     u, pure = _repeated([bins[k] for k in known])
     # What is not scatter is the same engine's, wheel's and clamp's in every bin.
     parts = [{c.name: c.u for c in budgets[k].components if c.kind == "B"} for k in known]
-    shared = np.array([[p.get(name, 0.0) for p in parts] for name in parts[0]])
+    same = [name for name in parts[0] if name != _LOCAL]
+    shared = np.array([[p.get(name, 0.0) for p in parts] for name in same])
+    places = np.array([bins[k].timing for k in known])
+    teeth = _of_teeth(places, np.array([p.get(_LOCAL, 0.0) for p in parts]), setup.reference.step)
+    drift, swept = _drift([bins[k] for k in known])
+    shared = np.vstack((shared, teeth, drift))
     fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared, pure=pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
     note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; more events do not help"
     told = [Finding("clamp_delay", note)] if u_delay > fit.u_delay_us / 2 else []
+    if not swept and fit.told_apart:
+        note = (
+            "the speed went one way only: a slow drift of the timing looks the same as a delay; "
+            "go up and down again, twice if you can"
+        )
+        told.append(Finding("swept_once", note, gates.WARNING))
+    moved = float(np.sqrt(np.mean(drift**2)))
+    if moved * timing.COVERAGE > setup.target / 3:
+        note = (
+            f"the timing was not the same on the way up and down ({2 * moved:.2f}°): a drift of "
+            "that size is in the delay's uncertainty; sweep up and down again to be sure of it"
+        )
+        told.append(Finding("drift", note, gates.WARNING))
     flank = gates.SECOND_FLANK_S * 1e6
     checked = "clamp_side" in setup.confirmed
     if fit.u_delay_us < fit.delay_us < flank + fit.u_delay_us and not checked:
@@ -267,6 +288,56 @@ def _fitted(
         )
         told.append(Finding("clamp_side", note, gates.WARNING, False))
     return fit, tuple(told)
+
+
+def _local(setup: Setup, tables: Tables, ripple: Ripple | None, at: Bin) -> float:
+    """Speed at the spark against the mean speed: a delay turns the crank at the former.
+
+    From the wheel's ripple, whole orders: those of the halves are not known in sign. The swing
+    falls with the square of the speed (common practice, no source).
+    """
+    turns = tables.turns
+    if ripple is None or turns is None or not len(turns.number):
+        return 1.0
+    length = float(np.mean(turns.edges[:, -1] - turns.edges[:, 0])) * tables.tick_s
+    seen = 60.0 * ripple.turns / length
+    past = np.radians(setup.reference.angle - at.timing)
+    swing = 0.0
+    for order in range(1, _ORDERS + 1):
+        k = 2 * order * ripple.turns - 1  # orders are kept in halves of a turn of the wheel
+        if k < len(ripple.amplitude):
+            wave = 1j * order * ripple.amplitude[k] * np.exp(1j * order * past)
+            swing += float(np.radians(wave.real))
+    return 1.0 + float(np.clip(swing * (seen / at.rpm) ** 2, -_MOST_SWING, _MOST_SWING))
+
+
+def _of_teeth(places: Floats, u: Floats, step: float) -> Floats:
+    """What teeth off their places do to bins, float64[n, n] rows as `fit_delay` takes them.
+
+    Sparks between the same two teeth err alike; a pitch further on other teeth err, by another
+    amount. In between, in proportion.
+    """
+    apart = np.abs(places[:, None] - places[None, :]) / step
+    covariance = np.outer(u, u) * np.maximum(0.0, 1 - apart)
+    sizes, ways = np.linalg.eigh(covariance)
+    rows: Floats = (ways * np.sqrt(np.maximum(sizes, 0.0))).T
+    return rows
+
+
+def _drift(bins: list[Bin]) -> tuple[Floats, bool]:
+    """What a slow drift may do to the slope, float64[1, n], and whether both ways were driven.
+
+    Of a drift, the part that is not alike on the way up and down shows as hysteresis. The other
+    part, as large in the mean, looks like a dependence on speed.
+    """
+    rpm = np.array([b.rpm for b in bins])
+    gap = np.array([b.hysteresis for b in bins])
+    own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
+    twice = np.isfinite(gap)
+    if np.count_nonzero(twice) < 2:
+        return np.zeros((1, len(bins))), False
+    seen = max(0.0, float(np.mean(gap[twice] ** 2 - own[twice] ** 2)))
+    return (np.sqrt(seen) / 2 * (rpm - rpm.mean()) / rpm.std())[None, :], True
 
 
 def _repeated(bins: list[Bin]) -> tuple[Floats, float]:

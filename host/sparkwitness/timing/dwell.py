@@ -22,6 +22,7 @@ FEWEST = 10
 _CRYSTAL = 50e-6
 _SPEED_BIN, _VOLT_BIN, _FEWEST_IN_BIN = 0.15, 0.5, 20  # relative, V, firings
 _MOST_BINS = 24
+_CHANGED = 1.35  # of the speed, for a course to be told
 
 
 @dataclass(frozen=True)
@@ -145,7 +146,7 @@ def of(fires: Firings, setup: Setup, tick_s: float, flanks_u_us: float) -> Dwell
 
 
 def course(
-    fires: Firings, tick_s: float, supply_tick: list[int], supply_mv: list[int]
+    fires: Firings, tick_s: float, supply_tick: list[int], supply_mv: list[int], flanks_u_us: float
 ) -> tuple[Course, ...]:
     """Dwell by speed and supply voltage over all firings, the slowest first.
 
@@ -153,6 +154,10 @@ def course(
         fires: all of one session.
         tick_s: seconds per tick.
         supply_tick, supply_mv: of that session's heartbeats.
+        flanks_u_us: see `of`.
+
+    Returns:
+        Nothing where neither changed.
     """
     turned, passed = fires.degrees - fires.on_degrees, fires.tick - fires.on_tick
     have = (fires.on_tick >= 0) & np.isfinite(turned) & (passed > 0)
@@ -167,7 +172,10 @@ def course(
     measured = len(supply_tick) > 1
     if measured:
         volts = np.interp(tick, supply_tick, np.asarray(supply_mv[-len(supply_tick) :]) / 1000)
-    speed_bin = np.floor(np.log(np.maximum(rpm, 1.0)) / _SPEED_BIN)
+    low, high = np.quantile(rpm, (0.02, 0.98))
+    if high / max(low, 1.0) < _CHANGED and float(np.ptp(volts)) < 2 * _VOLT_BIN:
+        return ()
+    speed_bin = np.floor(np.log(np.maximum(rpm, 1.0) / max(low, 1.0)) / _SPEED_BIN)
     key = np.stack((speed_bin, np.floor(volts / _VOLT_BIN)), axis=1)
     bins, of_bin, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
     found = []
@@ -179,7 +187,7 @@ def course(
                 float(rpm[mine].mean()),
                 float(volts[mine].mean()) if measured else None,
                 float(ms.mean()),
-                timing.COVERAGE * timing.standard_error(ms),
+                timing.COVERAGE * float(np.hypot(timing.standard_error(ms), flanks_u_us * 1e-3)),
                 float(turned[mine].mean()),
                 len(ms),
             )

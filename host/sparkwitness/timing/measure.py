@@ -12,11 +12,23 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import clamps, dwell, gates, gates_tap, groups, trigger
+from sparkwitness.timing import (
+    clamps,
+    cycle,
+    dwell,
+    gates,
+    gates_tap,
+    groups,
+    seating,
+    torque,
+    trigger,
+)
+from sparkwitness.timing import cylinders as each
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
+from sparkwitness.timing.cycle import Cycle
 from sparkwitness.timing.events import (
     Events,
     Grouping,
@@ -29,6 +41,8 @@ from sparkwitness.timing.events import (
 )
 from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
+from sparkwitness.timing.ripple import Turns
+from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
@@ -69,6 +83,8 @@ class Measurement:
         clamp: where the clamp sits, as typed or as found.
         places: degrees BTDC and share of the events, where they come at more than one place.
         split: controller and module told apart, where the trigger tap is connected.
+        cylinders: each of them, where the firing order is typed.
+        cycle: the picture of a cycle.
         findings: what a person must know; why something is None, see `gates`.
         loss: what did not arrive or was refused.
     """
@@ -107,6 +123,8 @@ class Measurement:
     clamp: str | None = None
     places: tuple[tuple[float, float], ...] = ()
     split: trigger.Split | None = None
+    cylinders: each.Cylinders | None = None
+    cycle: Cycle | None = None
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
@@ -147,6 +165,8 @@ class Measurement:
             "clamp": self.clamp,
             "places": [{"deg_btdc": a, "share": s} for a, s in self.places],
             "split": self.split.to_dict() if self.split else None,
+            "cylinders": self.cylinders.to_dict() if self.cylinders else None,
+            "cycle": self.cycle.to_dict() if self.cycle else None,
             "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
             "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
@@ -170,7 +190,9 @@ class Timed:
         clamp: where the clamp sits, as typed or as found, a key of `setup.CLAMPS`.
         kind, late: see `groups.Places`.
         places: degrees BTDC and share of the events of each place, the main one first.
-        every: int64 ticks of all events' first sparks, those left out as well.
+        every: all events, those left out as well; where cylinders are looked at, each as it is.
+        seats, seated: of these, their places in the firing order and their timing; None: not
+            looked at.
     """
 
     events: Events
@@ -185,7 +207,9 @@ class Timed:
     kind: str = groups.OWN
     places: tuple[tuple[float, float], ...] = ()
     late: float = 0.0
-    every: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    every: Events | None = None
+    seats: Seats | None = None
+    seated: NDArray[np.float64] | None = None
 
     def pick(self, mask: NDArray[np.bool_]) -> "Timed":
         """The events selected by a mask."""
@@ -217,23 +241,31 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
         return clamps.no_reading(setup, events.steps())
     modulo = fold_of(setup.reference, setup.cycle, firing.parts)
     mean_speed = _mean_speed(setup, tables)
+    seats: Seats | None = None
+    whole = events
+    if setup.by_cylinder and firing.clamp == "coil":
+        seats, whole, events = _seated(setup, tables, events, modulo)
+    level = events
+    if seats is not None:
+        # What a cylinder alone has is no place of its own.
+        level = replace(events, degrees=seating.levelled(events.degrees, seats, setup))
     found = groups.places(
-        events, modulo, firing.spacing, _spark_degrees(events, tables.tick_s, mean_speed)
+        level, modulo, firing.spacing, _spark_degrees(events, tables.tick_s, mean_speed)
     )
     mine = np.ones(len(events.tick), np.bool_)
     if found.kind in (groups.OTHER_LEAD, groups.FIRST_MISSED, groups.LATE):
         mine = found.of == 0
     # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
-    mine[mine] = ~strays(events.degrees[mine], modulo)
-    good = events.pick(mine)
-    steps = good.steps()
+    mine[mine] = ~strays(level.degrees[mine], modulo)
+    good, even = whole.pick(mine), events.pick(mine)
+    steps = even.steps()
     if np.count_nonzero(np.isfinite(steps)) < _FEWEST_STEPS:
         return few
     # What comes evenly, but not as often as typed, is a matter of what was typed.
     every = events.steps()
-    even = float(np.nanmedian(every))
-    often = np.nanmean(np.abs(every / even - 1) < 0.15) > 0.8
-    if found.kind == groups.SEVERAL and often and abs(even / firing.spacing - 1) > 0.15:
+    usual = float(np.nanmedian(every))
+    often = np.nanmean(np.abs(every / usual - 1) < 0.15) > 0.8
+    if found.kind == groups.SEVERAL and often and abs(usual / firing.spacing - 1) > 0.15:
         return clamps.no_reading(setup, every)
     step = float(np.nanmedian(steps))
     if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
@@ -241,12 +273,15 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
     speed = _speed(good, tables.tick_s)
     delay = setup.delay(mean_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
-    raw = setup.reference.btdc(good.degrees) + late
+    raw = setup.reference.btdc(even.degrees) + late
     typed = setup.commanded if setup.seen is None else setup.seen
     around = fold(
         np.array([timing.circular_mean(raw, modulo)]), modulo, 10.0 if typed is None else typed
     )
     delayed = timing.degrees_of(delay, mean_speed)
+    seated = None
+    if seats is not None:
+        seated = fold(setup.reference.btdc(events.degrees) + delayed, modulo, float(around[0]))
     middles = setup.reference.btdc(np.array([p.degrees for p in found.places])) + delayed
     total = sum(p.events for p in found.places)
     return Timed(
@@ -265,8 +300,35 @@ def timed(setup: Setup, tables: Tables) -> Timed | Finding:
             for a, p in zip(fold(middles, modulo, float(around[0])), found.places, strict=True)
         ),
         found.late,
-        events.tick,
+        whole,
+        seats,
+        seated,
     )
+
+
+def _seated(
+    setup: Setup, tables: Tables, events: Events, modulo: float
+) -> tuple[Seats | None, Events, Events]:
+    """Places in the firing order, the events, and these as if the engine fired evenly."""
+    around = setup.commanded if setup.seen is None else setup.seen
+    around = 10.0 if around is None else around
+    if not setup.odd:
+        found = timing.circular_mean(setup.reference.btdc(events.degrees), modulo)
+        around = float(fold(np.array([found]), modulo, around)[0])
+    seats = seating.seat(
+        events.degrees, events.segment, setup, around,
+        tables.index.at.tick if setup.index else None, events.tick, tables.tick_s,
+    )  # fmt: skip
+    if not setup.odd:
+        return seats, events, events
+    known = seats.place >= 0
+    seats, events = seats.pick(known), events.pick(known)
+    even = seating.evened(events.degrees, seats, setup)
+    moved = even - events.degrees
+    return (
+        seats, events,
+        replace(events, degrees=even, last_degrees=events.last_degrees + moved),
+    )  # fmt: skip
 
 
 def used(result: Measurement, found: Timed, tick_s: float) -> NDArray[np.bool_]:
@@ -397,8 +459,8 @@ def _events(setup: Setup, tables: Tables) -> tuple[Grouping, clamps.Reading | No
         gap = min(burst_gap(steps, spacing), widest)
         return group(tables.sparks, tables.lost_before, tables.periods, period, gap)
 
-    if setup.clamp != "auto":
-        reading = clamps.typed(setup)
+    if setup.clamp != "auto" or setup.odd:
+        reading = clamps.typed(setup if setup.clamp != "auto" else replace(setup, clamp="coil"))
         return grouped(reading.spacing), reading
     first = grouped(float("nan"))
     between = first.events.steps()
@@ -508,6 +570,13 @@ def _timing(
     if setup.clamp == "auto" and (doubt := clamps.doubt(setup, steady.spacing, ripple, alternates)):
         result.findings.append(doubt)
         return
+    assert steady.every is not None
+    tap = trigger.read(
+        setup, tables, events, angles, steady.every.tick, steady.spacing, rpm, turned, ripple
+    )
+    table = _by_cylinder(setup, tables, steady, budget, tap, shape, rpm)
+    if table is not None and table.scatter is not None:
+        scatter = table.scatter
     judged = gates.judge(
         gates.Evidence(
             setup,
@@ -528,12 +597,10 @@ def _timing(
     result.findings += judged.findings
     if not judged.shown:
         return
-    tap = trigger.read(
-        setup, tables, events, angles, steady.every, steady.spacing, steady.modulo, rpm, turned,
-        ripple,
-    )  # fmt: skip
+    result.cylinders = table
     if tap is not None:
         _tapped(result, setup, tables, tap, judged.error_shown)
+    result.cycle = _picture(result, setup, steady)
     result.budget, result.expanded, result.scatter = budget, budget.expanded, scatter
     result.timing = Number(mean, result.expanded)
     # Beyond the type B lines waiting helps only until the scatter no longer matters.
@@ -570,6 +637,63 @@ def _timing(
         )
 
 
+def _by_cylinder(
+    setup: Setup,
+    tables: Tables,
+    steady: Timed,
+    budget: Budget,
+    tap: trigger.Tap | None,
+    shape: Turns | None,
+    rpm: float,
+) -> each.Cylinders | None:
+    """The table of the cylinders, of all events between the first and the last."""
+    whole = _whole(steady)
+    if whole is None:
+        return None
+    seats, events, angles = whole
+    lost = tables.sparks.tick[tables.lost_before]
+    first = np.flatnonzero(np.diff(events.segment, prepend=-2))
+    phases = dict(zip(events.segment[first].tolist(), seats.base[first].tolist(), strict=True))
+    teeth = next((c.u for c in budget.components if c.name == "index tooth"), 0.0)
+    timing_deg = float(np.median(angles))
+
+    def gains(level: float) -> torque.Index | None:
+        return torque.index(shape, setup, phases, timing_deg, rpm, teeth, level)
+
+    return each.evaluate(
+        setup, seats, events, angles, steady.spacing, budget, tap, tables.tick_s, lost, gains
+    )
+
+
+def _whole(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
+    """All events between the first and the last, with their places; None: not looked at."""
+    every, seats, seated = steady.every, steady.seats, steady.seated
+    if every is None or seats is None or seated is None:
+        return None
+    first, last = steady.events.tick[[0, -1]]
+    now = (every.tick >= first) & (every.tick <= last) & (seats.place >= 0)
+    return seats.pick(now), every.pick(now), seated[now]
+
+
+def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
+    """Number of the cylinder of each event, 0 where it is not told."""
+    numbers = np.zeros(len(found.events.tick), np.int64)
+    if found.seats is None or found.every is None or not found.seats.sure or not len(numbers):
+        return numbers
+    at = np.searchsorted(found.every.tick, found.events.tick)
+    place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
+    order = np.array(setup.order or range(1, setup.cylinders + 1))
+    return np.where(place >= 0, order[place], 0)
+
+
+def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
+    """The picture of a cycle."""
+    whole = _whole(steady)
+    if result.cylinders is None or whole is None:
+        return cycle.of_one(setup, steady.events, steady.angles, result.split)
+    return cycle.of_each(setup, result.cylinders, *whole)
+
+
 def _tapped(
     result: Measurement, setup: Setup, tables: Tables, tap: trigger.Tap, error_shown: bool
 ) -> None:
@@ -581,7 +705,9 @@ def _tapped(
         return
     split = tap.split
     if split.dwell is not None:
-        course = dwell.course(tap.fires, tables.tick_s, tables.supply_tick, tables.supply_mv)
+        course = dwell.course(
+            tap.fires, tables.tick_s, tables.supply_tick, tables.supply_mv, split.flanks_u_us
+        )
         split = replace(split, dwell=replace(split.dwell, course=course))
     # A reference that cannot tell the spark's angle cannot tell the trigger's.
     result.split = split if error_shown else replace(split, controller=None)

@@ -67,6 +67,7 @@ class Setup:
         order: cylinder numbers in firing order; empty: not typed.
         firing: crank degrees of each firing, in that order, from the first; empty: even.
         index: input of a second clamp, on cylinder 1's plug lead; None: there is none.
+        bank: cylinders of the first bank; empty: not typed.
     """
 
     reference: Reference
@@ -103,6 +104,7 @@ class Setup:
     order: tuple[int, ...] = ()
     firing: tuple[float, ...] = ()
     index: str | None = None
+    bank: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -158,6 +160,8 @@ class Setup:
                     f"the firing angles must be {n} crank degrees from 0 up, 20° or more apart "
                     f"and below {self.cycle:g}°, one for each cylinder in firing order"
                 )
+        if self.bank and not set(self.bank) < set(range(1, n + 1)):
+            raise UserError(f"the first bank must name some of the {n} cylinders, not all")
         if self.trigger_kind == "points" and self.trigger == "falling":
             raise UserError("points fire when they open: leave --trigger out, or type rising")
         if self.index == self.clamp_input:
@@ -185,6 +189,11 @@ class Setup:
     def firing_angles(self) -> tuple[float, ...]:
         """Crank degrees of each firing from the first, in firing order."""
         return self.firing or tuple(k * self.cycle / self.cylinders for k in range(self.cylinders))
+
+    @property
+    def by_cylinder(self) -> bool:
+        """Each cylinder is to be looked at."""
+        return self.cylinders > 1 and bool(self.order or self.firing or self.index)
 
     @property
     def odd(self) -> bool:
@@ -246,7 +255,7 @@ class Setup:
             reference["errors"] = tuple(reference.get("errors", ()))
             lists = {
                 name: tuple(values.get(name, ()))
-                for name in ("falling", "confirmed", "order", "firing")
+                for name in ("falling", "confirmed", "order", "firing", "bank")
             }
             return cls(**{**values, "reference": Reference(**reference), **lists})
         except (TypeError, KeyError) as error:

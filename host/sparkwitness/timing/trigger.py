@@ -21,7 +21,7 @@ from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
-from sparkwitness.timing.events import Events, fold
+from sparkwitness.timing.events import Events
 from sparkwitness.timing.firings import Choice, Firings
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.ripple import Ripple
@@ -32,6 +32,7 @@ Ticks = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 _NAME = {level: name for name, level in firings.NAMES.items()}
+_OTHER = {"rising": "falling", "falling": "rising"}
 _FEWEST = 10
 
 
@@ -70,6 +71,7 @@ class Split:
         counts: of all.
         dwell: where both flanks are stamped.
         budget: of `angle`.
+        flanks_u_us: standard uncertainty of the difference of the two flanks' delays, µs.
     """
 
     flank: str
@@ -84,6 +86,7 @@ class Split:
     counts: Counts
     dwell: Dwell | None
     budget: Budget
+    flanks_u_us: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""
@@ -115,14 +118,19 @@ class Tap:
         choice: of the flank.
         fires: firings of the whole recording; None where the flank is not known.
         split: None where it cannot be told.
-        spark_of, fire_of: int64[k] indices of the stretch's events and of their firings.
+        fire_of: int64[k] indices of the firings that the stretch's events follow.
+        window: ticks before and after a firing within which its spark comes.
+        tick_s: seconds per tick.
+        late: degrees by which the trigger's path is later than the clamp's.
     """
 
     choice: Choice
     fires: Firings | None = None
     split: Split | None = None
-    spark_of: Ticks | None = None
     fire_of: Ticks | None = None
+    window: tuple[int, int] = (0, 0)
+    tick_s: float = 1.0
+    late: float = 0.0
 
 
 def read(
@@ -132,7 +140,6 @@ def read(
     angles: Floats,
     every: Ticks,
     spacing: float,
-    modulo: float,
     rpm: float,
     turned: Periods,
     ripple: Ripple | None,
@@ -145,15 +152,14 @@ def read(
         steady: events at steady speed, strays taken out.
         angles: float64[n] their timing, degrees BTDC.
         every: ticks of all events' first sparks, strays and those of other speeds as well.
-        spacing, modulo: see `measure.Timed`.
+        spacing: see `measure.Timed`.
         rpm: mean speed, rev/min.
         turned, ripple: of the wheel in the same time.
     """
     if setup.trigger == "none" or not len(tables.trigger):
         return None
     tick_s = tables.tick_s
-    # Points fire when they open, and their input is timed on that.
-    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    typed = _level(setup)
     choice = firings.choose(tables.trigger, steady.tick, tick_s, typed)
     if choice.level is None:
         return Tap(choice)
@@ -168,10 +174,9 @@ def read(
     counts = _counts(setup, tables, steady, fires, spark, fire, every, spacing, (early, latest))
     falls = choice.level == firings.FALLING
     path = setup.trigger_delay(rpm, falls)
-    late = timing.degrees_of(path.us * 1e-6, rpm)
-    asked = setup.reference.btdc(fires.degrees[fire]) + late
-    # The same turn of the reference as the spark's.
-    asked = angles[spark] + fold(asked - angles[spark], modulo, 0.0)
+    # Of the same turn and cylinder as the spark, and with its own path's delay.
+    late = timing.degrees_of((path.us - setup.delay(rpm).us) * 1e-6, rpm)
+    asked = angles[spark] + (steady.degrees[spark] - fires.degrees[fire]) + late
     mean, scatter = timing.mean_and_deviation(asked)
     lines = timing.budget(
         asked, 6.0 * rpm * tick_s, fires.to_edge[fire], turned, setup.reference,
@@ -197,12 +202,74 @@ def read(
     flanks_u = float(np.sqrt(2)) * path.u_us
     first, last = np.searchsorted(fires.tick, steady.tick[[0, -1]]).tolist()
     dwell = charging.of(fires.pick(np.arange(first, last)), setup, tick_s, flanks_u)
+    flank = _OTHER[_NAME[choice.level]] if _inverted(setup) else _NAME[choice.level]
     split = Split(
-        _NAME[choice.level], typed == "auto", angle, scatter, error,
+        flank, typed == "auto", angle, scatter, error,
         Number(delay_us, timing.COVERAGE * u_us), delay_scatter,
-        Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines,
+        Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
-    return Tap(choice, fires, split, spark, fire)
+    return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
+
+
+def _level(setup: Setup) -> str:
+    """The flank of the pin that was typed."""
+    # Points fire when they open, and their input is timed on that.
+    typed = "rising" if setup.trigger_kind == "points" else setup.trigger
+    # Behind an isolator the pin is the other way round (hardware/delays.json).
+    return _OTHER.get(typed, typed) if _inverted(setup) else typed
+
+
+def _inverted(setup: Setup) -> bool:
+    return setup.trigger_kind.startswith("isolated")
+
+
+@dataclass(frozen=True)
+class Each:
+    """What the tap shows of each event, NaN where nothing; float64[n] each.
+
+    Attributes:
+        asked: trigger angle, degrees BTDC.
+        delay_us: from the trigger to the first spark, paths' delays taken off.
+        dwell_ms: on-time before it.
+    """
+
+    asked: Floats
+    delay_us: Floats
+    dwell_ms: Floats
+
+
+def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floats) -> Each:
+    """What the tap shows event by event.
+
+    Args:
+        setup, tables: as for `read`.
+        events, angles: any, with their timing, degrees BTDC.
+        rpm: float64[n] speed around each, rev/min; NaN where it is not known.
+    """
+    nan = [np.full(len(events.tick), np.nan) for _ in range(3)]
+    shown = Each(*nan)
+    if setup.trigger == "none" or not len(tables.trigger) or not len(events.tick):
+        return shown
+    typed, tick_s = _level(setup), tables.tick_s
+    choice = firings.choose(tables.trigger, events.tick, tick_s, typed)
+    if choice.level is None:
+        return shown
+    fires = firings.firings(tables.trigger, choice.level, events.tick, tick_s)
+    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
+    early = int(firings.EARLY_S / tick_s)
+    spark, fire = firings.delays(fires.tick, events.tick, early, latest)
+    falls = choice.level == firings.FALLING
+    late_us = setup.answer_delay(falls).us
+    shown.delay_us[spark] = (events.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - late_us
+    same = fires.segment[fire] == events.segment[spark]
+    turned = events.degrees[spark] - fires.degrees[fire]
+    speed = np.nan_to_num(rpm[spark])
+    asked = angles[spark] + turned - 6e-6 * late_us * speed
+    shown.asked[spark] = np.where(same, asked, np.nan)
+    have = fires.on_tick[fire] >= 0
+    on_time = (fires.tick[fire] - fires.on_tick[fire]) * (tick_s * 1e3)
+    shown.dwell_ms[spark] = np.where(have, on_time, np.nan)
+    return shown
 
 
 def _ours(

@@ -321,6 +321,9 @@ class Capture:
             self._pictures = {
                 "raster": view.raster(tables, events) if events is not None else [],
                 "trend": self._trend.rows(),
+                "cycle": result.cycle.to_dict()
+                if result.cycle is not None and (result.split or result.cylinders)
+                else None,
             }
 
     # Commands.

@@ -117,6 +117,7 @@ function show(message) {
     : view.engine === "settling" ? "measuring afresh"
     : commanded ? `commanded ${commanded.text}` : "enter the commanded value to see the error");
   interval(error);
+  where(view.where, view.cylinders);
   put("rpm", rpm ? rpm.text : "—");
   put("rpm-within", rpm ? rpm.within : "");
   put("sparks", sparks ? sparks.text : "—");
@@ -143,7 +144,41 @@ function show(message) {
   sound.hear(view, document.body.hasAttribute("data-held"));
   if (message.raster) raster(view.raster);
   if (message.trend) trend(view.trend, commanded);
+  if (message.trend) cycle(view.cycle);
   speak();
+}
+
+// Controller and module, and each cylinder, where they are told apart.
+function where(parts, each) {
+  $("where-box").hidden = !parts;
+  for (const node of document.querySelectorAll(".tapped")) node.hidden = !parts;
+  if (parts) {
+    const asks = parts.controller;
+    put("asks", asks ? asks.text : "—");
+    $("asks").classList.toggle("off", Boolean(asks) && !asks.agrees);
+    put("asks-detail", asks ? `${asks.within}; ${asks.word}` : "enter the commanded value");
+    put("answers", parts.module.text);
+    put("answers-detail", `${parts.module.within}; ${parts.module.word}`);
+    put("causes", parts.causes);
+    put("dwell", parts.dwell || "only one flank is stamped");
+  }
+  $("each-box").hidden = !each;
+  if (!each) return;
+  headings("each-heads", each.heads);
+  rows("each", each.rows, (one) => cells(...one));
+  rows("each-words", each.words, (text) => [["li", text]]);
+}
+
+function headings(id, heads) {
+  const key = heads.join();
+  if (written.get(id) === key) return;
+  written.set(id, key);
+  $(id).replaceChildren(...heads.map((text) => {
+    const node = document.createElement("th");
+    node.scope = "col";
+    node.textContent = text;
+    return node;
+  }));
 }
 
 const cells = (...texts) => texts.map((text) => ["td", String(text || "—")]);
@@ -278,6 +313,59 @@ function raster(events) {
     : "No events yet");
   canvas.dataset.drawn = events.length;
 }
+
+// Crank angle along, cylinders down; a mark n degrees before its dead centre stands n to the left.
+function cycle(picture) {
+  $("cycle-box").hidden = !picture;
+  if (!picture) return;
+  const lines = picture.lines, alone = lines.length === 1;
+  const canvas = $("cycle");
+  canvas.dataset.height = 34 + 26 * lines.length + (alone ? 30 : 0);
+  const { pen, width, height, colour } = surface("cycle");
+  canvas.style.height = `${height}px`;
+  const left = alone ? 4 : 62, bottom = height - 22;
+  const places = lines.flatMap((one) => [0, one.on_deg_btdc, one.trigger_deg_btdc, one.ends_deg_btdc, picture.commanded_deg_btdc, ...one.sparks_deg_btdc]
+    .filter((value) => value !== null).map((value) => one.after_deg - value));
+  const from = Math.min(...places) - 6, to = Math.max(...places) + 8;
+  const at = (degrees) => left + ((degrees - from) / (to - from)) * (width - left - 10);
+  const step = nice(to - from, Math.max(3, Math.min(8, width / 90)));
+  for (let value = Math.ceil(from / step) * step; value <= to; value += step) {
+    line(pen, colour("rule"), at(value), 0, at(value), bottom);
+    pen.fillStyle = colour("quiet");
+    pen.textAlign = "center";
+    pen.fillText(`${value}°`.replace("-", "−"), at(value), height - 5);
+  }
+  const high = bottom / lines.length;
+  lines.forEach((one, row) => {
+    const y = row * high + high / 2, tdc = one.after_deg, half = Math.min(high / 2 - 2, 14);
+    pen.fillStyle = colour(one.differs.length ? "off" : "ink");
+    pen.textAlign = "left";
+    if (one.name) pen.fillText(one.name, 0, y + 4.5);
+    line(pen, colour("quiet"), at(tdc), y - half, at(tdc), y + half);
+    if (one.on_deg_btdc !== null) {
+      pen.fillStyle = colour("band");
+      pen.fillRect(at(tdc - one.on_deg_btdc), y - half / 2, at(tdc - one.trigger_deg_btdc) - at(tdc - one.on_deg_btdc), half);
+    }
+    if (one.trigger_deg_btdc !== null) {
+      pen.lineWidth = 2;
+      line(pen, colour("quiet"), at(tdc - one.trigger_deg_btdc), y - half, at(tdc - one.trigger_deg_btdc), y + half / 2);
+      pen.lineWidth = 1;
+    }
+    if (picture.commanded_deg_btdc !== null) {
+      const x = at(tdc - picture.commanded_deg_btdc);
+      line(pen, colour("good"), x, y - half, x, y + half, [4, 3]);
+    }
+    pen.fillStyle = colour("ink");
+    for (const angle of one.sparks_deg_btdc) pen.fillRect(at(tdc - angle) - 1, y, 2, half);
+    if (one.ends_deg_btdc !== null && one.sparks_deg_btdc.length) {
+      line(pen, colour("ink"), at(tdc - one.sparks_deg_btdc[0]), y + half / 2, at(tdc - one.ends_deg_btdc), y + half / 2);
+    }
+  });
+  canvas.setAttribute("aria-label", lines.map((one) => `${one.name ? `cylinder ${one.name}` : "all"}: spark ${mean(one.sparks_deg_btdc)}${one.trigger_deg_btdc === null ? "" : `, trigger ${one.trigger_deg_btdc.toFixed(1)}`} degrees before top dead centre`).join("; "));
+  canvas.dataset.drawn = lines.length;
+}
+
+const mean = (values) => values.length ? (values.reduce((sum, one) => sum + one, 0) / values.length).toFixed(1) : "none at";
 
 function trend(seconds, commanded) {
   const { canvas, pen, width, height, colour } = surface("trend");

@@ -31,6 +31,14 @@ def render(shown: dict[str, Any]) -> RenderableType:
     rows.add_column(no_wrap=False)
     rows.add_row("link", _link(shown["link"]))
     timing, error, rpm, sparks = (shown[name] for name in ("timing", "error", "rpm", "sparks"))
+    where = shown.get("where")
+    if where:
+        asks, answers = where["controller"], where["module"]
+        if asks:
+            text = f"{asks['text']}  {asks['within']}"
+            rows.add_row("controller", Text(text, style=big) + Text(f"  {asks['word']}"))
+        text = f"{answers['text']}  {answers['within']}"
+        rows.add_row("module", Text(text, style=big) + Text(f"  {answers['word']}"))
     rows.add_row("speed", Text(f"{rpm['text']} rpm  {rpm['within']}" if rpm else "—", style=big))
     if timing:
         text = f"{timing['text']} {timing['side']}  {timing['within']}"
@@ -50,13 +58,25 @@ def render(shown: dict[str, Any]) -> RenderableType:
     if shown["next"]:
         rows.add_row("next setting", Text(shown["next"]["text"], style=big)
                      + Text(f"  {shown['next']['detail']}"))  # fmt: skip
+    if where:
+        rows.add_row("by cause", where["causes"])
+        if where["dwell"]:
+            rows.add_row("dwell", where["dwell"])
     if shown["supply"]:
         rows.add_row("supply", shown["supply"])
     rows.add_row("not counted", shown["left_out"])
     rows.add_row("lost", Text(shown["lost"], style="bold" if shown["anything_lost"] else ""))
     if shown["recording"]:
         rows.add_row("recording", shown["recording"])
-    notes = [Text(f"! {note}") for note in shown["notes"]]
+    notes: list[RenderableType] = [Text(f"! {note}") for note in shown["notes"]]
+    each = shown.get("cylinders")
+    if each:
+        table = Table(box=None, padding=(0, 1))
+        for head in each["heads"]:
+            table.add_column(head, justify="right", no_wrap=True)
+        for row in each["rows"]:
+            table.add_row(*row)
+        notes = [Padding(table, (0, 1)), *(Text(f"→ {line}") for line in each["words"]), *notes]
     state = "held: not of this moment" if old else f"live, {shown['seconds']:.0f} s"
     return Group(Rule(f"{state}; Ctrl-C ends", style="dim"), Padding(rows, (0, 1)), *notes)
 

@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.faces import text as show
+from sparkwitness.faces import where_text
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.trigger import Split
 
 RASTER_EVENTS = 40
 TREND_S = 180
@@ -156,6 +158,7 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
     """The result in words and rounded figures; None where it cannot be told."""
     u = result.expanded
     shown: dict[str, Any] = {
+        "where": None, "cylinders": None,
         "timing": None, "error": None, "rpm": None, "sparks": None, "next": None, "supply": None,
         "commanded": None, "setting": None,
         "events": result.events,
@@ -220,11 +223,41 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
         }
     if result.supply_least_mv is not None:
         shown["supply"] = f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)"
+    if result.split is not None:
+        shown["where"] = _where(result.split)
+    if result.cylinders is not None:
+        heads, rows = where_text.cylinder_table(result.cylinders)
+        shown["cylinders"] = {"heads": heads, "rows": rows, "words": list(result.cylinders.words)}
     if result.spacing_us is not None and result.duration_us is not None:
         every = show.plus_minus(result.spacing_us, result.u_spacing_us, " µs")
         lasts = show.plus_minus(result.duration_us, result.u_duration_us, " µs")
         shown["burst"] = f"every {every}, lasts {lasts}"
     return shown
+
+
+def _where(split: Split) -> dict[str, Any]:
+    """Controller's and module's part."""
+    one, delay = split.controller, split.delay_us
+    asks = None
+    if one is not None:
+        places = digits(one.u95)
+        agrees = abs(one) <= one.u95
+        asks = {
+            "value": float(one), "text": f"{one:+.{places}f}°".replace("-", "−"),
+            "within": f"± {one.u95:.{places}f}°", "agrees": agrees,
+            "word": "asks as commanded" if agrees else
+            f"asks too {'early' if one > 0 else 'late'}, at {_angle(round(split.angle, places))}",
+        }  # fmt: skip
+    return {
+        "controller": asks,
+        "module": {
+            "text": f"{delay:.{max(0, digits(delay.u95) - 1)}f} µs",
+            "within": f"± {delay.u95:.1f} µs",
+            "word": f"{split.module:+.2f}° at this speed; no offset cures it".replace("-", "−"),
+        },
+        "causes": where_text.causes(split.counts),
+        "dwell": "" if split.dwell is None else where_text.dwell(split.dwell),
+    }
 
 
 def point(shown: dict[str, Any]) -> dict[str, Any] | None:

@@ -11,10 +11,10 @@ import numpy as np
 
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
-from sparkwitness.records.tables import Column, Columns, Piece, Session
+from sparkwitness.records.tables import SECONDS, TABLES, Column, Columns, Piece, Session
 
 ROWS = 10_000  # of a table at a time where they become Python values
-PAUSE_S = 1.0  # between sessions where a format has a single time axis
+PAUSE_S = 1.0  # between sessions on the one axis of time
 
 
 @dataclass
@@ -72,6 +72,35 @@ class About:
     sessions: list[Session]
     small: dict[str, Iterator[tuple[int, Columns]]]
 
+    @property
+    def shifts(self) -> list[int]:
+        """Ticks by which each session is moved on the one axis of time of a file.
+
+        A session begins `PAUSE_S` after the last sign of the one before.
+        """
+        shifts, at = [], 0
+        pause = round(PAUSE_S * 1e12 / self.tick_ps)
+        for session in self.sessions:
+            shifts.append(at)
+            at += session.last + pause
+        return shifts
+
+    def whole(self, table: str, number: int, columns: Columns) -> Columns:
+        """Columns of a table in their order, those in seconds added.
+
+        Args:
+            table: of `TABLES`.
+            number: of the session in the recording.
+            columns: as `tables` gives them.
+        """
+        found = dict(columns)
+        for name, ticks in SECONDS.items():
+            if name in TABLES[table]:
+                # Whole picoseconds first: the nearest number to each time, with few digits.
+                moved = columns[ticks] + self.shifts[number]
+                found[name] = moved.astype(np.float64) * self.tick_ps / 1e12
+        return {name: found[name] for name in TABLES[table]}
+
     def path(self, table: str, suffix: str) -> Path:
         """File of one table."""
         return self.stem.with_name(f"{self.stem.name}-{table}{suffix}")
@@ -99,7 +128,8 @@ def edge_columns(piece: Piece) -> Columns:
     names = np.array(wire.INPUTS)
     return {
         "session": np.full(len(piece.tick), piece.session, np.uint16),
-        "input": names[piece.which], "tick": piece.tick, "lost_before": piece.lost_before,
+        "input": names[piece.which], "tick": piece.tick, "level": piece.level,
+        "lost_before": piece.lost_before,
     }  # fmt: skip
 
 

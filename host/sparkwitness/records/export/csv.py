@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sparkwitness.records.export.base import ROWS, About, Files, edge_columns, unit_of
 from sparkwitness.records.tables import (
     TABLES,
+    Column,
     Columns,
     Piece,
 )
@@ -35,11 +36,14 @@ class CsvWriter:
             beside = files.new(path.with_name(f"{path.name}-metadata.json"))
             beside.write_text(json.dumps(self._metadata(table, path.name), indent=2))
         for table, parts in about.small.items():
-            for _, columns in parts:
-                self._rows(table, columns)
+            for number, columns in parts:
+                self._rows(table, number, columns)
 
     def _metadata(self, table: str, name: str) -> dict[str, Any]:
-        types = {"int64": "integer", "uint16": "integer", "float64": "double", "str": "string"}
+        types = {
+            "int64": "integer", "uint16": "integer", "int8": "integer", "float64": "double",
+            "str": "string",
+        }  # fmt: skip
         return {
             "@context": "http://www.w3.org/ns/csvw",
             "url": name,
@@ -56,13 +60,17 @@ class CsvWriter:
             },
         }  # fmt: skip
 
-    def _rows(self, table: str, columns: Columns) -> None:
+    def _rows(self, table: str, number: int, columns: Columns) -> None:
+        whole = self._about.whole(table, number, columns)
         for at in range(0, len(columns["tick"]), ROWS):
-            plain = [_plain(values[at : at + ROWS]) for values in columns.values()]
+            plain = [
+                _plain(TABLES[table][name], values[at : at + ROWS])
+                for name, values in whole.items()
+            ]
             self._csv[table].writerows(zip(*plain, strict=True))
 
     def edges(self, piece: Piece) -> None:
-        self._rows("edges", edge_columns(piece))
+        self._rows("edges", piece.number, edge_columns(piece))
 
     def close(self) -> None:
         for file in self._open.values():
@@ -73,9 +81,12 @@ class CsvWriter:
             self.close()
 
 
-def _plain(values: NDArray[Any]) -> list[Any]:
-    """Values as CSV on the Web spells them: true, false and NaN."""
+def _plain(column: Column, values: NDArray[Any]) -> list[Any]:
+    """Values as CSV on the Web spells them: true and false, nothing where they are not known."""
     if values.dtype == np.bool_:
         values = np.where(values, "true", "false")
     plain: list[Any] = values.tolist()
-    return [v if v == v else "NaN" for v in plain] if values.dtype == np.float64 else plain
+    known = column.known(values)
+    if known.all():
+        return plain
+    return [v if k else "" for v, k in zip(plain, known.tolist(), strict=True)]

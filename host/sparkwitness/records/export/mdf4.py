@@ -9,12 +9,17 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.errors import needed
-from sparkwitness.records.export.base import About, Files, unit_of
-from sparkwitness.records.tables import TABLES, Column, Columns, Piece
+from sparkwitness.records.export.base import About, Files, edge_columns, unit_of
+from sparkwitness.records.tables import SECONDS, TABLES, Columns, Piece
+
+_NOT_HERE = {"input", *SECONDS}  # said by the group; on its axis of time
 
 
 class Mdf4Writer:
-    """ASAM MDF 4.10: a channel group per session and input, its own tick channel in each."""
+    """ASAM MDF 4.10: a channel group per input and table, all sessions on one axis of time.
+
+    The channels' names begin with the group's, so that each is there once.
+    """
 
     def __init__(self, about: About, files: Files) -> None:
         self._asammdf = needed("asammdf", "mdf4")
@@ -23,43 +28,43 @@ class Mdf4Writer:
         self._mdf = self._asammdf.MDF(version="4.10")
         self._mdf.header.start_time = datetime.fromisoformat(about.meta["recorded"])
         self._mdf.header.comment = "; ".join(f"{k}: {v}" for k, v in about.meta.items())
-        self._groups: dict[tuple[int, str], int] = {}
+        self._groups: dict[str, int] = {}
         for table, parts in about.small.items():
             for number, columns in parts:
                 if len(columns["tick"]):
-                    session = about.sessions[number].id
-                    self._add((number, table), f"{table}, session {session}", table, columns)
+                    self._add(table, table, about.whole(table, number, columns))
 
-    def _signal(self, name: str, column: Column, values: NDArray[Any], time: Any) -> Any:
+    def _signal(self, group: str, table: str, name: str, values: NDArray[Any], time: Any) -> Any:
+        column = TABLES[table][name]
+        known = column.known(values) if values.dtype.kind in "if" else None
         if values.dtype == np.bool_:
             values = values.astype(np.uint8)
         return self._asammdf.Signal(
-            values, time, name=name, comment=column.about,
-            unit=unit_of(column, self._about.tick_ps),
+            values, time, name=f"{group}_{name}", comment=column.about,
+            unit=unit_of(column, self._about.tick_ps), master_metadata=(f"{group}_time", 1),
+            invalidation_bits=None if known is None else ~known,
         )  # fmt: skip
 
-    def _add(self, key: tuple[int, str], title: str, table: str, columns: Columns) -> None:
+    def _add(self, group: str, table: str, columns: Columns) -> None:
         """Rows to a channel group, made when its first rows come."""
-        time = columns["tick"] * (self._about.tick_ps * 1e-12)
-        prefix = f"{key[1]}_" if table == "edges" else ""
+        time = columns["time_s"]
         signals = [
-            self._signal(prefix + name, TABLES[table][name], values, time)
+            self._signal(group, table, name, values, time)
             for name, values in columns.items()
-            if name != "session"
+            if name not in _NOT_HERE
         ]
-        if key in self._groups:
-            more = [(time, None), *((signal.samples, None) for signal in signals)]
-            self._mdf.extend(self._groups[key], more)
+        if group in self._groups:
+            more = [(time, None), *((s.samples, s.invalidation_bits) for s in signals)]
+            self._mdf.extend(self._groups[group], more)
         else:
-            self._groups[key] = len(self._groups)
-            self._mdf.append(signals, acq_name=title, comment=title, common_timebase=True)
+            self._groups[group] = len(self._groups)
+            self._mdf.append(signals, acq_name=group, comment=group, common_timebase=True)
 
     def edges(self, piece: Piece) -> None:
+        whole = self._about.whole("edges", piece.number, edge_columns(piece))
         for which in np.unique(piece.which).tolist():
             mine = piece.which == which
-            columns = {"tick": piece.tick[mine], "lost_before": piece.lost_before[mine]}
-            name = wire.INPUTS[which]
-            self._add((piece.number, name), f"{name}, session {piece.session}", "edges", columns)
+            self._add(wire.INPUTS[which], "edges", {n: v[mine] for n, v in whole.items()})
 
     def close(self) -> None:
         # asammdf gives the file the suffix it wants, so write beside and rename.

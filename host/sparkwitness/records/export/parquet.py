@@ -4,6 +4,7 @@ from contextlib import suppress
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.errors import needed
@@ -16,6 +17,7 @@ class ParquetWriter:
 
     def __init__(self, about: About, files: Files) -> None:
         self._arrow = needed("pyarrow", "parquet")
+        self._about = about
         parquet = needed("pyarrow.parquet", "parquet")
         self._schema = {t: self._schema_of(t, about) for t in about.tables}
         self._writers = {
@@ -23,18 +25,19 @@ class ParquetWriter:
             for t, schema in self._schema.items()
         }
         for table, parts in about.small.items():
-            for _, columns in parts:
-                self._rows(table, columns)
+            for number, columns in parts:
+                self._rows(table, about.whole(table, number, columns))
 
     def _schema_of(self, table: str, about: About) -> Any:
         pa = self._arrow
         kinds = {
             "str": pa.dictionary(pa.int8(), pa.string()), "bool": pa.bool_(), "int64": pa.int64(),
-            "uint16": pa.uint16(), "float64": pa.float64(),
+            "uint16": pa.uint16(), "int8": pa.int8(), "float64": pa.float64(),
         }  # fmt: skip
         fields = [
             pa.field(
-                name, kinds[c.kind], nullable=False,
+                name, kinds[c.kind],
+                nullable=c.kind == "float64" or c.unknown is not None,
                 metadata={"unit": unit_of(c, about.tick_ps), "description": c.about},
             )
             for name, c in TABLES[table].items()
@@ -43,13 +46,19 @@ class ParquetWriter:
 
     def _rows(self, table: str, columns: Columns) -> None:
         schema = self._schema[table]
-        arrays = [
-            self._arrow.array(values, schema.field(name).type) for name, values in columns.items()
-        ]
+        arrays = [self._array(table, name, values) for name, values in columns.items()]
         self._writers[table].write_table(self._arrow.table(arrays, schema=schema))
 
+    def _array(self, table: str, name: str, values: NDArray[Any]) -> Any:
+        """A column, null where a value is not known."""
+        kind = self._schema[table].field(name).type
+        known = TABLES[table][name].known(values) if values.dtype.kind in "ifu" else None
+        mask = None if known is None or known.all() else ~known
+        return self._arrow.array(values, kind, mask=mask)
+
     def edges(self, piece: Piece) -> None:
-        columns = edge_columns(piece)
+        columns: dict[str, Any] = self._about.whole("edges", piece.number, edge_columns(piece))
+        columns["level"] = self._array("edges", "level", columns["level"])
         names = self._arrow.array(wire.INPUTS)
         which = self._arrow.array(piece.which.astype(np.int8))
         columns["input"] = self._arrow.DictionaryArray.from_arrays(which, names)

@@ -2,15 +2,18 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
 
 from sparkwitness import __version__
+from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.records.export.base import About, Files, Writer
 from sparkwitness.records.tables import TABLES, Columns, Progress, events, pieces, sessions, supply
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
 
 WRITERS = {
@@ -21,6 +24,26 @@ WRITERS = {
 PASSES = 3  # through the bytes: sessions, events, edges
 
 
+@dataclass
+class Exported:
+    """What an export gave.
+
+    Attributes:
+        files: written.
+        loss: of the stream.
+        refused: sessions, or stretches of one, without events, each with the reason.
+    """
+
+    files: list[Path]
+    loss: Loss
+    refused: list[tuple[int, Finding]] = field(default_factory=list)
+
+    def note(self, session: int, why: Finding) -> None:
+        """A stretch of a session had no events; said once for each reason."""
+        if (session, why.code) not in ((s, f.code) for s, f in self.refused):
+            self.refused.append((session, why))
+
+
 def export(
     recording: Recording,
     to: str,
@@ -29,7 +52,7 @@ def export(
     wanted: tuple[str, ...] = tuple(TABLES),
     may_replace: bool = False,
     progress: Progress = lambda _: None,
-) -> tuple[list[Path], Loss]:
+) -> Exported:
     """Write a recording's tables in one format.
 
     Args:
@@ -42,17 +65,15 @@ def export(
         progress: called with the number of bytes just read; every byte is read up to
             `PASSES` times.
 
-    Returns:
-        The files, and what was lost of the stream.
-
     Raises:
         UserError: a library is missing, a file is there or cannot be written.
     """
     wanted = tuple(t for t in wanted if t != "events" or setup is not None)
     found, loss = sessions(recording, progress)
     small: dict[str, Iterator[tuple[int, Columns]]] = {}
+    told = Exported([], loss)
     if "events" in wanted and setup is not None:
-        small["events"] = events(recording, setup, progress)
+        small["events"] = events(recording, setup, progress, told.note)
     if "supply" in wanted:
         small["supply"] = ((k, supply(session)) for k, session in enumerate(found))
     meta = {
@@ -63,6 +84,13 @@ def export(
         "software": f"sparkwitness {__version__}",
         "loss": json.dumps(loss.to_dict()),
     }
+    one_flank = [
+        name
+        for k, name in enumerate(wire.INPUTS)
+        if all(session.levels[k] is None for session in found)
+    ]
+    if one_flank:
+        meta["one flank"] = " ".join(one_flank)
     if setup is not None:
         meta["setup"] = json.dumps(setup.to_dict())
     files = Files(may_replace)
@@ -76,7 +104,8 @@ def export(
             if "edges" in wanted:
                 writer.edges(piece)
         writer.close()
-        return files.done(), loss
+        told.files = files.done()
+        return told
     except OSError as error:
         raise UserError(
             f"cannot write {stem}: {error.strerror or error}; the recording is as it was"

@@ -1,0 +1,146 @@
+"""What answers and repairs say about the links: probabilities of all hypotheses.
+
+A repair after which the engine still does not start: D. Heckerman, J. S. Breese and K. Rommelse,
+Communications of the ACM 38(3), 1995.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+
+from sparkwitness.fault.chain import (
+    FAILED_REPAIR,
+    Answer,
+    Array,
+    Chain,
+    Event,
+    Repair,
+    Test,
+)
+
+STICKS = 0.3
+"""Chance that one who looks again makes the same mistake again; common practice, no source."""
+
+
+def standing(events: Sequence[Event]) -> list[tuple[Event, frozenset[str]]]:
+    """The events that count, each with the links mended before it.
+
+    An answer given anew between the same repairs replaces the earlier ones, in place; one that
+    was looked at again stands beside them.
+    """
+    kept: list[tuple[Event, frozenset[str]]] = []
+    mended: frozenset[str] = frozenset()
+    for event in events:
+        if isinstance(event, Repair):
+            kept.append((event, mended))
+            mended = mended | {event.link}
+            continue
+        same = [
+            i for i, (old, before) in enumerate(kept)
+            if isinstance(old, Answer) and old.test == event.test and before == mended
+        ]  # fmt: skip
+        if same and not event.again:
+            kept[same[0]] = (event, mended)
+            for i in reversed(same[1:]):
+                del kept[i]
+        else:
+            kept.append((event, mended))
+    return kept
+
+
+def likelihood(
+    chain: Chain,
+    events: Sequence[Event],
+    blend: float = 0.0,
+    trusted: Callable[[Answer], bool] = lambda _: False,
+) -> Array:
+    """Chance of all events under each hypothesis, shape (h,).
+
+    Args:
+        blend: part of each answer's chance that says nothing, 0 to 1: a less careful tester.
+        trusted: answers that were surely taken right: the chance is of that as well.
+    """
+    kept = standing(events)
+    seen = outcomes_seen(kept)
+    chance = np.ones(len(chain.sets))
+    answers: dict[tuple[str, frozenset[str]], list[Answer]] = {}
+    for event, mended in kept:
+        if isinstance(event, Repair):
+            left = chain.sets.copy()
+            left[:, [chain.index[x] for x in mended | {event.link}]] = False
+            right = left.any(axis=1) != event.starts
+            each = np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR)
+            chance = chance * ((1 - blend) * each + blend / 2)
+        elif event.outcome is not None:
+            answers.setdefault((event.test, mended), []).append(event)
+    for (test, mended), given in answers.items():
+        table = chain.table(test, mended, upstream(chain, test, mended, seen))
+        rows = [_read(chain.tests[test], given[:i], e, trusted(e)) for i, e in enumerate(given)]
+        each = table @ np.prod(rows, axis=0)
+        # What comes and goes may be there at one look and not at the next.
+        each[chain.fleeting] = np.prod([table[chain.fleeting] @ row for row in rows], axis=0)
+        chance = chance * ((1 - blend) * each + blend / table.shape[1] ** len(given))
+    return chance
+
+
+def _read(test: Test, before: Sequence[Answer], answer: Answer, trusted: bool) -> Array:
+    """Chance of an answer given what there was to see, shape (outcomes,)."""
+    k = answer.outcome
+    assert k is not None
+    if trusted:
+        return np.where(np.arange(len(test.outcomes)) == k, 1 - test.misread, 0.0)
+    chance = test.reading[:, k]
+    if before:
+        last = before[-1].outcome
+        slipped = np.arange(len(chance)) != last
+        again = STICKS * float(k == last) + (1 - STICKS) * chance
+        chance = np.where(slipped, again, chance)
+    return np.asarray(chance)
+
+
+_Seen = dict[tuple[str, frozenset[str]], int | None]
+
+
+def outcomes_seen(kept: Sequence[tuple[Event, frozenset[str]]]) -> _Seen:
+    """Each test's outcome; None where two looks at it differ."""
+    seen: _Seen = {}
+    for e, mended in kept:
+        if isinstance(e, Answer) and e.outcome is not None:
+            key = (e.test, mended)
+            seen[key] = e.outcome if seen.get(key, e.outcome) == e.outcome else None
+    return seen
+
+
+def upstream(
+    chain: Chain,
+    test: str,
+    mended: frozenset[str],
+    seen: Mapping[tuple[str, frozenset[str]], int | None],
+) -> tuple[str, int] | None:
+    """The nearest answered test further up the same signal, with its outcome."""
+    for name in chain.tests[test].after:
+        outcome = seen.get((name, mended))
+        if outcome is not None:
+            return name, outcome
+    return None
+
+
+def belief(
+    chain: Chain, events: Sequence[Event], prior: Array | None = None, blend: float = 0.0
+) -> Array:
+    """Probability of each hypothesis after the events, shape (h,)."""
+    p = (chain.prior if prior is None else prior) * likelihood(chain, events, blend)
+    return np.asarray(p / p.sum())
+
+
+def mended_by(events: Sequence[Event]) -> frozenset[str]:
+    return frozenset(e.link for e in events if isinstance(e, Repair))
+
+
+def link_chances(chain: Chain, p: Array, mended: frozenset[str] = frozenset()) -> Array:
+    """Probability that each link is bad and not mended, shape (l,); sums to 1 or more."""
+    chances = p @ chain.sets.astype(np.float64)
+    chances[[chain.index[x] for x in mended]] = 0.0
+    return np.asarray(chances)
