@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,21 @@ def test_pictures_are_the_kept_ones() -> None:
     """Kept ones were looked at; `python tests/meter_pictures.py --write` makes them anew."""
     kept = {path.name: path.read_text() for path in meter_pictures.FOLDER.glob("*.svg")}
     assert meter_pictures.files() == kept
+
+
+def test_the_guide_shows_pictures_and_names_reasons_that_there_are() -> None:
+    guide = (meter_pictures.FOLDER.parent / "stand-alone.md").read_text()
+    shown = set(re.findall(r"\(pictures/(.+?)\)", guide))
+    assert shown >= {"error.svg", "early.svg", "change.svg"}
+    assert shown <= set(meter_pictures.files())
+    words = json.loads(run_script("import json, reasons\nprint(json.dumps(reasons.REASONS))"))
+    named = re.findall(r"[A-Z]{2}[A-Z ?]+[A-Z?]{2}", guide.split("Other dashes:")[1].split("## ")[0]
+                       .replace("\n", " "))  # fmt: skip
+    assert len(named) >= 9
+    firsts = {first.removesuffix(" by") for first, _ in words}
+    assert all(any(one.strip() in first for first in firsts) for one in named), named
+    # A line holds sixteen letters; the dot in the corner takes the last of the lowest line.
+    assert all(len(first) <= 16 and len(second) <= 15 for first, second in words)
 
 
 def test_large_digits_are_five_millimetres_high_and_nothing_is_cut() -> None:
