@@ -10,7 +10,6 @@ joined, and each rail along its length.
 
 from __future__ import annotations
 
-import argparse
 import re
 import sys
 
@@ -221,14 +220,7 @@ def svg() -> str:
 
 def main() -> int:
     """Write or check the drawing."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--check", action="store_true", help="write nothing, compare")
-    if not parser.parse_args().check:
-        PATH.write_text(svg(), encoding="utf-8")
-    elif not PATH.exists() or PATH.read_text(encoding="utf-8") != svg():
-        print(f"{PATH.name} is out of date: run `make hardware`.", file=sys.stderr)
-        return 1
-    return 0
+    return parts.generated(__doc__, [(PATH, svg(), "")])
 
 
 if __name__ == "__main__":

@@ -61,8 +61,8 @@ def tables() -> list[str]:
             for node, n in ends.items()
             if n < 2 and not node.endswith("_open")
         ]
-    if not wrong and parts.LIBRARY.read_text(encoding="utf-8") != parts.library_text():
-        wrong.append("spice/board.lib is out of date: run `make hardware`.")
+    if not wrong:
+        wrong = parts.stale(parts.LIBRARY, parts.library_text(), "spice/board.lib")
     return wrong
 
 
@@ -124,9 +124,7 @@ def drawings() -> list[str]:
         for label, net in names.items():
             if node_of.get(net, label) != label:
                 wrong.append(f"{name}.svg: {label} stands at {node_of[net]}.")
-        path = schematic.FOLDER / f"{name}.svg"
-        if not path.exists() or path.read_text(encoding="utf-8") != make().svg():
-            wrong.append(f"{path.name} is out of date: run `make hardware`.")
+        wrong += parts.stale(schematic.FOLDER / f"{name}.svg", make().svg())
     missing = sorted(set(flat) - drawn - ({"M21"} if "M21" in drawn else set()))
     wrong += [f"{reference} is on no drawing." for reference in missing]
     for group in breadboard.nets() ^ breadboard.wanted():

@@ -13,7 +13,7 @@ import functools
 import json
 import re
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -232,18 +232,43 @@ def supply_divider() -> dict[str, float]:
     return {name: float(found[name]) for name in ("top_ohm", "bottom_ohm")}
 
 
-def main() -> int:
-    """Write or check spice/board.lib."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+def stale(path: Path, text: str, name: str = "") -> list[str]:
+    """A sentence where a generated file is not what would be generated now.
+
+    Args:
+        name: what the sentence calls it; else the file's own name.
+    """
+    if path.exists() and path.read_text(encoding="utf-8") == text:
+        return []
+    return [f"{name or path.name} is out of date: run `make hardware`."]
+
+
+def generated(about: str | None, files: Iterable[tuple[Path, str, str]]) -> int:
+    """The command line of what generates files: writes them, or with --check compares.
+
+    Args:
+        about: the program's docstring.
+        files: path, text, and name as in `stale`, of each.
+
+    Returns:
+        Exit code: 1 where a file is out of date, and a line on standard error says which.
+    """
+    parser = argparse.ArgumentParser(description=(about or "").splitlines()[0])
     parser.add_argument("--check", action="store_true", help="write nothing, compare")
     check = parser.parse_args().check
-    if check:
-        if LIBRARY.read_text(encoding="utf-8") != library_text():
-            print("spice/board.lib is out of date: run `make hardware`.", file=sys.stderr)
+    for path, text, name in files:
+        if not check:
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+        elif wrong := stale(path, text, name):
+            print(wrong[0], file=sys.stderr)
             return 1
-        return 0
-    LIBRARY.write_text(library_text(), encoding="utf-8")
     return 0
+
+
+def main() -> int:
+    """Write or check spice/board.lib."""
+    return generated(__doc__, [(LIBRARY, library_text(), "spice/board.lib")])
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ python hardware/schematic.py --check    exit code 1 when a drawing is not up to 
 
 from __future__ import annotations
 
-import argparse
 import sys
 from collections.abc import Callable
 
@@ -28,19 +27,8 @@ SHEETS: dict[str, Callable[[], Sheet]] = {
 
 def main() -> int:
     """Write or check the drawings."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--check", action="store_true", help="write nothing, compare")
-    check = parser.parse_args().check
-    FOLDER.mkdir(exist_ok=True)
-    for name, sheet in SHEETS.items():
-        path = FOLDER / f"{name}.svg"
-        text = sheet().svg()
-        if not check:
-            path.write_text(text, encoding="utf-8")
-        elif not path.exists() or path.read_text(encoding="utf-8") != text:
-            print(f"{path.name} is out of date: run `make hardware`.", file=sys.stderr)
-            return 1
-    return 0
+    files = ((FOLDER / f"{name}.svg", sheet().svg(), "") for name, sheet in SHEETS.items())
+    return parts.generated(__doc__, files)
 
 
 if __name__ == "__main__":

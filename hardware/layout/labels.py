@@ -6,7 +6,6 @@ python hardware/layout/labels.py --check     exit code 1 where it is not up to d
 
 from __future__ import annotations
 
-import argparse
 import sys
 from pathlib import Path
 from xml.sax.saxutils import escape
@@ -96,14 +95,7 @@ def svg() -> str:
 
 def main() -> int:
     """Write or check."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--check", action="store_true", help="write nothing, compare")
-    if not parser.parse_args().check:
-        TARGET.write_text(svg(), encoding="utf-8")
-    elif not TARGET.exists() or TARGET.read_text(encoding="utf-8") != svg():
-        print("case/labels.svg is out of date: run `make hardware`.", file=sys.stderr)
-        return 1
-    return 0
+    return parts.generated(__doc__, [(TARGET, svg(), "case/labels.svg")])
 
 
 if __name__ == "__main__":

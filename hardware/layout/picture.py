@@ -6,7 +6,6 @@ python hardware/layout/picture.py --check     exit code 1 where one is not up to
 
 from __future__ import annotations
 
-import argparse
 import sys
 import zipfile
 from collections.abc import Iterable
@@ -104,17 +103,8 @@ def pictures() -> dict[str, str]:
 
 def main() -> int:
     """Write or check."""
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--check", action="store_true", help="write nothing, compare")
-    check = parser.parse_args().check
-    for name, text in pictures().items():
-        path = BOARD / name
-        if not check:
-            path.write_text(text, encoding="utf-8")
-        elif not path.exists() or path.read_text(encoding="utf-8") != text:
-            print(f"board/{name} is out of date: run `make hardware`.", file=sys.stderr)
-            return 1
-    return 0
+    files = ((BOARD / name, text, f"board/{name}") for name, text in pictures().items())
+    return parts.generated(__doc__, files)
 
 
 if __name__ == "__main__":

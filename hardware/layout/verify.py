@@ -158,11 +158,8 @@ def placing(board: kept.Board) -> list[str]:
 
 def schematic(folder: Path) -> list[str]:
     """The .kicad_sch files are those of the drawings."""
-    return [
-        f"board/{name} is out of date: run `make hardware`."
-        for name, text in sheets.texts().items()
-        if not (folder / name).exists() or (folder / name).read_text(encoding="utf-8") != text
-    ]
+    texts = sheets.texts().items()
+    return [w for name, text in texts for w in parts.stale(folder / name, text, f"board/{name}")]
 
 
 def reports(folder: Path) -> list[str]:

@@ -1,7 +1,10 @@
 """The one exception that carries a sentence for the user, and where it arises most."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
-from typing import Any
+from pathlib import Path
+from typing import Any, TextIO
 
 
 class UserError(Exception):
@@ -32,3 +35,22 @@ def needed(module: str, extra: str) -> Any:
         raise UserError(
             f"{module.partition('.')[0]} is not installed: pip install 'sparkwitness[{extra}]'"
         ) from None
+
+
+@contextmanager
+def new_file(path: Path, newline: str | None = None) -> Iterator[TextIO]:
+    """A new text file to write to; one that is there is never written over.
+
+    Args:
+        newline: as for `open`.
+
+    Raises:
+        UserError: it is there, or cannot be written.
+    """
+    try:
+        with open(path, "x", encoding="utf-8", newline=newline) as file:
+            yield file
+    except FileExistsError:
+        raise UserError(f"{path} already exists; choose another name") from None
+    except OSError as error:
+        raise UserError(f"cannot write {path}: {error.strerror}") from None

@@ -365,6 +365,22 @@ def test_every_way_out_is_clean(places, tmp_path: Path, words, prompt: str, key:
     assert shell.close() == 1
 
 
+def test_channels_and_engine_of_another_loggers_file(places, tmp_path: Path):
+    file = tmp_path / "levels.csv"
+    turn = ((0.001, 1, 0), (0.002, 0, 0), (0.004, 0, 1), (0.005, 0, 0))
+    rows = [f"{k * 0.01 + at:.4f},{left},{right}" for k in range(60) for at, left, right in turn]
+    file.write_text("\n".join(["time [s],left,right", "0,0,0", *rows]) + "\n")
+    out = tmp_path / "made.rec"
+    shell = Terminal("import", file, "--out", out, **places)
+    pester(shell, "Which channel is the crank", ("", "?", *NO_WORDS), "left")
+    pester(shell, "Which channel is the clamp a", ("", *NO_WORDS), "RIGHT")
+    pester(shell, "Type now what the engine is?", NO_WORDS, "n")
+    assert shell.close() == 0
+    assert "crank: 60 rising edges of left" in shell.said
+    assert "clamp a: 60 rising edges of right" in shell.said
+    assert out.exists()
+
+
 def test_no_question_is_forgotten():
     """The words of each question in the package stand in a test that types at it."""
     typed_at = "".join(

@@ -2,11 +2,13 @@
 
 The host's own Link and Stream, in the time of an emulated board: what the line loses, damages or
 says twice is up to the test. The oracle sees the board's pads and the frames that reach it whole.
-The same ways with real processes are in test_losing_the_process.py.
+The same ways with real processes are in test_losing_the_process.py. SPARKWITNESS_LONG=1, as
+`make fuzz` sets it, loses a thousand hosts at random in place of two hundred.
 """
 
 from __future__ import annotations
 
+import os
 import queue
 import random
 import signal
@@ -25,6 +27,7 @@ from sparkwitness.device import stream as stream_module
 from sparkwitness.errors import UserError
 
 MS = CLOCK_HZ // 1000
+LOSSES = 1000 if os.environ.get("SPARKWITNESS_LONG") else 200
 PINS = (6, 7)
 NUMBER = wire.NUMBER
 ON = (NUMBER["drive"], NUMBER["renew"])
@@ -253,10 +256,10 @@ def test_each_way_with_the_loss_at_each_place(emulated: Any, way: str, place: st
 
 
 @pytest.mark.slow
-def test_a_thousand_random_losses(emulated: Any, capsys: pytest.CaptureFixture[str]) -> None:
+def test_random_losses(emulated: Any, capsys: pytest.CaptureFixture[str]) -> None:
     worst, came, rng = 0.0, dict.fromkeys(WAYS, 0), random.Random(8)
     for seed in range(10_000):
-        if sum(came.values()) == 1000:
+        if sum(came.values()) == LOSSES:
             break
         line = emulated(seed)
         way, plan = rng.choice(WAYS), PLACES[rng.choice(list(PLACES))]
@@ -272,4 +275,4 @@ def test_a_thousand_random_losses(emulated: Any, capsys: pytest.CaptureFixture[s
             assert worst <= 1.0, (seed, way, plan, noise)
     with capsys.disabled():
         print(f"\n{sum(came.values())} hosts lost; worst {worst:.3f} s; {came}")
-    assert min(came.values()) > 50
+    assert min(came.values()) > LOSSES // 20

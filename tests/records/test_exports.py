@@ -3,6 +3,7 @@
 import csv
 import json
 import shutil
+import signal
 import subprocess
 import sys
 import tracemalloc
@@ -32,6 +33,10 @@ from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import TICK_PS, Stream, random_stream
+
+if hasattr(signal, "SIGPIPE"):
+    # vcdvcd lets a closed pipe end the whole process from its import on; Python's way again.
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
 
 TICK_S = TICK_PS * 1e-12
 

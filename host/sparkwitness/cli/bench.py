@@ -32,11 +32,11 @@ from sparkwitness.cli import codes, options, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, new_file
 from sparkwitness.faces import bench_text as bench_show
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing import conditioner
 
@@ -133,7 +133,7 @@ def command(
         return
     if sum(x is not None for x in (from_file, resume)) > 1 or (from_file and (simulate or port)):
         raise UserError("give one of --from, --resume, and a board to drive")
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     weigh = _claim(claim) if claim else None
     if claim_only:
         if weigh is None:
@@ -182,13 +182,8 @@ def command(
 def write_plan(file: Path, kind: str) -> None:
     """Write a plan with comments to FILE (default: plan.toml), to edit and give with --plan."""
     text = bench_plan.sample(kind)
-    try:
-        with open(file, "x", encoding="utf-8") as out:
-            out.write(text)
-    except FileExistsError:
-        raise UserError(f"{file} already exists; choose another name") from None
-    except OSError as error:
-        raise UserError(f"cannot write {file}: {error.strerror}") from None
+    with new_file(file) as out:
+        out.write(text)
     click.echo(f"{file}: edit it, then `sparkwitness bench --plan {file}`")
 
 

@@ -17,8 +17,7 @@ from sparkwitness.device.link import Link
 from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
-from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 
 _LONGEST_S = 60.0
 
@@ -156,7 +155,7 @@ def install(port: str | None, patience: float, form: str, replace: bool, as_json
     there already are left alone; every file is verified by SHA-256 computed on the board. May be
     interrupted and repeated at any time: main.py goes last.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     chosen = port or link.choose_port()
     bar = Progress(
         TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
@@ -239,7 +238,7 @@ def selftest_command(
     """
     if simulate is not None and port is not None:
         raise UserError("give one of --port and --simulate")
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     interactive = sys.stdin.isatty() and not as_json
     safety.show(beside, _only_jumpers(), safety.LIVE_MODULE)
     if simulate is None and not yes:

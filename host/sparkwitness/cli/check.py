@@ -17,6 +17,7 @@ from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
+from sparkwitness.faces.console import consoles
 from sparkwitness.fault import cranking, live
 from sparkwitness.fault import electrical as el
 
@@ -120,7 +121,7 @@ def coil(as_json: bool, **typed: Any) -> None:
     An ohmmeter does not see insulation that fails at high voltage. Exit code 4: not fine; 5: it
     cannot be told.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     result: dict[str, Any] = {}
     windings = _windings(typed)
     if windings:
@@ -307,7 +308,7 @@ def supply(
     table of workshop manuals) the supply is suspect. Exit code 3: not
     cranked; 4: suspect; 5: it cannot be told.
     """  # fmt: skip
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     allowed = limit if limit is not None else _said(el.lowest_cranking, temp)
     by_hand = rest is not None or lowest is not None
     if sum((by_hand, from_file is not None, simulate is not None, port is not None)) > 1:
@@ -407,7 +408,7 @@ def degrees(
     sparkwitness check degrees --ms 1 --rpm 1000        6 degrees
     sparkwitness check degrees --deg 10 --diameter 165  14.4 along the rim
     """
-    out, _ = show.consoles(as_json)
+    out, _ = consoles(as_json)
     given = [x is not None for x in (ms, deg, rpm)]
     if arc is not None and (diameter is None or deg is not None):
         raise UserError("give --arc with --diameter, and without --deg")

@@ -10,7 +10,7 @@ from sparkwitness.cli import keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import replay
 from sparkwitness.timing import compare
 from sparkwitness.timing.compare import Side
@@ -30,7 +30,7 @@ def command(before: str, after: str, moved: bool, logbook_file: Path | None, as_
     errors that both have in common cancel: then the difference is far more certain than each
     value.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     sides = [_side(source, logbook_file, beside) for source in (before, after)]
     found = compare.compare(sides[0], sides[1], untouched=not moved)
     if as_json:

@@ -19,7 +19,7 @@ from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve as curves
@@ -73,7 +73,7 @@ def command(
     if sum(x is not None for x in (from_file, simulate, port)) > 1:
         raise UserError("give one of --port, --simulate and --from")
     wanted = curves.read_curve(against) if against is not None else None
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     keeping.book(beside)
     if from_file is not None:
         recording = Recording(from_file)

@@ -11,7 +11,7 @@ from sparkwitness.cli import codes, keeping, options
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.export import write
 from sparkwitness.records.tables import TABLES
 from sparkwitness.timing.setup import Setup
@@ -49,7 +49,7 @@ def command(
     seconds on one axis for all sessions. What is not known is null or left blank. A recording of
     any length goes through in little memory.
     """
-    out_console, beside = show.consoles(as_json)
+    out_console, beside = consoles(as_json)
     path, setup = keeping.recording_and_setup(source, logbook_file, beside)
     recording = Recording(path)
     stem = out or Path(recording.path.stem)
@@ -87,6 +87,6 @@ def command(
         for file in told.files:
             out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
         for session, why in told.refused:
-            out_console.print(f"! no events of session {session}: {why.text}", markup=False)
+            out_console.print(f"! no events of session {session}: {why.text}")
         out_console.print(f"lost: {show.loss(told.loss)}")
     sys.exit(codes.NOT_SURE if told.refused else 0)

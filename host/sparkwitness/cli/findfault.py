@@ -16,8 +16,7 @@ from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import fault_text, safety
-from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.fault import model as ff
 from sparkwitness.fault.store import default_path, load
 from sparkwitness.records.logbook import Logbook
@@ -86,7 +85,7 @@ def command(
     Without a terminal: give answers with --say or --answers; the next test comes out as text or
     --json. Exit code 3: the search is not over; 5: it ended without being sure.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     keeping.book(beside)
     if sum(x is not None for x in (port, simulate)) + by_hand > 1:
         raise UserError("give one of --port, --simulate and --by-hand")

@@ -6,16 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from sparkwitness.cli import ask, options
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
-from sparkwitness.faces import text as show
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import engines, logbook
 from sparkwitness.records.import_ import write as imports
-from sparkwitness.records.import_.base import UNITS, Logged, Options, chosen, listed
+from sparkwitness.records.import_.base import UNITS, Logged, Options, chosen, listed, near_to
 from sparkwitness.timing.setup import Setup
 
 _U_DELAY_US = 0.5
@@ -107,7 +106,7 @@ def command(
     The recording says that it is imported, and so does every result from it. Nothing is known of
     the logger's inputs: say how late they are with --delay.
     """
-    out_console, beside = show.consoles(as_json)
+    out_console, beside = consoles(as_json)
     out = out or Path(f"{file.stem}.rec")
     _free(out, force)
     said = Options(time, unit, rate, _levels("threshold", threshold),
@@ -148,7 +147,6 @@ def command(
             edge = "rising and falling"
         out_console.print(
             f"{name.replace('_', ' ')}: {counts[name]} {edge} edges of {channel}",
-            markup=False,
             soft_wrap=True,
         )
     out_console.print(
@@ -157,14 +155,14 @@ def command(
         soft_wrap=True,
     )
     for note in logged.notes:
-        out_console.print(f"! {note}", markup=False, soft_wrap=True)
+        out_console.print(f"! {note}", soft_wrap=True)
     if drawn:
-        out_console.print(f"levels of the voltages: {drawn}", markup=False, soft_wrap=True)
-    out_console.print(f"{out}  {out.stat().st_size / 1e6:.2f} MB", markup=False, soft_wrap=True)
+        out_console.print(f"levels of the voltages: {drawn}", soft_wrap=True)
+    out_console.print(f"{out}  {out.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
     if setup is None and not options.quiet():
         out_console.print(
             f"next: sparkwitness measure --from {out} --reference … --reference-angle …",
-            style="dim", markup=False, soft_wrap=True,
+            style="dim", soft_wrap=True,
         )  # fmt: skip
 
 
@@ -206,7 +204,7 @@ def _inputs(logged: Logged, names: dict[str, str], asks: bool, out: Console) -> 
     except UserError:
         if not asks:
             raise
-    out.print(f"The file has {listed(logged)}.", markup=False, soft_wrap=True)
+    out.print(f"The file has {listed(logged)}.", soft_wrap=True)
     for name in _NEEDED:
         if name in names:
             continue
@@ -225,9 +223,7 @@ def _channel_of(logged: Logged) -> Any:
     names = [channel.name for channel in logged.channels]
 
     def convert(typed: str) -> str:
-        near = [n for n in names if n == typed] or [
-            n for n in names if n.rpartition(".")[2].lower() == typed.lower()
-        ]
+        near = near_to(typed, names)
         if len(near) != 1:
             raise UserError(f"type one of {', '.join(names[:16])}")
         return near[0]
@@ -296,11 +292,9 @@ def _draw(
         data = traces.svg(logged.traces, {channel: name for name, channel in inputs.items()})
         path.write_bytes(data)
     except UserError as error:
-        beside.print(f"! no picture: {error.message}", markup=False, soft_wrap=True)
+        beside.print(f"! no picture: {error.message}", soft_wrap=True)
         return None
     except OSError as error:
-        beside.print(
-            f"! no picture: cannot write {path}: {error.strerror}", markup=False, soft_wrap=True
-        )
+        beside.print(f"! no picture: cannot write {path}: {error.strerror}", soft_wrap=True)
         return None
     return path

@@ -13,9 +13,9 @@ from sparkwitness.bench import run as bench_run
 from sparkwitness.bench.plan import Plan
 from sparkwitness.cli import ask, codes, keeping, options
 from sparkwitness.decode.recording import Recording, parts_to
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, new_file
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import logbook
 from sparkwitness.records.logbook import Logbook, Run
 from sparkwitness.records.replay import replay
@@ -53,7 +53,7 @@ def list_runs(
     as_json: bool,
 ) -> None:
     """List the runs, one line each."""
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     with keeping.open_logbook(logbook_file, beside) as book:
         runs = book.runs(kind, engine, module, newest)
     if as_json:
@@ -82,7 +82,7 @@ def list_runs(
 @options.as_json
 def show_run(run_number: int, logbook_file: Path | None, as_json: bool) -> None:
     """Show everything that was kept of one run."""
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     with keeping.open_logbook(logbook_file, beside) as book:
         run = book.run(run_number)
         trials = book.trials(run_number)
@@ -139,13 +139,8 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
     if out is None:
         click.echo(text, nl=False)
         return
-    try:
-        with open(out, "x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise UserError(f"{out} already exists; choose another name") from None
-    except OSError as error:
-        raise UserError(f"cannot write {out}: {error.strerror}") from None
+    with new_file(out) as file:
+        file.write(text)
     click.echo(f"{len(lines)} runs written to {out}")
 
 
@@ -166,7 +161,7 @@ def recompute(
     """
     if recording is not None and len(numbers) != 1:
         raise UserError("--recording goes with the number of one run")
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     answers = []
     with keeping.open_logbook(logbook_file, beside) as book:
         runs = [book.run(n) for n in numbers] if numbers else book.runs()
@@ -226,7 +221,7 @@ def tidy(days: int | None, yes: bool, logbook_file: Path | None, as_json: bool) 
     fine wheel. Recordings of runs without a result are deleted; with --older-than also those of
     older runs, whose numbers then cannot be computed again.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     with keeping.open_logbook(logbook_file, beside) as book:
         there = book.recordings()
     until = datetime.now(UTC) - timedelta(days=days or 0)

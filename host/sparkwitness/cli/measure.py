@@ -18,7 +18,7 @@ from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import picture, safety
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.faces.voice import Voice
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
@@ -70,7 +70,7 @@ def command(
     """
     if sum(x is not None for x in (from_file, simulate, port)) > 1:
         raise UserError("give one of --port, --simulate and --from")
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     keeping.book(beside)
     voice = Voice(lambda: click.echo("\a", nl=False, err=True)) if say else None
     if voice is not None and not options.quiet():

@@ -14,7 +14,7 @@ from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
-from sparkwitness.faces.console import Console
+from sparkwitness.faces.console import Console, consoles
 from sparkwitness.fault import electrical
 from sparkwitness.timing import tdc
 from sparkwitness.timing.angle import Reference
@@ -54,7 +54,7 @@ def stops(
     where it touches turning backwards; the wheel's numbers grow in running direction. Negative
     readings go after a "--", as in: tdc stops -- -34.5 31.5
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     safety.show(beside, safety.STANDING_ENGINE)
     found = tdc.from_stops(before, after, within / 2, stroke, rod, offset)
     angle = None if pulse is None else (found.reading - pulse + 180.0) % 360.0 - 180.0

@@ -8,7 +8,7 @@ import numpy as np
 
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recording
-from sparkwitness.errors import UserError
+from sparkwitness.errors import new_file
 from sparkwitness.faces import text as show
 from sparkwitness.timing.analyzer import CRANK
 from sparkwitness.timing.angle import CrankTracker, Reference
@@ -48,11 +48,6 @@ def command(
     click.echo(f"lost: {show.loss(decoder.loss)}")
     if out is None:
         return
-    try:
-        with open(out, "x", encoding="utf-8") as file:
-            json.dump(learned.to_dict(), file, indent=1)
-    except FileExistsError:
-        raise UserError(f"{out} already exists; choose another name") from None
-    except OSError as error:
-        raise UserError(f"cannot write {out}: {error.strerror}") from None
+    with new_file(out) as file:
+        json.dump(learned.to_dict(), file, indent=1)
     click.echo(f"written to {out}: use it with `sparkwitness measure --wheel {out}`")

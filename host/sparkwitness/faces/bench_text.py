@@ -14,7 +14,7 @@ from sparkwitness.bench.claim import Claim
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Delay, Mean, Point, Result, Soak, Sweep
 from sparkwitness.bench.verdict import Check, Verdict
-from sparkwitness.errors import UserError
+from sparkwitness.errors import new_file
 from sparkwitness.faces import text as show
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.stats import Change
@@ -447,12 +447,7 @@ def write_shots(path: Path, what: Result) -> None:
 
 
 def _write(path: Path, columns: tuple[str, ...], rows: list[list[object]]) -> None:
-    try:
-        with open(path, "x", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow(columns)
-            writer.writerows(rows)
-    except FileExistsError:
-        raise UserError(f"{path} already exists; choose another name") from None
-    except OSError as error:
-        raise UserError(f"cannot write {path}: {error.strerror}") from None
+    with new_file(path, newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        writer.writerows(rows)

@@ -9,7 +9,6 @@ from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
 from sparkwitness.faces import where_text
 from sparkwitness.faces.console import Console
-from sparkwitness.faces.console import consoles as consoles
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.measure import Measurement

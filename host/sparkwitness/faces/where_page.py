@@ -1,8 +1,8 @@
 """Where the error arises, for a page: from a result's plain values, as they are kept."""
 
-from html import escape
 from typing import Any
 
+from sparkwitness.foreign import html as escape
 from sparkwitness.timing.wording import angle, plus_minus
 
 Values = dict[str, Any]

@@ -148,9 +148,14 @@ class Database:
         return db
 
     def _prepare(self, db: sqlite3.Connection) -> None:
-        application, version = _pragma(db, "application_id"), _pragma(db, "user_version")
-        # Tables and version come into being in one transaction, so that no logbook has only one.
-        if (version or _pragma(db, "schema_version")) and application != _APPLICATION:
+        # Tables and version come into being in one transaction, so that no logbook has only one;
+        # they are read in one as well, since another program may be making them right now.
+        db.execute("BEGIN")
+        application, version, schema = (
+            _pragma(db, name) for name in ("application_id", "user_version", "schema_version")
+        )
+        db.execute("COMMIT")
+        if (version or schema) and application != _APPLICATION:
             raise UserError(
                 f"{self.path} is a database of another program, and it is left as it is: "
                 "choose another file with --logbook"

@@ -9,12 +9,12 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.records import tables
+from sparkwitness.timing import trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.compare import Side
 from sparkwitness.timing.measure import evaluate
 from sparkwitness.timing.setup import Setup
 
-_NONE = np.empty(0, np.int64)
 _TRIGGER = wire.INPUTS.index("trigger")
 
 
@@ -37,18 +37,24 @@ def replay(recording: Recording, setup: Setup) -> Tables:
 
 
 def tap_delays(recording: Recording, setup: Setup) -> NDArray[np.float64]:
-    """µs from each last edge of the trigger tap to the first spark after it, in order of time.
+    """µs from each last firing edge of the trigger tap to the first spark after it, in order of
+    time; see `trigger.firing`.
 
     An event without an edge in the half time between events before it has none.
     """
-    trigger: dict[int, list[NDArray[np.int64]]] = {}
+    tap: dict[int, list[tables.Piece]] = {}
     for piece in tables.pieces(recording):
-        edges = piece.tick[piece.which == _TRIGGER]
-        trigger.setdefault(piece.number, [_NONE]).append(edges)
+        tap.setdefault(piece.number, []).append(piece.of(_TRIGGER))
     delays: list[NDArray[np.float64]] = [np.empty(0)]
     for number, columns in tables.events(recording, setup):
-        first, edges = columns["tick"], np.concatenate(trigger.get(number, [_NONE]))
-        if len(first) < 2 or not len(edges):
+        first, mine = columns["tick"], tap.get(number, [])
+        if len(first) < 2 or not mine:
+            continue
+        edges = trigger.firing(
+            setup, np.concatenate([one.tick for one in mine]),
+            np.concatenate([one.level for one in mine]), first, recording.tick_ps * 1e-12,
+        )  # fmt: skip
+        if not len(edges):
             continue
         at = np.searchsorted(edges, first, side="right") - 1
         ticks = (first - edges[at])[at >= 0]

@@ -108,6 +108,14 @@ class Piece:
     lost_before: NDArray[np.bool_]
     level: Levels
 
+    def of(self, which: int) -> "Piece":
+        """The edges of one input."""
+        mine = self.which == which
+        return replace(
+            self, tick=self.tick[mine], which=self.which[mine],
+            lost_before=self.lost_before[mine], level=self.level[mine],
+        )  # fmt: skip
+
 
 @dataclass
 class Session:

@@ -226,6 +226,10 @@ class _Queue:
             self._ahead = int(self._sorted[0]) if len(self._sorted) else _NEVER
         return found
 
+    def forget(self) -> None:
+        """Lose all that has not been taken."""
+        self._sorted, self._new, self._ahead = _NO_EDGES, [], _NEVER
+
     def drop(self, until: int) -> None:
         """Take without looking."""
         if self._new:
@@ -487,24 +491,43 @@ class _BenchSource:
         self._shift = Rows(np.random.default_rng(streams[2]), 1, normal=True)
         self._clamps = [Clamp(truth.pickup, streams[3]), Clamp(truth.pickup, streams[4])]
         self._number = 0
+        self._pulses: list[tuple[int, int, Floats, Floats]] = []
         self.ready = 0.0
+
+    def _push(self, source: int, flank: int, starts: Floats, ends: Floats) -> None:
+        """Pulses on an input, which end with a flank; remembered until they are over."""
+        self._world.push(source, 1 - flank, starts)
+        self._world.push(source, flank, ends)
+        self._pulses.append((source, flank, starts, ends))
+
+    def off(self) -> None:
+        """The board has taken its pins: the pulse that is on ends now, and no other comes."""
+        now = self._world.seconds
+        left = {(source, flank): 0 for source, flank, _, _ in self._pulses}
+        for source, flank, starts, ends in self._pulses:
+            left[source, flank] += int(np.sum(ends > now)) - int(np.sum(starts > now))
+        self._pulses = []
+        for (source, flank), on in left.items():
+            self._world.forget(source)
+            if on > 0:
+                self._world.push(source, flank, np.array([now]))
 
     def extend(self, until: float) -> None:
         """All that the drive makes until a time, seconds."""
         world, module = self._world, self._truth.module
+        now = world.seconds
+        self._pulses = [
+            p for p in self._pulses if max(p[2].max(initial=0), p[3].max(initial=0)) > now
+        ]
         turned = self.rig.turn(self.ready, until)
-        world.push(CRANK, RISING, turned.crank_rising)
-        world.push(CRANK, FALLING, turned.crank_falling)
+        self._push(CRANK, FALLING, turned.crank_rising, turned.crank_falling)
         start, width, low = turned.trigger, turned.width, self.rig.drive.active_low
         end = start + width
         rising, falling = (end, start) if low else (start, end)
-        if module.kind == "jumper":
-            for source in (CLAMP_A, CLAMP_B, TRIGGER):
-                world.push(source, RISING, rising)
-                world.push(source, FALLING, falling)
-        elif len(start):
-            world.push(TRIGGER, RISING, rising)
-            world.push(TRIGGER, FALLING, falling)
+        looped = (CLAMP_A, CLAMP_B, TRIGGER) if module.kind == "jumper" else (TRIGGER,)
+        for source in looped:
+            self._push(source, RISING if low else FALLING, start, end)
+        if module.kind != "jumper" and len(start):
             self._answer(rising if module.fires_on == "rising" else falling, turned.apart_deg)
         sag = 0.1 * self._truth.supply.ripple_mv * self.rig.rpm / 1000.0
         world.supply(np.array([self.ready, until]), np.full(2, self._truth.supply.rest_mv - sag))
@@ -642,6 +665,11 @@ class World:
             return RISING, FALLING
         return self._captured(source)
 
+    def forget(self, source: int) -> None:
+        """Lose the edges of an input that are still to come."""
+        for queue in self._queues[source]:
+            queue.forget()
+
     def push(self, source: int, flank: int, times: Floats) -> None:
         """Edges of one flank of an input, seconds."""
         if flank in self.flanks(source):
@@ -669,9 +697,12 @@ class World:
     def configure(self, enabled: int, falling: int, both: int = 0) -> None:
         """Which inputs the board captures, on which flank or on both; bit masks."""
         with self._lock:
-            for pair in self._queues:
+            rests = isinstance(self._source, _BenchSource) and not self._source.rig.drive.rpm_to
+            for source, pair in enumerate(self._queues):
                 for queue in pair:
                     queue.take(self.now)
+                if rests:  # the end of a pulse that was cut right now belongs to what was before
+                    self.forget(source)
             self.enabled, self.falling, self.both = enabled, falling, both
 
     def drive(self, drive: Drive) -> None:
@@ -683,6 +714,8 @@ class World:
     def outputs_off(self) -> None:
         """Bench outputs and lamp off."""
         with self._lock:
+            if isinstance(self._source, _BenchSource):
+                self._source.off()
             self.drive(Drive())
             self.lamp_now = Lamp()
 

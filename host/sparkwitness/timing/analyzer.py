@@ -390,11 +390,13 @@ class Analyzer:
         if tick is not None:
             first = periods.since(sparks.at.segment[0], tick) - 1
             periods = periods.pick(slice(max(0, first), None))
+        lost = sparks.lost
         if self._forgotten or tick is not None:
-            sparks.lost[:1] = True  # its event may have begun before
+            lost = lost.copy()  # a look marks nothing in what is kept
+            lost[:1] = True  # its event may have begun before
         return Tables(
             sparks=sparks.at,
-            lost_before=sparks.lost,
+            lost_before=lost,
             periods=periods,
             tick_s=self.tick_ps * 1e-12,
             seconds=self._seconds + self._complete * self.tick_ps * 1e-12,

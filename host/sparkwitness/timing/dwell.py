@@ -177,7 +177,7 @@ def course(
         return ()
     speed_bin = np.floor(np.log(np.maximum(rpm, 1.0) / max(low, 1.0)) / _SPEED_BIN)
     key = np.stack((speed_bin, np.floor(volts / _VOLT_BIN)), axis=1)
-    bins, of_bin, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
+    _, of_bin, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
     found = []
     for k in np.flatnonzero(counts >= _FEWEST_IN_BIN)[:_MOST_BINS].tolist():
         mine = of_bin.ravel() == k
@@ -192,7 +192,7 @@ def course(
                 len(ms),
             )
         )
-    return tuple(found) if len(bins) else ()
+    return tuple(found)
 
 
 def _smoothed(values: Floats, reach: int = 8) -> Floats:

@@ -6,12 +6,11 @@ tells which is which. Of an engine that fires oddly the pattern itself tells.
 """
 
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.events import fold_of
 from sparkwitness.timing.setup import Setup
 
 Floats = NDArray[np.float64]
@@ -49,16 +48,6 @@ class Seats:
         return len(self.turned) == 1
 
 
-def known_modulo(reference: Reference, cycle: float) -> float:
-    """Crank degrees modulo which the reference tells an angle of the cycle, as a common measure."""
-    period = Fraction(360 * reference.turns, 1 if reference.missing else reference.teeth)
-    whole = Fraction(round(cycle))
-    top, bottom = period.numerator * whole.denominator, whole.numerator * period.denominator
-    while bottom:
-        top, bottom = bottom, top % bottom
-    return top / (period.denominator * whole.denominator)
-
-
 def seat(
     degrees: Floats,
     segment: Ticks,
@@ -80,7 +69,7 @@ def seat(
     firing, cycle = np.array(setup.firing_angles), setup.cycle
     n, spacing = len(firing), setup.cycle / len(firing)
     place, base = np.full(len(degrees), -1), np.full(len(degrees), np.nan)
-    modulo = known_modulo(setup.reference, cycle)
+    modulo = fold_of(setup.reference, cycle, 1)
     shifts: Floats = np.multiply(np.arange(round(cycle / modulo)), modulo)
     starts = np.flatnonzero(np.diff(segment, prepend=-2))
     ends = np.append(starts[1:], len(segment))

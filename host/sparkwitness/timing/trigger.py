@@ -14,16 +14,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import dwell as charging
 from sparkwitness.timing import firings
 from sparkwitness.timing.analyzer import Tables
-from sparkwitness.timing.angle import Periods
+from sparkwitness.timing.angle import Periods, Track
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.firings import Choice, Firings
 from sparkwitness.timing.number import Number
+from sparkwitness.timing.placing import Marked, place
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
 
@@ -164,9 +166,7 @@ def read(
     if choice.level is None:
         return Tap(choice)
     fires = firings.firings(tables.trigger, choice.level, every, tick_s)
-    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
-    early = int(firings.EARLY_S / tick_s)
-    spark, fire = firings.delays(fires.tick, steady.tick, early, latest)
+    spark, fire, (early, latest) = _matched(fires, steady.tick, typed, tick_s)
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
     spark, fire = spark[good], fire[good]
     if len(spark) < _FEWEST:
@@ -209,6 +209,33 @@ def read(
         Number(module, timing.COVERAGE * u_module), len(spark), counts, dwell, lines, flanks_u,
     )  # fmt: skip
     return Tap(choice, fires, split, fire, (early, latest), tick_s, late)
+
+
+def firing(setup: Setup, tick: Ticks, level: Levels, sparks: Ticks, tick_s: float) -> Ticks:
+    """Of the tap's edges those that fire: all where one flank is stamped, none where it is unclear.
+
+    Args:
+        setup: what was typed.
+        tick, level: int64[n], int8[n] of the tap, the level after each edge or `UNKNOWN`.
+        sparks: int64[m] ticks of first sparks.
+        tick_s: seconds per tick.
+    """
+    if (level == UNKNOWN).any():
+        return tick
+    tap = Marked(place(Track.join([]), tick, setup.reference), np.zeros(len(tick), np.bool_), level)
+    fires = firings.choose(tap, sparks, tick_s, _level(setup)).level
+    return tick[level == fires] if fires is not None else tick[:0]
+
+
+def _matched(
+    fires: Firings, sparks: Ticks, typed: str, tick_s: float
+) -> tuple[Ticks, Ticks, tuple[int, int]]:
+    """Indices of sparks and of the firings that they follow, and `Tap.window`."""
+    window = (
+        int(firings.EARLY_S / tick_s),
+        firings.window(fires.tick, tick_s, typed in firings.NAMES),
+    )
+    return *firings.delays(fires.tick, sparks, *window), window
 
 
 def _level(setup: Setup) -> str:
@@ -255,9 +282,7 @@ def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floa
     if choice.level is None:
         return shown
     fires = firings.firings(tables.trigger, choice.level, events.tick, tick_s)
-    latest = firings.window(fires.tick, tick_s, typed in firings.NAMES)
-    early = int(firings.EARLY_S / tick_s)
-    spark, fire = firings.delays(fires.tick, events.tick, early, latest)
+    spark, fire, _ = _matched(fires, events.tick, typed, tick_s)
     falls = choice.level == firings.FALLING
     late_us = setup.answer_delay(falls).us
     shown.delay_us[spark] = (events.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - late_us

@@ -17,7 +17,6 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from html import escape
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -36,6 +35,7 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces.live.stream import Pages
 from sparkwitness.foreign import cell
+from sparkwitness.foreign import html as escape
 
 _KINDS = {
     "page.js": "text/javascript", "sound.js": "text/javascript", "page.css": "text/css",

@@ -2,7 +2,7 @@
 
 import re
 import stat
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -294,10 +294,16 @@ def chosen(logged: Logged, names: dict[str, str]) -> dict[str, str]:
     return found
 
 
-def _named(wanted: str, there: set[str], logged: Logged) -> str:
-    near = [c for c in there if c == wanted] or [
-        c for c in there if c.rpartition(".")[2].lower() == wanted.lower()
+def near_to(wanted: str, names: Iterable[str]) -> list[str]:
+    """The name itself, else all of that name whatever module they stand in, capital or not."""
+    names = list(names)
+    return [c for c in names if c == wanted] or [
+        c for c in names if c.rpartition(".")[2].lower() == wanted.lower()
     ]
+
+
+def _named(wanted: str, there: set[str], logged: Logged) -> str:
+    near = near_to(wanted, there)
     if len(near) == 1:
         return near[0]
     if near:

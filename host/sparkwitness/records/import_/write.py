@@ -12,6 +12,7 @@ import numpy as np
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import IMPORTED, Recorder
 from sparkwitness.errors import UserError
+from sparkwitness.foreign import one_line
 from sparkwitness.records.import_.base import NONE, Channel, Logged, Options, Ticks, regular
 
 FORMATS = {
@@ -122,8 +123,7 @@ def write(
 
 def source_of(logged: Logged, path: Path) -> str:
     """The mark that every face shows."""
-    name = "".join(c if c.isprintable() else "?" for c in path.name)
-    return f"{IMPORTED}: {name}" + (f", {logged.origin}" if logged.origin else "")
+    return f"{IMPORTED}: {one_line(path.name)}" + (f", {logged.origin}" if logged.origin else "")
 
 
 @dataclass(frozen=True)
