@@ -1,5 +1,5 @@
 """Delay of each conditioner over tolerance, temperature and sources; trains of sparks; the dead
-time that follows: what delays.json says.
+time that follows: what delays.json says. Longer than other files: one draw of parts serves all.
 """
 
 from __future__ import annotations

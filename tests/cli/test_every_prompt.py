@@ -148,6 +148,7 @@ def test_what_the_lamp_shows(places):
         pester(shell, "How far has the mark still to go", wrong, "-1.5")
         assert shell.close() == 0
         assert "The mark stands 1.50° past its place" in shell.said.replace("\n", " ")
+        assert "photosensitive epilepsy" in shell.said  # beside any flashing light
 
 
 def test_the_bench_asks_what_is_on_it(places):

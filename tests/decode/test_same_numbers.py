@@ -25,6 +25,7 @@ from sparkwitness.decode.recording import Recording
 from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, time_events
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 NAMES = ("idle-four", "pulse-near", "wasted-twin")
@@ -50,8 +51,8 @@ def tables_of(name: str) -> dict[str, dict[str, str]]:
     for data in recording.chunks():
         analyzer.feed(data)
     tables = analyzer.finish()
-    found = measure.timed(setup, tables)
-    assert isinstance(found, measure.Timed), found
+    found = time_events(setup, tables)
+    assert isinstance(found, Timed), found
     stages: dict[str, dict[str, np.ndarray]] = {
         "edges": dict(zip(wire.INPUTS, ticks, strict=True)),
         "sparks": {**vars(tables.sparks), "lost_before": tables.lost_before},

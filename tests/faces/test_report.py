@@ -27,6 +27,7 @@ from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, time_events
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 
@@ -237,8 +238,8 @@ def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, marine):
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg"
         assert len(alt) > 60 and alt[0].isupper()
-    timed = measure.timed(marine.setup, tables_of(marine.path, marine.setup))
-    assert isinstance(timed, measure.Timed)
+    timed = time_events(marine.setup, tables_of(marine.path, marine.setup))
+    assert isinstance(timed, Timed)
     alts = " ".join(alt for _, alt in found)
     for said in (
         f"{len(timed.angles)} events from", f"from {timed.angles.min():.2f}° to",
@@ -291,14 +292,14 @@ def test_a_line_through_several_speeds_gives_the_delay_back():
     for _ in range(40):
         speed = np.repeat([900.0, 1600, 2500, 4000], 200) + rng.normal(0, 5, 800)
         angles = 18 - 6 * speed * 0.4e-3 + rng.normal(0, 0.2, 800)
-        timed = measure.Timed(None, angles, speed, 720.0, 360.0, 0, 0, 0)
+        timed = Timed(None, angles, speed, 720.0, 360.0, 0, 0, 0)
         line = plots.line_through(timed)
         assert line is not None
         inside += line.low <= -2.4e-3 <= line.high
         assert line.offset == pytest.approx(18, abs=0.2)
         _, half = line.at(np.array([2000.0]))
         assert 0 < half[0] < 0.1
-        one_speed = measure.Timed(None, angles[:200], speed[:200], 720.0, 360.0, 0, 0, 0)
+        one_speed = Timed(None, angles[:200], speed[:200], 720.0, 360.0, 0, 0, 0)
         assert plots.line_through(one_speed) is None
     assert inside >= 33  # 95 % of 40, less three standard deviations of the binomial
 

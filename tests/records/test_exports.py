@@ -28,10 +28,10 @@ from sparkwitness.decode.recording import Recording
 from sparkwitness.records import tables
 from sparkwitness.records.export import vcd
 from sparkwitness.records.export.csv import CsvWriter
-from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, time_events
 from streams import TICK_PS, Stream, random_stream
 
 if hasattr(signal, "SIGPIPE"):
@@ -117,8 +117,8 @@ def expected_events(path: Path) -> tables.Columns:
     analyzer = Analyzer(setup, source.tick_ps)
     for chunk in source.chunks():
         analyzer.feed(chunk)
-    timed = measure.timed(setup, analyzer.finish())
-    assert isinstance(timed, measure.Timed) and len(timed.angles) > 40
+    timed = time_events(setup, analyzer.finish())
+    assert isinstance(timed, Timed) and len(timed.angles) > 40
     sparks = np.where(timed.events.sparks > 0, timed.events.sparks, None)
     return {"tick": timed.events.tick, "timing_deg_btdc": timed.angles, "sparks": sparks}
 

@@ -68,3 +68,12 @@ def test_a_forbidden_import_is_noticed(copy: Path, file: str, line: str, contrac
 
 def test_few_files_lie_beside_the_rooms() -> None:
     assert len(list((ROOT / "host" / "sparkwitness").glob("*.py"))) <= 8
+
+
+def test_a_long_file_says_why() -> None:
+    """More than 500 lines: the first lines give the reason."""
+    for room in ("host", "firmware", "hardware", "protocol"):
+        for path in (ROOT / room).rglob("*.py"):
+            lines = path.read_text(encoding="utf-8").splitlines()
+            if len(lines) > 500:
+                assert "Longer than other files" in " ".join(lines[:25]), path

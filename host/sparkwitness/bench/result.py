@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from sparkwitness.bench.answers import Coupling
 from sparkwitness.bench.plan import Plan, Segment
 from sparkwitness.bench.shots import Stretch
+from sparkwitness.bench.steps import Change, Threshold
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.stats import Change, Threshold
 
 Floats = NDArray[np.float64]
 

@@ -5,6 +5,7 @@ from math import inf
 
 import numpy as np
 
+from sparkwitness.bench import steps
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import (
     FEWEST,
@@ -16,9 +17,9 @@ from sparkwitness.bench.result import (
     Sweep,
 )
 from sparkwitness.bench.shots import Shots, Stretch
+from sparkwitness.bench.steps import Change
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
-from sparkwitness.timing.stats import Change
 
 
 def sweep_of(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep:
@@ -46,7 +47,7 @@ def sweep_of(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep
     sweep.clean_triggers = first
     sweep.clean_to = float(speed[first - 1]) if first else None
     sweep.first_drop_out = float(speed[first]) if len(misses) else None
-    limit = intervals.threshold(shots.rpm, shots.answered)
+    limit = steps.threshold(shots.rpm, shots.answered)
     if limit and limit.above < 0.1 and limit.below > 0.5:
         sweep.rev_limit = limit
     return sweep
@@ -74,7 +75,7 @@ def switch(
          if s.segment.kind != "soak" and going_up(plan, s.index) is up]
     )  # fmt: skip
     hit = shots.answered
-    return intervals.change(shots.rpm[hit], shots.sparks[hit] > 1, confidence)
+    return steps.change(shots.rpm[hit], shots.sparks[hit] > 1, confidence)
 
 
 def _window(sweep: Sweep, bursts: Shots) -> None:

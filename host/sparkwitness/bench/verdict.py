@@ -10,7 +10,8 @@ that were not repeated widen the intervals (see `evaluate`); what heat moved wit
 lie between two runs.
 
 "Same" means that the whole interval lies inside the margin (two one-sided tests: Schuirmann, J.
-Pharmacokinet. Biopharm. 15(6), 1987), not that no difference was found.
+Pharmacokinet. Biopharm. 15(6), 1987), not that no difference was found. Longer than other files:
+both verdicts share their checks, alarms and corrections.
 """
 
 from collections.abc import Callable, Sequence
@@ -25,9 +26,10 @@ from sparkwitness.bench import bands
 from sparkwitness.bench.plan import QUANTITIES, Limit, Plan
 from sparkwitness.bench.result import FEWEST, Band, Mean, Point, Result, difference
 from sparkwitness.bench.shots import Shots
+from sparkwitness.bench.steps import Change
 from sparkwitness.bench.sweep import switch_over
 from sparkwitness.timing import stats as intervals
-from sparkwitness.timing.stats import Change, Interval
+from sparkwitness.timing.stats import Interval
 
 CONFIDENCE = 0.95
 WITHIN, OUTSIDE, SAME, DIFFERS, UNKNOWN = "within", "outside", "same", "differs", "cannot tell"

@@ -23,11 +23,11 @@ from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.records.replay import replay
 from sparkwitness.timing import curve as curves
-from sparkwitness.timing import measure
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.fit import recommend, trend
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import time_events
 
 
 @click.command()
@@ -143,7 +143,7 @@ def _sweep(
         with beside.status("waiting for the crank") as line:
 
             def done(tables: Tables) -> bool:
-                found = measure.timed(setup, tables)
+                found = time_events(setup, tables)
                 if isinstance(found, Finding):
                     line.update(found.text)
                 else:

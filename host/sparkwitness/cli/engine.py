@@ -120,7 +120,7 @@ def edit(name: str) -> None:
 
 @command.command()
 @click.argument("name")
-@options.yes
+@click.option("--yes", is_flag=True, help="Do not ask.")
 def remove(name: str, yes: bool) -> None:
     """Delete a saved engine; the logbook keeps its runs."""
     if not engines.has(name):

@@ -26,6 +26,7 @@ from sparkwitness.timing import advice, gates, measure
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import time_events
 
 
 @click.command()
@@ -192,7 +193,7 @@ def _report(
 
 
 def _picture(out: Console, result: measure.Measurement, setup: Setup, tables: Tables) -> None:
-    found = measure.timed(setup, tables)
+    found = time_events(setup, tables)
     if isinstance(found, Finding):
         return
     used = measure.used(result, found, tables.tick_s)

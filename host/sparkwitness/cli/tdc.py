@@ -108,7 +108,7 @@ def lamp(
     wheel = Reference.parse(reference, reference_angle, 0.0)
     if wheel.turns != 1 or (wheel.teeth > 1 and not wheel.missing):
         raise UserError("the lamp needs one pulse per crank revolution, or a wheel with a gap")
-    safety.show(out, safety.RUNNING_ENGINE)
+    safety.show(out, safety.RUNNING_ENGINE, safety.FLASHING_LAMP)
     if simulate is None and not yes:
         ask.cautions_taken()
     with (

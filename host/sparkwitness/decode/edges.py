@@ -2,7 +2,8 @@
 
 Whole chunks are decoded with numpy; the result does not depend on how the bytes were cut into
 chunks. Everything lost or refused is counted in `Loss`, and every place where edges of an input
-are missing is marked, so that no angle is ever interpolated across it.
+are missing is marked, so that no angle is ever interpolated across it. Longer than other files:
+one class, whose state from chunk to chunk is the whole of the matter.
 """
 
 from collections.abc import Sequence

@@ -3,8 +3,8 @@
 from typing import Any
 
 from sparkwitness.bench.result import Band, Delay, Heat, Sweep
+from sparkwitness.bench.steps import Change, Threshold
 from sparkwitness.faces import bench_text
-from sparkwitness.timing.stats import Change, Threshold
 
 SAID = (
     "sweep", "verdicts", "triggers", "answered", "quantities", "edges_ringing", "seconds",

@@ -13,11 +13,11 @@ from rich.text import Text
 from sparkwitness.bench.claim import Claim
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Delay, Mean, Point, Result, Soak, Sweep
+from sparkwitness.bench.steps import Change
 from sparkwitness.bench.verdict import Check, Verdict
 from sparkwitness.errors import new_file
 from sparkwitness.faces import text as show
 from sparkwitness.timing import stats as intervals
-from sparkwitness.timing.stats import Change
 
 NAMES = {
     "delay_us": "delay, µs", "spread_us": "spread, µs", "drop_out_percent": "drop-outs, %",

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from sparkwitness.errors import needed
 from sparkwitness.faces import text as show
-from sparkwitness.timing import measure
 from sparkwitness.timing import stats as intervals
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed
 
 Floats = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ class Line:
         return self.offset + self.slope * rpm, factor * spread
 
 
-def line_through(timed: measure.Timed) -> Line | None:
+def line_through(timed: Timed) -> Line | None:
     """A straight line through all events where their speeds differ enough to tell one.
 
     None below a range of 10 % of the speed, or fewer than 30 events. Neighbouring events may be
@@ -93,7 +93,7 @@ def line_through(timed: measure.Timed) -> Line | None:
 def all_of(
     setup: Setup,
     tables: Tables,
-    timed: measure.Timed,
+    timed: Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,
     supply: tuple[Floats, Floats],
@@ -147,7 +147,7 @@ def drawn(make: Any, title: str, wide: bool = False) -> Plot:
 
 def _against_speed(
     setup: Setup,
-    timed: measure.Timed,
+    timed: Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,
 ) -> Plot:
@@ -205,7 +205,7 @@ def _room(axes: Any, speed: Floats) -> None:
 
 def _histogram(
     setup: Setup,
-    timed: measure.Timed,
+    timed: Timed,
     steady: NDArray[np.bool_],
     expanded: float | None,
 ) -> Plot:
@@ -248,7 +248,7 @@ def _histogram(
     return drawn(make, "Spread of the first spark")
 
 
-def _bursts(tables: Tables, timed: measure.Timed) -> list[Floats]:
+def _bursts(tables: Tables, timed: Timed) -> list[Floats]:
     """Crank degrees of each spark after the first of its event: one array per event."""
     events, sparks = timed.events, tables.sparks
     # Crank angles rise over the whole recording, times only within a session.
@@ -317,9 +317,7 @@ def _burst(bursts: list[Floats], rpm: float) -> Plot:
     return drawn(make, "A burst, spark by spark")
 
 
-def _against_time(
-    setup: Setup, timed: measure.Timed, steady: NDArray[np.bool_], tick_s: float
-) -> Plot:
+def _against_time(setup: Setup, timed: Timed, steady: NDArray[np.bool_], tick_s: float) -> Plot:
     seconds: Floats = timed.events.tick.astype(np.float64) * tick_s
 
     def make(axes: Any) -> str:
@@ -346,7 +344,7 @@ def _against_time(
     return drawn(make, "Timing against time", wide=True)
 
 
-def _counts(timed: measure.Timed) -> Plot:
+def _counts(timed: Timed) -> Plot:
     def make(axes: Any) -> str:
         seen = (timed.events.sparks > 0) & np.isfinite(timed.speed)
         counts, speed = timed.events.sparks[seen], timed.speed[seen]

@@ -31,6 +31,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.fit import DelayFit, recommend, trend
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import CLAMPS, Setup
+from sparkwitness.timing.timed import time_events
 
 _CAUTIONS = {
     "measurement": (safety.RUNNING_ENGINE,),
@@ -136,7 +137,7 @@ def read(run: Run, path: Path) -> Told:
     tables = replay(recording, setup)
     result = measure.evaluate(setup, tables)
     again = _again(run, result)
-    timed = measure.timed(setup, tables)
+    timed = time_events(setup, tables)
     why = timed if isinstance(timed, Finding) else gates.withheld(result.findings)
     if isinstance(timed, Finding) or why is not None:
         return Told([], f"There is nothing to plot: {why.text if why else ''}.", again)

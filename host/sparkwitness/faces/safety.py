@@ -15,6 +15,10 @@ RUNNING_ENGINE = (
     "The secondary side carries tens of kV: clip the clamp round good insulation with the engine "
     "off, never touch leads, coil or cap while it turns. Not for people with a pacemaker."
 )
+FLASHING_LAMP = (
+    "Under the lamp, what turns looks as if it stood still: keep clear of belts and fan.\n"
+    "Flashes can bring on a seizure in people with photosensitive epilepsy."
+)
 CRANKING = (
     "The engine can start or kick while you crank: transmission in neutral, brake set, nobody near "
     "belts and fan.\nFuel vapour ignites on a stray spark: keep a gapped tester or the plug "

@@ -12,10 +12,11 @@ from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
 from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.timing import measure, trigger
+from sparkwitness.timing import trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, cylinder_numbers, time_events
 
 Ticks = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
@@ -264,8 +265,8 @@ def events(
     number, session, told, new = -1, -1, -1, 0
     analyzer: Analyzer | None = None
 
-    def timed_of(tables: Tables) -> tuple[Tables, measure.Timed | Finding]:
-        timed = measure.timed(setup, tables)
+    def timed_of(tables: Tables) -> tuple[Tables, Timed | Finding]:
+        timed = time_events(setup, tables)
         if isinstance(timed, Finding):
             refused(session, timed)
         return tables, timed
@@ -298,7 +299,7 @@ def events(
 def _told(
     setup: Setup,
     tables: Tables,
-    timed: measure.Timed | Finding,
+    timed: Timed | Finding,
     session: int,
     after: int,
     before: int = 1 << 62,
@@ -313,7 +314,7 @@ def _told(
         "session": np.full(len(found.tick), session, np.uint16), "tick": found.tick,
         "timing_deg_btdc": part.angles, "speed_rpm": part.speed, "sparks": found.sparks,
         "last_spark_tick": found.last_tick, "to_edge_deg": found.to_edge,
-        "cylinder": measure.cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
+        "cylinder": cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
         "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
     }  # fmt: skip
 

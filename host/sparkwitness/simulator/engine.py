@@ -7,6 +7,7 @@ speed; the cubic *is* the engine's motion, so angle to time and back agree to ro
 
 Everything per cycle is computed element by element and in order, with each cycle's random numbers
 taken from streams of their own, so that results do not depend on how cycles are grouped in blocks.
+Longer than other files: one chain of formulas, from pressure to angle, read in this order.
 """
 
 import functools

@@ -17,9 +17,9 @@ from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.fit import DelayFit, fit_delay
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.measure import Timed, timed
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, time_events
 
 Floats = NDArray[np.float64]
 
@@ -132,7 +132,7 @@ def curve(
     """Bin a sweep by speed: pure.
 
     Args:
-        setup, tables: see `measure.timed`.
+        setup, tables: see `timed.time_events`.
         width: of a bin in rev/min.
         wanted: reference curve (rpm, degrees BTDC), interpolated on straight lines; None: the
             commanded angle at every speed, where one is typed.
@@ -142,7 +142,7 @@ def curve(
     """
     parts = tables.apart()
     tables = parts[-1] if parts else tables
-    found = timed(setup, tables)
+    found = time_events(setup, tables)
     if isinstance(found, Finding):
         return found
     ripple = None if tables.turns is None else crank.ripple(tables.turns, setup.reference)

@@ -1,7 +1,7 @@
 """The main job: tables of sparks and crank periods to true timing, error and advice.
 
-`analyzer.Analyzer` (bytes to tables) is the streaming half, `evaluate` (tables to a `Measurement`)
-the pure one. Both give the same result live and from a recording.
+`analyzer.Analyzer` (bytes to tables) is the streaming half, `timed.time_events` and `evaluate`
+(tables to a `Measurement`) the pure one. Both give the same result live and from a recording.
 """
 
 from dataclasses import asdict, dataclass, field, replace
@@ -12,43 +12,22 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import (
-    clamps,
-    cycle,
-    dwell,
-    gates,
-    gates_tap,
-    groups,
-    seating,
-    torque,
-    trigger,
-)
+from sparkwitness.timing import clamps, cycle, dwell, gates, gates_tap, torque, trigger
 from sparkwitness.timing import cylinders as each
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.cycle import Cycle
-from sparkwitness.timing.events import (
-    Events,
-    Grouping,
-    burst_gap,
-    fold,
-    fold_of,
-    group,
-    missing_between,
-    strays,
-)
+from sparkwitness.timing.events import Events, missing_between
 from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.ripple import Turns
-from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, crank_misses, mean_speed, placed, time_events
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
-_MISFIT = 0.1  # share of the crank's edges, from which on it is told as a cause
-_FEWEST_STEPS = 3  # from event to event, that tell a rhythm
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 
 
@@ -176,176 +155,12 @@ class Measurement:
     to_dict = as_dict  # as all results have it
 
 
-@dataclass
-class Timed:
-    """Events of one clamp with their timing; all arrays have one element per event.
-
-    Attributes:
-        events: strays taken out.
-        angles: float64 first-spark angle, degrees BTDC, folded around the commanded one.
-        speed: float64 rev/min around each event; NaN where no neighbour tells it.
-        spacing: degrees between firings at the clamp.
-        modulo: degrees modulo which the angles are known.
-        stray, cut, unplaced: what was left out, see `Measurement`.
-        clamp: where the clamp sits, as typed or as found, a key of `setup.CLAMPS`.
-        kind, late: see `groups.Places`.
-        places: degrees BTDC and share of the events of each place, the main one first.
-        every: all events, those left out as well; where cylinders are looked at, each as it is.
-        seats, seated: of these, their places in the firing order and their timing; None: not
-            looked at.
-    """
-
-    events: Events
-    angles: NDArray[np.float64]
-    speed: NDArray[np.float64]
-    spacing: float
-    modulo: float
-    stray: int
-    cut: int
-    unplaced: int
-    clamp: str = "plug"
-    kind: str = groups.OWN
-    places: tuple[tuple[float, float], ...] = ()
-    late: float = 0.0
-    every: Events | None = None
-    seats: Seats | None = None
-    seated: NDArray[np.float64] | None = None
-
-    def pick(self, mask: NDArray[np.bool_]) -> "Timed":
-        """The events selected by a mask."""
-        return replace(
-            self,
-            events=self.events.pick(mask),
-            angles=self.angles[mask],
-            speed=self.speed[mask],
-        )
-
-
-def timed(setup: Setup, tables: Tables) -> Timed | Finding:
-    """Tables to timed events: pure; or the finding that says why there are none."""
-    where = setup.clamp_input.replace("_", " ")[:-1] + setup.clamp_input[-1].upper()
-    if not len(tables.periods.start):
-        return _no_crank(setup, tables)
-    if not tables.clamp_edges:
-        text = f"no spark on {where} in {tables.seconds:.0f} s while the crank turned at "
-        return Finding("no_spark", f"{text}{_mean_speed(setup, tables):.0f} rpm", REFUSED, False)
-    grouping, firing = _events(setup, tables)
-    events = grouping.events
-    text = (
-        f"{len(tables.sparks.tick)} sparks on {where}: not enough yet{_crank_misses(setup, tables)}"
-    )
-    few = Finding("few_events", text, REFUSED, False)
-    if np.count_nonzero(np.isfinite(events.steps())) < _FEWEST_STEPS:
-        return few
-    if firing is None:
-        return clamps.no_reading(setup, events.steps())
-    modulo = fold_of(setup.reference, setup.cycle, firing.parts)
-    mean_speed = _mean_speed(setup, tables)
-    seats: Seats | None = None
-    whole = events
-    if setup.by_cylinder and firing.clamp == "coil":
-        seats, whole, events = _seated(setup, tables, events, modulo)
-    level = events
-    if seats is not None:
-        # What a cylinder alone has is no place of its own.
-        level = replace(events, degrees=seating.levelled(events.degrees, seats, setup))
-    found = groups.places(
-        level, modulo, firing.spacing, _spark_degrees(events, tables.tick_s, mean_speed)
-    )
-    mine = np.ones(len(events.tick), np.bool_)
-    if found.kind in (groups.OTHER_LEAD, groups.FIRST_MISSED, groups.LATE):
-        mine = found.of == 0
-    # Strays first, so that crossfire neither shifts the mean nor hides a missing spark.
-    mine[mine] = ~strays(level.degrees[mine], modulo)
-    good, even = whole.pick(mine), events.pick(mine)
-    steps = even.steps()
-    if np.count_nonzero(np.isfinite(steps)) < _FEWEST_STEPS:
-        return few
-    # What comes evenly, but not as often as typed, is a matter of what was typed.
-    every = events.steps()
-    usual = float(np.nanmedian(every))
-    often = np.nanmean(np.abs(every / usual - 1) < 0.15) > 0.8
-    if found.kind == groups.SEVERAL and often and abs(usual / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, every)
-    step = float(np.nanmedian(steps))
-    if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, steps)
-    speed = _speed(good, tables.tick_s)
-    delay = setup.delay(mean_speed).us * 1e-6
-    late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, mean_speed))
-    raw = setup.reference.btdc(even.degrees) + late
-    typed = setup.commanded if setup.seen is None else setup.seen
-    around = fold(
-        np.array([timing.circular_mean(raw, modulo)]), modulo, 10.0 if typed is None else typed
-    )
-    delayed = timing.degrees_of(delay, mean_speed)
-    seated = None
-    if seats is not None:
-        seated = fold(setup.reference.btdc(events.degrees) + delayed, modulo, float(around[0]))
-    middles = setup.reference.btdc(np.array([p.degrees for p in found.places])) + delayed
-    total = sum(p.events for p in found.places)
-    return Timed(
-        good,
-        fold(raw, modulo, float(around[0])),
-        speed,
-        firing.spacing,
-        modulo,
-        int(np.count_nonzero(~mine)),
-        grouping.cut,
-        grouping.unplaced,
-        firing.clamp,
-        found.kind,
-        tuple(
-            (float(a), p.events / total)
-            for a, p in zip(fold(middles, modulo, float(around[0])), found.places, strict=True)
-        ),
-        found.late,
-        whole,
-        seats,
-        seated,
-    )
-
-
-def _seated(
-    setup: Setup, tables: Tables, events: Events, modulo: float
-) -> tuple[Seats | None, Events, Events]:
-    """Places in the firing order, the events, and these as if the engine fired evenly."""
-    around = setup.commanded if setup.seen is None else setup.seen
-    around = 10.0 if around is None else around
-    if not setup.odd:
-        found = timing.circular_mean(setup.reference.btdc(events.degrees), modulo)
-        around = float(fold(np.array([found]), modulo, around)[0])
-    seats = seating.seat(
-        events.degrees, events.segment, setup, around,
-        tables.index.at.tick if setup.index else None, events.tick, tables.tick_s,
-    )  # fmt: skip
-    if not setup.odd:
-        return seats, events, events
-    known = seats.place >= 0
-    seats, events = seats.pick(known), events.pick(known)
-    even = seating.evened(events.degrees, seats, setup)
-    moved = even - events.degrees
-    return (
-        seats, events,
-        replace(events, degrees=even, last_degrees=events.last_degrees + moved),
-    )  # fmt: skip
-
-
 def used(result: Measurement, found: Timed, tick_s: float) -> NDArray[np.bool_]:
     """bool per event of `found`: those of the steady stretch that `result` rests on."""
     seconds = found.events.tick * tick_s
     if result.from_s is None or result.to_s is None:
         return np.zeros(len(seconds), np.bool_)
     return np.asarray((seconds >= result.from_s) & (seconds <= result.to_s))
-
-
-def _spark_degrees(events: Events, tick_s: float, rpm: float) -> float:
-    """Crank degrees from one spark of a burst to the next; NaN without bursts."""
-    bursts = events.pick(events.sparks > 1)
-    if not len(bursts.tick):
-        return float("nan")
-    each = (bursts.last_degrees - bursts.degrees) / (bursts.sparks - 1)
-    return float(np.median(each))
 
 
 def evaluate(setup: Setup, tables: Tables, any_speed: bool = False) -> Measurement:
@@ -379,11 +194,11 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
         seconds=tables.seconds,
         loss=tables.loss,
     )
-    found = timed(setup, tables)
+    found = time_events(setup, tables)
     if isinstance(found, Finding):
         result.findings.append(found)
         if found.code == "no_spark":
-            result.rpm = Number(_mean_speed(setup, tables))
+            result.rpm = Number(mean_speed(setup, tables))
         return result
     result.event_spacing, result.clamp = found.spacing, found.clamp
     result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
@@ -400,7 +215,7 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
     _describe(result, steady, tables.tick_s)
     fewest = max(FEWEST_EVENTS, int(FEWEST_REVS * 360 / found.spacing))
     if result.events < fewest:
-        text = f"{result.events} of {fewest} events at steady speed{_crank_misses(setup, tables)}"
+        text = f"{result.events} of {fewest} events at steady speed{crank_misses(setup, tables)}"
         result.findings.append(Finding("few_events", text, REFUSED, False))
         return result
     _timing(result, setup, steady, tables, sessions)
@@ -408,83 +223,6 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
         text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
         result.findings.append(Finding("long", text))
     return result
-
-
-def _mean_speed(setup: Setup, tables: Tables) -> float:
-    """rev/min over all good periods."""
-    periods = tables.periods
-    turned = len(periods.length) * setup.reference.period
-    return turned / 6.0 / (float(periods.length.sum()) * tables.tick_s)
-
-
-def _crank_misses(setup: Setup, tables: Tables) -> str:
-    """What keeps events from being placed, where most likely the crank does; else nothing."""
-    share = tables.crank_rejected / max(tables.crank_edges, 1)
-    if share < _MISFIT:
-        return ""
-    return (
-        f"; {100 * share:.0f} % of the crank's edges are in turns that do not fit a "
-        f"{setup.reference} reference, and sparks there have no angle: check the sensor's gap, its "
-        "screen and ground, and the wheel typed"
-    )
-
-
-def _no_crank(setup: Setup, tables: Tables) -> Finding:
-    if tables.crank_edges:
-        return Finding(
-            "no_sync",
-            f"{tables.crank_edges} edges on the crank reference do not fit a {setup.reference} "
-            f"reference: check the wheel typed in, the edge polarity and the sensor's gap",
-            REFUSED,
-            False,
-        )
-    return Finding(
-        "no_reference",
-        f"no crank reference pulse in {tables.seconds:.0f} s: check the sensor, its supply and "
-        "its wire, and that the engine turns",
-        REFUSED,
-        False,
-    )
-
-
-def _events(setup: Setup, tables: Tables) -> tuple[Grouping, clamps.Reading | None]:
-    """Group sparks; where the spacing is to be inferred, once more with what was found."""
-    degrees = tables.sparks.degrees
-    steps = np.diff(degrees)
-    steps[np.diff(tables.sparks.segment) != 0] = np.nan
-    widest = _widest_burst(setup, _mean_speed(setup, tables))
-    period = setup.reference.period
-
-    def grouped(spacing: float) -> Grouping:
-        gap = min(burst_gap(steps, spacing), widest)
-        return group(tables.sparks, tables.lost_before, tables.periods, period, gap)
-
-    if setup.clamp != "auto" or setup.odd:
-        reading = clamps.typed(setup if setup.clamp != "auto" else replace(setup, clamp="coil"))
-        return grouped(reading.spacing), reading
-    first = grouped(float("nan"))
-    between = first.events.steps()
-    found = clamps.inferred(setup, between[np.isfinite(between)])
-    return first if found is None else grouped(found.spacing), found
-
-
-def _widest_burst(setup: Setup, rpm: float) -> float:
-    """Degrees between sparks beyond which they are no longer one burst.
-
-    What another cylinder's lead induces comes a firing interval away at the least, the sparks of
-    one burst 2 ms apart at the most (common practice, no source).
-    """
-    interval = setup.cycle / setup.cylinders
-    return min(max(0.4 * min(interval, 90.0), timing.degrees_of(2e-3, rpm)), 0.8 * interval)
-
-
-def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
-    """rev/min around each event: mean speed since the event before, or to the one after."""
-    with np.errstate(invalid="ignore"):
-        between = events.steps() / (np.diff(events.tick) * tick_s) / 6.0
-    speed = np.concatenate(([np.nan], between))
-    after = np.append(between, np.nan)
-    return np.where(np.isfinite(speed), speed, after)
 
 
 def _steady(speed: NDArray[np.float64], newest: int) -> NDArray[np.bool_]:
@@ -647,7 +385,7 @@ def _by_cylinder(
     rpm: float,
 ) -> each.Cylinders | None:
     """The table of the cylinders, of all events between the first and the last."""
-    whole = _whole(steady)
+    whole = placed(steady)
     if whole is None:
         return None
     seats, events, angles = whole
@@ -665,30 +403,9 @@ def _by_cylinder(
     )
 
 
-def _whole(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
-    """All events between the first and the last, with their places; None: not looked at."""
-    every, seats, seated = steady.every, steady.seats, steady.seated
-    if every is None or seats is None or seated is None:
-        return None
-    first, last = steady.events.tick[[0, -1]]
-    now = (every.tick >= first) & (every.tick <= last) & (seats.place >= 0)
-    return seats.pick(now), every.pick(now), seated[now]
-
-
-def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
-    """Number of the cylinder of each event, 0 where it is not told."""
-    numbers = np.zeros(len(found.events.tick), np.int64)
-    if found.seats is None or found.every is None or not found.seats.sure or not len(numbers):
-        return numbers
-    at = np.searchsorted(found.every.tick, found.events.tick)
-    place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
-    order = np.array(setup.order or range(1, setup.cylinders + 1))
-    return np.where(place >= 0, order[place], 0)
-
-
 def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
     """The picture of a cycle."""
-    whole = _whole(steady)
+    whole = placed(steady)
     if result.cylinders is None or whole is None:
         return cycle.of_one(setup, steady.events, steady.angles, result.split)
     return cycle.of_each(setup, result.cylinders, *whole)

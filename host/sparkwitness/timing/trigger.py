@@ -154,7 +154,7 @@ def read(
         steady: events at steady speed, strays taken out.
         angles: float64[n] their timing, degrees BTDC.
         every: ticks of all events' first sparks, strays and those of other speeds as well.
-        spacing: see `measure.Timed`.
+        spacing: see `timed.Timed`.
         rpm: mean speed, rev/min.
         turned, ripple: of the wheel in the same time.
     """

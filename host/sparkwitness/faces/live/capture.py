@@ -27,8 +27,9 @@ from sparkwitness.errors import UserError
 from sparkwitness.faces.live import view
 from sparkwitness.timing import advice, gates
 from sparkwitness.timing.analyzer import Analyzer
-from sparkwitness.timing.measure import Measurement, Timed, evaluate, timed
+from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed, time_events
 
 LOOK_S = 0.25
 FULL_EVERY = 4  # looks; raster and trend need no more
@@ -299,7 +300,7 @@ class Capture:
         result = evaluate(self.setup, tables)
         # The one event that forgetting has cut is no loss.
         result.cut = max(0, result.cut - 1)
-        found = timed(self.setup, tables)
+        found = time_events(self.setup, tables)
         if isinstance(found, Timed) and gates.withheld(result.findings) is None:
             known = found.pick(np.isfinite(found.speed))
             self._trend.take(known.events.tick, known.angles, known.speed, tick_s)
