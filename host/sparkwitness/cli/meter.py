@@ -14,7 +14,7 @@ from sparkwitness.device import meter as settings
 from sparkwitness.device.prompt import Prompt, to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
-from sparkwitness.faces import text as show
+from sparkwitness.faces.console import consoles
 from sparkwitness.records import engines
 
 _NAMES = (
@@ -59,7 +59,7 @@ def command(
     has: writes it to the board, reads it back, and starts the meter anew. What is not given stays
     as it is.
     """
-    out, beside = show.consoles(as_json)
+    out, beside = consoles(as_json)
     given = {k: v for k, v in typed.items() if v is not None and v != ()}
     if clear and (given or engine or display):
         raise UserError("--clear takes no other setting beside it")
