@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import jsonschema
 import pytest
 from click.testing import CliRunner
 
@@ -12,6 +13,7 @@ from firmware_board import run_script
 from sparkwitness.cli import main
 from sparkwitness.device import install, meter
 from sparkwitness.errors import UserError
+from sparkwitness.faces import answers
 from sparkwitness.records import engines
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
@@ -37,7 +39,7 @@ def test_settings_are_written_for_an_engine_read_back_and_in_use(tmp_path, monke
         install.install(board.port)
         found = json.loads(command("--port", board.port, "--json").stdout)
         assert found["kept"] is False
-        assert found["settings"] == meter.first()
+        assert found["settings"] == meter.plain(meter.first())
         said = command("--port", board.port, "--engine", "van", "--display", "sh1106")
         assert said.exit_code == 0, said.output
         assert "piston stop" in said.output
@@ -48,14 +50,19 @@ def test_settings_are_written_for_an_engine_read_back_and_in_use(tmp_path, monke
         assert said.exit_code == 0, said.output
         found = json.loads(said.stdout)
         assert found["written"] is True
-        values = found["settings"]
-        assert values == {
-            "teeth": 36, "missing": 1, "turns": 1, "index": 0, "falling": 1, "sensor": 1,
-            "reference_mdeg": 114_500, "within_mdeg": 400, "cylinders": 6, "strokes": 4,
-            "clamp": 2, "clamp_b": 0, "commanded_mdeg": 12_500, "display": 1,
+        assert found["settings"] == {
+            "teeth": 36, "missing": 1, "turns": 1, "index": False, "falling": True, "sensor": "vr",
+            "reference_angle_deg_btdc": 114.5, "reference_expanded_deg": 0.4, "cylinders": 6,
+            "strokes": 4, "clamp": "coil", "clamp_input": "clamp_a", "commanded_deg_btdc": 12.5,
+            "display": "sh1106",
         }  # fmt: skip
+        jsonschema.validate(found, answers.schema("board meter", closed=True))
         # A second look, and the firmware's own reader.
-        assert json.loads(command("--port", board.port, "--json").stdout)["settings"] == values
+        again = json.loads(command("--port", board.port, "--json").stdout)
+        assert again["settings"] == found["settings"]
+    values = {
+        **meter.from_setup(ENGINE, meter.first()), "commanded_mdeg": 12_500, "display": 1,
+    }  # fmt: skip
     (tmp_path / "meter.json").write_text(meter.text(values))
     script = "import json, sys, settings\nprint(json.dumps(settings.load(sys.argv[1])))"
     assert json.loads(run_script(script, f"{tmp_path}/")) == [values, True]

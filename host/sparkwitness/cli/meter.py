@@ -1,13 +1,12 @@
 """`sparkwitness board meter`: settings of the meter without a computer."""
 
-import json
 from dataclasses import asdict
 from typing import Any
 
 import click
 from rich.table import Table
 
-from sparkwitness.cli import options
+from sparkwitness.cli import options, printing
 from sparkwitness.cli import typed as typing
 from sparkwitness.device import link
 from sparkwitness.device import meter as settings
@@ -82,10 +81,10 @@ def command(
             if changed:
                 settings.write(board, values)
         finally:
-            hello = board.restart()
+            board.restart()
     if as_json:
-        plain = {"port": chosen, "written": changed, "kept": changed or kept is not None}
-        click.echo(json.dumps({**plain, "settings": values, "state": hello["state"]}, indent=2))
+        told = {"port": chosen, "written": changed, "kept": changed or kept is not None}
+        printing.answer("board meter", {**told, "settings": settings.plain(values)})
         return
     table = Table.grid(padding=(0, 3))
     table.add_column(style="dim", no_wrap=True)

@@ -90,6 +90,21 @@ def as_setup(values: dict[str, int]) -> dict[str, Any]:
     return plain
 
 
+def plain(values: dict[str, int]) -> dict[str, Any]:
+    """Settings as plain values for JSON, in degrees and words."""
+    setup = as_setup(values)
+    return {
+        **{name: values[name] for name in ("teeth", "missing", "turns", "cylinders", "strokes")},
+        **{name: setup[name] for name in ("sensor", "clamp", "clamp_input")},
+        "index": bool(values["index"]),
+        "falling": bool(values["falling"]),
+        "reference_angle_deg_btdc": values["reference_mdeg"] / 1000,
+        "reference_expanded_deg": values["within_mdeg"] / 1000,
+        "commanded_deg_btdc": setup["commanded"],
+        "display": DISPLAYS[values["display"]],
+    }
+
+
 def checked(values: dict[str, int]) -> dict[str, int]:
     """The same, if the firmware takes them.
 
