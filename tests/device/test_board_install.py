@@ -430,7 +430,7 @@ def test_list(tmp_path, monkeypatch):
         install.install(board.port, "py")
         monkeypatch.setattr("sparkwitness.device.link.boards", lambda: [Port(board.port)])
         found = json.loads(CliRunner().invoke(main, ["board", "list", "--json"]).output)
-        assert found[0]["identity"]["board"] == "unix port, micropython"
+        assert found["boards"][0]["identity"]["board"] == "unix port, micropython"
         with serial.Serial(board.port, exclusive=True):
             result = CliRunner().invoke(main, ["board", "list"])
         assert "is busy" in " ".join(result.output.split())
