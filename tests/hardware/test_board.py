@@ -201,7 +201,7 @@ def test_a_part_without_its_name_on_the_silk_is_found(tmp_path: Path) -> None:
 
 def test_copper_over_the_isolated_corners_line_is_found(tmp_path: Path) -> None:
     """8 mm from everything there, so no distance is broken: but whoever trusts the line is."""
-    found = faults_of(with_track("gnd", (20, 56.5), (20, 57.6)), tmp_path)
+    found = faults_of(with_track("gnd", (44, 56.5), (44, 57.6)), tmp_path)
     assert any("gnd, crosses the isolated corner's line." in s for s in found), found
     assert not any("8 mm" in s for s in found), found
 
