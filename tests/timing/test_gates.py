@@ -20,6 +20,7 @@ SOUND = Evidence(SETUP, timing=21.0, expanded=0.5, scatter=0.3, rpm=800.0, modul
 STRIKES = {
     "several_places": {"kind": "several", "places": ((42.5, 0.5), (-2.5, 0.5))},
     "odd_gap": {"gap": (1.85, 1.15)},
+    "coil_on": {"second": (0.9, 3e-3, 14.4)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},
@@ -59,13 +60,20 @@ def test_gate_strikes_and_says_so(name):
     assert (tip is not None) == gate.advice
 
 
-@pytest.mark.parametrize("name", [n for n, g in gates.BY_NAME.items() if g.level == gates.WARNING])
+@pytest.mark.parametrize(
+    "name",
+    [
+        n
+        for n, g in gates.BY_NAME.items()
+        if g.level == gates.WARNING or (g.confirm and g.level == gates.REFUSED)
+    ],
+)
 def test_what_was_checked_no_longer_forbids(name):
     strike = STRIKES[name]
     setup = replace(strike.get("setup", SETUP), confirmed=(name,))
     judged = gates.judge(replace(SOUND, **{**strike, "setup": setup}))
     (found,) = [f for f in judged.findings if f.code == name]
-    assert found.advice == gates.BY_NAME[name].confirm
+    assert found.advice == gates.BY_NAME[name].confirm and judged.shown
 
 
 def test_a_look_settles_which_tooth_it_is():
