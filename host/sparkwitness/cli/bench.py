@@ -1,6 +1,5 @@
 """`sparkwitness bench`: test a removed ignition module."""
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,6 +10,9 @@ from typing import Any
 import click
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from sparkwitness.bench import (
+    conditions,
+)
 from sparkwitness.bench import (
     evaluate as bench,
 )
@@ -28,13 +30,13 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
-from sparkwitness.cli import bench_typed, codes, options, sources
+from sparkwitness.cli import bench_typed, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.decode.recording import MEASURED, Recorder, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError, new_file
 from sparkwitness.faces import bench_text as bench_show
-from sparkwitness.faces import safety
+from sparkwitness.faces import conditions_text, safety
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.logbook import Logbook
@@ -92,6 +94,16 @@ _FILE = click.Path(path_type=Path)
 @click.option("--resume", type=_FILE, help="Continue a kept run that was cut short.")
 @click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
 @click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
+@click.option(
+    "--beside",
+    "beside_files",
+    type=_FILE,
+    multiple=True,
+    help="Kept run of the same module under another dwell, supply or temperature: shows what each "
+    "does to the delay. May be repeated.",
+)
+@click.option("--supply", type=options.NUMBER, help="Module's supply, V, where not measured.")
+@click.option("--temperature", type=options.NUMBER, help="Module's temperature, °C.")
 @click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
 @click.option("--claim-only", is_flag=True, help="Weigh the claim only, without a board.")
 @click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
@@ -108,6 +120,7 @@ def command(
     resume: Path | None,
     from_file: Path | None,
     against: Path | None,
+    beside_files: tuple[Path, ...],
     claim: str | None,
     claim_only: bool,
     points: Path | None,
@@ -144,6 +157,7 @@ def command(
         if path is not None and path.exists():
             raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
+    others = [(path.name, bench_run.load(path).result) for path in beside_files]
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
     if from_file is not None:
@@ -162,12 +176,14 @@ def command(
         verdicts.append(bench_verdict.against_run(result, good.result, against.name))
     told = [v for v in verdicts if v is not None]
     weighed = _weigh(weigh, result) if weigh else None
+    name = job.kept.name if job.kept else "this run"
+    compared = conditions.compare([(name, result), *others]) if others else None
     job.run = keeping.keep(
         beside, Logbook.keep, "bench", bench_show.headline(result, told),
-        {**result.to_dict(), "verdicts": [v.to_dict() for v in told]}, job.plan.to_dict(),
+        _plain(result, told, compared), job.plan.to_dict(),
         recording=job.kept, source=job.source,
     )  # fmt: skip
-    _report(job, result, told, weighed, live=from_file is None)
+    _report(job, result, told, weighed, compared, live=from_file is None)
     if points is not None:
         bench_show.write_points(points, result)
     if shots is not None:
@@ -367,10 +383,10 @@ def _judged_by(plan: Plan, path: Path | None, typed: dict[str, Any]) -> Plan:
     stored = plan.to_dict()
     given = {**(bench_plan.load(path) if path else {}), **bench_typed.values(typed, stored)}
     for name in given:
-        if name not in ("limits", "margins"):
+        if name not in ("limits", "margins", "supply_v", "temperature_c"):
             raise UserError(
-                f"{name.replace('_', ' ')} is fixed in a kept run: with --from only limits and "
-                "margins can be given"
+                f"{name.replace('_', ' ')} is fixed in a kept run: with --from only limits, "
+                "margins, supply and temperature can be given"
             )
     return Plan.from_dict({**stored, **given})
 
@@ -388,9 +404,19 @@ def _weigh(claim: tuple[float, float], result: Result) -> tuple[Claim, bool]:
 def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: bool) -> None:
     found = check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
     if as_json:
-        click.echo(json.dumps(found.to_dict(), indent=2))
+        printing.answer("bench --claim-only", found.to_dict())
     else:
         out.print(bench_show.claim(found, measured=False))
+
+
+def _plain(
+    result: Result, told: list[bench_verdict.Verdict], compared: conditions.Conditions | None
+) -> dict[str, Any]:
+    """What is kept and given as JSON."""
+    return {
+        **result.to_dict(), "verdicts": [v.to_dict() for v in told],
+        "conditions": None if compared is None else compared.to_dict(),
+    }  # fmt: skip
 
 
 def _report(
@@ -398,15 +424,15 @@ def _report(
     result: Result,
     told: list[bench_verdict.Verdict],
     claim: tuple[Claim, bool] | None,
+    compared: conditions.Conditions | None,
     live: bool,
 ) -> None:
     if job.as_json:
-        report = result.to_dict()
-        report["verdicts"] = [v.to_dict() for v in told]
+        report = _plain(result, told, compared)
         report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
         report["ended_early"] = job.why or None
         report["run"], report["source"] = job.run, job.source
-        click.echo(json.dumps(report, indent=2, allow_nan=False))
+        printing.answer("bench", report)
     else:
         job.out.print()
         show.origin(job.out, job.source)
@@ -414,6 +440,9 @@ def _report(
         for one in told:
             job.out.print()
             job.out.print(bench_show.verdict(one))
+        if compared is not None:
+            job.out.print()
+            job.out.print(conditions_text.table(compared))
         if claim:
             job.out.print()
             job.out.print(bench_show.claim(*claim))

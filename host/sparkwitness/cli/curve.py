@@ -1,6 +1,5 @@
 """`sparkwitness curve`: timing against speed while the user sweeps."""
 
-import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -10,7 +9,7 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
@@ -105,10 +104,14 @@ def command(
             recording=recorded, source=origin,
         )  # fmt: skip
     if as_json:
-        body = {"findings": [asdict(result)]} if isinstance(result, Finding) else result.to_dict()
+        body = (
+            {"findings": [asdict(result)], "bins": []}
+            if isinstance(result, Finding)
+            else result.to_dict()
+        )
         loss = tables.loss.to_dict()
         found = {"source": origin, "setup": setup.to_dict(), **body, "loss": loss, "run": run}
-        click.echo(json.dumps(found))
+        printing.answer("curve", found)
     elif isinstance(result, Finding):
         out.print(f"! {result.text}")
     else:

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, codes, options
+from sparkwitness.cli import ask, codes, options, printing
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
@@ -293,7 +293,7 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
 def _print_state(session: Session, as_json: bool) -> None:
     if as_json:
         told = fault_text.state(session.chain, session.run, session.path)
-        click.echo(json.dumps(told, indent=1))
+        printing.answer("findfault", told)
         return
     choice = (
         None if ff.started(session.run)

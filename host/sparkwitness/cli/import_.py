@@ -1,13 +1,12 @@
 """`sparkwitness import`: another logger's data as a recording."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, options
+from sparkwitness.cli import ask, options, printing
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
@@ -131,14 +130,14 @@ def command(
     counts = imports.write(logged, inputs, falling, out, file, setup, about)
     drawn = _draw(logged, inputs, picture or out.with_suffix(".svg"), picture, force, beside)
     if as_json:
-        answer = {
+        told = {
             "recording": str(out), "source": imports.source_of(logged, file),
             "format": about["format"],
             "channels": inputs, "edges": counts, "tick_ps": logged.tick_ps,
             "falling": list(falling), "delay_us": delay, "delay_expanded_us": within,
             "setup": setup, "picture": str(drawn) if drawn else None, "notes": logged.notes,
         }  # fmt: skip
-        click.echo(json.dumps(answer, indent=2))
+        printing.answer("import", told)
         return
     by_name = {c.name: c for c in logged.channels}
     for name, channel in inputs.items():

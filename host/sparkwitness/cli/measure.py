@@ -1,6 +1,5 @@
 """`sparkwitness measure`: the main job."""
 
-import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
@@ -9,7 +8,7 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode.recording import Recorder, Recording
@@ -180,7 +179,7 @@ def _report(
 ) -> None:
     if as_json:
         found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
-        click.echo(json.dumps(found, indent=2))
+        printing.answer("measure", found)
         return
     show.origin(out, source)
     out.print(show.measurement(result, setup))

@@ -53,9 +53,11 @@ _TOLD = {
     "order": "cylinders in firing order", "firing": "crank degrees of each firing from the first",
     "bank": "cylinders of the first bank",
     "index": "input of a second clamp, on cylinder 1's plug lead",
+    "rotor": "degrees BTDC at which the rotor points at its segment's middle",
+    "rotor_within": "how well that is known, ± crank degrees (k = 2)",
 }  # fmt: skip
 # A look and a check belong to one run.
-_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed"}
+_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed", "cranking_volts"}
 
 
 def folder() -> Path:

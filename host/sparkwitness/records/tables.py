@@ -12,7 +12,7 @@ from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
 from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.timing import gates, measure, trigger
+from sparkwitness.timing import gates, measure, rotor, trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
@@ -77,6 +77,12 @@ TABLES: dict[str, dict[str, Column]] = {
         "trigger_deg_btdc": Column("float64", "deg", "trigger angle, BTDC positive; null: none"),
         "delay_us": Column("float64", "us", "trigger to first spark; null: no trigger"),
         "dwell_ms": Column("float64", "ms", "on-time before the trigger; null: not known"),
+        "rotor_deg": Column(
+            "float64",
+            "deg",
+            "distributor degrees of the rotor before (+) or past (-) its "
+            "segment's middle at the first spark; null: not typed where that is",
+        ),
     },
     "supply": {
         "session": _SESSION,
@@ -322,7 +328,14 @@ def _told(
         "last_spark_tick": found.last_tick, "to_edge_deg": found.to_edge,
         "cylinder": cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
         "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
+        "rotor_deg": _rotor(setup, part.angles),
     }  # fmt: skip
+
+
+def _rotor(setup: Setup, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+    if setup.rotor is None:
+        return np.full(len(angles), np.nan)
+    return np.asarray(rotor.phase(angles, setup.rotor, setup.strokes), np.float64)
 
 
 def supply(session: Session) -> Columns:

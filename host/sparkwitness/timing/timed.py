@@ -262,6 +262,49 @@ def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
     return np.where(np.isfinite(speed), speed, after)
 
 
+@dataclass(frozen=True)
+class Whole:
+    """All events of a recording at whatever speed, strays and other places among them.
+
+    Attributes:
+        events: one element each, as for the arrays below.
+        angles: float64 first-spark angle, degrees BTDC, folded around the timing found.
+        speed: float64 rev/min around each; NaN where not known.
+    """
+
+    events: Events
+    angles: NDArray[np.float64]
+    speed: NDArray[np.float64]
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Whole":
+        """Those selected by a mask."""
+        return Whole(self.events.pick(mask), self.angles[mask], self.speed[mask])
+
+
+_SPEEDS = np.geomspace(20.0, 20000.0, 31)  # the paths' delay follows the speed smoothly
+
+
+def whole(setup: Setup, tables: Tables, found: Timed) -> Whole:
+    """All events at whatever speed, each with its own path's delay taken off.
+
+    Args:
+        setup, tables: as for `time_events`.
+        found: what that gave.
+    """
+    events = found.events if found.every is None else found.every
+    speed = _speed(events, tables.tick_s)
+    known = np.isfinite(speed)
+    usual = np.where(known, speed, mean_speed(setup, tables))
+    at_speeds = [setup.delay(float(rpm)).us for rpm in _SPEEDS]
+    late = np.interp(usual, _SPEEDS, at_speeds) * 6e-6 * usual
+    degrees = events.degrees
+    if found.seats is not None and setup.odd:
+        degrees = seating.evened(degrees, found.seats, setup)
+    raw = setup.reference.btdc(degrees) + late
+    angles = fold(raw, found.modulo, float(np.median(found.angles)))
+    return Whole(events, angles, speed)
+
+
 def placed(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
     """All events between the first and the last, with their places; None: not looked at."""
     every, seats, seated = steady.every, steady.seats, steady.seated
