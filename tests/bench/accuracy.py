@@ -15,7 +15,8 @@ more, and where everything is as typed no more than 5 % refused. "blind" rows ho
 stamp can tell. Then curves and comparisons of the same engines.
 
 The last table says where the error arises (tests/truth/where.py): controller's and module's part
-and dwell against what the ignition did, and each cylinder: joint intervals, false alarms, finds.
+and dwell against what the ignition did, each cylinder (joint intervals, false alarms, finds),
+starts from a crank that stands, and the rotor's window.
 """
 
 import argparse

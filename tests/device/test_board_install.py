@@ -71,7 +71,7 @@ def test_fresh_board_compiled(tmp_path):
         assert names_on(board) == {
             install.MANIFEST, "main.py",
             *(p.stem + ".mpy" for p in FIRMWARE.glob("*.py") if p.name not in
-              ("main.py", "hw_unix.py", "arm.py")),
+              ("main.py", "hw_unix.py", "arm.py", "desk.py")),
         }  # fmt: skip
         for name, data in install.build(done.traits, "mpy").items():
             said = mpremote(board.port, "sha256sum", f":{name}")

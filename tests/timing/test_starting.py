@@ -72,6 +72,7 @@ def test_missing_sparks_while_cranking():
 def test_supply_measured_typed_or_neither(usual):
     one = usual[0].start
     assert one.supply == "measured"
+    assert one.phase("cranking").supply_v == pytest.approx(MADE.low_v + 0.6)
     assert "dip of 2.4 V" in start_text.supply(one.to_dict())
     none = _run(supply=False)[0].start
     assert none.supply == "" and none.low_v is None

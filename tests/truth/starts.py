@@ -40,7 +40,7 @@ class Begun:
         jitter: standard deviation of that.
         delay_us: of the module.
         misfire: share of triggers without a spark while cranking.
-        rest_v, low_v: supply before and while cranking.
+        rest_v, low_v: supply before, and as the starter takes hold; 0.6 V more while it turns.
         catches: else the starter turns to the end.
     """
 
@@ -141,8 +141,11 @@ def started(
     }  # fmt: skip
 
     def volts(now: float) -> float:
-        turning = made.stands_s + 0.1 < now < catch
-        return made.low_v if turning else made.rest_v + (1.4 if now > catch + 1 else 0.0)
+        if made.stands_s - 0.05 < now < made.stands_s + 0.1:
+            return made.low_v  # the starter takes hold
+        if made.stands_s < now < catch:
+            return made.low_v + 0.6
+        return made.rest_v + (1.4 if now > catch + 1 else 0.0)
 
     data = encode(
         edges, motion.length, 1, 0.0, rng, {"trigger": trigger[there] + late[1]},

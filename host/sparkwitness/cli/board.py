@@ -8,7 +8,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.cli import ask, codes, options, printing, sources
+from sparkwitness.cli import ask, codes, meter, options, printing, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, loopback, selftest
@@ -17,19 +17,6 @@ from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
 from sparkwitness.faces import answers, safety
 from sparkwitness.faces.console import Console, consoles
-
-_PORT = click.option(
-    "--port",
-    help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
-    "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
-)
-_PATIENCE = click.option(
-    "--patience",
-    type=click.FloatRange(0.1, 1000),
-    default=1.0,
-    show_default=True,
-    help="Factor on all time-outs, for a slow (emulated) board.",
-)
 
 _LONGEST_S = 60.0
 
@@ -41,6 +28,9 @@ def command() -> None:
     A new board: put MicroPython 1.24 or newer on it (hold BOOTSEL while plugging it in, copy the
     UF2 file for its type to the drive that appears), then `sparkwitness board install`.
     """
+
+
+command.add_command(meter.command)
 
 
 # list and identify
@@ -128,8 +118,8 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
 
 
 @command.command()
-@_PORT
-@_PATIENCE
+@options.port
+@options.patience
 @click.option(
     "--as",
     "form",
@@ -179,8 +169,8 @@ def install(port: str | None, patience: float, form: str, replace: bool, as_json
 
 
 @command.command()
-@_PORT
-@_PATIENCE
+@options.port
+@options.patience
 @options.as_json
 def leave(port: str | None, patience: float, as_json: bool) -> None:
     """Stop the firmware and give the board's MicroPython prompt, for mpremote.

@@ -31,6 +31,7 @@ _KEEPS = 4.0  # turns above cranking speed: it runs
 _PULLS = 1.15  # of the starter's speed: faster is the engine's own doing
 _SETTLED = 0.10  # of the speed that it settles at
 _STOOD_S = 0.5  # without an edge: the crank stood
+_TAKES_HOLD_S = 1.0  # before the reference can be read
 _STRAY_DEG, _STRAY_SIGMA = 6.0, 8.0  # from the middle of the neighbours on either side
 _REACH = 5  # neighbours on a side
 _MOST_POINTS = 400
@@ -100,7 +101,8 @@ class Start:
         tries: how often it ran before it did for good, and went back to cranking speed.
         phases: in order; those that are there.
         supply: where its voltages come from: "measured", "typed", or "" where there are none.
-        rest_v, low_v: before the crank turned, and lowest while cranking; None: not known.
+        rest_v, low_v: highest before the reference could be read, and lowest while cranking, the
+            moment in which the starter takes hold among it; None: not known.
         points: float64[n, 3] of the events: seconds, rev/min, degrees BTDC.
         why: why phases have no timing; "": they have.
     """
@@ -233,8 +235,11 @@ def read(setup: Setup, tables: Tables, found: Whole | None) -> Start | None:
     # Where the recording begins in the turning, or its beginning is forgotten, nothing is first.
     stood = sync * tick_s > _STOOD_S and not tables.cut
     first_s, first_deg = _first(shown, sync, setup, tables)
-    low_v = phases[0].supply_v if phases else None
-    at_rest = volts[supply <= max(0, sync - int(0.3 / tick_s))]
+    # The starter draws most as it takes hold, before the reference can be read.
+    stops = last if caught is None else caught
+    cranks = volts[(supply > sync - int(_TAKES_HOLD_S / tick_s)) & (supply <= stops)]
+    low_v = float(cranks.min()) if len(cranks) else None
+    at_rest = volts[supply <= sync] if stood else volts[:0]
     typed = setup.cranking_volts
     kind = MEASURED if len(volts) else TYPED if typed is not None else ""
     return Start(
@@ -247,7 +252,7 @@ def read(setup: Setup, tables: Tables, found: Whole | None) -> Start | None:
         tries,
         tuple(phases),
         kind,
-        float(np.median(at_rest)) if len(at_rest) else None,
+        float(at_rest.max()) if len(at_rest) else None,
         low_v if kind == MEASURED else typed,
         () if shown is None or why else _points(shown, sync, last, tick_s),
         why,
