@@ -76,7 +76,8 @@ board: $(VENV)/test
 	$(BIN)/python hardware/layout/case.py
 	$(MAKE) --no-print-directory hardware
 
-# A new placement and new routes (minutes; seeded, but one board of many): then `make board`.
+# A new search for places and routes (minutes): another board, not the kept one, whose source is layout.json.
+# Overwrites layout.json; then `make board`.
 layout: $(VENV)/test
 	mkdir -p build/layout
 	$(SYSTEM_PYTHON) hardware/layout/geometry.py build/layout
