@@ -20,7 +20,7 @@ CHAIN = ("--switch", "inductive", "--trigger", "pickup", "--sensor", "coil",
          "--distribution", "leads", "--feed", "steady", "--by-hand")  # fmt: skip
 UNITS = {
     "deg", "btdc", "rpm", "us", "ms", "ns", "ps", "hz", "s", "v", "mv", "ohm", "henry", "a", "w",
-    "c", "j", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
+    "j", "c", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
 }  # fmt: skip
 # Numbers with no unit in their name: shares, ratios and powers; means of counts; the setting in the
 # controller's own unit; and parts of an object whose key or `unit` tells it.
