@@ -144,12 +144,14 @@ def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_pa
 
 def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
     """Degrees = -6 N t: the scenario's 0.31 ms is 1.9° per 1000 rev/min; 1.5° late on top."""
-    answer = run("curve", "--simulate", "slow-twin", "--seconds", "45", "--yes", "--json")
+    answer = run(
+        "curve", "--simulate", "slow-twin", "--seconds", "45", "--yes",
+        "--logbook", tmp_path / "b.db",
+    )  # fmt: skip
     assert answer.exit_code == 0, answer.output
-    found = json.loads(answer.stdout)
-    setup = found.pop("setup")
     with Logbook(tmp_path / "b.db") as book:
-        kept = book.run(book.keep("curve", "x", found, setup))
+        kept = book.run(1)
+    found = kept.result
     told = report.without_recording(kept, "")
     assert [p.title for p in told.plots] == ["Timing against speed", "Error against speed"]
     line = re.search(
@@ -175,11 +177,12 @@ def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
 def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path):
     answer = run(
         "bench", "--simulate", "bench-capacitive", "--steps", "1000,4000", "--seconds", "1",
-        "--ramp", "none", "--yes", "--json",
+        "--ramp", "none", "--yes", "--logbook", tmp_path / "b.db",
     )  # fmt: skip
-    result = json.loads(answer.stdout)
+    assert answer.exit_code == 0, answer.output
     with Logbook(tmp_path / "b.db") as book:
-        kept = book.run(book.keep("bench", "as it should", result))
+        kept = book.run(1)
+    result = kept.result
     told = report.without_recording(kept, "")
     assert [p.title for p in told.plots][:2] == [
         "Delay against speed", "Sparks per event against speed",
