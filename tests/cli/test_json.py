@@ -20,23 +20,21 @@ CHAIN = ("--switch", "inductive", "--trigger", "pickup", "--sensor", "coil",
          "--distribution", "leads", "--feed", "steady", "--by-hand")  # fmt: skip
 UNITS = {
     "deg", "btdc", "rpm", "us", "ms", "ns", "ps", "hz", "s", "v", "mv", "ohm", "henry", "a", "w",
-    "j", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
-    "celsius",
+    "j", "c", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
 }  # fmt: skip
 # Numbers with no unit in their name: shares, ratios and powers; means of counts; the setting in the
 # controller's own unit; and parts of an object whose key or `unit` tells it.
 _BARE = """
+supply_relative_expanded
 after an_answer_wrong answers_without_scatter arc before between change change_standard
-chi2_per_freedom confidence_each confidence_together correlation coverage_factor diameter
-drop_out_change drop_out_change_95 drop_outs_together each_wrong exact_setting expanded fits
-freedom high
-interval_95 least left low margins mean misfit_probability most moved named_alike next_setting
-odds per_x
+confidence_each confidence_together correlation coverage_factor diameter drop_out_change
+drop_out_change_95 drop_outs_together each_wrong exact_setting expanded fits freedom high least
+left low margins mean misfit_probability most moved named_alike next_setting odds per_x
 per_x_standard possible_sparks_per_rev probability probability_high probability_low
 result_probability revolutions second setting setting_expanded setting_least setting_most
 setting_step sparks_per_event sparks_per_rev speed_swing spread standard_deviation
 standard_deviation_expanded standard_scatter standard_spread sure together torque_index
-torque_interval two_links value varied_from varied_to width width_high width_low
+torque_interval two_links value width width_high width_low
 """
 
 
