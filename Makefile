@@ -76,7 +76,8 @@ board: $(VENV)/test
 	$(BIN)/python hardware/layout/case.py
 	$(MAKE) --no-print-directory hardware
 
-# A new placement and new routes (minutes; seeded, but one board of many): then `make board`.
+# A new search for places and routes (minutes): another board, not the kept one, whose source is layout.json.
+# Overwrites layout.json; then `make board`.
 layout: $(VENV)/test
 	mkdir -p build/layout
 	$(SYSTEM_PYTHON) hardware/layout/geometry.py build/layout
@@ -84,9 +85,10 @@ layout: $(VENV)/test
 	$(BIN)/python hardware/layout/route.py build/layout
 	$(BIN)/python hardware/layout/keep.py build/layout
 
-# Ten thousand attacks; fails unless each is borne or refused with a sentence.
+# Ten thousand attacks; fails unless each is borne or refused with a sentence. Then ten thousand visits to the page.
 hostile: $(VENV)/test
 	cd tests && ../$(BIN)/python -m hostile
+	SPARKWITNESS_LONG=1 $(BIN)/pytest -q -s tests/hostile/test_page.py
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000

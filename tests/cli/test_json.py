@@ -20,11 +20,12 @@ CHAIN = ("--switch", "inductive", "--trigger", "pickup", "--sensor", "coil",
          "--distribution", "leads", "--feed", "steady", "--by-hand")  # fmt: skip
 UNITS = {
     "deg", "btdc", "rpm", "us", "ms", "ns", "ps", "hz", "s", "v", "mv", "ohm", "henry", "a", "w",
-    "j", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
+    "j", "c", "permille", "min", "minutes", "seconds", "minute", "bits", "share",
 }  # fmt: skip
 # Numbers with no unit in their name: shares, ratios and powers; means of counts; the setting in the
 # controller's own unit; and parts of an object whose key or `unit` tells it.
 _BARE = """
+supply_relative_expanded
 after an_answer_wrong answers_without_scatter arc before between change change_standard
 confidence_each confidence_together correlation coverage_factor diameter drop_out_change
 drop_out_change_95 drop_outs_together each_wrong exact_setting expanded fits freedom high least

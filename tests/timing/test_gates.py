@@ -172,3 +172,25 @@ def test_readings(turns, step, fitting):
 
 def test_a_finding_is_plain():
     assert Finding("x", "y").level == gates.NOTE and Finding("x", "y").advice
+
+
+def test_misfires_are_no_rhythm_typed_wrong():
+    """Most firings without a spark: whole firings apart, now and then one. Half as often: never."""
+    rng = np.random.default_rng(3)
+    some = 720.0 * rng.geometric(0.3, 60) + rng.normal(0, 0.4, 60)
+    assert clamps.misfires(some, 720.0)
+    assert not clamps.misfires(2 * some, 720.0)
+    assert not clamps.misfires(some / 3, 720.0)
+
+
+@pytest.mark.parametrize("teeth", [24, 35, 36, 37, 60, 360])
+def test_even_teeth_typed_one_off_are_counted(teeth):
+    """Of a wheel with one tooth more than typed, a turn seems longer by a tooth's share."""
+    setup = replace(SETUP, reference=Reference(teeth))
+    steps = np.full(40, 720.0) + np.random.default_rng(1).normal(0, 0.5, 40)
+    assert clamps.miscounted(setup, steps, 720.0) is None
+    for real in (teeth - 1, teeth + 1):
+        found = clamps.miscounted(setup, steps * real / teeth, 720.0)
+        assert found.level == gates.REFUSED and f"with {real} teeth would fit" in found.text
+    drifting = steps + 10 / 40  # the timing moves by 10 degrees meanwhile
+    assert clamps.miscounted(setup, drifting, 720.0) is None

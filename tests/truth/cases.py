@@ -242,6 +242,8 @@ def as_typed() -> list[Row]:
         row("36-1 frames lost", lambda r: change(usual(r), world={
             "lost": r.uniform(0.002, 0.03)})),
         row("36-1 misfires", lambda r: change(usual(r), sparks={"misfire": r.uniform(0.02, 0.3)})),
+        row("36-1 most firings without a spark", lambda r: change(
+            usual(r), sparks={"misfire": r.uniform(0.5, 0.8)}, world={"cycles": 260})),
         row("36-1 heavy tails", lambda r: change(usual(r), sparks={"heavy": r.uniform(0.02, 0.2)})),
         row("36-1 odd firing, plug", lambda r: _odd(r, "36-1", "plug")),
         row("V6 90/150 cam, coil lead of even V6", lambda r: usual(
@@ -489,6 +491,9 @@ def blind() -> list[Row]:
             typed={"confirmed": ()}))
         for low, high in ((700, 1100), (2500, 4000), (5000, 8000))
     ] + [
+        row("two magnets typed pulse, wasted typed plug", lambda r: change(
+            _typed_as(r, "2", "pulse", clamp="wasted"), typed={
+                "clamp": str(r.choice(("auto", "plug")))})),
         row("reference angle off by 2 to 10°", lambda r: change(c := usual(r), typed={
             "reference_angle": c.typed["reference_angle"] + r.uniform(2, 10) * r.choice((-1, 1))
         })),

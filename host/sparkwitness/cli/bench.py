@@ -4,6 +4,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,7 @@ from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
 from sparkwitness.cli import bench_typed, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.decode.recording import MEASURED, Recorder, Recording
+from sparkwitness.decode.recording import MEASURED, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError, new_file
 from sparkwitness.faces import bench_text as bench_show
@@ -169,7 +170,7 @@ def command(
         job.source = f"replay of {Recording(job.kept).source}"
     else:
         where = None if resume else keeping.recording(record, beside)
-        _run(job, port, simulate, plan_file, typed, record, where, resume)
+        _run(job, keeping, port, simulate, plan_file, typed, record, where, resume)
     result = bench.evaluate(job.plan, job.parts)
     verdicts = [bench_verdict.against_limits(result)]
     if good is not None and against is not None:
@@ -178,12 +179,18 @@ def command(
     weighed = _weigh(weigh, result) if weigh else None
     name = job.kept.name if job.kept else "this run"
     compared = conditions.compare([(name, result), *others]) if others else None
-    job.run = keeping.keep(
-        beside, Logbook.keep, "bench", bench_show.headline(result, told),
-        _plain(result, told, compared), job.plan.to_dict(),
-        recording=job.kept, source=job.source,
-    )  # fmt: skip
-    _report(job, result, told, weighed, compared, live=from_file is None)
+    try:
+        if not as_json:
+            _report(job, result, told, weighed, compared)
+    finally:  # kept as well where the screen takes nothing
+        run = keeping.keep(
+            beside, Logbook.keep, "bench", bench_show.headline(result, told),
+            _plain(result, told, compared), job.plan.to_dict(),
+            recording=job.kept, source=job.source,
+        )  # fmt: skip
+    if as_json:
+        _json(job, _plain(result, told, compared), weighed, run)
+    _end(job, result, run, live=from_file is None and not keeping.broken)
     if points is not None:
         bench_show.write_points(points, result)
     if shots is not None:
@@ -218,7 +225,6 @@ class _Job:
     hopeless: bool = False
     kept: Path | None = None
     first: Path | None = None
-    run: int | None = None
     source: str = MEASURED
 
 
@@ -235,6 +241,7 @@ def _code(job: _Job, result: Result, told: list[bench_verdict.Verdict]) -> int:
 
 def _run(
     job: _Job,
+    keeping: keep.Keeping,
     port: str | None,
     simulate: str | None,
     plan_file: Path | None,
@@ -281,13 +288,13 @@ def _run(
         link.Link(source.port, job.patience) as board,
     ):
         job.plan.check_board(board.hello)
-        recorder = None
-        if record is not None:
-            recorder = Recorder(
-                record, board.hello, bench_run.setup_of(job.plan, order), source.name
-            )
+        recorder = keeping.recorder(
+            job.beside, record, board.hello, bench_run.setup_of(job.plan, order), source.name
+        )
         with _progress(job.beside) as watch:
-            ending = bench_run.run(board, job.plan, order, recorder, watch)
+            ending = bench_run.run(
+                board, job.plan, order, recorder, watch, partial(keeping.unrecorded, job.beside)
+            )
     job.parts = [*job.parts, ending.collector]
     job.why, job.hopeless, job.kept = ending.why, ending.hopeless, record
     job.source = source.name
@@ -419,38 +426,42 @@ def _plain(
     }  # fmt: skip
 
 
+def _json(
+    job: _Job, report: dict[str, Any], claim: tuple[Claim, bool] | None, run: int | None
+) -> None:
+    report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
+    report["ended_early"] = job.why or None
+    report["run"], report["source"] = run, job.source
+    printing.answer("bench", report)
+
+
 def _report(
     job: _Job,
     result: Result,
     told: list[bench_verdict.Verdict],
     claim: tuple[Claim, bool] | None,
     compared: conditions.Conditions | None,
-    live: bool,
 ) -> None:
-    if job.as_json:
-        report = _plain(result, told, compared)
-        report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
-        report["ended_early"] = job.why or None
-        report["run"], report["source"] = job.run, job.source
-        printing.answer("bench", report)
-    else:
+    job.out.print()
+    show.origin(job.out, job.source)
+    job.out.print(bench_show.result(result))
+    for one in told:
         job.out.print()
-        show.origin(job.out, job.source)
-        job.out.print(bench_show.result(result))
-        for one in told:
-            job.out.print()
-            job.out.print(bench_show.verdict(one))
-        if compared is not None:
-            job.out.print()
-            job.out.print(conditions_text.table(compared))
-        if claim:
-            job.out.print()
-            job.out.print(bench_show.claim(*claim))
+        job.out.print(bench_show.verdict(one))
+    if compared is not None:
+        job.out.print()
+        job.out.print(conditions_text.table(compared))
+    if claim:
+        job.out.print()
+        job.out.print(bench_show.claim(*claim))
+
+
+def _end(job: _Job, result: Result, run: int | None, live: bool) -> None:
     if job.why and not job.hopeless:
         job.beside.print(f"! ended early: {job.why}. What is shown was measured before that.")
     if live and job.kept is not None:
         more = result.missing and not job.hopeless
         hint = f"; go on with --resume {job.first or job.kept}" if more else ""
         job.beside.print(f"bytes in {job.kept}{hint}", style="dim", soft_wrap=True)
-    if job.run is not None and not job.as_json:
-        job.out.print(keep.kept(job.run), style="dim")
+    if not job.as_json:
+        keep.kept(job.out, run)

@@ -329,8 +329,9 @@ def supply(
                     ask.cautions_taken()
             with sources.board(simulate, port) as source, listening(beside) as watch:
                 heard = live.listen(
-                    source.port, patience, seconds, watch, record=record, source=source.name
-                )
+                    source.port, patience, seconds, watch, record=record, source=source.name,
+                    unrecorded=lambda why: beside.print(f"! {why}", style="bold"),
+                )  # fmt: skip
         if not len(heard.supply):
             raise UserError(
                 "the board does not measure the supply: connect its supply lead, or type --rest "

@@ -137,8 +137,7 @@ def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None
         headline = f"starts again; last found: {headline}"
     source = f"simulated: {simulate}" if simulate else "board" if session.live else "by hand"
     run = keeping.keep(session.beside, Logbook.keep, "faultfind", headline, told, source=source)
-    if run is not None and not options.quiet():
-        session.beside.print(keep.kept(run), style="dim")
+    keep.kept(session.beside, run)
 
 
 def _begin(

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from sparkwitness.cli import keeping
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, whole_file
 from sparkwitness.faces import report
 from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook, Run
@@ -64,13 +64,6 @@ def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
 
 def write(path: Path, data: bytes, force: bool) -> None:
     """Write a page's file, never over another one unless told to."""
-    try:
-        with open(path, "wb" if force else "xb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise UserError(
-            f"{path} already exists; choose another name with --out, or --force"
-        ) from None
-    except OSError as error:
-        raise UserError(f"cannot write {path}: {error.strerror}") from None
+    with whole_file(path, force) as part:
+        part.write_bytes(data)
     click.echo(f"{path}  {len(data) / 1e3:.0f} kB")

@@ -51,7 +51,7 @@ LEADS = 0.5
 DECIDING = 0.5
 """An answer without which the named link falls below this decides, and is asked for twice."""
 
-SLIP = 0.5
+SLIP = 0.65
 """Probability that an answer was taken wrong, above which it is asked for again."""
 
 

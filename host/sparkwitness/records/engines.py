@@ -8,6 +8,7 @@ import json
 import os
 import re
 import tomllib
+from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -262,7 +263,8 @@ def save(name: str, setup: Setup, replace: bool = False) -> Path:
             file.write(text)
         os.replace(scratch, path)
     except OSError as error:
-        scratch.unlink(missing_ok=True)
+        with suppress(OSError):
+            scratch.unlink()
         raise UserError(f"cannot write {path}: {error.strerror}") from None
     return path
 

@@ -8,6 +8,7 @@ memory holds no more than a place in the journal for each recording.
 import csv
 import json
 import os
+import stat
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import Any, TextIO
 
 from sparkwitness import __version__
 from sparkwitness.decode.recording import FORMAT, Recording
-from sparkwitness.errors import UserError, needed
+from sparkwitness.errors import UserError, needed, whole_file
 from sparkwitness.foreign import shown
 from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
@@ -80,6 +81,9 @@ def find(folder: Path) -> tuple[list[File], int, dict[str, str]]:
             path = os.path.join(where, name)
             try:
                 about = os.stat(path)
+                if not stat.S_ISREG(about.st_mode):  # a FIFO would wait for ever
+                    others += 1
+                    continue
                 with open(path, "rb") as file:
                     is_recording = file.read(len(start)) == start
             except OSError:
@@ -245,22 +249,16 @@ def write(out: Path, rows: Iterator[Row], each: Callable[[], None] = lambda: Non
     """
     pa, parquet = needed("pyarrow", "parquet"), needed("pyarrow.parquet", "parquet")
     schema = _schema(pa)
-    new = out.with_name(out.name + ".new")
     count = 0
-    try:
-        with parquet.ParquetWriter(new, schema) as writer:
-            batch: list[Row] = []
-            for row in rows:
-                batch.append(row)
-                each()
-                if len(batch) == _BATCH:
-                    writer.write_table(pa.Table.from_pylist(batch, schema=schema))
-                    count, batch = count + len(batch), []
-            writer.write_table(pa.Table.from_pylist(batch, schema=schema))
-        os.replace(new, out)
-    except OSError as error:
-        new.unlink(missing_ok=True)
-        raise UserError(f"cannot write {out}: {error.strerror or error}") from None
+    with whole_file(out, True) as new, parquet.ParquetWriter(new, schema) as writer:
+        batch: list[Row] = []
+        for row in rows:
+            batch.append(row)
+            each()
+            if len(batch) == _BATCH:
+                writer.write_table(pa.Table.from_pylist(batch, schema=schema))
+                count, batch = count + len(batch), []
+        writer.write_table(pa.Table.from_pylist(batch, schema=schema))
     return count + len(batch)
 
 

@@ -14,6 +14,7 @@ from sparkwitness.timing.setup import Setup
 Floats = NDArray[np.float64]
 
 _REGULAR = 0.5  # share of the distances that are alike, below which there is no rhythm
+_ALMOST_ALL, _SOME = 0.95, 0.1  # of the distances
 _TURNED = 40.0  # degrees that a timing may move by in a run, and more
 _NEAR = 0.15  # a spacing off by less is that spacing
 _WORDS = {
@@ -118,6 +119,22 @@ def no_reading(setup: Setup, steps: Floats) -> Finding:
             "other leads, and the reference's teeth"
         )
     return Finding("spacing", text, REFUSED, False)
+
+
+def misfires(steps: Floats, spacing: float) -> bool:
+    """Whether events come as typed, and most firings have none.
+
+    Then every distance is some whole firings, now and then a single one; what comes half as often
+    as typed never comes after a single one.
+
+    Args:
+        steps: float64[n] degrees from each event to the next, NaN across a break.
+        spacing: degrees between firings, as typed.
+    """
+    firings = steps[np.isfinite(steps)] / spacing
+    whole = np.abs(firings - np.rint(firings)) < _NEAR
+    single = np.abs(firings - 1) < _NEAR
+    return bool(np.mean(whole) > _ALMOST_ALL and np.mean(single) > _SOME)
 
 
 def miscounted(setup: Setup, steps: Floats, spacing: float) -> Finding | None:

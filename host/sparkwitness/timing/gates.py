@@ -39,8 +39,9 @@ _GAIN_OFF = 0.2  # of 1 or 2
 
 CANNOT_TELL = (
     "No time stamp can tell a reference angle typed wrong, a sensor or clamp that stamps its other "
-    "flank, or a timing mark that slipped. Find top dead centre with a piston stop, look at the "
-    "mark with a lamp, and turn the clamp round once, before you trust the angle."
+    "flank, a pulse that comes more often than typed, or a timing mark that slipped. Find top dead "
+    "centre with a piston stop, look at the mark with a lamp, compare the speed shown with the "
+    "engine's, and turn the clamp round once, before you trust the angle."
 )
 
 

@@ -110,7 +110,9 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
         return clamps.no_reading(setup, every)
     step = float(np.nanmedian(steps))
     if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, steps)
+        alone = np.count_nonzero(mine) > 0.8 * len(mine)
+        if not (alone and clamps.misfires(steps, firing.spacing)):
+            return clamps.no_reading(setup, steps)
     if miscounted := clamps.miscounted(setup, steps, firing.spacing):
         return miscounted
     speed = _speed(good, tables.tick_s)
