@@ -29,7 +29,7 @@ SECOND_FAULT = 0.05
 FAILED_REPAIR = 0.03
 """Chance that the engine acts against the model after a repair (bad new part, wrong reading)."""
 
-SURE = 0.95
+SURE = 0.90
 """Probability at which the search stops and names the link, unless typed in."""
 
 
@@ -234,22 +234,6 @@ class Chain:
     def fleeting(self) -> slice:
         """Hypotheses of a fault that comes and goes; the last of all hypotheses is no fault."""
         return slice(len(self.sets) - 1 - self.listed, len(self.sets) - 1)
-
-    def ends(self, mended: frozenset[str] = frozenset()) -> Array:
-        """What each hypothesis is called in the end, shape (h, listed + 2); rows sum to 1.
-
-        A listed link (each of two has half), something that is not listed, or nothing: what no
-        test can show counts as that. Whether a fault comes and goes is no other end.
-        """
-        left = self.sets.copy()
-        left[:, [self.index[x] for x in mended]] = False
-        shown = {link for test in self.tests.values() for link in test.bad}
-        seen = [i for i in range(self.listed, len(self.links)) if self.links[i].id in shown]
-        ends = np.zeros((len(left), self.listed + 2))
-        ends[:, : self.listed] = left[:, : self.listed]
-        ends[:, -2] = left[:, seen].any(axis=1)
-        ends[:, -1] = ends.sum(axis=1) == 0
-        return np.asarray(ends / ends.sum(axis=1, keepdims=True))
 
     @cached_property
     def prior(self) -> Array:

@@ -131,6 +131,6 @@ def chances(chain: Chain, run: Run) -> Any:
 
 
 def open_bits(chain: Chain, run: Run) -> float:
-    """Entropy of what the search may come to (`Chain.ends`), bits."""
-    p = belief(chain, run.events) @ chain.ends(mended_by(run.events))
+    """Entropy of what is believed now, bits."""
+    p = belief(chain, run.events)
     return float(-(p[p > 0] * np.log2(p[p > 0])).sum())

@@ -39,19 +39,12 @@ from sparkwitness.fault.chain import (
 LEAST_BITS = 0.1
 """A test expected to tell less than this is not worth asking."""
 
-LEAST_RATE = 0.01
-"""Bits per minute below which the best test is not worth its time."""
-
-LIKELY_ENDS = 0.5
-"""A test that ends the search with this probability is asked, however few bits that is."""
-
-LEADS = 0.5
-"""A link is looked at as the leading one from this probability on."""
 
 DECIDING = 0.5
 """An answer without which the named link falls below this decides, and is asked for twice."""
 
-SLIP = 0.65
+
+SLIP = 0.5
 """Probability that an answer was taken wrong, above which it is asked for again."""
 
 
@@ -163,9 +156,6 @@ def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     """
     before = likelihood(chain, events)
     p = chain.prior * before / (chain.prior @ before)
-    ends = chain.ends(mended_by(events))
-    q = p @ ends
-    ends, q = ends[:, q > 0], q[q > 0]
     closed, paid = closed_tests(chain, events), paid_setups(chain, events)
     left = [test for name, test in chain.tests.items() if name not in closed]
     groups: list[tuple[Test, ...]] = [(test,) for test in left]
@@ -178,9 +168,7 @@ def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     found = [
         Choice(
             group,
-            expected_bits(
-                (ends * p[:, None]).T @ outcome_table(chain, events, group, before) / q[:, None], q
-            ),
+            expected_bits(outcome_table(chain, events, group, before), p),
             chain.cost(group, paid),
         )
         for group in groups
@@ -206,9 +194,8 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     """What to ask next, or None when the search is over.
 
     Order: tests marked first (air, then fuel); an answer that contradicts the others, once more;
-    the one on which a leading link rests, where that may end the search; a test that will likely
-    end it; then the most bits per minute unless a safer test tells as much. None when one link
-    has reached `sure`, or when no test left is worth its time.
+    then the most bits per minute unless a safer test tells as much. None when one link has
+    reached `sure`, or when no test left tells anything.
     """
     found = choices(chain, events)
     if not mended_by(events):
@@ -225,54 +212,19 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     doubt = contradiction(chain, events)
     if doubt is not None and doubt.suspects[0] not in checked:
         return once_more(doubt.suspects[0])
-    p, mended = belief(chain, events), mended_by(events)
-    chances = link_chances(chain, p, mended)
-    leader = int(chances[: chain.listed].argmax())
-    top = float(chances[leader])
-    decides = deciding(chain, events, chain.links[leader].id) if top >= LEADS else None
-    decides = None if decides in checked else decides
-    if top >= sure:
-        return once_more(decides) if decides else None
+    p = belief(chain, events)
+    chances = link_chances(chain, p, mended_by(events))
+    found = [c for c in found if c.bits >= LEAST_BITS]
+    if float(chances[: chain.listed].max()) >= sure:
+        decides = deciding(chain, events, chain.links[int(chances.argmax())].id)
+        return once_more(decides) if decides and decides not in checked else None
     if max(float(p[-1]), float(chances[chain.listed :].sum())) >= sure:
         return None
-    if decides and _seen_again(chain, events, decides, leader) >= sure:
-        return once_more(decides)  # it has to be asked in any case, and may end the search
-    if top >= LEADS and (ending := _ending(chain, events, p, leader, sure, found)):
-        return ending[0]
-    found = [c for c in found if c.bits >= LEAST_BITS]
-    if found and found[0].score >= LEAST_RATE:
+    if found:
         return safest(found)
-    return once_more(decides) if decides else None
-
-
-def _seen_again(chain: Chain, events: Sequence[Event], name: str, link: int) -> float:
-    """Chance of a link if a second look at a test shows what the last one did."""
-    last = next(e for e in reversed(events) if isinstance(e, Answer) and e.test == name)
-    more = [*events, Answer(name, last.outcome, again=True)]
-    return float(link_chances(chain, belief(chain, more), mended_by(events))[link])
-
-
-def _ending(
-    chain: Chain, events: Sequence[Event], p: Array, link: int, sure: float,
-    found: Sequence[Choice],
-) -> list[Choice]:  # fmt: skip
-    """Tests that more likely than not make the leading link sure, most likely per minute first.
-
-    None for which a safer one tells as much.
-    """
-    before, has = likelihood(chain, events), chain.sets[:, link]
-    worth: list[tuple[float, Choice]] = []
-    for choice in found:
-        if len(choice.tests) > 1 or chain.links[link].id not in choice.tests[0].bad:
-            continue
-        if any(c.hazard < choice.hazard and c.bits >= choice.bits for c in found):
-            continue
-        table = outcome_table(chain, events, choice.tests, before)
-        comes = p @ table
-        ends = float(comes[(p * has) @ table >= sure * comes].sum())
-        if ends >= LIKELY_ENDS:
-            worth.append((ends / choice.minutes, choice))
-    return [c for _, c in sorted(worth, key=lambda x: -x[0])]
+    # Nothing new tells enough: what the leading link rests on may be looked at again.
+    decides = deciding(chain, events, chain.links[int(chances[: chain.listed].argmax())].id)
+    return once_more(decides) if decides and decides not in checked else None
 
 
 def deciding(chain: Chain, events: Sequence[Event], link: str) -> str | None:
