@@ -1,7 +1,9 @@
 """The one exception that carries a sentence for the user, and where it arises most."""
 
+import errno
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib import import_module
@@ -37,6 +39,27 @@ def needed(module: str, extra: str) -> Any:
         raise UserError(
             f"{module.partition('.')[0]} is not installed: pip install 'sparkwitness[{extra}]'"
         ) from None
+
+
+def small_text(path: Path, most: int = 4 << 20) -> str:
+    """Text of a file that a person wrote, read in bounded time and memory.
+
+    Raises:
+        OSError: it cannot be read, is no ordinary file (a pipe or a device may not end), or has
+            more than `most` bytes; `strerror` says so.
+        UnicodeDecodeError: it is not UTF-8.
+    """
+    with open(path, "rb", opener=_no_waiting) as file:
+        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+            raise OSError(errno.EINVAL, "it is no ordinary file")
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise OSError(errno.EFBIG, "it is too large to be one")
+    return data.decode("utf-8")
+
+
+def _no_waiting(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def part_of(path: Path) -> Path:

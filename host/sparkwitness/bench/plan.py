@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sparkwitness.decode import wire
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 
 KINDS = {
     "inductive": "fires at the end of the dwell",
@@ -390,7 +390,7 @@ def load(path: Path) -> dict[str, Any]:
         UserError: not readable, or not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(small_text(path))
     except OSError as error:
         raise UserError(f"cannot read the plan {path}: {error.strerror}") from None
     except (ValueError, RecursionError) as error:

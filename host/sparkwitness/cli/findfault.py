@@ -14,7 +14,7 @@ from sparkwitness.cli import ask, codes, options, printing
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.faces import fault_text, safety
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.fault import model as ff
@@ -235,7 +235,7 @@ def _prepared(path: Path | None, chain: ff.Chain) -> dict[str, ff.Answer]:
     if path is None:
         return {}
     try:
-        table = json.loads(path.read_text("utf-8"))
+        table = json.loads(small_text(path))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
     except (ValueError, RecursionError):
