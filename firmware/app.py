@@ -86,8 +86,11 @@ class App:
         start = ticks_us()
         streaming = self.state == wire.STATE_STREAMING
         meter = self.hw.meter
-        if meter and not streaming and not self._alone:
-            self._capture()
+        if meter and not streaming and (meter.stale or not self._alone):
+            # What a host has set of the inputs ends with its session.
+            self._rest()
+            self.hw.configure(meter.enabled, meter.falling, 0)
+            self._capture(meter.enabled, meter.falling, 0)
             self._alone = True
         fed_us = self.hw.poll(streaming or self._alone)
         worked = streaming and self._stream()
@@ -392,6 +395,9 @@ class App:
             fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
             if not fault:
                 self._lease.grant(self._command)
+                if self.hw.meter and number == wire.LAMP:
+                    angle = self._field(wire.LAMP_ANGLE_MDEG, "I")
+                    self.hw.meter.lit(self._command[1 + wire.LAMP_MODE], angle)
             self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
         elif number == wire.LEAVE:
             self._stop()
@@ -460,18 +466,18 @@ class App:
             return self._command[1 + at]
         return int.from_bytes(self._command[1 + at : 1 + at + size], "little")
 
-    def _capture(self):
-        """Everything to 0, and begin."""
+    def _capture(self, enabled, falling, both):
+        """Everything to 0, and begin, with the inputs as they have been configured."""
         hw = self.hw
         hw.outputs_off()
         hw.stop()
         self.rings.clear(self.session)
-        self.rings.stamp_both(self.both)
+        self.rings.stamp_both(both)
         for words in (hw.driven, hw.told, self._said):
             for k in range(len(words)):
                 words[k] = 0
         if hw.meter:
-            hw.meter.restart()
+            hw.meter.restart(enabled, falling, both)
         gc.collect()  # now, rather than in the middle of the stream
         hw.start()
 
@@ -489,7 +495,9 @@ class App:
         self._new_session()
         self._lease.clear()
         self.state = wire.STATE_STREAMING
-        self._capture()
+        if self.hw.meter:
+            self.hw.configure(self.enabled, self.falling, self.both)
+        self._capture(self.enabled, self.falling, self.both)
         self._hello()
         self.rings.mark()
         if self._await_line():

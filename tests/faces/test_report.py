@@ -9,6 +9,7 @@ import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -342,16 +343,41 @@ def test_no_timing_is_said_in_words(tmp_path: Path, marine):
     assert "No timing: no spark on clamp A" in text
 
 
-def test_pdf_is_a4_with_the_same_numbers(html: str, marine):
+# ISO 216: A4 is 210 mm by 297 mm. ANSI/ASME Y14.1: letter is 8.5 by 11 inches. In points.
+@pytest.mark.parametrize(
+    ("paper", "points"), [("a4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("letter", (612, 792))]
+)
+def test_pdf_is_tagged_on_either_paper_with_the_same_numbers(html: str, marine, paper, points):
     try:
-        data = report.pdf(html)
+        data = report.pdf(html, paper)
     except UserError as error:
         pytest.skip(error.message)
     document = pypdf.PdfReader(io.BytesIO(data))
     assert 1 < len(document.pages) < 6
-    for page in document.pages:  # ISO 216: A4 is 210 mm by 297 mm
+    for page in document.pages:
         size = float(page.mediabox.width), float(page.mediabox.height)
-        assert size == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.5)
+        assert size == pytest.approx(points, abs=0.5)
+        assert page["/StructParents"] is not None
+    # Tagged: ISO 32000-1, 14.7 and 14.8; the language and each picture's words for a reader.
+    root = document.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"] and root["/Lang"] == "en"
+    kinds: dict[str, int] = {}
+    words: list[str] = []
+
+    def walk(node: Any) -> None:
+        node = node.get_object()
+        if isinstance(node, list):
+            for one in node:
+                walk(one)
+        elif isinstance(node, dict) and "/S" in node:
+            kinds[node["/S"]] = kinds.get(node["/S"], 0) + 1
+            words.extend([node["/Alt"]] if "/Alt" in node else [])
+            if "/K" in node:
+                walk(node["/K"])
+
+    walk(root["/StructTreeRoot"]["/K"])
+    assert kinds["/H1"] == 1 and kinds["/H2"] >= 4 and kinds["/Table"] >= 3 and kinds["/TH"] > 5
+    assert kinds["/Figure"] == len(images(html)) == len([w for w in words if len(w) > 10])
     raw = "\n".join(p.extract_text() for p in document.pages)
     for line in ("Lowest supply voltage in each tenth of a second", "One row per event, all"):
         assert line in raw, raw  # a column as wide as it should be
