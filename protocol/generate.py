@@ -105,7 +105,7 @@ def wire_constants(wire: dict[str, Any], number: tuple[int, ...]) -> str:
     lines += [
         "",
         f"COMMAND_SIZE = const({longest})  # of the longest, without CRC",
-        "# Command -> (least size without CRC, ((name, offset, type, lowest, highest), ...))",
+        "# Command -> (least size without CRC, ((name, offset, bytes, lowest, highest), ...))",
         "LIMITS = {",
         *limits,
         "}",
@@ -145,8 +145,7 @@ def command_limits(
             low, high = min(values), max(values)
         else:
             low, high = field["range"]
-        kind = FORMATS[field["type"]]
-        checks.append((field["name"], places[field["name"]], kind, low, high))
+        checks.append((field["name"], places[field["name"]], field_size(field["type"]), low, high))
     if not checks:
         return [f"    {message['number']}: ({size}, ()),"]
     lines = [f"    {message['number']}: ({size}, ("]
