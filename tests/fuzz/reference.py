@@ -147,11 +147,12 @@ def chosen(piece: bytes, one_in: int) -> bool:
 
 
 def further(now: int, before: int) -> int:
-    """A counter of 32 bits that wraps; from 0 again where that would be more than half of it."""
-    if now >= before:
-        return now - before if now - before < 2**31 else now
-    wrapped = now + 2**32 - before
-    return wrapped if wrapped < 2**31 else now
+    """A counter of 32 bits that wraps; from 0 again where that would be more than half of it, and
+    none where it would then have begun in its upper half."""
+    on = (now - before) % 2**32
+    if on < 2**31:
+        return on
+    return now if now < 2**31 else 0
 
 
 class Decoder:

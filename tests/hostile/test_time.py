@@ -21,7 +21,7 @@ TOP = 1 << 32
 @pytest.mark.parametrize(
     ("looks", "gone"),
     [([0, 5, 5, 9], 9), ([TOP - 2, 3], 5), ([TOP - 1, 0], 1), ([10, 3], 3), ([7], 0),
-     ([100, 200, 40, 50], 150), ([5, 4], 4)],
+     ([100, 200, 40, 50], 150), ([5, 4], 4), ([0, TOP - 1000], 0), ([0, TOP - 1000, 7], 1007)],
 )  # fmt: skip
 def test_a_counter_wraps_or_begins_anew_and_never_goes_back(looks, gone):
     assert wire.gone_on(np.array(looks, np.uint32)) == gone

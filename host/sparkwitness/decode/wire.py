@@ -182,7 +182,8 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
 def gone_on(counts: ArrayLike) -> Any:
     """How far 32-bit counters of the board went on over looks one after the other.
 
-    A wrap is none; one that went back was begun anew, and counts from 0 then.
+    A wrap is none; one that went back was begun anew, and counts from 0 then. One that so had
+    begun at 2^31 or more tells nothing, and counts as 0.
 
     Args:
         counts: integers[looks, ...].
@@ -192,7 +193,8 @@ def gone_on(counts: ArrayLike) -> Any:
     """
     wide = np.asarray(counts).astype(np.int64)
     ahead = np.diff(wide, axis=0) & 0xFFFFFFFF
-    return np.where(ahead < 1 << 31, ahead, wide[1:]).sum(axis=0)
+    anew = np.where(wide[1:] < 1 << 31, wide[1:], 0)
+    return np.where(ahead < 1 << 31, ahead, anew).sum(axis=0)
 
 
 def protocol_of(hello: bytes) -> int | None:
