@@ -31,6 +31,7 @@ from crank import (
 from menu import Menu
 from reasons import (
     CHECK,
+    COIL_ON,
     ELSEWHERE,
     FALLING,
     FAR,
@@ -54,6 +55,7 @@ from reasons import (
 )
 from sparks import (
     DEAD,
+    FARTHEST,
     KEPT,
     MOST,
     NEAR,
@@ -75,6 +77,8 @@ ENOUGH = const(12)
 LEAST = const(8)
 EVENT_GAP_MS = const(3)  # a longer pause ends an event, if it is an eighth of a revolution too
 TOGETHER_US = const(20)
+# Sparks of a burst come sooner after each other, a coil charges longer (common practice, no source)
+FARTHEST_US = const(1800)
 EDGES_MS = const(16)  # crank edges a millisecond that no engine makes more of
 EARLIEST = const(70000)  # no engine fires outside (common practice, no source)
 LATEST = const(-30000)
@@ -122,6 +126,7 @@ class Meter:
         order = self._events.order
         order[DEAD] = delays.DEAD_US * self._ticks_per_ms // 1000
         order[NEAR] = TOGETHER_US * self._ticks_per_ms // 1000
+        order[FARTHEST] = FARTHEST_US * self._ticks_per_ms // 1000
         order[MOST] = hw.rings.size
         now = ticks_ms()
         self._shown = self._turned = self._crank_ms = self._clamp_ms = self._good_ms = now
@@ -313,6 +318,8 @@ class Meter:
             return WAIT
         self.events = n
         self.sparks = events.sparks(n)
+        if 4 * events.late(n) >= n:
+            return COIL_ON  # what is timed is most likely the coil being switched on
         scale = self._scale
         events.summarize(n, scale, self._fold, STRAY * scale)
         why = self._angle(n)

@@ -21,8 +21,9 @@ REPEATS = const(15)
 IMPLAUSIBLE = const(16)
 CHECK = const(17)
 FALLING = const(18)
-FAR = const(19)  # with this one and the next the number is shown
-WIRES = const(20)
+COIL_ON = const(19)
+FAR = const(20)  # with this one and the next the number is shown
+WIRES = const(21)
 REASONS = (
     ("", ""),
     ("SET THE WHEEL", "press A"),
@@ -43,6 +44,7 @@ REASONS = (
     ("TIMING?", "lead, mark?"),
     ("ERROR?", "lead, mark?"),
     ("SET FALLING EDGE", "a VR needs it"),
+    ("COIL HEARD ON?", "to a plug lead"),
     ("FAR FROM PULSE", ""),
     ("VR WIRES RIGHT?", ""),
 )

@@ -32,7 +32,8 @@ TOGETHER = const(10)  # of these, such as came together with a crank edge
 UNPLACED = const(11)  # events whose angle is not known
 RINGING = const(12)  # edges left out
 SKIPPED = const(13)  # how often edges were passed over, since there were too many
-SPARK_WORDS = const(14)
+FIRST = const(14)  # time of the event's first spark
+SPARK_WORDS = const(15)
 
 # Words of the order
 DEAD = const(0)  # ticks: an edge sooner after one is ringing
@@ -44,7 +45,8 @@ TEETH = const(5)
 EDGES = const(6)  # per period
 HOLE = const(7)  # tooth steps over the gap
 MOST = const(8)  # edges per call; where more wait, all are passed over
-ORDER_WORDS = const(9)
+FARTHEST = const(9)  # ticks: a burst's second spark comes no later after its first
+ORDER_WORDS = const(10)
 
 
 @micropython.viper
@@ -98,12 +100,15 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
                     if x < o[2] or y < o[2]:
                         s[10] = s[10] + 1
                     if s[6] and pause < o[1]:
+                        if s[6] == 2 and s[7] == 1 and (now - s[14]) & 0x3FFFFFFF > o[9]:
+                            v[256 + ((s[8] - 1) & 63)] = 1
                         s[7] = s[7] + 1
                     else:
                         if s[6] == 2:
                             v[192 + ((s[8] - 1) & 63)] = s[7]
                         s[7] = 1
                         s[6] = 1
+                        s[14] = now
                         if s[3] and x < 0x20000000:
                             place = s[4]
                             last = o[6] - 1
@@ -144,6 +149,7 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
                             v[64 + k] = s[5] & 0xFFFFFFF
                             v[128 + k] = ms
                             v[192 + k] = 1
+                            v[256 + k] = 0
                             s[8] = s[8] + 1
                             s[6] = 2
                         else:
@@ -336,11 +342,11 @@ def _fresh(events, last: int, n: int, ms: int, limit: int) -> int:
 
 
 @micropython.viper
-def _sparks(events, first: int, n: int) -> int:
+def _sparks(events, column: int, first: int, n: int) -> int:
     v = ptr32(events)
     total = 0
     for i in range(n):
-        total += v[192 + ((first + i) & 63)]
+        total += v[column + ((first + i) & 63)]
     return total
 
 
@@ -353,7 +359,7 @@ class Events:
         self._crank = crank
         self.state = array("I", [0] * SPARK_WORDS)
         self.order = array("I", [0] * ORDER_WORDS)
-        self.words = array("I", [0] * (4 * SLOTS))
+        self.words = array("I", [0] * (5 * SLOTS))
         self.work = array("I", [0] * (2 * SLOTS))
         self.out = array("I", [0] * 4)
         self.order[MOST] = rings.size
@@ -412,7 +418,11 @@ class Events:
         if n < 2:
             return 0
         first = self.state[WROTE] - n
-        return (_sparks(self.words, first, n - 1) * 10 + (n - 1) // 2) // (n - 1)
+        return (_sparks(self.words, 3 * SLOTS, first, n - 1) * 10 + (n - 1) // 2) // (n - 1)
+
+    def late(self, n):
+        """Of the last n events, how many have a second spark later than a burst's comes."""
+        return _sparks(self.words, 4 * SLOTS, self.state[WROTE] - n, n)
 
     def summarize(self, n, scale, fold, floor):
         """Mean, deviation, number kept, and number near the mean, of the last n angles.

@@ -62,6 +62,7 @@ def sparks_case(rng: random.Random) -> list[Any]:
     order = events.order
     order[sparks.DEAD], order[sparks.PAUSE] = 9_583, rng.choice((125_000, 1_000_000))
     order[sparks.NEAR], order[sparks.MOST] = 833, 200
+    order[sparks.FARTHEST] = 75_000
     ring, at, now = array("I", [0] * 256), rng.getrandbits(32), first
     n = rng.randint(0, 150)
     for k in range(n):
@@ -70,6 +71,7 @@ def sparks_case(rng: random.Random) -> list[Any]:
     mine = events.state
     mine[sparks.SEEN], mine[sparks.LAST], mine[sparks.EDGE] = at, first, edge
     mine[sparks.RUNNING] = rng.randrange(2)
+    mine[sparks.FIRST] = first
     written = array("I", [0, (at + n) & 0xFFFFFFFF, 0, 0])
     return [ring, case[0], written, 1, 256, mine, state, case[7], order, events.words,
             rng.getrandbits(29)]  # fmt: skip
@@ -82,8 +84,9 @@ def kept_events(rng: random.Random) -> tuple[array, int, int, int, int]:
     numbers = [rng.randrange(3) + 2 * k + 1000 * (k > 40) for k in range(64)]
     ages = [1000 + 50 * k for k in range(64)]
     counts = [rng.randint(1, 13) for _ in range(64)]
+    late = [rng.randrange(2) for _ in range(64)]
     scale, fold = rng.choice(((1, 360_000), (1, 720_000), (16, 720_000), (7, 360_000)))
-    return array("I", [*angles, *numbers, *ages, *counts]), rng.getrandbits(30), rng.randint(
+    return array("I", [*angles, *numbers, *ages, *counts, *late]), rng.getrandbits(30), rng.randint(
         1, 64), scale, fold  # fmt: skip
 
 
@@ -152,7 +155,12 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         r.randint(1_000, 9_000),
         r.randint(0, 4_000),
     ],
-    ("sparks", "_sparks"): lambda r: [kept_events(r)[0], r.getrandbits(30), r.randint(0, 64)],
+    ("sparks", "_sparks"): lambda r: [
+        kept_events(r)[0],
+        r.choice((192, 256)),
+        r.getrandbits(30),
+        r.randint(0, 64),
+    ],
     ("sparks", "_steps"): steps_case,
     ("panel", "_different"): lambda r: [
         (d := _words(r)),

@@ -385,7 +385,7 @@ def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
         assert board.process.stderr is not None
         world = board.world
         said = [board.process.stderr.readline().split() for _ in range(2)]
-        assert said[1][:2] == [b"19", b"1000"]  # far from the pulse
+        assert said[1][:2] == [b"20", b"1000"]  # far from the pulse
         assert abs(int(said[1][2]) - 150) <= 1
         assert said[1][3] == b"10"
         assert configured(world) == [b"\3\1\0"]  # crank and clamp A; the crank's falling edge
@@ -408,7 +408,7 @@ def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
         assert configured(world)[-1] == b"\3\1\0"
         for _ in range(40):
             line = board.process.stderr.readline().split()
-            if line[0] == b"19":
+            if line[0] == b"20":
                 break
         assert abs(int(line[2]) - 150) <= 1
         board.send(22)  # leave: the display is cleared

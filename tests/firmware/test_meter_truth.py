@@ -244,6 +244,20 @@ def test_the_table() -> None:
     assert far[-1].figure == pytest.approx(-150, abs=0.2)
 
 
+def test_a_coil_heard_switching_on_is_no_spark() -> None:
+    """Whatever the speed: as an edge of the same event, or as an event of its own."""
+    plays = [
+        play(world_of("36-1", rpm, clamp={"on": on, "coil_on": (share, ms)}))
+        for rpm in (800, 1_500, 3_000, 6_000) for on in (0, -1)
+        for share, ms in ((1.0, 2.1), (1.0, 4.0), (0.6, 3.0), (0.8, 6.0))
+        if on == 0 or ms < 30_000 / rpm  # one coil charges no longer than from spark to spark
+    ]  # fmt: skip
+    for one, looks in zip(plays, run(plays), strict=True):
+        assert not wrong(looks, 20.0), one.settings
+    slow = [looks[-1].reason for looks in run(plays[:8])]
+    assert set(slow) == {"COIL_ON"}
+
+
 def test_nothing_older_than_a_second_is_shown() -> None:
     """Crank and clamp stop at 4 s, or the clamp alone, or the crank alone."""
     plays = []
