@@ -40,6 +40,8 @@ _CALLED = {
     "min": "max", "max": "min", "ceil": "floor", "floor": "ceil", "any": "all", "all": "any",
     "minimum": "maximum", "maximum": "minimum", "nanmin": "nanmax", "nanmax": "nanmin",
 }  # fmt: skip
+_NO_NUMBER = {"annotation", "returns", "decorator_list", "type_params", "bases"}
+_PASSED_BY = (ast.JoinedStr, ast.Import, ast.ImportFrom, ast.Raise, ast.Assert)
 _BARE = {"abs", "round", "sqrt", "fabs", "absolute", "negative", "sorted", "int"}
 
 
@@ -110,15 +112,14 @@ def _changes(tree: ast.Module) -> Iterator[tuple[ast.expr | ast.stmt, ast.AST]]:
             yield node.test, ast.UnaryOp(ast.Not(), node.test)
         elif isinstance(node, ast.Call):
             yield from _calls(node)
-        elif isinstance(node, ast.Assign) and isinstance(
-            node.targets[0], ast.Attribute | ast.Subscript
-        ):
-            yield node, ast.Pass()
-        elif isinstance(node, ast.Expr) and isinstance(node.value, ast.Call):
+        elif (
+            isinstance(node, ast.Assign)
+            and isinstance(node.targets[0], ast.Attribute | ast.Subscript)
+        ) or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Call)):
             yield node, ast.Pass()
 
 
-def _numbers(value: object) -> list[object]:
+def _numbers(value: object) -> list[bool | int | float]:
     if isinstance(value, bool):
         return [not value]
     if isinstance(value, int):
@@ -145,14 +146,14 @@ def _calls(node: ast.Call) -> Iterator[tuple[ast.expr, ast.AST]]:
 def _bearing(tree: ast.AST) -> Iterator[ast.AST]:
     """All nodes that may bear a number: no annotation, decorator, text or import."""
     for name, value in ast.iter_fields(tree):
-        if name in ("annotation", "returns", "decorator_list", "type_params", "bases", "keywords") and (
-            name != "keywords" or isinstance(tree, ast.ClassDef)
-        ):
+        if name in _NO_NUMBER or (name == "keywords" and isinstance(tree, ast.ClassDef)):
             continue
         for child in value if isinstance(value, list) else [value]:
             if not isinstance(child, ast.AST):
                 continue
-            if isinstance(child, ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Raise | ast.Assert):
+            if isinstance(
+                child, ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Raise | ast.Assert
+            ):
                 continue
             if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
                 continue
