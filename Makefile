@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
-.PHONY: demo test quick lint docs dist lowest newest debian bench accuracy verdicts hardware board layout \
+.PHONY: demo test quick lint docs dist lowest newest pythons debian bench accuracy verdicts hardware board layout \
         hostile fuzz mutants lock clean
 
 demo: $(VENV)/demo
@@ -76,7 +76,8 @@ board: $(VENV)/test
 	$(BIN)/python hardware/layout/case.py
 	$(MAKE) --no-print-directory hardware
 
-# A new placement and new routes (minutes; seeded, but one board of many): then `make board`.
+# A new search for places and routes (minutes): another board, not the kept one, whose source is layout.json.
+# Overwrites layout.json; then `make board`.
 layout: $(VENV)/test
 	mkdir -p build/layout
 	$(SYSTEM_PYTHON) hardware/layout/geometry.py build/layout
@@ -84,9 +85,10 @@ layout: $(VENV)/test
 	$(BIN)/python hardware/layout/route.py build/layout
 	$(BIN)/python hardware/layout/keep.py build/layout
 
-# Ten thousand attacks; fails unless each is borne or refused with a sentence.
+# Ten thousand attacks; fails unless each is borne or refused with a sentence. Then ten thousand visits to the page.
 hostile: $(VENV)/test
 	cd tests && ../$(BIN)/python -m hostile
+	SPARKWITNESS_LONG=1 $(BIN)/pytest -q -s tests/hostile/test_page.py
 
 # Small changes to the core, which the tests must notice (an hour, two cores). SEED, PER_FILE.
 SEED ?= 1
@@ -136,6 +138,8 @@ lock: $(VENV)/uv
 $(VENV)/uv: $(VENV)/python
 	$(BIN)/pip install --quiet uv && touch $@
 
+TRIED = $(filter-out tests/whole/test_house.py,$(QUICK)) tests/records tests/faces/test_report.py \
+        tests/cli/test_json.py
 # The oldest and the newest versions of what the package depends on; what only tests use is newest.
 lowest: RESOLUTION = --resolution lowest-direct
 newest: RESOLUTION = --upgrade
@@ -146,7 +150,20 @@ lowest newest: $(VENV)/uv
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .
-	build/$@/bin/pytest -x -p no:cacheprovider $(filter-out tests/whole/test_house.py,$(QUICK)) tests/records tests/faces/test_report.py -m "not slow and not locked"
+	build/$@/bin/pytest -x -p no:cacheprovider $(TRIED) -m "not slow and not locked"
+
+# The quick tests with every newer Python that is here.
+pythons: $(VENV)/uv
+	mkdir -p build
+	for v in 3.12 3.13 3.14; do \
+	  python=$$($(BIN)/uv python find --no-python-downloads $$v 2>/dev/null) || { echo "Python $$v is not here"; continue; }; \
+	  $(BIN)/uv pip compile --quiet --python-version $$v pyproject.toml $(LOCK_all) --group build --group quick \
+	    --output-file build/python$$v.txt && \
+	  $(BIN)/uv venv --quiet --clear --python $$python build/python$$v && \
+	  $(BIN)/uv pip install --quiet --python build/python$$v/bin/python -r build/python$$v.txt && \
+	  $(BIN)/uv pip install --quiet --python build/python$$v/bin/python --no-deps --no-build-isolation --editable . && \
+	  build/python$$v/bin/pytest -x -p no:cacheprovider $(TRIED) -m "not slow and not locked" || exit 1; \
+	done
 
 debian:
 	@missing=""; for pair in $(DEBIAN); do have=$${pair%%:*}; \

@@ -22,7 +22,7 @@ BLOCK_AGE_MS = const(20)
 BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
-RENEWALS_MS = const(4)  # how long one turn may take them
+SLICE_MS = const(4)  # how long one turn may take commands, while edges wait in the rings
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 CTRL_C = const(3)
@@ -45,8 +45,9 @@ class App:
         self.unsent = 0
         self._frame = bytearray(BUFFER_SIZE)
         self._command = bytearray(256)
-        self._received = 0
+        self._received = self._waiting = 0  # bytes of a frame, size of a command that is whole
         self._byte_ms = self._none_ms = ticks_ms()
+        self._sliced = False
         hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
         self._said = array("I", [0, 0, 0])  # of hw.told
@@ -85,13 +86,16 @@ class App:
         start = ticks_us()
         streaming = self.state == wire.STATE_STREAMING
         meter = self.hw.meter
-        if meter and not streaming and not self._alone:
-            self._capture()
+        if meter and not streaming and (meter.stale or not self._alone):
+            # What a host has set of the inputs ends with its session.
+            self._rest()
+            self.hw.configure(meter.enabled, meter.falling, 0)
+            self._capture(meter.enabled, meter.falling, 0)
             self._alone = True
         fed_us = self.hw.poll(streaming or self._alone)
         worked = streaming and self._stream()
         self._busy_turns += 1
-        if not worked or self._busy_turns == BUSY_TURNS:
+        if not worked or self._busy_turns >= BUSY_TURNS:
             self._busy_turns = 0
             worked = self._listen() or worked
             self._watch()
@@ -111,7 +115,7 @@ class App:
         self.hw.stop()
         self.state = wire.STATE_IDLE
         self._alone = False
-        self._received = 0
+        self._received = self._waiting = 0
         text = "the board stopped after a fault of its own: "
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
 
@@ -296,40 +300,62 @@ class App:
     # Commands from the host
 
     def _listen(self):
-        """Take bytes from the host; obey a command when one is whole. True if bytes came."""
+        """Take bytes from the host; obey a command when one is whole. True if bytes came.
+
+        In slices while streaming, so that the rings are emptied in between: at full rate one holds
+        20 ms. What is left waits for the next turn.
+        """
         now = ticks_ms()
+        if self._waiting:
+            size = self._waiting
+            self._waiting = 0
+            self._obey(size)
+            return True
         byte = self.link.receive()
         if byte < 0:
             self._none_ms = now
             return False
-        if ticks_diff(now, self._byte_ms) > PIECE_MS:
+        if not self._sliced and ticks_diff(now, self._byte_ms) > PIECE_MS:
             self._received = 0
-        self._byte_ms = now
+        self._sliced = False
         while byte >= 0:
+            self._byte_ms = ticks_ms()
             if byte == CTRL_C and self._knock():
                 self.running = False
                 return True
+            late = self.state == wire.STATE_STREAMING and ticks_diff(self._byte_ms, now) > SLICE_MS
             if byte:
                 # A piece that is too long stays too long, so that it is refused as a whole.
                 if self._received < 256:
                     self._command[self._received] = byte
                     self._received += 1
-            else:
-                size = self._received
-                self._received = 0
-                size = open_frame(self._command, size)
-                if size > 0:
-                    for k in range(size, wire.COMMAND_SIZE):  # what is left out counts as 0
-                        self._command[1 + k] = 0
-                    self.hw.heard = ticks_ms()
-                    self._met = True
-                    self._obey(size)
-                    late = ticks_diff(ticks_ms(), now) > RENEWALS_MS
-                    if late or self._command[1] != wire.RENEW or not self.link.ready():
-                        return True
+            elif self._whole(late):
+                return True
+            if late:
+                self._sliced = True
+                self._busy_turns = BUSY_TURNS
+                return True
             byte = self.link.receive()
         self._none_ms = ticks_ms()
         return True
+
+    def _whole(self, late):
+        """A frame has come: obey it, now or in the next turn. Whether this turn has done enough."""
+        size = open_frame(self._command, self._received)
+        self._received = 0
+        if size <= 0:
+            return False
+        number = self._command[1]
+        for k in range(size, wire.COMMAND_SIZE):  # what is left out counts as 0
+            self._command[1 + k] = 0
+        self.hw.heard = ticks_ms()
+        self._met = True
+        if self.state == wire.STATE_STREAMING and (number == wire.DRIVE or number == wire.LAMP):
+            self._waiting = size
+            self._busy_turns = BUSY_TURNS
+            return True
+        self._obey(size)
+        return late or number != wire.RENEW or not self.link.ready()
 
     def _knock(self):
         """Whether Ctrl-C at this place means: give me the prompt.
@@ -369,6 +395,9 @@ class App:
             fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
             if not fault:
                 self._lease.grant(self._command)
+                if self.hw.meter and number == wire.LAMP:
+                    angle = self._field(wire.LAMP_ANGLE_MDEG, "I")
+                    self.hw.meter.lit(self._command[1 + wire.LAMP_MODE], angle)
             self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
         elif number == wire.LEAVE:
             self._stop()
@@ -420,8 +449,8 @@ class App:
             reason = self._lease.stale(self._command, self.session)
             if reason:
                 return wire.RESULT_NOT_NOW, reason
-        for name, at, kind, low, high in checks:
-            value = self._field(at, kind)
+        for name, at, wide, low, high in checks:
+            value = self._field(at, wide)
             if not low <= value <= high:
                 reason = f"{name} is {value}, must be {low} to {high}"
                 return wire.RESULT_BAD_VALUE, reason
@@ -430,24 +459,25 @@ class App:
     def _switches_off(self, number):
         if number == wire.LAMP:
             return self._command[1 + wire.LAMP_MODE] == wire.LAMP_MODE_OFF
-        return not (self._field(wire.DRIVE_RPM_FROM, "I") or self._field(wire.DRIVE_RPM_TO, "I"))
+        return not (self._field(wire.DRIVE_RPM_FROM, 4) or self._field(wire.DRIVE_RPM_TO, 4))
 
-    def _field(self, at, kind):
-        size = {"B": 1, "H": 2, "I": 4}[kind]
+    def _field(self, at, size):
+        if size == 1:
+            return self._command[1 + at]
         return int.from_bytes(self._command[1 + at : 1 + at + size], "little")
 
-    def _capture(self):
-        """Everything to 0, and begin."""
+    def _capture(self, enabled, falling, both):
+        """Everything to 0, and begin, with the inputs as they have been configured."""
         hw = self.hw
         hw.outputs_off()
         hw.stop()
         self.rings.clear(self.session)
-        self.rings.stamp_both(self.both)
+        self.rings.stamp_both(both)
         for words in (hw.driven, hw.told, self._said):
             for k in range(len(words)):
                 words[k] = 0
         if hw.meter:
-            hw.meter.restart()
+            hw.meter.restart(enabled, falling, both)
         gc.collect()  # now, rather than in the middle of the stream
         hw.start()
 
@@ -465,7 +495,9 @@ class App:
         self._new_session()
         self._lease.clear()
         self.state = wire.STATE_STREAMING
-        self._capture()
+        if self.hw.meter:
+            self.hw.configure(self.enabled, self.falling, self.both)
+        self._capture(self.enabled, self.falling, self.both)
         self._hello()
         self.rings.mark()
         if self._await_line():

@@ -421,6 +421,8 @@ class Hardware:
         micropython.kbd_intr(-1)  # a byte 3 in a frame is no Ctrl-C
 
     def leave(self):
+        if self.meter:
+            self.meter.close()
         micropython.kbd_intr(3)
 
     @staticmethod

@@ -35,6 +35,8 @@ Methods:
     enter(), leave(): the loop begins, the loop has ended for good
     wants_prompt(): a static method; whether the user holds the board back from starting
 
+A display and buttons at the desk: see desk.py.
+
 The pipes, by file descriptors in the environment: SPARKWITNESS_WORLD="read,write".
 To the world: 32 bytes: byte 0 is the operation, from byte 4 on the payload of the command.
 From the world, in answer to ADVANCE: 4096 bytes: u64 time up to which all edges have been
@@ -121,6 +123,10 @@ class Hardware:
         self._idle = select.poll()
         self._idle.register(sys.stdin, select.POLLIN)
         self._idle.register(self._from_world, select.POLLIN)
+        if os.getenv("SPARKWITNESS_PANEL"):
+            import desk
+
+            self.meter = desk.meter(self)
         self.outputs_off()
 
     def _tell(self, operation, payload=b""):
@@ -255,7 +261,8 @@ class Hardware:
         pass
 
     def leave(self):
-        pass
+        if self.meter:
+            self.meter.close()
 
     @staticmethod
     def wants_prompt():

@@ -102,8 +102,8 @@ ROWS = {
 }
 RAILS = {"T+": 1, "T-": 2, "B-": 17, "B+": 18}
 LABELS = {  # where the words stand beside a part that is not level
-    "R26": (-44, 0), "C22": (-30, 22), "D25": (-46, 0), "D26": (56, 14), "C21": (-38, 14),
-    "R22": (-38, -14), "D23": (44, -12), "D24": (52, 8),
+    "R26": (-44, 0), "C22": (-54, 6), "D25": (-62, 24), "D22": (0, 20), "D26": (56, 14),
+    "C21": (-62, 0), "R22": (-38, -14), "D23": (44, -12), "D24": (52, 8),
 }  # fmt: skip
 COLOURS = {"R": "#d6b98c", "D": "#5d6d7e", "C": "#e59866"}
 
@@ -128,10 +128,10 @@ def svg() -> str:
     bom = parts.read_bom("first-spark")
     wide, high = (COLUMNS + 4) * PITCH, 21.5 * PITCH
     out = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:.0f} {high:.0f}" '
-        f'width="{wide:.0f}" height="{high:.0f}">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="-8 -24 {wide + 8:.0f} {high + 24:.0f}" '
+        f'width="{wide + 8:.0f}" height="{high + 24:.0f}">',
         "<title>sparkwitness, first spark on a breadboard</title>",
-        f'<rect width="{wide:.0f}" height="{high:.0f}" fill="white"/>',
+        f'<rect x="-8" y="-24" width="{wide + 8:.0f}" height="{high + 24:.0f}" fill="white"/>',
         f'<rect x="{PITCH * 1.5:.1f}" y="8" width="{(COLUMNS + 1) * PITCH:.1f}" '
         f'height="{PITCH * 18.6:.1f}" rx="8" fill="#f4f6f6" stroke="#aab7b8"/>',
     ]
@@ -184,7 +184,7 @@ def svg() -> str:
         points = [_at(hole) for hole in holes]
         if reference in ("T21", "J21"):
             names = ("end", "centre, shield", "end") if reference == "T21" else ("signal", "engine")
-            edge = high - 40 if reference == "T21" else 0.0
+            edge = high - 40 if reference == "T21" else -6.0
             for x, y in points:
                 out.append(
                     f'<line x1="{x:.1f}" y1="{y:.1f}" x2="{x:.1f}" y2="{edge:.1f}" '
@@ -192,7 +192,7 @@ def svg() -> str:
                 )
             x = points[0][0]
             words = f"{reference}: {', '.join(names)}"
-            out.append(_text(x, high - 24 if reference == "T21" else 20, words, 12, "#7d3c98"))
+            out.append(_text(x, high - 24 if reference == "T21" else -10, words, 12, "#7d3c98"))
             continue
         (x1, y1), (x2, y2) = points
         a, b = (0.5 - 0.28, 0.5 + 0.28)

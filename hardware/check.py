@@ -4,7 +4,7 @@
 
 Tables against each other, drawings against the net list, pin numbers against data sheets, the first
 spark's breadboard against its net list, the printed board against board.net, then SPICE: ratings,
-pins, claims. Needs ngspice (Debian: apt-get install ngspice); no KiCad.
+pins, claims, delays. Needs ngspice (Debian: apt-get install ngspice); no KiCad.
 """
 
 from __future__ import annotations
@@ -188,6 +188,7 @@ CHECKS: tuple[Callable[[], list[str]], ...] = (
     drawings,
     ratings,
     claims.broken,
+    claims.late,
     printed_board,
 )
 

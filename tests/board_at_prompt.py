@@ -83,7 +83,7 @@ class PromptBoard:
     def __init__(
         self,
         folder: Path,
-        blocks: int = 96,
+        blocks: int = 128,
         platform: str = "rp2",
         machine: str = "Raspberry Pi Pico with RP2040",
         release: tuple[int, ...] = (1, 24, 1),

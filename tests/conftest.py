@@ -1,15 +1,20 @@
 """What many tests share: a logbook of their own, recordings made through the simulated board."""
 
+import json
 import os
 import signal
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
+import jsonschema
 import pytest
 
 from sparkwitness.cli import sources
 from sparkwitness.decode.recording import Recorder
 from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
+from sparkwitness.faces import answers
 from sparkwitness.timing.setup import Setup
 
 
@@ -50,6 +55,25 @@ class Made:
                 recorder = Recorder(path, board.hello, self.setup.to_dict())
                 self.result = session.run(board, self.setup, recorder, lambda _: None)
             self.truth = source.simulated.world.truth()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def published() -> Iterator[None]:
+    """Whatever a command prints as JSON in this process is what its schema says.
+
+    That no name is lacking in the schema is seen in `cli/test_json.py`.
+    """
+    publish = answers.publish
+
+    def judged(command: str, values: Mapping[str, Any]) -> dict[str, Any]:
+        found = publish(command, values)
+        plain = json.loads(json.dumps(found, allow_nan=False))
+        jsonschema.validate(plain, answers.schema(command))
+        return found
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(answers, "publish", judged)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -516,7 +516,8 @@ class Line:
 CHIP: Chip
 NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
          "machines", "limits", "lease", "rest", "lamp", "outputs", "hw_rp2", "app", "meter",
-         "panel", "link")  # fmt: skip
+         "panel", "sparks", "settings", "delays", "menu", "picture", "bound", "reasons",
+         "link")  # fmt: skip
 
 
 def _same(thing: Any) -> Any:
@@ -565,6 +566,7 @@ def _modules() -> dict[str, types.ModuleType]:
         "link": module("link", Link=Line),
         "time": module("time", ticks_us=_ticks_us, ticks_ms=_ticks_ms,
                        ticks_diff=lambda a, b: ((a - b + (1 << 29)) & 0x3FFFFFFF) - (1 << 29),
+                       ticks_add=lambda a, b: (a + b) & 0x3FFFFFFF,
                        sleep_ms=lambda ms: CHIP.run(125_000 * ms),
                        sleep_us=lambda us: CHIP.run(125 * us)),
     }  # fmt: skip

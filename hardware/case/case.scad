@@ -10,8 +10,7 @@ gap = 0.8;             // between board and wall
 board = [160, 100, 1.6];
 below = 6;             // leads under the board
 above = 24;            // C951 stands 16 to 20 mm high
-post = 7;              // round the holes, and pads under the other edges
-screw = 2.5;           // M3 cuts its own thread; nylon screws
+post = 7;              // round the holes: nylon screw M3 from below, nylon nut on the board
 $fn = 24;
 
 // mounting holes of the board

@@ -77,7 +77,7 @@ LABELS = [
     ("POINTS, COIL NEG", 10, 3.2, 1.2, 0), ("DANGER 400 V", 28, 3.4, 1.7, 0),
     ("1 points", 3.2, 10, 0.8, 90), ("2 engine", 3.2, 18, 0.8, 90),
     ("SUPPLY SENSE", 9.5, 35.4, 1.1, 0), ("1 ignition +", 2.2, 41, 0.8, 90),
-    ("2 engine block:", 9, 49.7, 0.9, 0), ("the ground lead", 9, 51.2, 0.9, 0),
+    ("2 engine block:", 10, 49.7, 0.9, 0), ("ground lead", 11.7, 51.2, 0.9, 0),
     ("ISOLATED TAP", 10, 60.3, 1.2, 0),
     ("8 mm to the board: nothing may bridge it", 27, 97.8, 1.1, 0),
     ("1 12 V", 2.2, 66, 0.8, 90), ("2 5 V", 2.2, 71.2, 0.8, 90), ("3 return", 2.2, 76.6, 0.8, 90),
@@ -90,16 +90,25 @@ LABELS = [
     ("OC", W - 2.4, 48.1, 0.7, 90),
     ("gnd", W - 2.4, 55.9, 0.7, 90), ("push-pull", W - 2.4, 61, 0.7, 90),
     ("OC", W - 2.4, 66.1, 0.7, 90),
-    ("LAMP", W - 0.9, 77.8, 0.9, 90), ("module's supply off first", W - 0.9, 26, 0.9, 90),
-    ("USB", W - 1.0, 13.9, 0.9, 90), ("sparkwitness", 131, 10.5, 2.0, 0),
+    ("LAMP", W - 0.9, 77.8, 0.9, 90), ("module off first", W - 0.9, 21.5, 0.85, 90),
+    ("USB", W - 1.0, 11.4, 0.9, 90), ("sparkwitness", 131, 10.5, 2.0, 0),
     ("revision 1: simulated, not yet measured", 131, 17, 1.1, 0),
 ]  # fmt: skip
 BACK_LABELS = [
     ("DANGER 400 V", 27.6, 14, 1.6, 0), ("ISOLATED TAP", 27, 70, 2.0, 0),
     ("8 mm: nothing may bridge it", 30, 97, 1.2, 0), ("sparkwitness", 131, 14, 2.0, 0),
 ]  # fmt: skip
-# Lines round the two corners, on both sides.
+# Words beside a part: reference, its pad ("": the part), text. words.py finds the place.
+NOTES = [
+    ("JP301", "1", "VR"), ("JP301", "3", "logic"), ("JP401", "", "pull-up"),
+    ("JP501", "", "pull-up"), ("JP502", "1", "logic"), ("JP502", "3", "points"),
+    ("JP503", "", "isolated"), ("JP901", "1", "12V"), ("JP901", "3", "5V"),
+    ("J951", "1", "+"), ("J961", "", "display"), *((f"J97{i}", "", "test") for i in range(1, 5)),
+]  # fmt: skip
+# Lines round the two corners, on both sides. No copper of the board's own side is beyond the
+# isolated corner's, whose slope leaves out the lead and v5.
 BORDERS = (
     ((40.4, 1), (40.4, 31), (1, 31)),
-    ((60.4, H - 1), (60.4, 84)), ((60.4, 71.6), (60.4, 55.6), (1, 55.6)),
+    ((58.9, H - 1), (58.9, 84)),
+    ((57.2, 70.2), (53.4, 66.4), (53.4, 64.6), (46.2, 57.4), (1, 57.4)),
 )  # fmt: skip

@@ -178,6 +178,9 @@ def _footprint(node: Node, board: Board) -> None:
     if edges:
         xs, ys = [p[0] for p in edges], [p[1] for p in edges]
         box = (fx + min(xs), fy + min(ys), fx + max(xs), fy + max(ys))
+    for text in children(node, "fp_text"):  # of the part's own words, those that are printed
+        if text[1] in ("reference", "value") and "hide" not in text:
+            board.words.append((first(text, "layer")[1], text[2]))
     path = first(node, "path", ["", ""])[1]
     board.parts[reference] = Footprint(node[1], fx, fy, angle, pads, box, path)
 

@@ -17,21 +17,21 @@ import parts
 TARGET = parts.FOLDER / "case" / "labels.svg"
 # On the case beside each opening: connector, words, whether it is a danger.
 CASE = [
-    ("J601", "POINTS, COIL NEGATIVE", "1 points   2 engine      400 V", True),
-    ("J801", "SUPPLY SENSE", "1 ignition +   2 engine block: the one ground lead", False),
-    ("J701", "ISOLATED TAP", "1 12 V   2 5 V   3 return      shares no ground", True),
-    ("J501", "TRIGGER", "1 5 V out   2 signal   3 ground", False),
-    ("J401", "CRANK, HALL OR LOGIC", "1 5 V out   2 signal   3 ground", False),
-    ("J301", "CRANK, VR", "1 signal   2 sensor ground", False),
+    ("J601", "POINTS, COIL NEGATIVE", "1 points · 2 engine · 400 V", True),
+    ("J801", "SUPPLY SENSE", "1 ignition + · 2 engine block: the one ground lead", False),
+    ("J701", "ISOLATED TAP", "1 12 V · 2 5 V · 3 return · shares no ground", True),
+    ("J501", "TRIGGER", "1 5 V out · 2 signal · 3 ground", False),
+    ("J401", "CRANK, HALL OR LOGIC", "1 5 V out · 2 signal · 3 ground", False),
+    ("J301", "CRANK, VR", "1 signal · 2 sensor ground", False),
     ("J201", "CLAMP B", "coil lead", False),
     ("J101", "CLAMP A", "lead of cylinder 1", False),
     (
         "J901",
         "BENCH TRIGGER",
-        "1 open collector   2 push-pull   3 ground: removed module only",
+        "1 open collector · 2 push-pull · 3 ground: removed module only",
         True,
     ),
-    ("J911", "BENCH CRANK", "1 open collector   2 push-pull   3 ground: removed module only", True),
+    ("J911", "BENCH CRANK", "1 open collector · 2 push-pull · 3 ground: removed module only", True),
     ("J951", "LAMP", "blinding: never at eyes", True),
     ("M1", "USB", "the only supply", False),
 ]
@@ -57,7 +57,7 @@ def svg() -> str:
         'font-family="DejaVu Sans, Arial, sans-serif"><title>sparkwitness, labels</title>'
         '<text x="10" y="9" font-size="3">sparkwitness: labels, print at 100 %. This line '
         "is 100 mm long:"
-        '</text><path d="M85 8h100" stroke="#000" stroke-width="0.3"/>'
+        '</text><path d="M100 8h100" stroke="#000" stroke-width="0.3"/>'
     ]
     for i, (reference, name, pins, danger) in enumerate(CASE):
         x, y = 10 + 95 * (i % 2), 14 + 16 * (i // 2)

@@ -224,7 +224,7 @@ def make(layout, target):
         # two outlines, since the first gives way to the isolated corner altogether
         pour(board, layer, nets["gnd"], ((0.6, 0.6), (W - 0.6, 0.6), (W - 0.6, H - 0.6),
              (59.4, H - 0.6), (59.4, 56.8), (0.6, 56.8)))  # fmt: skip
-    words.arrange(board)
+    words.arrange(board, hand.NOTES)
     pcbnew.SaveBoard(str(target), board, True)
     target.write_text(canonical.text(target.read_text()))
 

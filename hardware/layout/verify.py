@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import itertools
 import math
 import re
 import sys
@@ -20,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import footprints
 import gerber
+import hand
 import kept
 import numpy as np
 import parts
@@ -28,10 +30,11 @@ import rules
 import sheets
 
 BOARD = parts.FOLDER / "board"
+NUT = 3.2  # radius of an M3 nut's corners, mm
 # Silk words that must be on the front: what the connectors are, which side is dangerous.
 WORDS = ("DANGER 400 V", "POINTS, COIL NEG", "ISOLATED TAP", "SUPPLY SENSE", "TRIGGER", "CRANK",
          "VR", "CLAMP A", "CLAMP B", "BENCH TRIGGER", "BENCH CRANK", "LAMP", "USB",
-         "module's supply off first")  # fmt: skip
+         "module off first", "2 engine block:", "ground lead")  # fmt: skip
 
 
 def digest(path: Path) -> str:
@@ -151,8 +154,30 @@ def placing(board: kept.Board) -> list[str]:
         for b, two in boxes[k + 1 :]:
             if one[0] < two[2] and two[0] < one[2] and one[1] < two[3] and two[1] < one[3]:
                 wrong.append(f"{a} and {b} stand on one spot.")
+    return wrong
+
+
+def silk(board: kept.Board) -> list[str]:
+    """The front says what each part, jumper and connector is, no nut lies on a word, and no copper
+    of the board's own side is beyond the isolated corner's line."""
     front = {text for layer, text in board.words if layer == "F.SilkS"}
-    wrong += [f"The front does not say {word!r}." for word in WORDS if word not in front]
+    wanted = [*WORDS, *(words for _, _, words in hand.NOTES)]
+    for reference, entry in footprints.load().items():
+        name = entry["part"].value if reference.startswith("TP") else reference  # type: ignore[attr-defined]
+        wanted.append(name)
+    wrong = [f"The front does not say {word!r}." for word in dict.fromkeys(wanted)
+             if word not in front]  # fmt: skip
+    for text, x, y, size, angle in hand.LABELS:
+        along, across = 0.38 * size * len(text), size / 2  # half of its length and height, seen
+        w, h = (along, across) if angle == 0 else (across, along)
+        for hx, hy in rules.HOLES:
+            if math.hypot(max(abs(x - hx) - w, 0), max(abs(y - hy) - h, 0)) < NUT:
+                wrong.append(f"The nut at {hx:g}, {hy:g} lies on {text!r}.")
+    for points in hand.BORDERS[1:]:
+        ends = np.array([[*a, *b] for a, b in itertools.pairwise(points)], float)
+        line = kept.Copper("line", "", kept.BOTH, ends, 0.15)
+        wrong += [f"{c.what}, {c.net}, crosses the isolated corner's line." for c in board.copper
+                  if kept.distance(line, c, 0.0) == 0.0]  # fmt: skip
     return wrong
 
 
@@ -237,7 +262,7 @@ def faults(folder: Path = BOARD) -> list[str]:
     except (OSError, ValueError) as error:
         return [f"{error}."]
     return [
-        *net_list(board), *connections(board), *distances(board), *placing(board),
+        *net_list(board), *connections(board), *distances(board), *placing(board), *silk(board),
         *schematic(folder), *reports(folder), *ordered(folder, board),
     ]  # fmt: skip
 

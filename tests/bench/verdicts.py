@@ -17,6 +17,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from sparkwitness.timing import stats
 from truth import verdict_cases as cases
 
+_MOST_TESTS = {0.0: 6, 0.1: 8}
+
 
 def _one(job: tuple[str, int]) -> cases.Mark:
     return cases.CASES[job[0]](job[1])
@@ -65,8 +67,10 @@ def _searches(pool: ProcessPoolExecutor, runs: int) -> int:
     print("\nsearch: engines, answers wrong; named right, sure, wrong and sure, not found, tests")
     jobs = [(what, runs, wrong) for wrong in (0.0, 0.1) for what in cases.FLEETS]
     bad = 0
+    fleet: dict[float, list[cases.Searched]] = {}
     for (what, _, wrong), found in zip(jobs, pool.map(_fleet, jobs), strict=True):
         n = len(found)
+        fleet.setdefault(wrong, []).extend(found)
         lies = sum(s.sure and not s.right for s in found)
         beyond = stats.clopper_pearson(lies, n)[0] > 0.05
         bad += beyond
@@ -79,6 +83,16 @@ def _searches(pool: ProcessPoolExecutor, runs: int) -> int:
             f"told {sum(s.doubted for s in erred)} of {len(erred)}  tests "
             f"{sum(s.tests for s in found) / n:.2f} {'x' if beyond else ''}",
             flush=True,
+        )
+    for wrong, found in fleet.items():
+        sure = [s for s in found if s.sure]
+        right, mean = sum(s.right for s in sure), sum(s.tests for s in found) / len(found)
+        beyond = stats.clopper_pearson(right, len(sure))[1] < 0.95 or mean > _MOST_TESTS[wrong]
+        bad += beyond
+        print(
+            f"all five  {wrong:4.0%}  of {len(sure)} sure links right "
+            f"{cases.share95(right, len(sure))}  tests {mean:.2f} (goal {_MOST_TESTS[wrong]}) "
+            f"{'x' if beyond else ''}"
         )
     return bad
 

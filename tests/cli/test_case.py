@@ -72,7 +72,7 @@ def test_a_case_from_does_not_start_to_the_page(tmp_path: Path, book: Path):
     late = json.loads(run("measure", *typed).stdout)
     assert "Enter the next setting" in add("measure", "done", "--run", late["run"])
     for step, outcome in (("correct", "done"), ("last", "yes")):
-        made = corrected(book, late["advice"]["setting"])
+        made = corrected(book, late["advice"]["next_setting"])
         said = add(step, outcome, "--run", made)
     assert "complete" in said
 

@@ -104,7 +104,8 @@ def test_the_commands(tmp_path: Path):
     )  # fmt: skip
     assert added.exit_code == 0, added.output
     assert "Heron" in run("engine", "list").output
-    assert json.loads(run("engine", "list", "--json").stdout)["Heron"]["commanded"] == 9.0
+    (listed,) = json.loads(run("engine", "list", "--json").stdout)["engines"]
+    assert listed["name"] == "Heron" and listed["setup"]["commanded_deg_btdc"] == 9.0
     text = run("engine", "show", "Heron").stdout
     assert 'reference = "36-1"' in text and "BTDC" in text
     (tmp_path / "sent.toml").write_text(text.replace('"Heron"', '"From a friend"'))
@@ -131,9 +132,10 @@ def test_an_engine_is_the_set_up_of_a_measurement_and_of_its_repetition():
     )  # fmt: skip
     assert added.exit_code == 0
     found = json.loads(run("measure", *typed, "--engine", "Heron").stdout)
-    assert found["setup"]["commanded"] == 7 and found["setup"]["reference"]["u_angle"] == 0.2
+    assert found["setup"]["commanded_deg_btdc"] == 7
+    assert found["setup"]["reference"]["angle_standard_deg"] == 0.2
     like = json.loads(run("measure", *typed, "--like", found["run"], "--commanded", 8).stdout)
-    assert like["setup"] == {**found["setup"], "commanded": 8.0}
+    assert like["setup"] == {**found["setup"], "commanded_deg_btdc": 8.0}
     assert "no run 99" in sentence(run("measure", *typed, "--like", 99))
     made = run("engine", "add", "Again", "--like", found["run"])
     assert made.exit_code == 0 and engines.load("Again")[1].commanded == 7
@@ -144,9 +146,9 @@ def test_defaults_come_from_the_file_and_what_is_typed_comes_first(places: Path)
     assert "There is no" in run("config").output and "[measure]" in run("config").output
     file.write_text("[measure]\ncommanded = 11\nonce = true\n[tdc.lamp]\nflash = 60\n")
     found = json.loads(run("measure", "--simulate", "marine-four", "--json").stdout)
-    assert found["setup"]["commanded"] == 11
+    assert found["setup"]["commanded_deg_btdc"] == 11
     typed = run("measure", "--simulate", "marine-four", "--json", "--commanded", 12)
-    assert json.loads(typed.stdout)["setup"]["commanded"] == 12
+    assert json.loads(typed.stdout)["setup"]["commanded_deg_btdc"] == 12
     assert "commanded = 11" in run("config").output
     for text, words in (
         ("[measur]\n", "did you mean measure"),

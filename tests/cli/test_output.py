@@ -34,6 +34,7 @@ COMMANDS = (
     ("findfault", "--switch", "inductive", "--trigger", "pickup", "--sensor", "coil",
      "--distribution", "leads", "--feed", "steady", "--by-hand"),
     ("case", "list"),
+    ("schema", "measure"),
     ("config",),
     ("completion", "bash"),
     ("board", "list"),

@@ -71,7 +71,7 @@ def test_fresh_board_compiled(tmp_path):
         assert names_on(board) == {
             install.MANIFEST, "main.py",
             *(p.stem + ".mpy" for p in FIRMWARE.glob("*.py") if p.name not in
-              ("main.py", "hw_unix.py", "arm.py")),
+              ("main.py", "hw_unix.py", "arm.py", "desk.py")),
         }  # fmt: skip
         for name, data in install.build(done.traits, "mpy").items():
             said = mpremote(board.port, "sha256sum", f":{name}")
@@ -430,7 +430,7 @@ def test_list(tmp_path, monkeypatch):
         install.install(board.port, "py")
         monkeypatch.setattr("sparkwitness.device.link.boards", lambda: [Port(board.port)])
         found = json.loads(CliRunner().invoke(main, ["board", "list", "--json"]).output)
-        assert found[0]["identity"]["board"] == "unix port, micropython"
+        assert found["boards"][0]["identity"]["board"] == "unix port, micropython"
         with serial.Serial(board.port, exclusive=True):
             result = CliRunner().invoke(main, ["board", "list"])
         assert "is busy" in " ".join(result.output.split())

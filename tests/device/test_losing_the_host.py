@@ -151,6 +151,9 @@ class Queue:
     def put(self, item: Any) -> None:
         self._items.append(item)
 
+    def qsize(self) -> int:
+        return len(self._items)
+
     def get_nowait(self) -> Any:
         return self.get(0)
 

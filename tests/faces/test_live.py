@@ -22,6 +22,7 @@ from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream
+from terminal import Terminal
 from test_measure import replay
 
 
@@ -264,36 +265,47 @@ def test_a_full_disk_ends_the_recording_not_the_run(tmp_path):
         pytest.skip("this system has no /dev/full")
     with capturing(record=tmp_path / "run.swrec") as rig:
         rig.newest.wait(lambda v: v["recording"])
-        os.dup2(os.open(full, os.O_WRONLY), rig.capture._recorder._file.fileno())
+        os.dup2(os.open(full, os.O_WRONLY), rig.capture._recorder._recorder._file.fileno())
         shown = rig.newest.wait(lambda v: v["recording"] is None)
         assert any("stopped recording" in note for note in shown["notes"])
         rig.newest.wait(lambda v: v["timing"])
 
 
-def run_command(*arguments, seconds, tmp_path):
-    """The command as a person runs it, ended with Ctrl-C; (output, exit code)."""
+def run_command(*arguments, until, tmp_path):
+    """The command as a person runs it, ended with Ctrl-C once it said `until`; (output, code)."""
     program = Path(sys.executable).with_name("sparkwitness")
     process = subprocess.Popen(
         [program, "live", "--simulate", "marine-four", *arguments],
-        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
         env={**os.environ, "SPARKWITNESS_LOGBOOK": str(tmp_path / "book.sqlite"), "COLUMNS": "120",
              "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip
-    time.sleep(seconds)
+    said, end = b"", time.monotonic() + 60
+    while until not in said.decode(errors="replace") and time.monotonic() < end:
+        piece = os.read(process.stdout.fileno(), 65536)
+        if not piece:
+            break
+        said += piece
     process.send_signal(signal.SIGINT)
-    output, _ = process.communicate(timeout=60)
-    return output, process.returncode
+    rest, _ = process.communicate(timeout=60)
+    return (said + rest).decode(), process.returncode
 
 
 def test_command_in_the_terminal(tmp_path):
-    output, code = run_command("--terminal", seconds=9, tmp_path=tmp_path)
+    shell = Terminal(
+        "live", "--simulate", "marine-four", "--terminal", columns=120,
+        SPARKWITNESS_LOGBOOK=str(tmp_path / "book.sqlite"),
+    )  # fmt: skip
+    shell.expect("BTDC")
+    shell.send(b"\x03")
+    code, output = shell.close(), shell.said
     assert code == 0, output
     assert "Traceback" not in output
     assert "true timing" in output and "BTDC" in output and "Before you go near it" in output
 
 
 def test_command_with_a_page_for_the_network(tmp_path):
-    output, code = run_command("--lan", "--http-port", "0", seconds=6, tmp_path=tmp_path)
+    output, code = run_command("--lan", "--http-port", "0", until="Ctrl-C ends", tmp_path=tmp_path)
     assert code == 0, output
     assert "Traceback" not in output
     assert re.search(r"http://[\w.-]+:\d+/\?token=[\w-]{20,}", output)

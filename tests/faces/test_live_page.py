@@ -62,6 +62,14 @@ def axe():
     return script.read_text("utf-8")
 
 
+def violations(browser):
+    """What axe-core, which the page has loaded, finds: impact, rule, where."""
+    return browser.execute_async_script(
+        "axe.run({resultTypes: ['violations']}).then(r => arguments[0](r.violations.map("
+        "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ')).join(', ')])))"
+    )
+
+
 @pytest.fixture(scope="module")
 def live():
     with serving() as rig:
@@ -213,7 +221,7 @@ def either_side(request):
 
 
 @pytest.mark.parametrize("shape", SIZES, ids=["x".join(map(str, s)) for s in SIZES])
-def test_no_size_of_screen_or_text_cuts_a_figure_or_its_side(browser, either_side, shape):
+def test_no_size_of_screen_or_text_cuts_a_figure_or_its_side(browser, axe, either_side, shape):
     width, height, text = shape
     page = Page(browser, either_side.address.url)
     page.shape((width, height))
@@ -239,6 +247,9 @@ def test_no_size_of_screen_or_text_cuts_a_figure_or_its_side(browser, either_sid
             left, top, right, bottom, _ = boxes[name]
             clear = bottom <= nav[1] + 0.5 or right <= nav[0] + 0.5
             assert top >= 0 and bottom <= height + 0.5 and clear, (name, boxes[name], nav)
+    if shape in SIZES[:4]:
+        page.run(axe)
+        assert violations(browser) == []
     assert page.faults() == []
 
 
@@ -350,20 +361,12 @@ def test_axe_finds_nothing_serious(page, axe, size, dark, dialog):
         page.click(dialog)
         page.shot(f"{dialog}-{size[0]}-{'dark' if dark else 'light'}")
     page.run(axe)
-
-    def judged():
-        return page.browser.execute_async_script(
-            "axe.run({resultTypes: ['violations']}).then(r => arguments[0](r.violations.map("
-            "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ')).join(', ')])))"
-        )
-
-    found = judged()
-    assert found == []
+    assert violations(page.browser) == []
     # That it judges at all: the same page with its figures made pale.
     if not dialog and size == PHONE:
         page.run("document.getElementById('rpm').style.color = '#777'")
         page.run("document.getElementById('rpm').style.background = '#888'")
-        assert "color-contrast" in [one[1] for one in judged()]
+        assert "color-contrast" in [one[1] for one in violations(page.browser)]
 
 
 def test_a_screen_reader_is_not_flooded(page):

@@ -9,6 +9,7 @@ import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -143,12 +144,14 @@ def test_each_kind_of_report_shows_its_cautions_and_defers(kind, caution, tmp_pa
 
 def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
     """Degrees = -6 N t: the scenario's 0.31 ms is 1.9° per 1000 rev/min; 1.5° late on top."""
-    answer = run("curve", "--simulate", "slow-twin", "--seconds", "45", "--yes", "--json")
+    answer = run(
+        "curve", "--simulate", "slow-twin", "--seconds", "45", "--yes",
+        "--logbook", tmp_path / "b.db",
+    )  # fmt: skip
     assert answer.exit_code == 0, answer.output
-    found = json.loads(answer.stdout)
-    setup = found.pop("setup")
     with Logbook(tmp_path / "b.db") as book:
-        kept = book.run(book.keep("curve", "x", found, setup))
+        kept = book.run(1)
+    found = kept.result
     told = report.without_recording(kept, "")
     assert [p.title for p in told.plots] == ["Timing against speed", "Error against speed"]
     line = re.search(
@@ -174,11 +177,12 @@ def test_a_curve_is_drawn_with_its_fit_and_what_to_do(tmp_path: Path):
 def test_a_bench_test_is_drawn_from_what_the_bench_command_finds(tmp_path: Path):
     answer = run(
         "bench", "--simulate", "bench-capacitive", "--steps", "1000,4000", "--seconds", "1",
-        "--ramp", "none", "--yes", "--json",
+        "--ramp", "none", "--yes", "--logbook", tmp_path / "b.db",
     )  # fmt: skip
-    result = json.loads(answer.stdout)
+    assert answer.exit_code == 0, answer.output
     with Logbook(tmp_path / "b.db") as book:
-        kept = book.run(book.keep("bench", "as it should", result))
+        kept = book.run(1)
+    result = kept.result
     told = report.without_recording(kept, "")
     assert [p.title for p in told.plots][:2] == [
         "Delay against speed", "Sparks per event against speed",
@@ -342,16 +346,41 @@ def test_no_timing_is_said_in_words(tmp_path: Path, marine):
     assert "No timing: no spark on clamp A" in text
 
 
-def test_pdf_is_a4_with_the_same_numbers(html: str, marine):
+# ISO 216: A4 is 210 mm by 297 mm. ANSI/ASME Y14.1: letter is 8.5 by 11 inches. In points.
+@pytest.mark.parametrize(
+    ("paper", "points"), [("a4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("letter", (612, 792))]
+)
+def test_pdf_is_tagged_on_either_paper_with_the_same_numbers(html: str, marine, paper, points):
     try:
-        data = report.pdf(html)
+        data = report.pdf(html, paper)
     except UserError as error:
         pytest.skip(error.message)
     document = pypdf.PdfReader(io.BytesIO(data))
     assert 1 < len(document.pages) < 6
-    for page in document.pages:  # ISO 216: A4 is 210 mm by 297 mm
+    for page in document.pages:
         size = float(page.mediabox.width), float(page.mediabox.height)
-        assert size == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.5)
+        assert size == pytest.approx(points, abs=0.5)
+        assert page["/StructParents"] is not None
+    # Tagged: ISO 32000-1, 14.7 and 14.8; the language and each picture's words for a reader.
+    root = document.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"] and root["/Lang"] == "en"
+    kinds: dict[str, int] = {}
+    words: list[str] = []
+
+    def walk(node: Any) -> None:
+        node = node.get_object()
+        if isinstance(node, list):
+            for one in node:
+                walk(one)
+        elif isinstance(node, dict) and "/S" in node:
+            kinds[node["/S"]] = kinds.get(node["/S"], 0) + 1
+            words.extend([node["/Alt"]] if "/Alt" in node else [])
+            if "/K" in node:
+                walk(node["/K"])
+
+    walk(root["/StructTreeRoot"]["/K"])
+    assert kinds["/H1"] == 1 and kinds["/H2"] >= 4 and kinds["/Table"] >= 3 and kinds["/TH"] > 5
+    assert kinds["/Figure"] == len(images(html)) == len([w for w in words if len(w) > 10])
     raw = "\n".join(p.extract_text() for p in document.pages)
     for line in ("Lowest supply voltage in each tenth of a second", "One row per event, all"):
         assert line in raw, raw  # a column as wide as it should be

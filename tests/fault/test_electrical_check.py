@@ -23,7 +23,7 @@ def test_coil_takes_off_the_leads_and_the_heat() -> None:
     found = call("coil", "--primary", "0.72", "--primary-limits", "0.45", "0.65", "--lead", "0.15",
                  "--temp", "45")["primary"]  # fmt: skip
     assert found["verdict"] == "fine"
-    assert found["ohm_at_20"] == pytest.approx(0.57 / 1.09825)
+    assert found["at_20_ohm"] == pytest.approx(0.57 / 1.09825)
     assert 0.005 < found["expanded_ohm"] < 0.03
 
 
@@ -54,8 +54,8 @@ def test_points_charge_less_as_the_engine_turns_faster() -> None:
                  "--cylinders", "8", "--dwell-share", "66.7", "--rpm", "600",
                  "--rpm", "6000")  # fmt: skip
     rows = found["charge"]["rows"]
-    assert rows[0]["peak"] == pytest.approx(4.0, rel=0.02) and rows[1]["peak"] < 1.9
-    assert rows[1]["dwell"] == pytest.approx(30 / (6 * 3000), rel=1e-3)
+    assert rows[0]["peak_a"] == pytest.approx(4.0, rel=0.02) and rows[1]["peak_a"] < 1.9
+    assert rows[1]["dwell_s"] == pytest.approx(30 / (6 * 3000), rel=1e-3)
 
 
 def test_capacitive_energy() -> None:

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+import meter_cases
 import pio_chip
 from thumb import Module, Processor, compile_module
 
@@ -134,36 +135,6 @@ def pack_case(rng: random.Random) -> list[Any]:
     return [*survey_case(rng), bytearray(1028), rng.randint(1, 4)]
 
 
-def crank_case(rng: random.Random) -> list[Any]:
-    teeth, missing = rng.choice(((1, 0), (4, 0), (36, 1), (60, 2)))
-    start = rng.choice(EDGE_WORDS)
-    ring, now, at = array("I", [0] * 256), rng.getrandbits(32), rng.getrandbits(32)
-    n = rng.randint(0, 250)
-    for k in range(n):
-        gap = 10_000 * rng.randint(95, 105) // 100
-        if missing and k % (teeth - missing) == 7:
-            gap *= missing + 1
-        if rng.random() < 0.01:
-            gap = rng.getrandbits(31)
-        now = (now + gap) & 0xFFFFFFFF
-        ring[(at + k) & 255] = now
-    state = array("I", [at, start, 10_000, rng.randrange(teeth), start, 0, rng.choice((0, 7))])
-    return [ring, array("I", [(at + n) & 0xFFFFFFFF] * 4), 2, 256, state, teeth, missing]
-
-
-def events_case(rng: random.Random) -> list[Any]:
-    ring, now, at = array("I", [0] * 64), rng.getrandbits(32), rng.getrandbits(32)
-    n = rng.randint(0, 60)
-    period = rng.choice((50_000, 2_500_000, 200_000_000))
-    reference = near(rng, now, period)
-    for k in range(n):
-        now = (now + rng.choice((40_000, period // 2))) & 0xFFFFFFFF
-        ring[(at + k) & 63] = now
-    crank = array("I", [0, 0, 0, 0, reference, rng.choice((0, period)), rng.choice((0, 7))])
-    state = array("I", [at, 0, rng.randrange(3), 0, 0, 0, 0, 0])
-    return [ring, array("I", [(at + n) & 0xFFFFFFFF] * 4), 64, state, crank, 125_000]
-
-
 def quotient_case(rng: random.Random) -> list[Any]:
     numerator = rng.choice((125_000_000, 150_000_000)) * 60_000
     halves = array("I", [numerator & 0xFFFFFFFF, numerator >> 32])
@@ -235,8 +206,6 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         3,
         r.randint(0, 30),
     ],
-    ("crank", "_follow"): crank_case,
-    ("meter", "_follow"): events_case,
     ("pulses", "_quotient"): quotient_case,
     ("pulses", "next_record"): train_case,
     ("limits", "take"): budget_case,
@@ -244,17 +213,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("lease", "_equal"): named_case,
     ("lease", "_keep"): lambda r: [*lease_case(r), r.randrange(2)],
     ("lamp", "_apart"): lambda r: [words(r, 256), r.getrandbits(29), r.getrandbits(29), 255],
-    ("panel", "_piece"): lambda r: [
-        bytearray(36),
-        bytearray(r.randbytes(1024)),
-        32 * r.randrange(32),
-    ],
-    ("panel", "_double"): lambda r: [
-        bytearray(1024),
-        r.randint(0, 112),
-        r.randint(0, 6),
-        bytearray(r.randbytes(8)),
-    ],
+    **meter_cases.CASES,
 }
 CRC_TABLES = [array("I", [0] * 256) for _ in range(4)]
 

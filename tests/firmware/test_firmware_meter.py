@@ -1,317 +1,367 @@
-"""The stand-alone meter and its panel under the real MicroPython; pins and clock are the test's."""
+"""The stand-alone meter under the real MicroPython: display, buttons, settings, and the loop.
+
+What it measures is held against engines of a second hand in test_meter_truth.py.
+"""
 
 from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 
 import pytest
 
+import meter_pictures
 from firmware_board import World, run_script, running
+from meter_rig import FAKES
 from test_firmware import wheel
 
-# A clock that the script moves, pins that it sets, and a bus that keeps the picture.
-FAKES = """
-import sys, gc, json
-from array import array
-class Clock:
-    now = 1000
-    def ticks_ms(self): return self.now
-    def ticks_us(self): return self.now * 1000
-    def ticks_diff(self, a, b): return a - b
-    def sleep_ms(self, ms): self.now += ms
-clock = Clock()
-sys.modules["time"] = clock
-levels = {}
-class Pin:
-    IN, OUT, PULL_UP, PULL_DOWN = 0, 1, 1, 2
-    def __init__(self, number, mode=0, pull=0):
-        self.number, self.pull = number, pull
-    def value(self):
-        return levels.get(self.number, self.pull == Pin.PULL_UP)
-class I2C:
-    def __init__(self, number, sda, scl, freq):
-        self.picture = bytearray(1024)
-        self.at = 0
-        self.fail = False
-    def writeto(self, address, data):
-        if self.fail:
-            raise OSError(5)
-        assert address == 0x3C
-        if data[0] == 0x40:
-            for k in range(1, len(data)):
-                self.picture[self.at] = data[k]
-                self.at = (self.at + 1) % 1024
-        return len(data)
-class Machine: pass
-machine = Machine()
-machine.Pin, machine.I2C = Pin, I2C
-sys.modules["machine"] = machine
-levels[16] = levels[17] = 1
-import panel
-from meter import Meter
-from ring import plain_rings
-TICKS = 41667  # per ms
-class Board:
-    def __init__(self):
-        self.rings = plain_rings(2048)
-        self.tick_ps = 24000
-one = array("I", [0])
-def edge(board, i, when):
-    one[0] = when & 0xFFFFFFFF
-    board.rings.write(i, one, 0, 1)
-"""
 
-RUN = (
-    FAKES
-    + """
-case = json.loads(sys.stdin.read())
+def say(script: str, *arguments: str, stdin: bytes = b"") -> object:
+    """What a script prints as JSON."""
+    return json.loads(run_script(FAKES + script, *arguments, stdin=stdin))
+
+
+# Pictures
+
+
+def test_pictures_are_the_kept_ones() -> None:
+    """Kept ones were looked at; `python tests/meter_pictures.py --write` makes them anew."""
+    kept = {path.name: path.read_text() for path in meter_pictures.FOLDER.glob("*.svg")}
+    assert meter_pictures.files() == kept
+
+
+def test_the_guide_shows_pictures_and_names_reasons_that_there_are() -> None:
+    guide = (meter_pictures.FOLDER.parent / "stand-alone.md").read_text()
+    shown = set(re.findall(r"\(pictures/(.+?)\)", guide))
+    assert shown >= {"error.svg", "early.svg", "change.svg"}
+    assert shown <= set(meter_pictures.files())
+    words = json.loads(run_script("import json, reasons\nprint(json.dumps(reasons.REASONS))"))
+    named = re.findall(r"[A-Z]{2}[A-Z ?]+[A-Z?]{2}", guide.split("Other dashes:")[1].split("## ")[0]
+                       .replace("\n", " "))  # fmt: skip
+    assert len(named) >= 9
+    firsts = {first.removesuffix(" by") for first, _ in words}
+    assert all(any(one.strip() in first for first in firsts) for one in named), named
+    # A line holds sixteen letters; the dot in the corner takes the last of the lowest line.
+    assert all(len(first) <= 16 and len(second) <= 15 for first, second in words)
+
+
+def test_large_digits_are_five_millimetres_high_and_nothing_is_cut() -> None:
+    # 0.96 inch, 128 x 64: 21.7 mm x 10.9 mm (data sheets of such modules, from memory).
+    (picture,) = meter_pictures.draw([{**meter_pictures.NUMBER, "timing": 888}])
+    lines = [y for y, row in enumerate(picture) if "#" in row[:80]]
+    tall = next(y for y in lines if y + 1 not in lines) + 1
+    assert tall * 10.9 / 64 >= 5.0
+    # Whatever the number, its sign and its digits are told apart from all others.
+    values = [*range(-999, 1000, 7), 0, 1, -1, 999, -999]
+    drawn = meter_pictures.draw([{"timed": True, "error": v, "timing": v} for v in values])
+    large = {tuple(row[:80] for row in one[:32]) for one in drawn}
+    assert len(large) == len(set(values))
+    # What does not fit is said.
+    (over,) = meter_pictures.draw([{"timed": True, "timing": 1000}])
+    assert not any("#" in row[:80] for row in over[:32])
+    assert any("#" in row[84:] for row in over[:8])
+
+
+BUS = """
 board = Board()
-display = panel.find()
-meter = Meter(board, display)
-meter._crank.set_wheel(case["teeth"], case["missing"])
-meter.reference_mdeg = case["reference_mdeg"]
-start = case["start"]
-edges = sorted(
-    [(when, 0) for when in case["crank"]] + [(when, 1) for when in case["sparks"]])
-before = 0
-for ms in range(case["ms"]):
-    while edges and edges[0][0] < (ms + 1) * TICKS:
-        when, i = edges.pop(0)
-        edge(board, i, start + when)
-    if ms == 600:
-        gc.collect()
-    clock.now += 1
-    before = gc.mem_alloc()
-    meter.turn(True)
-    assert gc.mem_alloc() == before, "the meter allocates"
-print(json.dumps([meter.rpm, meter.timing, meter.timed, meter.sparks, meter.lost]))
-"""
-)
-
-
-def run_case(
-    rpm: float,
-    btdc: float,
-    reference: float,
-    sparks: int = 3,
-    teeth: int = 1,
-    missing: int = 0,
-    start: int = 0,
-    ms: int = 2_100,
-    stop_ms: int = 10_000,
-) -> list:
-    """What the meter shows for a steady engine whose event comes every second revolution."""
-    turn = 60_000 / rpm * 41_666.67
-    turns = int(ms * 41_667 / turn) + 2
-    crank = [
-        round((k + tooth / teeth) * turn) for k in range(turns) for tooth in range(teeth - missing)
-    ]
-    # The reference edge is `reference` degrees before top dead centre.
-    after = (reference - btdc) % 360 / 360
-    clamp = [
-        round((2 * k + after) * turn + spark * 41_667)
-        for k in range(turns // 2)
-        for spark in range(sparks)
-    ]
-    limit = stop_ms * 41_667
-    case = {
-        "teeth": teeth,
-        "missing": missing,
-        "reference_mdeg": round(reference * 1000),
-        "start": start,
-        "ms": ms,
-        "crank": [when for when in crank if when < limit],
-        "sparks": [when for when in clamp if when < limit],
-    }
-    return json.loads(run_script(RUN, stdin=json.dumps(case).encode()))
-
-
-@pytest.mark.parametrize(
-    ("rpm", "btdc", "reference", "sparks", "teeth", "missing"),
-    [
-        (750, 10.0, 60.0, 4, 1, 0),
-        (3_000, 29.0, 60.0, 1, 1, 0),
-        (900, -5.0, 10.0, 3, 1, 0),  # after top dead centre
-        (1_200, 20.0, 10.0, 3, 1, 0),  # the reference edge comes after the spark
-        (1_000, 12.5, 114.0, 2, 36, 1),
-        (6_000, 30.0, 78.0, 1, 60, 2),
-        (2_000, 25.0, 90.0, 1, 4, 0),
-    ],
-)
-def test_speed_timing_and_sparks(
-    rpm: int, btdc: float, reference: float, sparks: int, teeth: int, missing: int
-) -> None:
-    found = run_case(rpm, btdc, reference, sparks, teeth, missing)
-    assert found[0] == pytest.approx(rpm, rel=0.002)
-    # Tenths of a degree, and the reference is the wheel's first tooth.
-    assert found[1] == pytest.approx(10 * btdc, abs=1)
-    assert found[2:] == [True, 10 * sparks, False]
-
-
-def test_the_count_wraps() -> None:
-    found = run_case(1_500, 15.0, 60.0, 3, start=2**32 - 41_667 * 1_000)
-    assert found[0] == pytest.approx(1_500, rel=0.002)
-    assert found[1] == pytest.approx(150, abs=1)
-
-
-def test_a_crank_that_stands_still_has_no_speed_and_no_timing() -> None:
-    found = run_case(1_500, 15.0, 60.0, ms=5_000, stop_ms=2_000)
-    assert found[0] == 0
-    assert found[2] is False
-
-
-PICTURE = (
-    FAKES
-    + """
-import framebuf
-class Shown: pass
-results = []
-for rpm, timing, timed, sparks, lost, reference in json.loads(sys.stdin.read()):
-    display = panel.find()
-    shown = Shown()
-    shown.rpm, shown.timing, shown.timed, shown.sparks = rpm, timing, timed, sparks
-    shown.lost, shown.reference_mdeg = lost, reference
-    for _ in range(32):
-        display.work()
-    display.show(shown)
-    for _ in range(40):
-        display.work()
-    # The same again, dot by dot.
-    wanted = bytearray(1024)
-    draw = framebuf.FrameBuffer(wanted, 128, 64, framebuf.MONO_VLSB)
-    def large(text, right, top):
-        glyph = framebuf.FrameBuffer(bytearray(8), 8, 8, framebuf.MONO_VLSB)
-        for k, letter in enumerate(text):
-            glyph.fill(0)
-            glyph.text(letter, 0, 0)
-            for x in range(8):
-                for y in range(8):
-                    if glyph.pixel(x, y):
-                        left = right - 16 * (len(text) - k)
-                        draw.fill_rect(left + 2 * x, top + 2 * y, 2, 2, 1)
-    large(str(rpm), 80, 0)
-    draw.text("rpm", 100, 8)
-    if timed:
-        sign = "-" if timing < 0 else ""
-        large(sign + "%d.%d" % (abs(timing) // 10, abs(timing) % 10), 80, 24)
-    else:
-        draw.text("--.-", 48, 28)
-    draw.text("BTDC", 96, 32)
-    draw.text("sparks", 0, 47)
-    def small(tenths, right, top):
-        text = "%d.%d" % (tenths // 10, tenths % 10)
-        draw.text(text, right - 8 * len(text), top)
-    small(sparks, 88, 47)
-    if lost:
-        draw.text("LOSS", 0, 56)
-    draw.text("ref", 40, 56)
-    small(reference // 100, 104, 56)
-    results.append(display._bus.picture == wanted)
-print(json.dumps(results))
-"""
-)
-
-
-def test_the_picture_shows_the_numbers() -> None:
-    cases = [
-        (0, 0, False, 0, False, 0),
-        (850, 105, True, 42, False, 60_000),
-        (12_345, -73, True, 10, True, 359_500),
-        (3_000, 5, True, 100, False, 7_500),
-    ]
-    assert json.loads(run_script(PICTURE, stdin=json.dumps(cases).encode())) == [True] * 4
-
-
-ABSENT = (
-    FAKES
-    + """
-found = [panel.find() is not None]
-class Silent(I2C):
-    def writeto(self, address, data):
-        raise OSError(5)
-panel.I2C = Silent
-found.append(panel.find() is not None)
-# One that is pulled off later does no harm.
-panel.I2C = I2C
-display = panel.find()
-display._bus.fail = True
-display.work()
-display.work()
-print(json.dumps(found))
-"""
-)
-
-
-def test_an_absent_display_is_noticed() -> None:
-    assert json.loads(run_script(ABSENT)) == [True, False]
-
-
-BUTTONS = (
-    FAKES
-    + """
-import os
-os.chdir(sys.argv[1])
-board = Board()
-meter = Meter(board, panel.find())
-log = [meter.reference_mdeg]
+meter = make(board)
 def turns(ms, served=False):
     for _ in range(ms):
         clock.now += 1
         meter.turn(served)
-def press(pin, ms, served=False):
-    levels[pin] = 0
+def whole():
+    # After the next picture: what is on the glass is what was drawn, dot by dot.
+    before = meter._shown
+    while meter._shown == before:
+        turns(1)
+    dots = meter._panel._picture.dots
+    turns(100)
+    first = panel.FIRST_COLUMN[meter.values["display"]]
+    return display.on and all(
+        display.ram[132 * (k // 128) + first + k % 128] == dots[k] for k in range(1024))
+"""
+
+
+def test_one_failed_transfer_at_each_place_is_mended() -> None:
+    script = """
+good = [whole()]
+for place in range(70):
+    # As many transfers go well, then one fails; what had been sent is lost with it.
+    wanted = I2C.count + place
+    while I2C.count < wanted:
+        turns(1)
+    I2C.fail = 1
+    count = I2C.count
+    while I2C.count == count:
+        turns(1)
+    turns(1400)
+    good.append(whole())
+print(json.dumps(good))
+"""
+    assert say(BUS + script) == [True] * 71
+
+
+def test_a_display_that_loses_its_state_or_is_put_back_comes_up_within_two_seconds() -> None:
+    script = """
+good = []
+for column in (0, 1):
+    meter.values["display"] = column
+    turns(2300)
+    # Reset without an error on the bus: off, another mode, dots of chance.
+    display.on = False
+    display.mode = 0
+    display.page = 5
+    display.column = 77
+    for k in range(len(display.ram)):
+        display.ram[k] = k * 37 & 255
+    turns(2000)
+    good.append(whole() and display.mode == 2)
+    # Pulled off for three seconds.
+    I2C.fail = 1000000
+    turns(3000)
+    I2C.fail = 0
+    display.on = False
+    for k in range(len(display.ram)):
+        display.ram[k] = 255
+    turns(1400)
+    good.append(whole())
+# A display that holds the data line: clocked out of the middle of a byte.
+levels[16] = 0
+I2C.fail = 1
+Pin.moved.clear()
+turns(900)
+good.append(sum(1 for number, mode in Pin.moved if number == 17 and mode == Pin.OUT) >= 9)
+levels[16] = 1
+good.append(whole())
+print(json.dumps(good))
+"""
+    assert say(BUS + script) == [True] * 6
+
+
+def test_an_absent_display_is_noticed_and_the_end_clears_it() -> None:
+    script = """
+good = [whole(), any(display.ram)]
+meter.close()
+good += [not any(display.ram), not display.on]
+I2C.fail = 1000
+meter.close()  # one that is gone does no harm
+good.append(panel.find() is None)
+print(json.dumps(good))
+"""
+    assert say(BUS + script) == [True] * 5
+
+
+# Buttons and settings
+
+BUTTONS = """
+import os
+folder = sys.argv[1] if len(sys.argv) > 1 else ""
+board = Board()
+meter = Meter(board, panel.find(), folder)
+def turns(ms, served=False):
+    for _ in range(ms):
+        clock.now += 1
+        meter.turn(served)
+seed = [12345]
+def chance(n):
+    seed[0] = (seed[0] * 1103515245 + 12345) & 0x7FFFFFFF
+    return seed[0] // 65536 % n
+def bounce(pin, level, ms):
+    for _ in range(ms):
+        levels[pin] = chance(2)
+        turns(1)
+    levels[pin] = level
+def press(pin, ms=60, rough=0, served=False):
+    bounce(pin, 0, rough)
     turns(ms, served)
-    levels[pin] = 1
-    turns(20, served)
-turns(20)
-press(14, 50); log.append(meter.reference_mdeg)
-press(15, 50); press(15, 50); log.append(meter.reference_mdeg)
-press(14, 1005); log.append(meter.reference_mdeg)  # held: one, then five every 80 ms from 600 on
-turns(3500, True)
-log.append("meter.json" in os.listdir())  # not while a host is served
-turns(10)
-log.append("meter.json" in os.listdir())
-again = Meter(board, panel.find())
-log.append(again.reference_mdeg)
-with open("meter.json", "w") as file:
-    file.write('{"reference_mdeg": "x')
-log.append(Meter(board, panel.find()).reference_mdeg)
+    bounce(pin, 1, rough)
+    turns(30, served)
+A, B = 14, 15
+levels[A] = levels[B] = 1
+turns(50)
+def item(k):  # from closed to the item k, to be changed
+    press(A)
+    for _ in range(k):
+        press(A)
+    press(B)
+"""
+
+
+def test_every_press_counts_once_under_five_milliseconds_of_bounce(tmp_path: Path) -> None:
+    script = """
+item(3)
+got = []
+for rough in (0, 1, 3, 5):
+    before = meter.values["reference_mdeg"]
+    for _ in range(20):
+        press(B, 40, rough)
+    for _ in range(7):
+        press(A, 40, rough)
+    got.append(meter.values["reference_mdeg"] - before)
+print(json.dumps(got))
+"""
+    assert say(BUTTONS + script, f"{tmp_path}/") == [1300] * 4
+
+
+def test_a_button_held_goes_faster_and_other_items_do_not_run_away(tmp_path: Path) -> None:
+    script = """
+item(3)
+got = []
+for ms in (500, 1500, 3500):
+    before = meter.values["reference_mdeg"]
+    press(B, ms)
+    got.append(meter.values["reference_mdeg"] - before)
+turns(20000)
+got.append(meter.menu.mode)
+press(A, 3000)  # opens the list, and no more
+got += [meter.menu.mode, meter.menu.item]
+press(B, 3000)  # begins the change, and no more
+got += [meter.menu.mode, meter.values["teeth"]]
+turns(30000)
+got.append(meter.menu.mode)
+print(json.dumps(got))
+"""
+    found = say(BUTTONS + script, f"{tmp_path}/")
+    assert isinstance(found, list)
+    slow, longer, longest = found[:3]
+    assert slow == 100  # a press is one step of 0.1 degrees
+    assert 900 <= longer <= 1100
+    assert longest > 5 * longer
+    assert found[3:] == [0, 1, 0, 2, 0, 0]
+
+
+def test_settings_are_kept_said_to_be_kept_and_read_back(tmp_path: Path) -> None:
+    script = """
+log = [meter.values["teeth"], meter.reason]
+item(0)
+for _ in range(3): press(B)  # pulse, cam pulse, 36-1
+turns(3100)
+log += [meter.menu.said, os.listdir(folder)]
+turns(11000)
+press(A)
+for _ in range(4): press(A)  # commanded
+press(B); press(B)
+turns(3500, True)  # a host is served: later
+log.append(meter.menu.said)
+turns(5)
+log.append(meter.menu.said)
+again, found = settings.load(folder)
+log += [found, again["teeth"], again["missing"], again["commanded_mdeg"]]
+# A folder that cannot be written to: said, and the meter goes on.
+meter._folder = folder + "none/"
+press(B); press(B); turns(3100)
+log.append(meter.menu.said)
 print(json.dumps(log))
 """
+    found = say(BUTTONS + script, f"{tmp_path}/")
+    assert found == [0, 1, 1, ["meter.json"], 2, 1, True, 36, 1, 10_000, 3]
+
+
+def test_settings_survive_power_off_at_any_moment() -> None:
+    """LittleFS in memory; from some write of a block on, nothing reaches it any more."""
+    script = """
+import os, vfs
+class Flash:
+    def __init__(self, data, left):
+        self.data, self.left = data, left
+    def readblocks(self, n, buffer, at=0):
+        for k in range(len(buffer)):
+            buffer[k] = self.data[n * 512 + at + k]
+    def writeblocks(self, n, buffer, at=0):
+        self.left -= 1
+        if self.left == 0:  # the last one is cut in the middle
+            buffer = buffer[:len(buffer) // 2]
+        if self.left < 0:
+            return
+        for k in range(len(buffer)):
+            self.data[n * 512 + at + k] = buffer[k]
+    def ioctl(self, op, n):
+        if op == 6 and self.left > 0:
+            self.left -= 1
+            for k in range(512):
+                self.data[n * 512 + k] = 255
+        return {4: 64, 5: 512, 6: 0}.get(op)
+flash = Flash(bytearray(64 * 512), 1 << 30)
+vfs.VfsLfs2.mkfs(flash)
+vfs.mount(vfs.VfsLfs2(flash), "/flash")
+old, new = settings.first(), settings.first()
+old["teeth"], new["teeth"] = 36, 60
+for k in range(9):  # the file system's log has begun new blocks
+    assert settings.save(old, "/flash/")
+before = bytes(flash.data)
+flash.left = 1 << 20
+assert settings.save(new, "/flash/")
+steps = (1 << 20) - flash.left
+vfs.umount("/flash")
+seen = []
+for left in range(1, steps + 2):
+    flash = Flash(bytearray(before), left)
+    vfs.mount(vfs.VfsLfs2(flash), "/flash")
+    kept = False
+    try:
+        kept = settings.save(new, "/flash/")
+    except OSError:
+        pass
+    vfs.umount("/flash")
+    flash = Flash(flash.data, 1 << 30)
+    vfs.mount(vfs.VfsLfs2(flash), "/flash")
+    values, found = settings.load("/flash/")
+    seen.append([found, values["teeth"]])
+    assert not (left > steps) or values == new
+    assert settings.save(new, "/flash/")
+    vfs.umount("/flash")
+print(json.dumps([steps, seen]))
+"""
+    steps, seen = say(script)  # type: ignore[misc]
+    assert steps > 3
+    assert all(found and teeth in (36, 60) for found, teeth in seen)
+    assert {teeth for _, teeth in seen} == {36, 60}
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "{", "[]", "null", '{"format": 1, "reference_mdeg": 500}', '{"format": 2}', "\x00" * 90],
 )
+def test_a_file_that_is_no_good_counts_as_nothing_set(text: str, tmp_path: Path) -> None:
+    (tmp_path / "meter.json").write_text(text)
+    script = """
+values, found = settings.load(sys.argv[1])
+print(json.dumps([found, values == settings.first(), values["teeth"]]))
+"""
+    assert say(script, f"{tmp_path}/") == [False, True, 0]
 
 
-def test_buttons_move_the_reference_and_flash_keeps_it(tmp_path: Path) -> None:
-    firmware = str(tmp_path)
-    found = json.loads(run_script(BUTTONS, firmware))
-    held = 3_500 - 500 - 500 + 500
-    assert found[:3] == [0, 500, 359_500]
-    assert found[3] == (359_500 + 500 * 7) % 360_000 == held
-    assert found[4:6] == [False, True]
-    assert found[6] == held
-    assert found[7] == 0
-    assert os.listdir(tmp_path) == ["meter.json"]
-
+# In the loop
 
 ALONE = """
-import sys
+import json, os, sys
 sys.path.insert(0, sys.path[0])
 from app import App
 from hw_unix import Hardware
 from meter import Meter
+class Pin:
+    def value(self): return 1
 class Panel:
+    def buttons(self):
+        from menu import Button
+        return Button(Pin()), Button(Pin())
     def show(self, meter):
-        if meter.timed:
-            sys.stderr.write("%d %d %d\\n" % (meter.rpm, meter.timing, meter.sparks))
-    def work(self): pass
-    def pressed(self, now): return 0
+        if meter.timed or meter.reason == 2:
+            sys.stderr.write("%d %d %d %d\\n" % (meter.reason, meter.rpm, meter.timing,
+                                                 meter.sparks))
+    def work(self, now): pass
+    def clear(self): sys.stderr.write("cleared\\n")
 hardware = Hardware()
-hardware.meter = Meter(hardware, Panel())
-hardware.meter.reference_mdeg = 60000
-App(hardware).run()
+meter = hardware.meter = Meter(hardware, Panel())
+meter.values.update(teeth=1, missing=0, cylinders=1, strokes=2, reference_mdeg=60000,
+                    sensor=2, falling=1)
+meter.apply()
+app = App(hardware)
+app.run()
 """
+CONFIGURED, STARTED = 6, 5
 
 
 def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
@@ -328,18 +378,65 @@ def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
         ]
         return ticks, [edges[0], sparks, [], []]
 
-    world = World(step)
-    with running(world, ALONE) as board:
+    def configured(world: World) -> list[bytes]:
+        return [payload[:3] for _, operation, payload in world.records if operation == CONFIGURED]
+
+    with running(World(step), ALONE) as board:
         assert board.process.stderr is not None
+        world = board.world
         said = [board.process.stderr.readline().split() for _ in range(2)]
-        assert said[1] == [b"1000", b"150", b"10"]
+        assert said[1][:2] == [b"19", b"1000"]  # far from the pulse
+        assert abs(int(said[1][2]) - 150) <= 1
+        assert said[1][3] == b"10"
+        assert configured(world) == [b"\3\1\0"]  # crank and clamp A; the crank's falling edge
+        # A host wants it otherwise: no number meanwhile, and its choice ends with its session.
+        assert board.ask(17, b"\x0f\x00\x00\x00") == (0, "")
         assert board.ask(18) == (0, "")  # start
+        assert configured(world)[-1] == b"\x0f\0\0"
         session = board.of(1)[-1].session
         board.pump(1.5)
         assert len(board.of(2, session)) > 3
-        said = [board.process.stderr.readline().split() for _ in range(2)]
-        assert said[1] == [b"1000", b"150", b"10"]
+        for _ in range(20):
+            line = board.process.stderr.readline().split()
+            if line[0] == b"2":
+                break
+        assert line[0] == b"2"
         assert board.ask(19) == (0, "")  # stop: the meter goes on by itself
         before = len(world.records)
         board.pump(0.3)
-        assert [operation for _, operation, _ in world.records[before - 2 :]].count(5) == 1
+        assert [operation for _, operation, _ in world.records[before - 2 :]].count(STARTED) == 1
+        assert configured(world)[-1] == b"\3\1\0"
+        for _ in range(40):
+            line = board.process.stderr.readline().split()
+            if line[0] == b"19":
+                break
+        assert abs(int(line[2]) - 150) <= 1
+        board.send(22)  # leave: the display is cleared
+        for _ in range(20):
+            line = board.process.stderr.readline().split()
+            if line == [b"cleared"]:
+                break
+        assert line == [b"cleared"]
+
+
+def test_a_fault_of_the_program_leaves_no_number() -> None:
+    """Whatever ends the program clears the display."""
+    script = ALONE.replace(
+        "app.run()",
+        """
+def bad(): raise KeyboardInterrupt
+app.turn = bad
+try:
+    app.run()
+except KeyboardInterrupt:
+    sys.stderr.write("ended\\\\n")
+""".replace("\\\\", "\\"),
+    )
+    with running(World(lambda now: (41_666, [[], [], [], []])), script) as board:
+        assert board.process.stderr is not None
+        assert board.process.stderr.readline() == b"cleared\n"
+        assert board.process.stderr.readline() == b"ended\n"
+
+
+def test_no_board_meter_json_is_left_in_the_source() -> None:
+    assert "meter.json" not in os.listdir(meter_pictures.FOLDER.parent.parent / "firmware")

@@ -146,6 +146,15 @@ def chosen(piece: bytes, one_in: int) -> bool:
     return one_in == 1 or zlib.crc32(piece) % one_in == 0
 
 
+def further(now: int, before: int) -> int:
+    """A counter of 32 bits that wraps; from 0 again where that would be more than half of it, and
+    none where it would then have begun in its upper half."""
+    on = (now - before) % 2**32
+    if on < 2**31:
+        return on
+    return now if now < 2**31 else 0
+
+
 class Decoder:
     """A whole stream in, sessions and losses out.
 
@@ -227,9 +236,9 @@ class Decoder:
             loss.frames_before += session.joined_at
         session.beat, session.total, session.counts = beat["time"], beat["total"], beat
         for i in INPUTS:
-            loss.board_lost[i] += beat["lost"][i] - before["lost"][i]
-            loss.board_stalls[i] += beat["stalls"][i] - before["stalls"][i]
-        loss.board_unsent += beat["unsent"] - before["unsent"]
+            loss.board_lost[i] += further(beat["lost"][i], before["lost"][i])
+            loss.board_stalls[i] += further(beat["stalls"][i], before["stalls"][i])
+        loss.board_unsent += further(beat["unsent"], before["unsent"])
 
     def _edges(self, session: Session, **block: Any) -> None:
         i, counts, first = block["input"], block["counts"], block["first"]

@@ -40,7 +40,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from streams import Stream
 
-from . import mutate, reference
+from . import mutate, reference, rims
 
 _RAM = Path("/dev/shm")
 SCRATCH = tempfile.TemporaryDirectory(dir=_RAM if os.access(_RAM, os.W_OK) else None)
@@ -526,4 +526,10 @@ TARGETS: dict[str, Target] = {
     "wheel": Target(wheels, mutate.text, wheel_seeds, 1500, 0.5),
     "search": Target(searches, mutate.text, search_seeds, 3000, 0.5),
     "logbook": Target(logbooks, logbook_mutate, logbook_seeds, 20_000, 0.5, share=0.2),
+    "names": Target(rims.names, rims.name_mutate, rims.name_seeds, 2000),
+    "engines": Target(rims.saved_engines, mutate.text, rims.engine_seeds, 2500, 0.5),
+    # Files, a web application and a terminal take milliseconds each.
+    "others": Target(rims.others, rims.other_mutate, rims.other_seeds, 3000, 0.5, share=0.1),
+    "requests": Target(rims.requests, mutate.text, rims.request_seeds, 1500, 0.5, share=0.05),
+    "prompts": Target(rims.prompts, mutate.text, rims.prompt_seeds, 300, 0.5, share=0.02),
 }

@@ -96,7 +96,7 @@ def faults_of(text: str, tmp_path: Path) -> list[str]:
     path.write_text(text, encoding="utf-8")
     found = kept.read(path)
     return [*verify.net_list(found), *verify.connections(found), *verify.distances(found),
-            *verify.placing(found)]  # fmt: skip
+            *verify.placing(found), *verify.silk(found)]  # fmt: skip
 
 
 def with_track(
@@ -188,6 +188,28 @@ def test_a_part_far_from_what_it_serves_is_found(board, tmp_path: Path) -> None:
     )
     found = faults_of(TEXT[:start] + moved + TEXT[end:], tmp_path)
     assert any(s.startswith("C1 pad 1 is") for s in found), found
+
+
+def test_a_part_without_its_name_on_the_silk_is_found(tmp_path: Path) -> None:
+    start, end = block("R205")
+    line = re.compile(r'(\(fp_text reference "R205" [^\n]*\(layer "F.SilkS"\))')
+    hidden = line.sub(r"\1 hide", TEXT[start:end])
+    assert hidden != TEXT[start:end]
+    found = faults_of(TEXT[:start] + hidden + TEXT[end:], tmp_path)
+    assert found == ["The front does not say 'R205'."]
+
+
+def test_copper_over_the_isolated_corners_line_is_found(tmp_path: Path) -> None:
+    """8 mm from everything there, so no distance is broken: but whoever trusts the line is."""
+    found = faults_of(with_track("gnd", (44, 56.5), (44, 57.6)), tmp_path)
+    assert any("gnd, crosses the isolated corner's line." in s for s in found), found
+    assert not any("8 mm" in s for s in found), found
+
+
+def test_a_nut_on_a_word_is_found(board: kept.Board, monkeypatch) -> None:
+    x, y = rules.HOLES[2]
+    monkeypatch.setattr(verify.hand, "LABELS", [*verify.hand.LABELS, ("DANGER", x + 4, y, 0.9, 0)])
+    assert verify.silk(board) == [f"The nut at {x:g}, {y:g} lies on 'DANGER'."]
 
 
 @pytest.fixture

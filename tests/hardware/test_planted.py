@@ -135,6 +135,24 @@ def test_ratings_that_are_passed_are_said() -> None:
     assert any(s.startswith(cases[1].name) and "R401" in s for s in stress.passed(pins, used))
 
 
+@needs_spice
+def test_a_delay_that_the_table_does_not_have_is_said(monkeypatch) -> None:
+    """Old: 22 kohm and not 15 kohm at the logic threshold. The table as it is holds."""
+    assert claims.late() == []
+    bom = claims.delays.parts.read_bom
+
+    def old_bom(circuit: str = "board") -> dict:
+        found = dict(bom(circuit))
+        if "R408" in found:
+            found["R408"] = dataclasses.replace(found["R408"], value="22k")
+        return found
+
+    monkeypatch.setattr(claims.delays.parts, "read_bom", old_bom)
+    wrong = claims.late()
+    assert any(s.startswith("hall_optical, ") and "simulate.py --write" in s for s in wrong), wrong
+    assert not any(s.startswith(("points", "isolated", "clamp")) for s in wrong), wrong
+
+
 # --- faults planted into the files: hardware/check.py, as `make hardware` runs it
 
 

@@ -15,7 +15,10 @@ from functools import partial
 from pathlib import Path
 from random import Random
 
-from hostile.attacks import KINDS, OUTCOMES, REFUSED, TRACEBACK, TRIED
+from hostile.ends import OUTCOMES, REFUSED, TRACEBACK, TRIED
+from hostile.kinds import KINDS
+
+_ENOUGH = 100
 
 
 def batch(kind: str, seeds: range) -> tuple[Counter[str], list[str]]:
@@ -63,6 +66,8 @@ def main() -> int:
             for found, what in pool.map(partial(batch, kind), parts):
                 ends += found
                 failed += what
+            if count >= _ENOUGH and not ends[TRIED]:
+                failed.append(f"{kind}: all were refused, which shows nothing")
             row = "".join(f"{n:11}" for n in (count, *(ends[one] for one in OUTCOMES)))
             print(f"{kind:40}{row}", flush=True)
     print(f"{time.monotonic() - began:.0f} s")

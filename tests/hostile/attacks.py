@@ -1,50 +1,29 @@
-"""Kinds of attack, each a function of a random generator and a folder of its own.
-
-An attack ends as one of `OUTCOMES`. TRIED means that it was taken and did no harm, REFUSED that one
-sentence says why not; LOST that something kept before is gone or the result did not appear; RAW
-that something reached the terminal on which it acts; TRACEBACK speaks for itself.
-"""
+"""Attacks by texts and files; each takes a random generator and a folder of its own."""
 
 import json
 import os
-from collections.abc import Callable
+import time
+from contextlib import suppress
 from pathlib import Path
 from random import Random
 
-from click.testing import CliRunner, Result
-
+from fuzz import rims
 from hostile import nasty
-from sparkwitness.cli import main
+from hostile.ends import (
+    LOST,
+    RAW,
+    RECORDING,
+    REFUSED,
+    SMALL,
+    TRACEBACK,
+    TRIED,
+    outcome,
+    run,
+    worst,
+)
 from sparkwitness.errors import UserError
 from sparkwitness.records.logbook import Logbook
-
-TRIED, REFUSED, LOST, RAW, TRACEBACK = OUTCOMES = ("tried", "refused", "lost", "raw", "traceback")
-DATA = Path(__file__).resolve().parents[1] / "data"
-RECORDING = DATA / "idle-four.swrec"
-
-
-def run(*arguments: str | Path, typed: str | None = None) -> Result:
-    """A command in this process."""
-    return CliRunner().invoke(main, [str(a) for a in arguments], input=typed)
-
-
-def outcome(result: Result) -> str:
-    """How a command ended."""
-    if result.exception is not None and not isinstance(result.exception, SystemExit):
-        return TRACEBACK
-    if "Traceback" in result.output:
-        return TRACEBACK
-    if nasty.acts(result.output):
-        return RAW
-    if result.exit_code == 0:
-        return TRIED
-    said = [line for line in result.output.splitlines() if line.startswith(("Error: ", "! "))]
-    return REFUSED if said or "Aborted!" in result.output or "Usage:" in result.output else LOST
-
-
-def worst(*outcomes: str) -> str:
-    """The one that matters most."""
-    return max(outcomes, key=OUTCOMES.index)
+from terminal import Terminal
 
 
 def names_in_the_logbook(rng: Random, place: Path) -> str:
@@ -63,7 +42,6 @@ def names_in_the_logbook(rng: Random, place: Path) -> str:
         return RAW if nasty.acts(error.message) and "\n" not in error.message else REFUSED
     page = place / "page.html"
     ends = [
-        outcome(run("logbook", "--logbook", book)),
         outcome(run("logbook", "list", "--logbook", book, "--engine", engine)),
         outcome(run("logbook", "show", str(number), "--logbook", book)),
         outcome(run("logbook", "show", str(number), "--logbook", book, "--json")),
@@ -99,7 +77,9 @@ def names_typed(rng: Random, place: Path) -> str:
         ("tdc", "stops", word, "20"), ("completion", word), ("board", "info", "--port", word),
     ])  # fmt: skip
     before = os.getcwd()
-    os.chdir(place)
+    inside = place / "in" / "side"  # so that ".." is no folder of anybody else
+    inside.mkdir(parents=True)
+    os.chdir(inside)
     try:
         return outcome(run(*command, typed=""))
     finally:
@@ -111,7 +91,7 @@ def files_by_nasty_names(rng: Random, place: Path) -> str:
     name = nasty.text(rng).replace("\0", "").replace("/", "_").encode("utf-8", "replace")[:200]
     name += rng.choice([b"", b"\xff", b"\xc3"]) + b".swrec"
     path = Path(os.fsdecode(os.path.join(os.fsencode(place), name)))
-    path.write_bytes(RECORDING.read_bytes())
+    path.write_bytes(SMALL.read_bytes())
     book = ("--logbook", place / "logbook.db")
     ends = [
         outcome(run("measure", "--from", path, "--engine", place / "none.toml", *book, typed="")),
@@ -123,7 +103,7 @@ def files_by_nasty_names(rng: Random, place: Path) -> str:
 
 def damaged_files(rng: Random, place: Path) -> str:
     """A recording cut, changed or grown, through the commands that read one."""
-    data = bytearray(RECORDING.read_bytes())
+    data = bytearray(rng.choice([SMALL, RECORDING]).read_bytes())
     for _ in range(rng.randint(1, 6)):
         at = rng.randrange(len(data))
         match rng.randrange(4):
@@ -148,6 +128,7 @@ def damaged_files(rng: Random, place: Path) -> str:
     return outcome(run(*command, typed="\n" * 40))
 
 
+_SOON_S = 1.0
 NUMBERS = ["0", "-1", "1e308", "-1e308", "nan", "inf", "-inf", "1" * 400, "1e400", "true",
            '""', "[]", "{}", "0.0000001", "9223372036854775808", '"x"', "1979-05-27",
            "'''a\n'''"]  # fmt: skip
@@ -170,7 +151,8 @@ def plans_and_engines(rng: Random, place: Path) -> str:
         if rng.random() < 0.2:
             lines.append("x = " + "[" * rng.choice([100, 100_000]))
         if rng.random() < 0.2:
-            lines += [f"[[steps]]\nrpm = {k}" for k in range(rng.choice([10, 3000]))]
+            many = rng.choice([10, 3000, 3000, 1_000_000])
+            lines += [f"[[steps]]\nrpm = {k}" for k in range(many)]
         text = "\n".join(lines).encode()
         if rng.random() < 0.1:
             text += rng.randbytes(50)
@@ -181,7 +163,10 @@ def plans_and_engines(rng: Random, place: Path) -> str:
         ("engine", "show", path),
     ])  # fmt: skip
     os.environ["SPARKWITNESS_ENGINES"] = str(place / "engines")
-    return outcome(run(*command, typed=""))
+    began = time.process_time()
+    end = outcome(run(*command, typed=""))
+    # Of this program's own time, whatever else the computer does.
+    return LOST if end == REFUSED and time.process_time() - began > _SOON_S else end
 
 
 ANSWERS = ["", "?", "y", "n", "nan", "1e999", "-1e999", "１２", "1,5", "36-1", "4", "20", "0", "-",
@@ -218,14 +203,40 @@ def json_is_json(rng: Random, place: Path) -> str:
     return outcome(result)
 
 
-Attack = Callable[[Random, Path], str]
-KINDS: dict[str, tuple[Attack, int]] = {
-    # what, and how many of a hundred
-    "names in the logbook": (names_in_the_logbook, 15),
-    "names typed": (names_typed, 25),
-    "files by nasty names": (files_by_nasty_names, 5),
-    "damaged recordings": (damaged_files, 15),
-    "plans and engines": (plans_and_engines, 15),
-    "prompts": (prompts, 20),
-    "JSON of nasty names": (json_is_json, 5),
-}
+def others_files(rng: Random, place: Path) -> str:
+    """A changed file of another logger, or one by a nasty name, through `import`."""
+    name = nasty.text(rng).replace("\0", "").replace("/", "_")[:60].encode("utf-8", "replace")
+    path = place / os.fsdecode(name + b".x" if rng.random() < 0.3 else b"logged.x")
+    data = rng.choice(rims.other_seeds())
+    for _ in range(rng.randint(1, 3)):
+        data = rims.other_mutate(rng, data)
+    path.write_bytes(data)
+    out = place / "made.rec"
+    end = outcome(run("import", path, "--out", out, typed="\n" * 30))
+    if end == TRIED:
+        end = worst(end, outcome(run("export", out, "--to", "csv", "--out", place / "out")))
+    return LOST if end == REFUSED and list(place.glob("*.part")) else end
+
+
+def at_a_terminal(rng: Random, place: Path) -> str:
+    """The same strange answers at a real terminal, of any width, and then the end of input."""
+    command = rng.choice([
+        ("measure", "--from", SMALL, "--once", "--no-log"), ("check", "degrees"),
+        ("case", "start", "--logbook", place / "logbook.db"), ("check", "coil"),
+        ("findfault", "--store", place / "search.json", "--no-log"), ("tdc", "stops"),
+    ])  # fmt: skip
+    shell = Terminal(
+        *command, columns=rng.choice([1, 5, 20, 80, 300]), XDG_DATA_HOME=str(place),
+        SPARKWITNESS_ENGINES=str(place / "engines"),
+    )  # fmt: skip
+    for _ in range(rng.randint(0, 6)):
+        answer = rng.choice(ANSWERS) if rng.random() < 0.7 else nasty.text(rng)
+        with suppress(OSError):
+            shell.send(answer.encode("utf-8", "replace")[:1000] + b"\n")
+    for _ in range(300):
+        with suppress(OSError):
+            shell.send(b"\n\x04")
+        if not shell._more(0.1):
+            break
+    code = shell.close(30)
+    return TRACEBACK if "Traceback" in shell.said else TRIED if code == 0 else REFUSED

@@ -89,7 +89,8 @@ def test_no_other_console_is_made():
 
 COMMANDS = [
     ("--help",), ("check", "coil", "--primary", "1.2", "--primary-limits", "1", "1.5"),
-    ("scenarios",), ("check", "supply", "--rest", "12.6", "--crank", "10.5"), ("measure", "--help"),
+    ("scenarios",), ("check", "supply", "--rest", "12.6", "--lowest", "10.5"),
+    ("measure", "--help"),
     ("nonsense-±",),
 ]  # fmt: skip
 

@@ -189,7 +189,7 @@ def test_command_json_record_against_and_plots(tmp_path):
                    "--points", str(csv), "--shots", str(tmp_path / "shots.csv"))  # fmt: skip
     assert first.exit_code == 0, first.output
     report = json.loads(first.stdout)
-    assert [p["rpm_set"] for p in report["points"]] == [1000, 4500]
+    assert [p["set_rpm"] for p in report["points"]] == [1000, 4500]
     assert report["points"][0]["delay_us"]["mean"] == pytest.approx(22, abs=1)
     assert len(csv.read_text().splitlines()) == 3
     shots = np.genfromtxt(tmp_path / "shots.csv", delimiter=",", names=True, dtype=None)

@@ -28,6 +28,11 @@ def test_it_holds_the_defaults_and_every_entry(tmp_path: Path, kind: str):
     named = set(tomllib.loads(file.read_text(encoding="utf-8")))
     # The clamp path's delay is taken from the conditioner's simulation, not typed.
     left = {"clamp_delay_us", "u_clamp_delay_us", "u_clip_us"}
+    # Conditions have no value until they are read: they stand there as comments.
+    left |= {"supply_v", "temperature_c"}
+    assert all(
+        f"# {name} = " in file.read_text(encoding="utf-8") for name in ("supply_v", "temperature_c")
+    )
     assert named == set(plan.Plan().to_dict()) - left
 
 

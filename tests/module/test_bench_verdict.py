@@ -79,7 +79,7 @@ def test_limits_that_hold_that_do_not_and_that_cannot_be_told():
     assert verdict.overall == "outside"
     note = next(c.note for c in verdict.checks if c.quantity == "drop_out_percent")
     enough = intervals.trials_for(0.001, verdict.each_at)
-    assert note == f"{enough} triggers without one would tell: measure longer"
+    assert note.startswith(f"{enough} triggers without one would tell: about --repeats ")
     assert verdict.each_at == pytest.approx(1 - 0.05 / len(verdict.checks))
 
 
@@ -153,3 +153,16 @@ def test_what_was_typed_differently_is_said(good):
     notes = " ".join(bench_verdict.against_run(other, good, "good").notes)
     assert "kind was capacitive then, inductive now" in notes
     assert "pitch deg was 180 then and is 90 now" in notes
+
+
+def test_measure_longer_says_how_long_and_that_length_tells():
+    """No drop-out in a good module: the exact interval of none in n shrinks as 1 / n."""
+    limits = {"drop_out_percent": {"most": 0.02}}
+    short = bench_verdict.against_limits(run("capacitive", seed=3, limits=limits, seconds=1))
+    checks = [c for c in short.checks if c.verdict == "cannot tell"]
+    assert checks
+    for check in checks:
+        asked = int(check.note.partition("--repeats ")[2])
+        n = intervals.trials_for(check.high / 100, short.each_at)
+        longer = intervals.clopper_pearson(0, n * asked, short.each_at)
+        assert n > 20 and 100 * longer[1] <= 0.021

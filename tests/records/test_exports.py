@@ -22,6 +22,7 @@ import vcdvcd
 from click.testing import CliRunner
 
 from sparkwitness import cli
+from sparkwitness.cli.typed import setup_from
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.decode.recording import Recording
@@ -33,6 +34,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed, time_events
 from streams import TICK_PS, Stream, random_stream
+from truth import cases
 
 if hasattr(signal, "SIGPIPE"):
     # vcdvcd lets a closed pipe end the whole process from its import on; Python's way again.
@@ -371,13 +373,33 @@ def test_events_that_the_setup_did_not_give_are_missed(tmp_path: Path, broken: P
     wrong = tmp_path / "wrong.rec"
     wrong.write_bytes(json.dumps(values).encode() + b"\n" + data)
     answer = run("export", wrong, "--to", "csv", "--out", tmp_path / "o")
-    assert answer.exit_code == 5 and "! no events of session" in answer.output
+    assert answer.exit_code == 5 and "! no timing of events in session" in answer.output
     assert len((tmp_path / "o-events.csv").read_text().splitlines()) == 1
     told = run("export", wrong, "--to", "csv", "--out", tmp_path / "o", "--force", "--json")
     (refused,) = json.loads(told.stdout)["events_refused"]
     assert told.exit_code == 5 and refused["code"] in ("no_sync", "no_reference")
     untyped = run("export", broken, "--to", "csv", "--only", "events", "--out", tmp_path / "p")
     assert untyped.exit_code == 1 and "does not say what was typed" in untyped.output
+
+
+def test_a_run_whose_angle_is_refused_gives_events_without_angles(tmp_path: Path):
+    """Odd firing under one coil lead: `measure` shows none, and no file hands one on."""
+    row = next(r for r in cases.rows() if r.name == "36-1 odd firing, coil lead")
+    rng = np.random.default_rng(1)
+    case = row.draw(rng)
+    setup = setup_from(case.typed, None, ask=False)
+    path = tmp_path / "odd.swrec"
+    header = {
+        "format": "sparkwitness recording", "version": 1, "board": {"tick_ps": 24000},
+        "setup": setup.to_dict(),
+    }  # fmt: skip
+    path.write_bytes(json.dumps(header).encode() + b"\n" + cases.recording(case.world, rng))
+    told = run("export", path, "--to", "csv", "--out", tmp_path / "o", "--json")
+    (refused,) = json.loads(told.stdout)["events_refused"]
+    assert told.exit_code == 5 and refused["code"] == "several_places"
+    events = duckdb.sql(f"SELECT * FROM '{tmp_path / 'o-events.csv'}'").df()
+    assert len(events) > 30 and events["timing_deg_btdc"].isna().all()
+    assert events["speed_rpm"].notna().sum() > 30
 
 
 def test_a_long_recording_streams_in_bounded_memory(tmp_path: Path, monkeypatch):

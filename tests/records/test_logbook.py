@@ -214,7 +214,7 @@ def test_a_damaged_row_does_not_hide_the_others(tmp_path: Path, marine):
     raw.commit()
     raw.close()
     answer = run("logbook", "list", "--logbook", path, "--json")
-    lines = [r["headline"] for r in json.loads(answer.stdout)]
+    lines = [r["headline"] for r in json.loads(answer.stdout)["runs"]]
     assert lines[1] == "whole" and all("damaged in the logbook" in lines[k] for k in (0, 2))
     for number in (first, other):
         for command in (("logbook", "show", number), ("logbook", "recompute", number),
@@ -302,7 +302,7 @@ def test_a_measurement_computes_again_to_the_last_bit(tmp_path: Path, marine, co
             keep(book, made)
     answer = run("logbook", "recompute", "--logbook", path, "--json")
     assert answer.exit_code == 0
-    rows = json.loads(answer.stdout)
+    rows = json.loads(answer.stdout)["runs"]
     assert [r["same"] for r in rows] == [True] * 3
 
 
@@ -315,7 +315,7 @@ def test_a_curve_computes_again_to_the_last_bit(tmp_path: Path):
         assert done.exit_code == 0, done.output
     answer = run("logbook", "recompute", "--logbook", path, "--json")
     assert answer.exit_code == 0, answer.output
-    assert [r["same"] for r in json.loads(answer.stdout)] == [True] * 2
+    assert [r["same"] for r in json.loads(answer.stdout)["runs"]] == [True] * 2
     with Logbook(path) as book:
         first, second = book.runs("curve")
         # One kept by an older program, which did not say how the bins were made.

@@ -145,7 +145,7 @@ def test_the_list_names_them_all():
     for name in scenario.names():
         assert f"  {name} " in listed.output
     assert [
-        row["name"] for row in json.loads(run("scenarios", "--json").stdout)
+        row["name"] for row in json.loads(run("scenarios", "--json").stdout)["scenarios"]
     ] == scenario.names()
 
 

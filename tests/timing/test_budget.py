@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import interpolate, stats
 
 from sparkwitness.errors import UserError
-from sparkwitness.timing import advice
+from sparkwitness.timing import advice, interpolation
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing.angle import CrankTracker, Periods, Reference
 from sparkwitness.timing.placing import AngleReader
@@ -134,13 +134,11 @@ def test_interpolation_errs_by_what_is_stated(kind, overtone, tooth):
     placed = AngleReader(reference).feed(track, marks, int(marks[-1]), last=True)
     error = (placed.degrees - truth + reference.period / 2) % reference.period
     error = error[np.isfinite(error)] - reference.period / 2
-    u, _, _ = timing.interpolation(
-        periods.miss, periods.wide, reference.left_out(periods.number), reference, n
+    u, _, _ = interpolation.interpolation(
+        periods.miss, periods.wide, periods.number, reference, n, placed.degrees
     )
-    # The mean over all teeth is the reference angle's matter, not the interpolation's. A strong
-    # overtone is overstated beside a gap, where the neighbours of an edge are further away.
-    most = 1.9 if reference.missing and overtone > 0.1 else 1.35
-    assert 0.75 * error.std() < u < most * error.std() + 0.003
+    # The mean over all teeth is the reference angle's matter, not the interpolation's.
+    assert 0.75 * error.std() < u < 1.35 * error.std() + 0.003
 
 
 def test_swing_uncertainty_is_the_mean_square_over_all_phases():
@@ -199,7 +197,7 @@ def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
     # product of distances to the nodes. Left-out edge: 4; between nodes: x (x^2 - 1) (x - 2).
     x = (np.arange(1000) + 0.5) / 1000
     between = np.sqrt(np.mean((x * (x**2 - 1) * (x - 2)) ** 2))
-    share, growth = timing.cubic_shares(1.0, 0.5)
+    share, growth = interpolation.cubic_shares(1.0, 0.5)
     assert share == pytest.approx(between / 4, rel=1e-3)
     assert growth == pytest.approx(16, rel=1e-3)
     # A coarse wheel: against direct interpolation of a sine by scipy.
@@ -213,4 +211,4 @@ def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
     ]
     missed = 1 - 4 / 3 * np.cos(turn) + np.cos(2 * turn) / 3
     expected = np.sqrt(2 * np.mean(np.square(errors))) / missed
-    assert timing.cubic_shares(15.0, 4)[0] == pytest.approx(expected, rel=1e-3)
+    assert interpolation.cubic_shares(15.0, 4)[0] == pytest.approx(expected, rel=1e-3)

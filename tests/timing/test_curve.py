@@ -143,7 +143,7 @@ def test_wheel_command(tmp_path):
     assert done.exit_code == 0, done.output
     again = invoke("measure", "--from", str(record), "--wheel", str(out), "--json")
     assert again.exit_code == 0, again.output
-    assert json.loads(again.stdout)["setup"]["reference"]["errors"]
+    assert json.loads(again.stdout)["setup"]["reference"]["tooth_errors_deg"]
     assert "already exists" in sentence(
         invoke("wheel", str(record), "--reference", kind, "--out", str(out))
     )

@@ -7,6 +7,7 @@ The engines are of the second hand (tests/truth). Coverage and false alarms over
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from scipy import stats as reference_statistics
 
 from sparkwitness.cli import main
 from sparkwitness.faces import where_page
+from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing import cylinders, seating
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.number import Number
@@ -115,8 +117,9 @@ def test_words_tell_a_worn_shaft_from_a_bad_lead():
     assert "its trigger" in cylinders.words(asked, 4)[0]
 
 
-def test_the_command_tells_each_cylinder():
-    options = ["--simulate", "worn-four", "--once", "--yes", "--no-log", "--target", "0.25"]
+def test_the_command_tells_each_cylinder(tmp_path: Path):
+    options = ["--simulate", "worn-four", "--once", "--yes", "--target", "0.25",
+               "--logbook", str(tmp_path / "book.db")]  # fmt: skip
     done = CliRunner().invoke(main, ["measure", *options, "--json"])
     assert done.exit_code == 0, done.output
     table = json.loads(done.stdout)["cylinders"]
@@ -124,8 +127,11 @@ def test_the_command_tells_each_cylinder():
     truth = np.array([0.9, -0.7, -0.9, 0.7])  # the scenario's cylinder_deg
     for k, one in enumerate(table["rows"]):
         others = np.median(np.delete(truth, k))
-        assert abs(one["deviation"] - (truth[k] - others)) <= one["deviation_corrected"] + 0.05
+        off = one["deviation_deg"] - (truth[k] - others)
+        assert abs(off) <= one["deviation_interval_deg"] + 0.05
     assert any("distributor shaft" in line for line in table["words"])
-    html = where_page.cylinder_table(table)
+    with Logbook(tmp_path / "book.db") as book:
+        (kept,) = book.runs()
+    html = where_page.cylinder_table(kept.result["cylinders"])
     assert html.count("<tr>") == 5 and "against the others" in html
     assert not re.search(r"nan|None", html)

@@ -20,6 +20,7 @@ SOUND = Evidence(SETUP, timing=21.0, expanded=0.5, scatter=0.3, rpm=800.0, modul
 STRIKES = {
     "several_places": {"kind": "several", "places": ((42.5, 0.5), (-2.5, 0.5))},
     "odd_gap": {"gap": (1.85, 1.15)},
+    "coil_on": {"second": (0.9, 3e-3, 14.4)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},
@@ -59,13 +60,20 @@ def test_gate_strikes_and_says_so(name):
     assert (tip is not None) == gate.advice
 
 
-@pytest.mark.parametrize("name", [n for n, g in gates.BY_NAME.items() if g.level == gates.WARNING])
+@pytest.mark.parametrize(
+    "name",
+    [
+        n
+        for n, g in gates.BY_NAME.items()
+        if g.level == gates.WARNING or (g.confirm and g.level == gates.REFUSED)
+    ],
+)
 def test_what_was_checked_no_longer_forbids(name):
     strike = STRIKES[name]
     setup = replace(strike.get("setup", SETUP), confirmed=(name,))
     judged = gates.judge(replace(SOUND, **{**strike, "setup": setup}))
     (found,) = [f for f in judged.findings if f.code == name]
-    assert found.advice == gates.BY_NAME[name].confirm
+    assert found.advice == gates.BY_NAME[name].confirm and judged.shown
 
 
 def test_a_look_settles_which_tooth_it_is():
@@ -164,3 +172,25 @@ def test_readings(turns, step, fitting):
 
 def test_a_finding_is_plain():
     assert Finding("x", "y").level == gates.NOTE and Finding("x", "y").advice
+
+
+def test_misfires_are_no_rhythm_typed_wrong():
+    """Most firings without a spark: whole firings apart, now and then one. Half as often: never."""
+    rng = np.random.default_rng(3)
+    some = 720.0 * rng.geometric(0.3, 60) + rng.normal(0, 0.4, 60)
+    assert clamps.misfires(some, 720.0)
+    assert not clamps.misfires(2 * some, 720.0)
+    assert not clamps.misfires(some / 3, 720.0)
+
+
+@pytest.mark.parametrize("teeth", [24, 35, 36, 37, 60, 360])
+def test_even_teeth_typed_one_off_are_counted(teeth):
+    """Of a wheel with one tooth more than typed, a turn seems longer by a tooth's share."""
+    setup = replace(SETUP, reference=Reference(teeth))
+    steps = np.full(40, 720.0) + np.random.default_rng(1).normal(0, 0.5, 40)
+    assert clamps.miscounted(setup, steps, 720.0) is None
+    for real in (teeth - 1, teeth + 1):
+        found = clamps.miscounted(setup, steps * real / teeth, 720.0)
+        assert found.level == gates.REFUSED and f"with {real} teeth would fit" in found.text
+    drifting = steps + 10 / 40  # the timing moves by 10 degrees meanwhile
+    assert clamps.miscounted(setup, drifting, 720.0) is None

@@ -236,7 +236,7 @@ def test_json_for_scripts():
     assert done.exit_code == 0
     values = json.loads(done.stdout)
     assert abs(values["error_deg"] + 4.6) <= values["error_expanded_deg"]
-    assert values["advice"]["setting"] == 3.25 and values["loss"]["edges_lost"] == [0, 0, 0, 0]
+    assert values["advice"]["next_setting"] == 3.25 and values["loss"]["edges_lost"] == [0, 0, 0, 0]
     found = invoke("measure", "--simulate", "no-start", "--json")
     assert found.exit_code == 3
     assert json.loads(found.stdout)["findings"][0]["code"] == "no_spark"

@@ -74,7 +74,7 @@ def test_nonsense_is_refused(before, after, more):
 def test_command_line():
     done = invoke("tdc", "stops", "--json", "--pulse", "-61", "--", "-34", "31")
     values = json.loads(done.stdout)
-    assert values["reading"] == pytest.approx(-1.5)
+    assert values["tdc_deg"] == pytest.approx(-1.5)
     assert values["reference_angle_deg_btdc"] == pytest.approx(59.5)
     shown = invoke("tdc", "stops", "--pulse", "-61", "--", "-34", "31").output
     assert "59.50° BTDC" in shown and "ignition off" in shown

@@ -119,6 +119,28 @@ def test_closing_angle_as_in_the_handbooks(cylinders, share, degrees):
     assert dwell.closing_angle(cylinders, share) == pytest.approx(degrees, abs=0.01)
 
 
+@pytest.mark.parametrize(
+    ("cylinders", "closed", "ms", "share"), [(4, 60.0, 4.0, 0.667), (6, 35.0, 2.33, 0.583)]
+)
+def test_dwell_as_in_a_published_worked_example(cylinders, closed, ms, share):
+    """Worked example of "The dwell angle" (ignitioncarsystem.wixsite.com/ignitionphysics/
+    cam-dwell-angle, read November 2026): at 5000 rpm a four has a spark every 6 ms, and contacts
+    closed for 60° of 90° stand closed for 4 ms of it; a six every 4 ms, 35° of 60° are 58 %.
+    """
+    rng = np.random.default_rng(1)
+    world, typed = where.usual(
+        rng, 5000, cylinders, coil=True, falls=False, swing=0.001, delay_us=4.0,
+        dwell_deg=(2 * closed,) * cylinders,
+    )  # fmt: skip
+    world = replace(world, engine=replace(world.engine, rpm=5000.0))
+    found = where.measured(world, typed, rng)[0].split.dwell
+    assert found.ms == pytest.approx(ms, abs=0.02)
+    assert found.ms + found.pause_ms == pytest.approx(120e3 / 5000 / cylinders, abs=0.02)
+    assert found.share == pytest.approx(share, abs=2e-3)
+    assert found.cam_deg == pytest.approx(closed, abs=0.05)
+    assert dwell.closing_angle(cylinders, found.share) == pytest.approx(closed, abs=0.2)
+
+
 def test_dwell_of_contacts_is_the_closing_angle():
     """An engine of the second hand with 100 crank degrees closed: 50 of the distributor, 56 %."""
     rng = np.random.default_rng(1)

@@ -242,6 +242,8 @@ def as_typed() -> list[Row]:
         row("36-1 frames lost", lambda r: change(usual(r), world={
             "lost": r.uniform(0.002, 0.03)})),
         row("36-1 misfires", lambda r: change(usual(r), sparks={"misfire": r.uniform(0.02, 0.3)})),
+        row("36-1 most firings without a spark", lambda r: change(
+            usual(r), sparks={"misfire": r.uniform(0.5, 0.8)}, world={"cycles": 260})),
         row("36-1 heavy tails", lambda r: change(usual(r), sparks={"heavy": r.uniform(0.02, 0.2)})),
         row("36-1 odd firing, plug", lambda r: _odd(r, "36-1", "plug")),
         row("V6 90/150 cam, coil lead of even V6", lambda r: usual(
@@ -405,6 +407,11 @@ def faults() -> list[Row]:
                        ("24", "12"), ("12", "24"), ("60", "36"), ("36-1", "36")):  # fmt: skip
         rows.append(row(f"{real} typed as {said}", lambda r, a=real, b=said: _typed_as(r, a, b)))
     rows += [
+        row("36 even teeth typed 35 or 37, looked", lambda r: _typed_as(
+            r, "36", str(r.choice((35, 37))), look=True)),
+        row("60 even teeth typed 59 or 61, looked, coil", lambda r: _typed_as(
+            r, "60", str(r.choice((59, 61))), look=True, clamp="coil",
+            cylinders=int(r.choice((4, 6, 8))))),
         row("wrong number of cylinders, coil", lambda r: _miscounted(r, "coil")),
         row("wrong number of cylinders, plug", lambda r: _miscounted(r, "plug")),
         row("wrong number of cylinders, auto", lambda r: _miscounted(r, "auto")),
@@ -435,6 +442,12 @@ def faults() -> list[Row]:
     rows += [
         row("two leads induce", lambda r: change(usual(r, cylinders=8), clamp={
             "others": ((1, r.uniform(0.2, 0.9)), (int(r.integers(2, 7)), r.uniform(0.2, 0.9)))})),
+        *(row(f"coil heard switching on, {clamp}", lambda r, c=clamp: change(
+            usual(r, clamp=c, cylinders=4), clamp={
+                "coil_on": (r.choice((1.0, r.uniform(0.3, 1))), r.uniform(2, 6))}))
+          for clamp in ("plug", "coil", "wasted")),
+        row("spark heard to end", lambda r: change(usual(r), clamp={
+            "ends": (r.uniform(0.3, 1), r.uniform(0.8, 2.5))})),
         row("some events late as a whole", lambda r: change(usual(r), sparks={
             "late": r.uniform(0.05, 0.5), "late_deg": r.uniform(2, 10)})),
         row("wrong lead, next cylinder", lambda r: _wrong_lead(r, 1)),
@@ -478,6 +491,9 @@ def blind() -> list[Row]:
             typed={"confirmed": ()}))
         for low, high in ((700, 1100), (2500, 4000), (5000, 8000))
     ] + [
+        row("two magnets typed pulse, wasted typed plug", lambda r: change(
+            _typed_as(r, "2", "pulse", clamp="wasted"), typed={
+                "clamp": str(r.choice(("auto", "plug")))})),
         row("reference angle off by 2 to 10°", lambda r: change(c := usual(r), typed={
             "reference_angle": c.typed["reference_angle"] + r.uniform(2, 10) * r.choice((-1, 1))
         })),

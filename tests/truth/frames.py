@@ -6,6 +6,7 @@ CRC is CRC-32/ISO-HDLC, which is zlib's.
 
 import struct
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -57,11 +58,11 @@ class Sender:
         )  # fmt: skip
         self.frame(HELLO, common + (more if both else b"") + b"second hand", sure=True)
 
-    def beat(self, ticks: int, totals: list[int]) -> None:
+    def beat(self, ticks: int, totals: list[int], supply_mv: int = 65535) -> None:
         self.frame(
             HEARTBEAT,
             struct.pack(
-                "<Q4I4I4IIIHHHBB", ticks, *totals, *([0] * 8), 0, 900, 300, 0, 65535, 1, 0
+                "<Q4I4I4IIIHHHBB", ticks, *totals, *([0] * 8), 0, 900, 300, 0, supply_mv, 1, 0
             ),
             sure=True,
         )  # fmt: skip
@@ -74,6 +75,7 @@ def encode(
     lost: float = 0.0,
     rng: np.random.Generator | None = None,
     falling: dict[str, NDArray[np.float64]] | None = None,
+    supply_v: Callable[[float], float] | None = None,
 ) -> bytes:
     """The bytes of one session.
 
@@ -85,6 +87,7 @@ def encode(
         rng: which ones.
         falling: seconds of the falling edges of inputs that stamp both flanks; `edges` has the
             rising ones.
+        supply_v: supply voltage by time, lowest since the last heartbeat; None: not measured.
     """
     sender = Sender(session, lost, rng or np.random.default_rng(0))
     both = falling or {}
@@ -116,5 +119,7 @@ def encode(
                 sender.frame(EDGES, head + low[k][at : at + n].tobytes())
                 at += n
         if slot % _SLOTS_A_BEAT == _SLOTS_A_BEAT - 1 or slot == slots - 1:
-            sender.beat(int(bounds[slot + 1]), [c[slot + 1] for c in cuts])
+            now = float(bounds[slot + 1]) * TICK_S
+            mv = 65535 if supply_v is None else round(1000 * supply_v(now))
+            sender.beat(int(bounds[slot + 1]), [c[slot + 1] for c in cuts], mv)
     return b"".join(sender.parts)

@@ -216,6 +216,8 @@ class Clamp:
             events), ...).
         strays: edges a second from nowhere.
         delay_us: from the spark to the pin.
+        coil_on: share of the events whose coil is heard being switched on, and ms before the
+            spark; ends: share whose spark is heard to end, and ms after its first.
     """
 
     on: int = 0
@@ -226,6 +228,8 @@ class Clamp:
     others: tuple[tuple[int, float], ...] = ()
     strays: float = 0.0
     delay_us: float = -0.2
+    coil_on: tuple[float, float] = (0.0, 0.0)
+    ends: tuple[float, float] = (0.0, 0.0)
 
     def edges(
         self, engine: Engine, sparks: Sparks, motion: Motion, rng: np.random.Generator
@@ -243,6 +247,10 @@ class Clamp:
                 kept = rng.random(int(events[-1]) + 1 if len(events) else 1) < share
                 t, s = t[kept[events]], s[kept[events]]
             found.append(self._stamped(t, s))
+            first = t[np.diff(t, prepend=-1.0) > 0.006]
+            for (often, ms), side in ((self.coil_on, -1e-3), (self.ends, 1e-3)):
+                if often:
+                    found.append(first[rng.random(len(first)) < often] + side * ms)
         found.append(_anywhere(self.strays, motion, rng))
         return np.sort(np.concatenate(found)) + self.delay_us * 1e-6
 

@@ -6,9 +6,9 @@ of the stated uncertainty. The truth is what the ignition did, and is read after
 
 import os
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,14 +18,15 @@ from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 
+from . import rotors, starts
 from .cases import mark_of
 from .engine import Engine, even, turn
 from .frames import TICK_PS, encode
 from .ignitions import Fired, Ignition, fire
+from .judged import U_ANGLE, U_DELAY_US, Row, Score
 from .pickups import Mark
 
 Rng = np.random.Generator
-U_ANGLE, U_DELAY_US = 0.1, 0.5
 COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
 
 
@@ -41,25 +42,12 @@ class World:
     lost: float = 0.0
 
 
-@dataclass(frozen=True)
-class Row:
-    """A line of the table: what is drawn, and what is looked at of each run.
-
-    Attributes:
-        judge: gets the measurement, the truth, and the world; gives named outcomes: (value, kind),
-            kind "cover" (within its interval: 93 to 97 %), "all" (within a joint interval: 93 %
-            and more), "true" (must always be so), "rare" (at most 5 %), "often" (at least 95 %).
-    """
-
-    name: str
-    draw: Callable[[Rng], tuple[World, dict[str, Any]]]
-    judge: Callable[[measure.Measurement, Fired, World], dict[str, tuple[bool, str]]]
-    options: dict[str, Any] = field(default_factory=dict)
-
-
 def run(row: Row, seed: int) -> dict[str, tuple[bool, str]]:
     """Draw, record, measure, compare."""
     rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
+    if row.make is not None:
+        return row.judge(*row.make(rng))
+    assert row.draw is not None
     world, typed = row.draw(rng)
     return row.judge(*measured(world, typed, rng), world)
 
@@ -335,6 +323,17 @@ def cylinder_rows() -> list[Row]:
     ]  # fmt: skip
     made += [
         Row(
+            f"jitter and misfires, {kind}",
+            lambda rng, k=kind: by_cylinder(
+                rng, float(rng.uniform(600, 4000)), reference=k, cycles=80,
+                jitter=float(rng.uniform(0.3, 1.0)), misfire=tuple(rng.uniform(0, 0.1, 12)),
+            ),
+            each_covered,
+        )
+        for kind in ("60-2", "36-1", "cam 60-2")
+    ]  # fmt: skip
+    made += [
+        Row(
             f"alike, {kind}",
             lambda rng, k=kind: by_cylinder(
                 rng, float(rng.uniform(600, 4000)), reference=k, cycles=80,
@@ -423,7 +422,7 @@ def rows() -> list[Row]:
             counted,
         ),
     ]  # fmt: skip
-    return made + cylinder_rows()
+    return made + cylinder_rows() + starts.rows() + rotors.rows()
 
 
 def _right(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:
@@ -433,31 +432,6 @@ def _right(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:
 
 def _auto(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:
     return drawn[0], {**drawn[1], "trigger": "auto"}
-
-
-@dataclass
-class Score:
-    """A row's outcomes: by name, (how often so, of how many, kind)."""
-
-    name: str
-    outcomes: dict[str, tuple[int, int, str]]
-
-    def missed(self) -> list[str]:
-        """Goals that the row misses, two standard errors of the share allowed."""
-        faults = []
-        for name, (hits, n, kind) in self.outcomes.items():
-            share, chance = hits / n, 2 * np.sqrt(0.95 * 0.05 / n)
-            wrong = {
-                "cover": not 0.93 - chance <= share <= 0.97 + chance,
-                "all": share < 0.93 - chance, "often": share < 0.95 - chance,
-                "rare": share > 0.05 + chance, "true": hits < n,
-            }[kind]  # fmt: skip
-            faults += [name] if wrong else []
-        return faults
-
-    def line(self) -> str:
-        parts = [f"{name} {100 * h / n:.1f} %" for name, (h, n, _) in self.outcomes.items()]
-        return f"{self.name:34.34}{', '.join(parts)}"
 
 
 def score(name: str, runs: int, first: int) -> Score:

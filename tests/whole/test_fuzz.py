@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from fuzz import board
 from fuzz.targets import TARGETS
 
-EXAMPLES = {"logbook": 60, "frames": 250, "recording": 200}
+EXAMPLES = {
+    "logbook": 60, "frames": 250, "recording": 200, "others": 100, "requests": 100, "prompts": 40
+}  # fmt: skip
 
 
 @pytest.mark.filterwarnings("error::RuntimeWarning")  # numpy's, about numbers that are none
@@ -29,7 +31,7 @@ def test_hostile_input_is_refused_or_read_right(name):
     def damaged(seed, data):
         outcomes.add(target.check(target.mutate(Random(seed), data)))
 
-    @settings(max_examples=60, deadline=None)
+    @settings(max_examples=min(60, EXAMPLES.get(name, 60)), deadline=None)
     @given(st.binary(max_size=400))
     def noise(data):
         target.check(data)

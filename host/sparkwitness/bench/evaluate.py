@@ -214,11 +214,11 @@ def _steadied(
                              freedom=float(found.freedom)),
         )  # fmt: skip
     ratio, u_ratio = found.slowed
-    most = ratio + intervals.student_quantile(SURE, found.freedom) * u_ratio
+    most = ratio + intervals.student_quantile(SURE, found.of_trend) * u_ratio
     left = abs(found.drift_late) * most / (1 - most) if most < 1 else inf
     if most < 0:  # it has turned round: no warming that goes on
         left = 0.0
-    return Heat(found.drift, found.u_drift, left, found.between, found.freedom)
+    return Heat(found.drift, found.u_drift, left, found.between, found.of_trend)
 
 
 def _point(

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sparkwitness.decode import wire
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 
 KINDS = {
     "inductive": "fires at the end of the dwell",
@@ -90,7 +90,8 @@ class Plan:
 
     `delay_us` and `u_delay_us` are of the clamp path (typed, as in `Setup`);
     `u_clip_us` is the standard uncertainty that clipping the clamp on anew adds when two runs are
-    compared (from memory).
+    compared (from memory). `supply_v` and `temperature_c` are the module's supply and temperature
+    as read elsewhere; None: not typed.
     """
 
     title: str = ""
@@ -112,6 +113,8 @@ class Plan:
     clamp_delay_us: float = 0.0
     u_clamp_delay_us: float = 2.0
     u_clip_us: float = 0.5
+    supply_v: float | None = None
+    temperature_c: float | None = None
     limits: dict[str, Limit] = field(default_factory=dict)
     margins: dict[str, float] = field(default_factory=dict)
 
@@ -125,6 +128,12 @@ class Plan:
             ("u_clip_us", 0, 1e4, "µs"),
         ):  # fmt: skip
             _check(getattr(self, name), low, high, unit, name)
+        for name, low, high, unit in (
+            ("supply_v", 0, 60, "V"), ("temperature_c", -60, 200, "°C"),
+        ):  # fmt: skip
+            value = getattr(self, name)
+            if value is not None:
+                _check(value, low, high, unit, name)
         for name, allowed in (
             ("kind", tuple(KINDS)), ("active", ("high", "low")), ("fires_at", ("start", "end")),
             ("strokes", (2, 4)), ("clamp_input", wire.INPUTS[1:3]),
@@ -285,6 +294,8 @@ class Plan:
             _known(name, known, "entry", where)
         for name, value in given.items():
             default = known[name].default
+            if name in ("supply_v", "temperature_c") and value is not None:
+                given[name] = _number(value, f"{where}: {name}")
             if name in ("limits", "margins") and not isinstance(value, Mapping):
                 raise UserError(f"{where}: {name} must be a table, not {_show(value)}")
             if name in ("steps", "ramps") and not isinstance(value, list | tuple):
@@ -331,6 +342,10 @@ ramps = [[500, 6500, 20], [6500, 500, 20]]          # from rpm, to rpm, in secon
 soak_minutes = 0            # at the end, to warm it up; 0: not
 soak_rpm = 3000
 
+# Conditions, to compare runs by them (`--beside`): take the # away where you know them
+# supply_v = 13.5           # the module's supply, where the board does not measure it
+# temperature_c = 25        # of the module's case
+
 # The clamp on the coil lead
 clamp_input = "clamp_a"     # or clamp_b
 clamp_falling = false       # true: stamp its falling edge
@@ -375,7 +390,7 @@ def load(path: Path) -> dict[str, Any]:
         UserError: not readable, or not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(small_text(path))
     except OSError as error:
         raise UserError(f"cannot read the plan {path}: {error.strerror}") from None
     except (ValueError, RecursionError) as error:

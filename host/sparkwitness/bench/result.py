@@ -302,7 +302,7 @@ class Heat:
         change, u_change: the trend over the whole run, told apart from speed by coming back.
         left: how much more of it may come, from how it slowed down; inf: it did not.
         between: standard deviation from visit to visit beside the trend.
-        freedom: of both.
+        freedom: of the change.
     """
 
     change: float

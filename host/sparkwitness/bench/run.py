@@ -70,6 +70,7 @@ def run(
     order: Sequence[tuple[int, float]],
     recorder: Recorder | None,
     watch: Callable[[Progress], None],
+    unrecorded: Callable[[str], None] | None = None,
 ) -> Ending:
     """Drive segments of a plan and keep what comes back, whatever happens.
 
@@ -83,6 +84,7 @@ def run(
         order: (index into the plan's segments, seconds) to drive.
         recorder: gets every byte, or None.
         watch: called some ten times a second.
+        unrecorded: called with a sentence when the recording can go no further; see `Stream`.
 
     Raises:
         UserError: nothing was driven: the board refuses, or has no such outputs.
@@ -95,7 +97,7 @@ def run(
     ending = Ending(collector)
     enabled = ("trigger", plan.clamp_input)
     try:
-        with Stream(link, falling, enabled, recorder) as stream:
+        with Stream(link, falling, enabled, recorder, unrecorded) as stream:
             live = _Live(stream, collector, watch, order)
             try:
                 for number, (index, seconds) in enumerate(order):
@@ -144,6 +146,7 @@ class _Live:
         collector, segment = self.collector, plan.segments[index]
         began = collector.seconds
         self.stream.command("drive", **plan.drive(segment))
+        self.stream.within(seconds + 2 * SETTLE_S + _EXTRA_S)
         while collector.drives <= number or (
             collector.seconds < collector.driving_since + seconds + _EXTRA_S
         ):

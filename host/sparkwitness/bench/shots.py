@@ -458,7 +458,7 @@ def _stretch(
         shots=shots.pick(there & sure & at_speed),
         cut=int(np.count_nonzero(there & ~sure)),
         off_speed=int(np.count_nonzero(there & sure & ~at_speed)),
-        driven=(beats[-1].driven - beats[0].driven) & 0xFFFFFFFF,
+        driven=int(wire.gone_on([b.driven for b in beats])),
         seen=int(seen[1] - seen[0]),
         supply_mv=min(supply, default=None),
         outputs_off=outputs_off,

@@ -142,10 +142,12 @@ def against_limits(result: Result) -> Verdict | None:
         most = inf if limit.most is None else limit.most
         check = _checked(quantity, where, ask, each_at, (least, most), (WITHIN, OUTSIDE), result)
         if check.verdict == UNKNOWN and not check.note:
-            enough = intervals.trials_for(most / 100, each_at)
             note = _longer(check, result)
             if quantity in _SHARES and check.value == 0:
-                note = f"{enough} triggers without one would tell: measure longer"
+                enough = intervals.trials_for(most / 100, each_at)
+                seen = intervals.trials_for(check.high / 100, each_at)
+                length = _length(enough / max(1, seen), check, result)
+                note = f"{enough} triggers without one would tell: {length}"
             check = replace(check, note=note)
         if not alarm or check.verdict == OUTSIDE:
             checks.append(check)
@@ -175,18 +177,22 @@ def _longer(check: Check, result: Result) -> str:
         min(check.most - check.value, check.value - check.least),
         max(check.least - check.value, check.value - check.most),
     )  # inside both ends, or outside one
-    if not (isfinite(half) and room > 0):
-        return f"{text}: measure longer"
-    by = 1.2 * (half / room) ** 2
-    plan = result.plan
+    if not isfinite(half):
+        return f"{text}, and is open at one end: drive to speeds further out (--steps, --ramp)"
+    by = 1.2 * (half / room) ** 2 if room > 0 else inf
     if by > 400:
         return f"{text}, and its value lies at it: no usual length of run tells more"
-    if check.quantity in ("delay_us", "spread_us") and plan.steps:
-        repeats = max(2, ceil(plan.repeats * by))
-        return f"{text}: about --repeats {repeats} would tell"
+    return f"{text}: {_length(by, check, result)} would tell"
+
+
+def _length(by: float, check: Check, result: Result) -> str:
+    """A run so many times as long, in what a person types or waits for."""
+    plan = result.plan
+    if plan.steps and (check.quantity in ("delay_us", "spread_us") or check.where.endswith("rpm")):
+        return f"about --repeats {max(2, ceil(plan.repeats * by))}"
     seconds = result.measured_s * by
     length = f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
-    return f"{text}: a run of about {length} in all (now {result.measured_s:.0f} s) would tell"
+    return f"a run of about {length} in all (now {result.measured_s:.0f} s)"
 
 
 def _not_judged(result: Result, judged: set[str]) -> list[str]:

@@ -33,6 +33,7 @@ COMMANDS = {
     "bench": "Test a removed ignition module: delay, drop-outs, switch-over, verdict.",
     "findfault": "Guided search for the link that lost the spark.",
     "case": "One repair from the symptom to the proof, step by step.",
+    "schema": "JSON Schema of what --json prints.",
     "config": "The file with your defaults of options.",
     "completion": "Completion for bash, zsh or fish.",
     "board": "Find, identify, install and self-test the board.",

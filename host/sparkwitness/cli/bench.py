@@ -1,16 +1,19 @@
 """`sparkwitness bench`: test a removed ignition module."""
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from sparkwitness.bench import (
+    conditions,
+)
 from sparkwitness.bench import (
     evaluate as bench,
 )
@@ -28,13 +31,13 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
 from sparkwitness.cli import ask as asking
-from sparkwitness.cli import bench_typed, codes, options, sources
+from sparkwitness.cli import bench_typed, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
-from sparkwitness.decode.recording import MEASURED, Recorder, Recording
+from sparkwitness.decode.recording import MEASURED, Recording
 from sparkwitness.device import link
 from sparkwitness.errors import UserError, new_file
 from sparkwitness.faces import bench_text as bench_show
-from sparkwitness.faces import safety
+from sparkwitness.faces import conditions_text, safety
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records.logbook import Logbook
@@ -92,6 +95,16 @@ _FILE = click.Path(path_type=Path)
 @click.option("--resume", type=_FILE, help="Continue a kept run that was cut short.")
 @click.option("--from", "from_file", type=_FILE, help="Evaluate a kept run again.")
 @click.option("--against", type=_FILE, help="Compare with the kept run of a good module.")
+@click.option(
+    "--beside",
+    "beside_files",
+    type=_FILE,
+    multiple=True,
+    help="Kept run of the same module under another dwell, supply or temperature: shows what each "
+    "does to the delay. May be repeated.",
+)
+@click.option("--supply", type=options.NUMBER, help="Module's supply, V, where not measured.")
+@click.option("--temperature", type=options.NUMBER, help="Module's temperature, °C.")
 @click.option("--claim", help="SPARKS@RPM: weigh a claim of so many sparks per revolution.")
 @click.option("--claim-only", is_flag=True, help="Weigh the claim only, without a board.")
 @click.option("--points", type=_FILE, help="Write a CSV file with one row per speed.")
@@ -108,6 +121,7 @@ def command(
     resume: Path | None,
     from_file: Path | None,
     against: Path | None,
+    beside_files: tuple[Path, ...],
     claim: str | None,
     claim_only: bool,
     points: Path | None,
@@ -144,6 +158,7 @@ def command(
         if path is not None and path.exists():
             raise UserError(f"{path} already exists; choose another name")
     good = bench_run.load(against) if against else None
+    others = [(path.name, bench_run.load(path).result) for path in beside_files]
     keeping.book(beside)
     job = _Job(out, beside, as_json, patience, yes)
     if from_file is not None:
@@ -155,19 +170,27 @@ def command(
         job.source = f"replay of {Recording(job.kept).source}"
     else:
         where = None if resume else keeping.recording(record, beside)
-        _run(job, port, simulate, plan_file, typed, record, where, resume)
+        _run(job, keeping, port, simulate, plan_file, typed, record, where, resume)
     result = bench.evaluate(job.plan, job.parts)
     verdicts = [bench_verdict.against_limits(result)]
     if good is not None and against is not None:
         verdicts.append(bench_verdict.against_run(result, good.result, against.name))
     told = [v for v in verdicts if v is not None]
     weighed = _weigh(weigh, result) if weigh else None
-    job.run = keeping.keep(
-        beside, Logbook.keep, "bench", bench_show.headline(result, told),
-        {**result.to_dict(), "verdicts": [v.to_dict() for v in told]}, job.plan.to_dict(),
-        recording=job.kept, source=job.source,
-    )  # fmt: skip
-    _report(job, result, told, weighed, live=from_file is None)
+    name = job.kept.name if job.kept else "this run"
+    compared = conditions.compare([(name, result), *others]) if others else None
+    try:
+        if not as_json:
+            _report(job, result, told, weighed, compared)
+    finally:  # kept as well where the screen takes nothing
+        run = keeping.keep(
+            beside, Logbook.keep, "bench", bench_show.headline(result, told),
+            _plain(result, told, compared), job.plan.to_dict(),
+            recording=job.kept, source=job.source,
+        )  # fmt: skip
+    if as_json:
+        _json(job, _plain(result, told, compared), weighed, run)
+    _end(job, result, run, live=from_file is None and not keeping.broken)
     if points is not None:
         bench_show.write_points(points, result)
     if shots is not None:
@@ -202,7 +225,6 @@ class _Job:
     hopeless: bool = False
     kept: Path | None = None
     first: Path | None = None
-    run: int | None = None
     source: str = MEASURED
 
 
@@ -219,6 +241,7 @@ def _code(job: _Job, result: Result, told: list[bench_verdict.Verdict]) -> int:
 
 def _run(
     job: _Job,
+    keeping: keep.Keeping,
     port: str | None,
     simulate: str | None,
     plan_file: Path | None,
@@ -265,13 +288,13 @@ def _run(
         link.Link(source.port, job.patience) as board,
     ):
         job.plan.check_board(board.hello)
-        recorder = None
-        if record is not None:
-            recorder = Recorder(
-                record, board.hello, bench_run.setup_of(job.plan, order), source.name
-            )
+        recorder = keeping.recorder(
+            job.beside, record, board.hello, bench_run.setup_of(job.plan, order), source.name
+        )
         with _progress(job.beside) as watch:
-            ending = bench_run.run(board, job.plan, order, recorder, watch)
+            ending = bench_run.run(
+                board, job.plan, order, recorder, watch, partial(keeping.unrecorded, job.beside)
+            )
     job.parts = [*job.parts, ending.collector]
     job.why, job.hopeless, job.kept = ending.why, ending.hopeless, record
     job.source = source.name
@@ -367,10 +390,10 @@ def _judged_by(plan: Plan, path: Path | None, typed: dict[str, Any]) -> Plan:
     stored = plan.to_dict()
     given = {**(bench_plan.load(path) if path else {}), **bench_typed.values(typed, stored)}
     for name in given:
-        if name not in ("limits", "margins"):
+        if name not in ("limits", "margins", "supply_v", "temperature_c"):
             raise UserError(
-                f"{name.replace('_', ' ')} is fixed in a kept run: with --from only limits and "
-                "margins can be given"
+                f"{name.replace('_', ' ')} is fixed in a kept run: with --from only limits, "
+                "margins, supply and temperature can be given"
             )
     return Plan.from_dict({**stored, **given})
 
@@ -388,9 +411,28 @@ def _weigh(claim: tuple[float, float], result: Result) -> tuple[Claim, bool]:
 def _only_claim(out: Console, claim: tuple[float, float], plan: Plan, as_json: bool) -> None:
     found = check_claim(*claim, plan.pitch_deg, _SPACING_US, _WINDOW_DEG)
     if as_json:
-        click.echo(json.dumps(found.to_dict(), indent=2))
+        printing.answer("bench --claim-only", found.to_dict())
     else:
         out.print(bench_show.claim(found, measured=False))
+
+
+def _plain(
+    result: Result, told: list[bench_verdict.Verdict], compared: conditions.Conditions | None
+) -> dict[str, Any]:
+    """What is kept and given as JSON."""
+    return {
+        **result.to_dict(), "verdicts": [v.to_dict() for v in told],
+        "conditions": None if compared is None else compared.to_dict(),
+    }  # fmt: skip
+
+
+def _json(
+    job: _Job, report: dict[str, Any], claim: tuple[Claim, bool] | None, run: int | None
+) -> None:
+    report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
+    report["ended_early"] = job.why or None
+    report["run"], report["source"] = run, job.source
+    printing.answer("bench", report)
 
 
 def _report(
@@ -398,30 +440,28 @@ def _report(
     result: Result,
     told: list[bench_verdict.Verdict],
     claim: tuple[Claim, bool] | None,
-    live: bool,
+    compared: conditions.Conditions | None,
 ) -> None:
-    if job.as_json:
-        report = result.to_dict()
-        report["verdicts"] = [v.to_dict() for v in told]
-        report["claim"] = claim[0].to_dict() | {"as_measured": claim[1]} if claim else None
-        report["ended_early"] = job.why or None
-        report["run"], report["source"] = job.run, job.source
-        click.echo(json.dumps(report, indent=2, allow_nan=False))
-    else:
+    job.out.print()
+    show.origin(job.out, job.source)
+    job.out.print(bench_show.result(result))
+    for one in told:
         job.out.print()
-        show.origin(job.out, job.source)
-        job.out.print(bench_show.result(result))
-        for one in told:
-            job.out.print()
-            job.out.print(bench_show.verdict(one))
-        if claim:
-            job.out.print()
-            job.out.print(bench_show.claim(*claim))
+        job.out.print(bench_show.verdict(one))
+    if compared is not None:
+        job.out.print()
+        job.out.print(conditions_text.table(compared))
+    if claim:
+        job.out.print()
+        job.out.print(bench_show.claim(*claim))
+
+
+def _end(job: _Job, result: Result, run: int | None, live: bool) -> None:
     if job.why and not job.hopeless:
         job.beside.print(f"! ended early: {job.why}. What is shown was measured before that.")
     if live and job.kept is not None:
         more = result.missing and not job.hopeless
         hint = f"; go on with --resume {job.first or job.kept}" if more else ""
         job.beside.print(f"bytes in {job.kept}{hint}", style="dim", soft_wrap=True)
-    if job.run is not None and not job.as_json:
-        job.out.print(keep.kept(job.run), style="dim")
+    if not job.as_json:
+        keep.kept(job.out, run)

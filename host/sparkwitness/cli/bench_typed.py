@@ -4,7 +4,13 @@ from typing import Any
 
 from sparkwitness.errors import UserError
 
-_NAMES = {"width": "width_us", "soak": "soak_minutes", "dead_time": "dead_time_us"}
+_NAMES = {
+    "width": "width_us",
+    "soak": "soak_minutes",
+    "dead_time": "dead_time_us",
+    "supply": "supply_v",
+    "temperature": "temperature_c",
+}
 
 
 def values(typed: dict[str, Any], before: dict[str, Any]) -> dict[str, Any]:

@@ -1,6 +1,5 @@
 """`sparkwitness board`: find, identify, install, self-test a board, and get its prompt."""
 
-import json
 import sys
 from typing import Any
 
@@ -9,28 +8,15 @@ from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, meter, options, printing, sources
 from sparkwitness.decode import wire
 from sparkwitness.device import install as installer
 from sparkwitness.device import link, loopback, selftest
 from sparkwitness.device.link import Link
 from sparkwitness.device.prompt import to_prompt
 from sparkwitness.errors import UserError
-from sparkwitness.faces import safety
+from sparkwitness.faces import answers, safety
 from sparkwitness.faces.console import Console, consoles
-
-_PORT = click.option(
-    "--port",
-    help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
-    "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
-)
-_PATIENCE = click.option(
-    "--patience",
-    type=click.FloatRange(0.1, 1000),
-    default=1.0,
-    show_default=True,
-    help="Factor on all time-outs, for a slow (emulated) board.",
-)
 
 _LONGEST_S = 60.0
 
@@ -42,6 +28,9 @@ def command() -> None:
     A new board: put MicroPython 1.24 or newer on it (hold BOOTSEL while plugging it in, copy the
     UF2 file for its type to the drive that appears), then `sparkwitness board install`.
     """
+
+
+command.add_command(meter.command)
 
 
 # list and identify
@@ -60,12 +49,12 @@ def list_boards(as_json: bool) -> None:
         entry: dict[str, Any] = {"port": port.device, "usb_serial": port.serial_number}
         try:
             with Link(port.device, patience=0.4) as board:
-                entry |= {"identity": as_plain(board.hello), "note": None}
+                entry |= {"identity": answers.board(board.hello), "note": None}
         except UserError as error:
             entry |= {"identity": None, "note": error.message}
         found.append(entry)
     if as_json:
-        click.echo(json.dumps(found, indent=2))
+        printing.answer("board list", {"boards": found})
         return
     if not found:
         out.print(
@@ -83,26 +72,9 @@ def list_boards(as_json: bool) -> None:
     out.print(table)
 
 
-def as_plain(hello: dict[str, Any]) -> dict[str, Any]:
-    """A hello's fields as plain values for JSON."""
-    bits = range(len(wire.INPUTS))
-    return {
-        **hello,
-        "firmware": ".".join(map(str, hello["firmware"])),
-        "uid": bytes(hello["uid"]).hex(),
-        "state": _word("state", hello["state"]),
-        "enabled": [wire.INPUTS[i] for i in bits if hello["enabled"] >> i & 1],
-        "falling": [wire.INPUTS[i] for i in bits if hello["falling"] >> i & 1],
-    }
-
-
-def _word(enum: str, value: int) -> str:
-    return next((k for k, v in wire.ENUMS[enum].items() if v == value), str(value))
-
-
 def in_words(hello: dict[str, Any]) -> Table:
     """A hello as a table of sentences."""
-    plain = as_plain(hello)
+    plain = answers.board(hello)
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
     rows.add_column()
@@ -137,7 +109,7 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
     with sources.board(simulate, port) as source, Link(source.port, patience) as board:
         hello = board.hello
     if as_json:
-        click.echo(json.dumps(as_plain(hello), indent=2))
+        printing.answer("board identify", answers.board(hello))
     else:
         Console().print(in_words(hello))
 
@@ -146,8 +118,8 @@ def identify(port: str | None, simulate: str | None, patience: float, as_json: b
 
 
 @command.command()
-@_PORT
-@_PATIENCE
+@options.port
+@options.patience
 @click.option(
     "--as",
     "form",
@@ -183,9 +155,9 @@ def install(port: str | None, patience: float, form: str, replace: bool, as_json
             "port": chosen, "written": done.written, "same": done.same, "removed": done.removed,
             "bytes": done.size, "machine": done.traits.machine,
             "micropython": ".".join(map(str, done.traits.release)),
-            "architecture": done.traits.architecture, "identity": as_plain(done.hello),
+            "architecture": done.traits.architecture, "identity": answers.board(done.hello),
         }  # fmt: skip
-        click.echo(json.dumps(plain, indent=2))
+        printing.answer("board install", plain)
         return
     release = ".".join(map(str, done.traits.release))
     out.print(f"{done.traits.machine}, MicroPython {release}, on {chosen}")
@@ -197,8 +169,8 @@ def install(port: str | None, patience: float, form: str, replace: bool, as_json
 
 
 @command.command()
-@_PORT
-@_PATIENCE
+@options.port
+@options.patience
 @options.as_json
 def leave(port: str | None, patience: float, as_json: bool) -> None:
     """Stop the firmware and give the board's MicroPython prompt, for mpremote.
@@ -208,7 +180,7 @@ def leave(port: str | None, patience: float, as_json: bool) -> None:
     chosen = port or link.choose_port()
     to_prompt(chosen, patience)
     if as_json:
-        click.echo(json.dumps({"port": chosen, "prompt": True}))
+        printing.answer("board leave", {"port": chosen, "prompt": True})
     else:
         click.echo(f"The board is at its MicroPython prompt: mpremote connect {chosen}")
 
@@ -275,7 +247,8 @@ def selftest_command(
                 hello = board.hello
     result = selftest.evaluate(stages, hello, supply, simulate is not None)
     if as_json:
-        click.echo(json.dumps(result.to_dict(), indent=2))
+        told = {**result.to_dict(), "board": answers.board(result.board)}
+        printing.answer("board selftest", told)
     else:
         _show(out, result)
     unsure = all(check.verdict != "fail" for check in result.checks) and not result.jumpers

@@ -1,11 +1,10 @@
 """`sparkwitness case`: one repair from the symptom to the proof."""
 
-import json
 from pathlib import Path
 
 import click
 
-from sparkwitness.cli import ask, keeping, options
+from sparkwitness.cli import ask, keeping, options, printing
 from sparkwitness.errors import UserError
 from sparkwitness.faces import case_page, safety
 from sparkwitness.faces.console import Console
@@ -68,7 +67,7 @@ def list_(logbook_file: Path | None, as_json: bool) -> None:
     with keeping.open_logbook(logbook_file, Console(stderr=True)) as book:
         found = cases.every(book)
         if as_json:
-            click.echo(json.dumps([one.to_dict() for one in found], indent=2))
+            printing.answer("case list", {"cases": [one.to_dict() for one in found]})
             return
         for one in found:
             told = cases.verdict(one, cases.runs_of(book, one))
@@ -91,7 +90,7 @@ def show(number: int, logbook_file: Path | None, as_json: bool) -> None:
     if as_json:
         step = cases.next_step(case)
         more = {"verdict": told, "next": step.name if step else None}
-        click.echo(json.dumps({**case.to_dict(), **more}, indent=2))
+        printing.answer("case show", {**case.to_dict(), **more})
         return
     for done in case.steps:
         found = "" if done.run is None else f"; run {done.run}: {runs[done.run].headline}"

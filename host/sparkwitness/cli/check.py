@@ -1,6 +1,5 @@
 """`sparkwitness check`: coil, supply, degrees."""
 
-import json
 import math
 import sys
 from collections.abc import Callable
@@ -12,7 +11,7 @@ import numpy as np
 from rich.table import Table
 from rich.text import Text
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli.starter import listening
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
@@ -147,7 +146,7 @@ def coil(as_json: bool, **typed: Any) -> None:
     if charge is not None:
         result["charge"] = charge
     if as_json:
-        click.echo(json.dumps(result, indent=2))
+        printing.answer("check coil", result)
     else:
         _show_coil(out, windings, charge, result.get("capacitor_energy_j"))
     found = {w.verdict for w in windings.values()} - {"fine"}
@@ -330,8 +329,9 @@ def supply(
                     ask.cautions_taken()
             with sources.board(simulate, port) as source, listening(beside) as watch:
                 heard = live.listen(
-                    source.port, patience, seconds, watch, record=record, source=source.name
-                )
+                    source.port, patience, seconds, watch, record=record, source=source.name,
+                    unrecorded=lambda why: beside.print(f"! {why}", style="bold"),
+                )  # fmt: skip
         if not len(heard.supply):
             raise UserError(
                 "the board does not measure the supply: connect its supply lead, or type --rest "
@@ -359,7 +359,7 @@ def supply(
         "at_triggers_v": at.tolist(), "heard": cranking.to_dict(heard) if heard else None,
     }  # fmt: skip
     if as_json:
-        click.echo(json.dumps(result, indent=2))
+        printing.answer("check supply", result)
     else:
         rows = Table.grid(padding=(0, 3))
         rows.add_column(style="dim", no_wrap=True)
@@ -431,7 +431,7 @@ def degrees(
         arc = _said(el.arc_on_damper, deg, diameter)
     values = {"ms": ms, "deg": deg, "rpm": rpm, "diameter": diameter, "arc": arc}
     if as_json:
-        click.echo(json.dumps(values))
+        printing.answer("check degrees", values)
         return
     words = {"ms": "{:.5g} ms", "deg": "{:.5g}° of crank", "rpm": "{:.6g} rpm",
              "diameter": "on a damper of {:g} diameter", "arc": "{:.5g} along the rim"}  # fmt: skip

@@ -1,12 +1,11 @@
 """`sparkwitness compare`: before against after."""
 
-import json
 from pathlib import Path
 
 import click
 from rich.table import Table
 
-from sparkwitness.cli import keeping, options
+from sparkwitness.cli import keeping, options, printing
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
@@ -34,7 +33,7 @@ def command(before: str, after: str, moved: bool, logbook_file: Path | None, as_
     sides = [_side(source, logbook_file, beside) for source in (before, after)]
     found = compare.compare(sides[0], sides[1], untouched=not moved)
     if as_json:
-        click.echo(json.dumps(found.to_dict(), indent=2))
+        printing.answer("compare", found.to_dict())
         return
     table = Table(box=None, padding=(0, 2, 0, 0))
     for heading in ("", found.before, found.after, "change (k = 2)", ""):

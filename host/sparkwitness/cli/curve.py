@@ -1,8 +1,8 @@
 """`sparkwitness curve`: timing against speed while the user sweeps."""
 
-import json
 import sys
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +10,10 @@ import click
 import numpy as np
 from rich.table import Table
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
-from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.decode.recording import Recording
 from sparkwitness.device import link
 from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
@@ -95,27 +95,34 @@ def command(
             longest = seconds or (60.0 if simulate else None)
             recorded = keeping.recording(record, beside)
             origin = source.name
-            tables = _sweep(source, patience, setup, recorded, beside, longest)
+            tables = _sweep(source, patience, setup, recorded, beside, longest, keeping)
     result = curves.curve(setup, tables, width, wanted)
     run = None
-    if not isinstance(result, Finding):
-        values = curves.kept(result, tables, width, wanted)
-        run = keeping.keep(
-            beside, Logbook.keep, "curve", _headline(result), values, setup.to_dict(),
-            recording=recorded, source=origin,
-        )  # fmt: skip
+    try:
+        if isinstance(result, Finding):
+            if not as_json:
+                out.print(f"! {result.text}")
+        elif not as_json:
+            show.origin(out, origin)
+            _print(out, result, tables)
+    finally:  # kept as well where the screen takes nothing
+        if not isinstance(result, Finding):
+            values = curves.kept(result, tables, width, wanted)
+            run = keeping.keep(
+                beside, Logbook.keep, "curve", _headline(result), values, setup.to_dict(),
+                recording=recorded, source=origin,
+            )  # fmt: skip
     if as_json:
-        body = {"findings": [asdict(result)]} if isinstance(result, Finding) else result.to_dict()
+        body = (
+            {"findings": [asdict(result)], "bins": []}
+            if isinstance(result, Finding)
+            else result.to_dict()
+        )
         loss = tables.loss.to_dict()
         found = {"source": origin, "setup": setup.to_dict(), **body, "loss": loss, "run": run}
-        click.echo(json.dumps(found))
-    elif isinstance(result, Finding):
-        out.print(f"! {result.text}")
+        printing.answer("curve", found)
     else:
-        show.origin(out, origin)
-        _print(out, result, tables)
-        if run is not None and not options.quiet():
-            out.print(keep.kept(run), style="dim")
+        keep.kept(out, run)
     sys.exit(codes.NOTHING if isinstance(result, Finding) else 0)
 
 
@@ -134,12 +141,14 @@ def _sweep(
     record: Path | None,
     beside: Console,
     longest: float | None,
+    keeping: keep.Keeping,
 ) -> Tables:
+    loud, unrecorded = beside, partial(keeping.unrecorded, beside)
     if options.quiet():
         beside = Console(quiet=True)
     beside.print("Sweep the speed slowly up and down; Ctrl-C ends the sweep.")
     with link.Link(source.port, patience) as board:
-        recorder = Recorder(record, board.hello, setup.to_dict(), source.name) if record else None
+        recorder = keeping.recorder(loud, record, board.hello, setup.to_dict(), source.name)
         with beside.status("waiting for the crank") as line:
 
             def done(tables: Tables) -> bool:
@@ -156,7 +165,9 @@ def _sweep(
                     )
                 return longest is not None and tables.seconds > longest
 
-            return session.collect(board, setup, recorder, done, interrupt_ends=True)
+            return session.collect(
+                board, setup, recorder, done, interrupt_ends=True, unrecorded=unrecorded
+            )
 
 
 def _print(out: Console, result: curves.Curve, tables: Tables) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from sparkwitness.cli import codes, sources
 from sparkwitness.device import run as session
 from sparkwitness.device.link import Link
+from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console
@@ -27,18 +28,31 @@ _OTHER = {
 
 @click.command()
 @click.argument("name", default=DEFAULT)
-def command(name: str) -> None:
+@click.option("--meter", is_flag=True, help="Show the display of the meter without a computer.")
+@click.option("--seconds", type=click.FloatRange(1, 3600), help="With --meter: for how long.")
+@click.option("--new", is_flag=True, help="With --meter: nothing is set yet, as on a new board.")
+def command(name: str, meter: bool, seconds: float | None, new: bool) -> None:
     """Play a scenario without hardware; without a NAME, the main job on a van's engine.
 
     Measures, advises, enters the setting and measures again; or does what the scenario is made
     for: a sweep of the speed, a search for the lost spark, a bench test. `sparkwitness scenarios`
     lists them. Only the world outside is simulated: the firmware is the board's own, the bytes
     are those of a board, and the truth printed beside a result is never read by what measures.
+
+    With --meter, the display and the two buttons of the meter without a computer are in the
+    terminal, drawn by the firmware itself: try it before you build one.
     """
     from sparkwitness.simulator import scenario
 
     loaded = scenario.load(name)
     out = Console()
+    if meter:
+        from sparkwitness.cli import demo_meter
+
+        demo_meter.play(out, name, seconds, new)
+        return
+    if seconds or new:
+        raise UserError("--seconds and --new belong to --meter")
     kind = "bench" if loaded.kind == "bench" else loaded.play
     if kind in _OTHER:
         from sparkwitness.cli import main

@@ -1,12 +1,11 @@
 """`sparkwitness engine`: saved engines."""
 
-import json
 from pathlib import Path
 
 import click
 from rich.table import Table
 
-from sparkwitness.cli import ask, options
+from sparkwitness.cli import ask, options, printing
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
 from sparkwitness.errors import UserError
@@ -68,8 +67,11 @@ def list_(as_json: bool) -> None:
         except UserError as error:
             found[name] = error.message
     if as_json:
-        click.echo(json.dumps({n: s.to_dict() if isinstance(s, Setup) else {"error": s}
-                               for n, s in found.items()}, indent=2))  # fmt: skip
+        rows = [
+            {"name": n, **({"setup": s.to_dict()} if isinstance(s, Setup) else {"error": s})}
+            for n, s in found.items()
+        ]
+        printing.answer("engine list", {"engines": rows})
         return
     if not found:
         out.print("No engine is saved: `sparkwitness engine add NAME` saves one.")
@@ -86,8 +88,10 @@ def list_(as_json: bool) -> None:
 def show_(name: str, as_json: bool) -> None:
     """Print an engine's file, to read or to send."""
     name, setup = engines.load(name)
-    click.echo(json.dumps(setup.to_dict(), indent=2) if as_json else engines.to_toml(name, setup),
-               nl=as_json)  # fmt: skip
+    if as_json:
+        printing.answer("engine show", {"name": name, "setup": setup.to_dict()})
+    else:
+        click.echo(engines.to_toml(name, setup), nl=False)
 
 
 @command.command()

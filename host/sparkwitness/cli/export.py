@@ -1,13 +1,12 @@
 """`sparkwitness export`: a recording for other programs."""
 
-import json
 import sys
 from pathlib import Path
 
 import click
 from rich.progress import Progress
 
-from sparkwitness.cli import codes, keeping, options
+from sparkwitness.cli import codes, keeping, options, printing
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
@@ -74,7 +73,7 @@ def command(
             lambda done: bar.advance(task, done),
         )
     if as_json:
-        answer = {
+        found = {
             "files": [str(f) for f in told.files],
             "events_refused": [
                 {"session": session, "code": why.code, "text": why.text}
@@ -82,11 +81,11 @@ def command(
             ],
             "loss": told.loss.to_dict(),
         }
-        click.echo(json.dumps(answer, indent=2))
+        printing.answer("export", found)
     else:
         for file in told.files:
             out_console.print(f"{file}  {file.stat().st_size / 1e6:.2f} MB", soft_wrap=True)
         for session, why in told.refused:
-            out_console.print(f"! no events of session {session}: {why.text}")
+            out_console.print(f"! no timing of events in session {session}: {why.text}")
         out_console.print(f"lost: {show.loss(told.loss)}")
     sys.exit(codes.NOT_SURE if told.refused else 0)

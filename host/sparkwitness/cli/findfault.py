@@ -10,11 +10,11 @@ from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, codes, options
+from sparkwitness.cli import ask, codes, options, printing
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli.searching import Session, answer_of, measure, pure, repair_of, talk
 from sparkwitness.device import link
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.faces import fault_text, safety
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.fault import model as ff
@@ -137,8 +137,7 @@ def _keep(session: Session, keeping: keep.Keeping, simulate: str | None) -> None
         headline = f"starts again; last found: {headline}"
     source = f"simulated: {simulate}" if simulate else "board" if session.live else "by hand"
     run = keeping.keep(session.beside, Logbook.keep, "faultfind", headline, told, source=source)
-    if run is not None and not options.quiet():
-        session.beside.print(keep.kept(run), style="dim")
+    keep.kept(session.beside, run)
 
 
 def _begin(
@@ -236,7 +235,7 @@ def _prepared(path: Path | None, chain: ff.Chain) -> dict[str, ff.Answer]:
     if path is None:
         return {}
     try:
-        table = json.loads(path.read_text("utf-8"))
+        table = json.loads(small_text(path))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
     except (ValueError, RecursionError):
@@ -293,7 +292,7 @@ def _batch(session: Session, prepared: dict[str, ff.Answer]) -> None:
 def _print_state(session: Session, as_json: bool) -> None:
     if as_json:
         told = fault_text.state(session.chain, session.run, session.path)
-        click.echo(json.dumps(told, indent=1))
+        printing.answer("findfault", told)
         return
     choice = (
         None if ff.started(session.run)

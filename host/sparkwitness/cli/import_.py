@@ -1,16 +1,15 @@
 """`sparkwitness import`: another logger's data as a recording."""
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, options
+from sparkwitness.cli import ask, options, printing
 from sparkwitness.cli import typed as typing
 from sparkwitness.decode import wire
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, whole_file
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import engines, logbook
 from sparkwitness.records.import_ import write as imports
@@ -126,19 +125,18 @@ def command(
         "sha256": logbook.hash_of(file)[0], "channels": inputs, "assumed": assumed,
         "notes": logged.notes,
     }  # fmt: skip
-    if force:
-        out.unlink(missing_ok=True)
-    counts = imports.write(logged, inputs, falling, out, file, setup, about)
+    with whole_file(out, force) as part:
+        counts = imports.write(logged, inputs, falling, part, file, setup, about)
     drawn = _draw(logged, inputs, picture or out.with_suffix(".svg"), picture, force, beside)
     if as_json:
-        answer = {
+        told = {
             "recording": str(out), "source": imports.source_of(logged, file),
             "format": about["format"],
             "channels": inputs, "edges": counts, "tick_ps": logged.tick_ps,
             "falling": list(falling), "delay_us": delay, "delay_expanded_us": within,
             "setup": setup, "picture": str(drawn) if drawn else None, "notes": logged.notes,
         }  # fmt: skip
-        click.echo(json.dumps(answer, indent=2))
+        printing.answer("import", told)
         return
     by_name = {c.name: c for c in logged.channels}
     for name, channel in inputs.items():
@@ -288,13 +286,10 @@ def _draw(
     from sparkwitness.faces import traces
 
     try:
-        _free(path, force)
-        data = traces.svg(logged.traces, {channel: name for name, channel in inputs.items()})
-        path.write_bytes(data)
+        with whole_file(path, force) as part:
+            data = traces.svg(logged.traces, {channel: name for name, channel in inputs.items()})
+            part.write_bytes(data)
     except UserError as error:
         beside.print(f"! no picture: {error.message}", soft_wrap=True)
-        return None
-    except OSError as error:
-        beside.print(f"! no picture: cannot write {path}: {error.strerror}", soft_wrap=True)
         return None
     return path

@@ -1,14 +1,17 @@
 """The options by which a command keeps what it finds in the logbook, and what they do."""
 
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass, field
-from functools import wraps
+from functools import partial, wraps
 from pathlib import Path
-from typing import Any
+from threading import Thread
+from typing import Any, TypeVar
 
 import click
 
-from sparkwitness.decode.recording import Recording
+from sparkwitness.cli.options import quiet
+from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.errors import UserError
 from sparkwitness.faces.console import Console
 from sparkwitness.records import engines
@@ -16,6 +19,8 @@ from sparkwitness.records.logbook import Logbook, default_path
 from sparkwitness.timing.advice import Trial
 
 Command = Callable[..., Any]
+T = TypeVar("T")
+_LONGEST_S = 40.0  # other programs that write are waited for up to 30 s
 
 logbook_option = click.option(
     "--logbook",
@@ -38,6 +43,32 @@ def open_logbook(file: Path | None, beside: Console) -> Logbook:
     return book
 
 
+def in_time(work: Callable[[], T], file: Path) -> T:
+    """What a piece of work with a disk gives, in bounded time: some never answer.
+
+    Raises:
+        UserError: it takes too long, or Ctrl-C says so; and what `work` raises.
+    """
+    done: Future[T] = Future()
+
+    def run() -> None:
+        try:
+            done.set_result(work())
+        except BaseException as error:
+            done.set_exception(error)
+
+    # A thread of the program's own, which does not wait for it at its end.
+    Thread(target=run, name="keep", daemon=True).start()
+    try:
+        return done.result(_LONGEST_S)
+    except TimeoutError:
+        raise UserError(
+            f"the disk of {file} does not answer; look at it, or use --no-log"
+        ) from None
+    except KeyboardInterrupt:
+        raise UserError("stopped by hand while the disk was waited for") from None
+
+
 @dataclass
 class Keeping:
     """Keeps what a command finds. A logbook that cannot be written never costs the finding.
@@ -46,12 +77,15 @@ class Keeping:
         file: the logbook that the user named, or None for the usual one.
         engine, module: names typed, or None.
         off: nothing is to be kept.
+        broken: the recording could not be made or stopped early, so nothing rests on it.
     """
 
     file: Path | None = None
     engine: str | None = None
     module: str | None = None
     off: bool = False
+    broken: bool = False
+    _named: bool = field(default=False, repr=False)
     _tried: bool = field(default=False, repr=False)
     _book: Logbook | None = field(default=None, repr=False)
 
@@ -65,13 +99,17 @@ class Keeping:
         """
         if not self._tried and not self.off:
             try:
-                self._book = open_logbook(self.file, beside)
+                self._book = in_time(partial(open_logbook, self.file, beside), self._path)
             except UserError as error:
                 if self.file is not None:
                     raise
                 beside.print(f"! nothing will be kept: {error.message}")
         self._tried = True
         return self._book
+
+    @property
+    def _path(self) -> Path:
+        return self.file or default_path()
 
     def known(self, beside: Console, like: int | None = None) -> dict[str, Any] | None:
         """What is known of the engine before anything is typed: of run `like`, else of --engine.
@@ -111,6 +149,7 @@ class Keeping:
         be computed again; None if neither.
         """
         book = self.book(beside)
+        self.broken, self._named = False, typed is not None
         if typed is not None or book is None:
             return typed
         try:
@@ -119,8 +158,39 @@ class Keeping:
             beside.print(f"! no recording is kept: {error.message}")
             return None
 
+    def recorder(
+        self,
+        beside: Console,
+        path: Path | None,
+        board: dict[str, Any],
+        setup: dict[str, Any] | None,
+        source: str,
+    ) -> Recorder | None:
+        """What records to the file that `recording` gave; a measurement nobody wanted recorded is
+        not refused because that file cannot be made.
+
+        Raises:
+            UserError: the user named the file, and it cannot be written.
+        """
+        if path is None:
+            return None
+        try:
+            return Recorder(path, board, setup, source)
+        except UserError as error:
+            if self._named:
+                raise
+            self.unrecorded(beside, error.message)
+            return None
+
+    def unrecorded(self, beside: Console, why: str) -> None:
+        """Say that the recording goes no further; the run does."""
+        self.broken = True
+        beside.print(f"! {why}; the run goes on without a recording", style="bold")
+
     def keep(self, beside: Console, how: Callable[..., int], *args: Any, **more: Any) -> int | None:
         """Keep a finding; a failure is said, and nothing else lost.
+
+        To be called when the finding is on the screen: a disk may not answer.
 
         Args:
             beside: console for what accompanies the result.
@@ -129,11 +199,19 @@ class Keeping:
         Returns:
             The run's number, or None if it is not kept.
         """
+        if self.broken:
+            more["recording"] = None
+        return self._in_time(
+            beside,
+            lambda book: how(book, *args, engine=self.engine, module=self.module, **more),
+        )
+
+    def _in_time(self, beside: Console, work: Callable[[Logbook], T]) -> T | None:
         book = self.book(beside)
         if book is None:
             return None
         try:
-            return how(book, *args, engine=self.engine, module=self.module, **more)
+            return in_time(partial(work, book), self._path)
         except UserError as error:
             beside.print(f"! not kept: {error.message}", style="bold")
             return None
@@ -142,13 +220,12 @@ class Keeping:
         self, beside: Console, run: int | None, trial: Trial, series: int | None
     ) -> int | None:
         """Mark a kept run as a trial of the setting; gives the number of its series."""
-        book = self.book(beside)
-        if book is None or run is None:
+        if run is None:
             return series
-        try:
-            book.keep_trial(run, trial.setting, trial.error, trial.u_error, series)
-        except UserError as error:
-            beside.print(f"! not kept: {error.message}", style="bold")
+        self._in_time(
+            beside,
+            lambda book: book.keep_trial(run, trial.setting, trial.error, trial.u_error, series),
+        )
         return series or run
 
 
@@ -164,9 +241,10 @@ def setup_of(book: Logbook, number: int) -> dict[str, Any]:
     return dict(run.setup)
 
 
-def kept(run: int) -> str:
-    """The line that tells a person under which number a finding is kept."""
-    return f"kept as run {run} (`sparkwitness report {run}`)"
+def kept(out: Console, run: int | None) -> None:
+    """Tell a person under which number a finding is kept."""
+    if run is not None and not quiet():
+        out.print(f"kept as run {run} (`sparkwitness report {run}`)", style="dim")
 
 
 like_option = click.option(

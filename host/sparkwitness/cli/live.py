@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from rich.text import Text
 
 from sparkwitness.cli import ask, keeping, options, sources
 from sparkwitness.cli import typed as typing
-from sparkwitness.cli.keeping import Keeping
+from sparkwitness.cli.keeping import Keeping, in_time
 from sparkwitness.device import link
 from sparkwitness.errors import UserError
 from sparkwitness.faces import safety
@@ -131,7 +132,9 @@ def _keep(keeping: Keeping, out: Console, source: str) -> Keep | None:
     series: list[int] = []
 
     def keep(what: str, result: Measurement, setup: Setup, board: dict[str, Any]) -> None:
-        # SQLite's connections belong to one thread: this one opens its own.
+        in_time(partial(work, what, result, setup, board), file)
+
+    def work(what: str, result: Measurement, setup: Setup, board: dict[str, Any]) -> None:
         with Logbook(file) as book:
             names = {"engine": keeping.engine, "module": keeping.module}
             run = book.keep_measurement(result, setup, source=source, board=board, **names)
@@ -219,6 +222,8 @@ def _farewell(out: Console, capture: Capture, record: Path | None) -> None:
         for mark in capture.marks:
             table.add_row(*(str(mark[name]) for name in names))
         out.print(table)
+    if capture.trouble:
+        out.print(f"! {capture.trouble}", style="bold")
     if record is not None:
         out.print(f"The recording: {record}")
     elif capture.marks:

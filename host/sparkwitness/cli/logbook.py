@@ -4,6 +4,7 @@ import json
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import click
 from rich.table import Table
@@ -11,9 +12,10 @@ from rich.table import Table
 from sparkwitness.bench import evaluate as bench
 from sparkwitness.bench import run as bench_run
 from sparkwitness.bench.plan import Plan
-from sparkwitness.cli import ask, codes, keeping, options
+from sparkwitness.cli import ask, codes, keeping, options, printing
 from sparkwitness.decode.recording import Recording, parts_to
 from sparkwitness.errors import UserError, new_file
+from sparkwitness.faces import answers
 from sparkwitness.faces import text as show
 from sparkwitness.faces.console import Console, consoles
 from sparkwitness.records import logbook
@@ -59,7 +61,7 @@ def list_runs(
     if as_json:
         hidden = ("setup", "result", "board")
         rows = [{k: v for k, v in r.to_dict().items() if k not in hidden} for r in runs]
-        click.echo(json.dumps(rows, indent=2))
+        printing.answer("logbook list", {"runs": rows})
         return
     if not runs:
         out.print(f"no runs in {book.path}")
@@ -88,7 +90,7 @@ def show_run(run_number: int, logbook_file: Path | None, as_json: bool) -> None:
         trials = book.trials(run_number)
     if as_json:
         more = {"trials": [vars(t) for t in trials]}
-        click.echo(json.dumps({**run.to_dict(), **more}, indent=2))
+        printing.answer("logbook show", {**_plain(run), **more})
         return
     rows = Table.grid(padding=(0, 3))
     rows.add_column(style="dim", no_wrap=True)
@@ -115,6 +117,11 @@ def show_run(run_number: int, logbook_file: Path | None, as_json: bool) -> None:
     out.print(rows)
 
 
+def _plain(run: Run) -> dict[str, Any]:
+    board = None if run.board is None else answers.board(run.board)
+    return {**run.to_dict(), "board": board}
+
+
 @command.command()
 @click.argument("run_number", metavar="RUN", type=int)
 @click.argument("text")
@@ -134,7 +141,8 @@ def export(logbook_file: Path | None, out: Path | None) -> None:
         lines = []
         for run in book.runs():
             trial = next((t for t in book.trials(run.id) if t.run == run.id), None)
-            lines.append(json.dumps({**run.to_dict(), "trial": vars(trial) if trial else None}))
+            told = {**_plain(run), "trial": vars(trial) if trial else None}
+            lines.append(json.dumps(answers.publish("logbook export", told)))
     text = "".join(f"{line}\n" for line in lines)
     if out is None:
         click.echo(text, nl=False)
@@ -173,7 +181,7 @@ def recompute(
                 answers.append((run, False, [error.message]))
     if as_json:
         rows = [{"run": r.id, "same": same, "differences": d} for r, same, d in answers]
-        click.echo(json.dumps(rows, indent=2))
+        printing.answer("logbook recompute", {"runs": rows})
     else:
         for run, same, found in answers:
             if same:
@@ -243,7 +251,7 @@ def tidy(days: int | None, yes: bool, logbook_file: Path | None, as_json: bool) 
         except OSError as error:
             kept.append(f"{path}: {error.strerror}")
     if as_json:
-        click.echo(json.dumps({"deleted": [str(p) for p in gone], "not_deleted": kept}, indent=2))
+        printing.answer("logbook tidy", {"deleted": [str(p) for p in gone], "not_deleted": kept})
     if kept:
         raise UserError(f"{len(kept)} could not be deleted, the first {kept[0]}")
     if gone and not as_json:

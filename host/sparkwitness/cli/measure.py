@@ -1,18 +1,18 @@
 """`sparkwitness measure`: the main job."""
 
-import json
 import sys
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from sparkwitness.cli import ask, codes, options, sources
+from sparkwitness.cli import ask, codes, options, printing, sources
 from sparkwitness.cli import keeping as keep
 from sparkwitness.cli import typed as typing
-from sparkwitness.decode.recording import Recorder, Recording
+from sparkwitness.decode.recording import Recording
 from sparkwitness.device import link
 from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
@@ -76,6 +76,7 @@ def command(
     voice = Voice(lambda: click.echo("\a", nl=False, err=True)) if say else None
     if voice is not None and not options.quiet():
         beside.print(voice.means(), style="dim")
+    job = _Job(out, beside, keeping, budget, as_json, voice)
     if from_file is not None:
         if record is not None:
             raise UserError("--record makes no sense with --from: it is a recording already")
@@ -84,12 +85,7 @@ def command(
         setup = typing.setup_from(typed, recording.defaults, ask=False)
         tables = replay(recording, setup)
         result = measure.evaluate(setup, tables)
-        run = keeping.keep(
-            beside, Logbook.keep_measurement, result, setup, recording=from_file, source=origin
-        )
-        _report(out, result, setup, tables, origin, budget, as_json, run)
-        if voice is not None:
-            voice.result(result)
+        job.tell(result, setup, tables, from_file, origin)
         sys.exit(0 if result.timing is not None else codes.NOTHING)
 
     interactive = options.someone_answers(as_json)
@@ -106,15 +102,9 @@ def command(
         series: int | None = None
         while True:
             recorded = keeping.recording(_numbered(record, len(trials)), beside)
-            tables = _live(source, patience, setup, recorded, beside, longest, voice)
+            tables = _live(source, patience, setup, recorded, job, longest)
             result = measure.evaluate(setup, tables)
-            run = keeping.keep(
-                beside, Logbook.keep_measurement, result, setup, recording=recorded,
-                source=source.name,
-            )  # fmt: skip
-            _report(out, result, setup, tables, source.name, budget, as_json, run)
-            if voice is not None:
-                voice.result(result)
+            run = job.tell(result, setup, tables, recorded, source.name)
             if once or not interactive or result.error is None or setup.setting is None:
                 break
             trials.append(advice.Trial(setup.setting, result.error, (result.expanded or 0) / 2))
@@ -128,18 +118,58 @@ def command(
     sys.exit(0 if result.timing is not None else codes.NOTHING)
 
 
+@dataclass
+class _Job:
+    """What tells a result, and keeps it."""
+
+    out: Console
+    beside: Console
+    keeping: keep.Keeping
+    budget: bool
+    as_json: bool
+    voice: Voice | None
+
+    def tell(
+        self,
+        result: measure.Measurement,
+        setup: Setup,
+        tables: Tables,
+        recording: Path | None,
+        source: str,
+    ) -> int | None:
+        """The result on the screen, then in the logbook; for a script in one piece, with the
+        run's number in it. Gives that number.
+        """
+        try:
+            if not self.as_json:
+                _report(self.out, result, setup, tables, source, self.budget)
+            if self.voice is not None:
+                self.voice.result(result)
+        finally:  # kept as well where the screen takes nothing
+            run = self.keeping.keep(
+                self.beside, Logbook.keep_measurement, result, setup, recording=recording,
+                source=source,
+            )  # fmt: skip
+        if self.as_json:
+            found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
+            printing.answer("measure", found)
+        else:
+            keep.kept(self.out, run)
+        return run
+
+
 def _live(
     source: sources.Source,
     patience: float,
     setup: Setup,
     record: Path | None,
-    beside: Console,
+    job: _Job,
     longest: float,
-    voice: Voice | None,
 ) -> Tables:
+    beside, keeping, voice = job.beside, job.keeping, job.voice
     with link.Link(source.port, patience) as board:
         typed = setup.to_dict()
-        recorder = Recorder(record, board.hello, typed, source.name) if record else None
+        recorder = keeping.recorder(beside, record, board.hello, typed, source.name)
         waiting: AbstractContextManager[Any] = (
             beside.status("waiting for the crank")
             if beside.is_terminal and not options.quiet()
@@ -154,9 +184,11 @@ def _live(
                     if line is not None:
                         line.update(show.status(result, setup.target))
 
-                return session.tables(board, setup, recorder, watch, longest_s=longest)
+                return session.tables(
+                    board, setup, recorder, watch, longest, partial(keeping.unrecorded, beside)
+                )
         except UserError as error:
-            if record:
+            if record and not keeping.broken:
                 raise UserError(f"{error.message}; the recording up to here is {record}") from None
             raise
 
@@ -175,21 +207,13 @@ def _report(
     tables: Tables,
     source: str,
     budget: bool,
-    as_json: bool,
-    run: int | None,
 ) -> None:
-    if as_json:
-        found = {"run": run, "source": source, "setup": setup.to_dict(), **result.to_dict()}
-        click.echo(json.dumps(found, indent=2))
-        return
     show.origin(out, source)
     out.print(show.measurement(result, setup))
     if out.is_terminal and not options.quiet():
         _picture(out, result, setup, tables)
     if budget and result.budget is not None:
         out.print(show.budget(result.budget))
-    if run is not None and not options.quiet():
-        out.print(keep.kept(run), style="dim")
 
 
 def _picture(out: Console, result: measure.Measurement, setup: Setup, tables: Tables) -> None:

@@ -89,26 +89,28 @@ def _scenarios(ctx: click.Context, param: click.Parameter, begun: str) -> list[s
     return [name for name in scenario.names() if name.startswith(begun)]
 
 
+port = click.option(
+    "--port",
+    help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
+    "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
+)
+patience = click.option(
+    "--patience",
+    type=click.FloatRange(0.1, 1000),
+    default=1.0,
+    show_default=True,
+    help="Factor on all time-outs, for a slow (emulated) board.",
+)
 source = stack(
     [
-        click.option(
-            "--port",
-            help="Serial port or pyserial URL of the board, such as /dev/ttyACM0, COM5 or "
-            "socket://127.0.0.1:4321. Default: the one board that is plugged in.",
-        ),
+        port,
         click.option(
             "--simulate",
             metavar="SCENARIO",
             shell_complete=_scenarios,
             help="A simulated engine, by name or file; `sparkwitness scenarios` lists them.",
         ),
-        click.option(
-            "--patience",
-            type=click.FloatRange(0.1, 1000),
-            default=1.0,
-            show_default=True,
-            help="Factor on all time-outs, for a slow (emulated) board.",
-        ),
+        patience,
     ]
 )
 as_json = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")

@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from sparkwitness.cli import keeping
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, whole_file
 from sparkwitness.faces import report
 from sparkwitness.faces.console import Console
 from sparkwitness.records.logbook import Logbook, Run
@@ -19,12 +19,15 @@ from sparkwitness.records.logbook import Logbook, Run
     help="The page's file. Default: report-RUN.html in this folder.",
 )
 @click.option("--pdf", is_flag=True, help="Write a PDF beside the page, for print.")
+@click.option("--paper", type=click.Choice(report.PAPERS), default="a4", show_default=True,
+              help="Of the PDF.")  # fmt: skip
 @click.option("--by", help="Person responsible for the measurement.")
 @click.option("--force", is_flag=True, help="Replace files that are there.")
 @keeping.logbook_option
 def command(
-    source: str, out: Path | None, pdf: bool, by: str | None, force: bool, logbook_file: Path | None
-) -> None:
+    source: str, out: Path | None, pdf: bool, paper: str, by: str | None, force: bool,
+    logbook_file: Path | None,
+) -> None:  # fmt: skip
     """Write a report on a run of the logbook, or on a recording, as one self-contained HTML file.
 
     Result, cautions, plots, uncertainty, set-up, what was lost, and where it all comes from. The
@@ -44,7 +47,7 @@ def command(
     html = report.page(run, told, trials, by)
     write(out, html.encode(), force)
     if pdf:
-        write(out.with_suffix(".pdf"), report.pdf(html), force)
+        write(out.with_suffix(".pdf"), report.pdf(html, paper), force)
 
 
 def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
@@ -61,13 +64,6 @@ def _told(run: Run, book: Logbook, beside: Console) -> report.Told:
 
 def write(path: Path, data: bytes, force: bool) -> None:
     """Write a page's file, never over another one unless told to."""
-    try:
-        with open(path, "wb" if force else "xb") as file:
-            file.write(data)
-    except FileExistsError:
-        raise UserError(
-            f"{path} already exists; choose another name with --out, or --force"
-        ) from None
-    except OSError as error:
-        raise UserError(f"cannot write {path}: {error.strerror}") from None
+    with whole_file(path, force) as part:
+        part.write_bytes(data)
     click.echo(f"{path}  {len(data) / 1e3:.0f} kB")

@@ -1,10 +1,9 @@
 """`sparkwitness scenarios`: the simulated worlds that come with the package."""
 
-import json
-
 import click
 from rich.table import Table
 
+from sparkwitness.cli import printing
 from sparkwitness.faces.console import Console
 
 
@@ -20,7 +19,7 @@ def command(as_json: bool) -> None:
     every = [scenario.load(name) for name in scenario.names()]
     if as_json:
         rows = [{k: getattr(one, k) for k in ("name", "kind", "title", "about")} for one in every]
-        click.echo(json.dumps(rows, indent=2))
+        printing.answer("scenarios", {"scenarios": rows})
         return
     out = Console()
     for kind, heading in (("engine", "Engines"), ("bench", "Modules on the bench")):

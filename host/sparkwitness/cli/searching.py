@@ -48,8 +48,15 @@ class Session:
         self.save()
 
     def save(self) -> None:
-        if self.path is not None:
+        """Keep the run. What a person found stays on the screen where that fails later."""
+        if self.path is None:
+            return
+        try:
             store(self.path, self.run)
+        except UserError as error:
+            if not self.run.events:
+                raise
+            self.beside.print(f"! {error.message}; the search goes on", style="bold")
 
 
 def answer_of(chain: ff.Chain, name: str, said: Any, how: str = "typed") -> ff.Answer:

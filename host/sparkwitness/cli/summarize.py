@@ -1,54 +1,22 @@
-"""`sparkwitness summarize`: many recordings, one table, all cores."""
+"""`sparkwitness summarize`: many recordings, one table, all cores or a cluster."""
 
-import json
-import multiprocessing
 import os
 import sys
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import click
-from rich.progress import Progress
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-from sparkwitness import __version__
-from sparkwitness.cli import codes, options
-from sparkwitness.decode.recording import FORMAT, Recording
-from sparkwitness.errors import UserError, needed
+from sparkwitness.cli import codes, options, printing
+from sparkwitness.errors import UserError, needed, new_file
 from sparkwitness.faces.console import Console
 from sparkwitness.foreign import shown
-from sparkwitness.records import logbook
-from sparkwitness.timing.setup import Setup
+from sparkwitness.records import spread, summary
 
-SUFFIX = ".rec"
-
-# Column: (Parquet type, unit, path in the result's plain values).
-COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
-    "timing": ("double", "deg", ("timing_deg_btdc",)),
-    "timing_expanded": ("double", "deg", ("timing_expanded_deg",)),
-    "commanded": ("double", "deg", ("commanded_deg_btdc",)),
-    "error": ("double", "deg", ("error_deg",)),
-    "scatter": ("double", "deg", ("scatter_deg",)),
-    "speed": ("double", "rev/min", ("rpm",)),
-    "speed_expanded": ("double", "rev/min", ("rpm_expanded",)),
-    "events": ("int64", "", ("events",)),
-    "sparks_per_event": ("double", "", ()),
-    "spark_spacing": ("double", "us", ("spark_spacing_us",)),
-    "burst_duration": ("double", "us", ("burst_duration_us",)),
-    "firings_expected": ("int64", "", ("firings_expected",)),
-    "firings_missing": ("int64", "", ("firings_missing",)),
-    "events_stray": ("int64", "", ("events_stray",)),
-    "edges_ringing": ("int64", "", ("edges_ringing",)),
-    "supply_least": ("int64", "mV", ("supply_least_mv",)),
-    "seconds": ("double", "s", ("seconds",)),
-    "setting": ("double", "", ()),
-    "next_setting": ("double", "", ("advice", "setting")),
-    "frames_damaged": ("int64", "", ("loss", "frames_damaged")),
-    "frames_missing": ("int64", "", ("loss", "frames_missing")),
-    "edges_lost": ("int64", "", ()),
-    "findings": ("string", "", ()),
-}
+_EVERY_S = 60.0  # a line of progress, where there is no terminal
 
 
 @click.command()
@@ -61,134 +29,114 @@ COLUMNS: dict[str, tuple[str, str, tuple[str, ...]]] = {
     help="The table's file.",
 )
 @click.option("--jobs", type=click.IntRange(1), help="Parallel processes. Default: one per core.")
+@click.option("--scheduler", metavar="ADDRESS", help="Of a Dask cluster, such as "
+              "tcp://10.0.0.5:8786; its workers reach FOLDER by the same name.")  # fmt: skip
 @click.option("--force", is_flag=True, help="Replace the table if it is there.")
 @options.as_json
-def command(folder: Path, out: Path, jobs: int | None, force: bool, as_json: bool) -> None:
+def command(
+    folder: Path, out: Path, jobs: int | None, scheduler: str | None, force: bool, as_json: bool
+) -> None:
     """Evaluate all recordings in FOLDER and below, and write one Parquet table, a row each.
 
-    Recordings are recognised by their content, or by the suffix .rec. Those that fail are listed;
-    the others are still evaluated.
+    Recordings are recognised by their content, or by the suffix .rec. Those that fail are listed in
+    a file beside the table, with why; the others are still evaluated. Broken off, the same command
+    goes on where it was. With --scheduler the same function runs on a cluster, to the last bit.
+    Exit code 5: some could not be evaluated.
     """
-    if out.exists() and not force:
-        raise UserError(f"{out} already exists; choose another name with --out, or --force")
+    if scheduler is not None and jobs is not None:
+        raise UserError("--jobs is for this computer; a cluster has its own workers")
+    beside = summary.failures_of(out)
+    for path in (out, beside):
+        if path.exists() and not force:
+            raise UserError(f"{path} already exists; choose another name with --out, or --force")
     if not out.absolute().parent.is_dir():
         raise UserError(f"cannot write {out}: there is no folder {out.parent}")
-    arrow, parquet = needed("pyarrow", "parquet"), needed("pyarrow.parquet", "parquet")
-    files, others = find(folder)
+    needed("pyarrow.parquet", "parquet")
+    files, others, closed = summary.find(folder)
     if not files:
         raise UserError(f"no recordings in {folder}: looked at {others} files there and below")
-    rows, failed = _all(files, jobs or os.cpu_count() or 1)
-    table = _table(arrow, rows, folder)
-    part = out.with_name(out.name + ".part")
-    try:
-        parquet.write_table(table, part)
-        os.replace(part, out)
-    except OSError as error:
-        raise UserError(f"cannot write {out}: {error.strerror or error}") from None
+    with summary.Journal(out, files) as journal:
+        if journal.kept and not options.quiet():
+            text = f"{journal.kept} of {len(files)} recordings were done before it was broken off"
+            click.echo(text, err=True)
+        todo = journal.open(files)
+        work: Iterator[spread.Done] = iter(())
+        if todo and scheduler is not None:
+            work = spread.cluster(folder, todo, scheduler)
+        elif todo:
+            work = spread.local(folder, todo, jobs or os.cpu_count() or 1)
+        with _progress(todo) as advance:
+            for file, row, why in work:
+                journal.add(file, row, why)
+                advance(file, len(journal.failed))
+        failed = {**{name: f"cannot be read: {why}" for name, why in closed.items()},
+                  **journal.failed}  # fmt: skip
+        done = summary.write(out, journal.rows(files))
+        if force:
+            beside.unlink(missing_ok=True)
+        if failed:
+            with new_file(beside, newline="") as listing:
+                summary.write_failures(listing, failed)
+        journal.remove()
     if as_json:
-        answer = {"table": str(out), "done": len(rows), "skipped": others,
-                  "failed": {str(k): v for k, v in failed.items()}}  # fmt: skip
-        click.echo(json.dumps(answer, indent=2))
+        told = {"table": str(out), "failures": str(beside) if failed else None, "done": done,
+                "kept": journal.kept, "skipped": others, "failed": failed}  # fmt: skip
+        printing.answer("summarize", told)
     else:
-        beside = f", {others} other files left alone" if others else ""
-        click.echo(f"{len(rows)} of {len(files)} recordings in {out}{beside}")
-        for path, why in failed.items():
-            click.echo(f"! {path}: {why}")
+        left = f", {others} other files left alone" if others else ""
+        click.echo(f"{done} of {len(files)} recordings in {out}{left}")
+        for name, why in list(failed.items())[:20]:
+            click.echo(f"! {shown(name)}: {shown(why)}")
+        if failed:
+            click.echo(f"{len(failed)} failed: {beside}")
     sys.exit(codes.NOT_SURE if failed else 0)
 
 
-def find(folder: Path) -> tuple[list[Path], int]:
-    """Recordings in a folder and below in order of their names, and how many other files."""
-    files, others = [], 0
-    start = f'{{"format": "{FORMAT}"'.encode()
-    for path in sorted(p for p in folder.rglob("*") if p.is_file()):
-        try:
-            with open(path, "rb") as file:
-                is_recording = file.read(len(start)) == start
-        except OSError:
-            is_recording = False
-        if is_recording or path.suffix == SUFFIX:
-            files.append(path)
-        else:
-            others += 1
-    return files, others
+class _Estimate:
+    """Lines of progress where there is no terminal: bytes tell how much is left."""
+
+    def __init__(self, files: list[summary.File]) -> None:
+        self._files, self._bytes = len(files), sum(one.size for one in files)
+        self._done = self._read = 0
+        self._began = self._said = time.monotonic()
+
+    def __call__(self, file: summary.File, failed: int) -> None:
+        self._done += 1
+        self._read += file.size
+        now = time.monotonic()
+        if now - self._said < _EVERY_S:
+            return
+        self._said = now
+        left = (now - self._began) * (self._bytes / max(self._read, 1) - 1)
+        text = f"{self._done} of {self._files} recordings, {failed} failed, {_time(left)} left"
+        click.echo(text, err=True)
 
 
-def evaluate(path: Path) -> dict[str, Any]:
-    """One row of the table: plain values by the names of `COLUMNS`, and those of the file.
-
-    Raises:
-        UserError: it cannot be read, holds no good frame, or does not say what was typed.
-    """
-    recording = Recording(path)
-    if recording.setup is None:
-        raise UserError("it does not say what was typed (crank reference, cylinders …)")
-    setup = Setup.from_dict(recording.setup)
-    result = logbook.replay(path, setup)
-    if not result.loss.frames_good:
-        raise UserError(f"its {result.loss.bytes_total} bytes hold not one good frame")
-    plain = result.to_dict()
-    row: dict[str, Any] = {
-        "recorded": str(recording.header.get("utc_start", "")),
-        "sha256": logbook.hash_of(path)[0],
-        "setup": logbook.canonical(recording.setup),
-    }
-    for name, (_, _, keys) in COLUMNS.items():
-        value: Any = plain if keys else None
-        for key in keys:
-            value = value.get(key) if value is not None else None
-        row[name] = value
-    total = sum(result.sparks.values())
-    row["sparks_per_event"] = (
-        sum(k * n for k, n in result.sparks.items()) / total if total else None
-    )
-    row["setting"] = setup.setting
-    row["edges_lost"] = sum(result.loss.edges_lost)
-    row["findings"] = " ".join(f.code for f in result.findings)
-    return row
+def _time(seconds: float) -> str:
+    hours, rest = divmod(int(seconds), 3600)
+    return f"about {hours} h {rest // 60:02} min" if hours else f"about {rest // 60 + 1} min"
 
 
-def _try(path: Path) -> tuple[dict[str, Any] | None, str]:
-    """In a worker: a row, or the sentence that says why there is none."""
-    try:
-        return evaluate(path), ""
-    except UserError as error:
-        return None, error.message
-    except Exception as error:  # one odd file must not cost the others
-        return None, f"{type(error).__name__}: {error}"
+@contextmanager
+def _progress(files: list[summary.File]) -> Iterator[Callable[[summary.File, int], None]]:
+    """A function to call for each file that is done: a bar in a terminal, else lines."""
+    console = Console(stderr=True)
+    if options.quiet():
+        yield lambda *_: None
+        return
+    if not console.is_terminal:
+        yield _Estimate(files)
+        return
+    told, share = TextColumn("{task.fields[told]}"), TextColumn("{task.percentage:.0f} %")
+    left = TimeRemainingColumn()
+    with Progress(told, BarColumn(), share, left, console=console, transient=True) as bar:
+        task = bar.add_task("", total=sum(one.size for one in files), told="")
+        done = 0
 
+        def advance(file: summary.File, failed: int) -> None:
+            nonlocal done
+            done += 1
+            text = f"{done} of {len(files)} recordings" + (f", {failed} failed" if failed else "")
+            bar.update(task, advance=file.size, told=text)
 
-def _all(files: list[Path], jobs: int) -> tuple[list[dict[str, Any]], dict[Path, str]]:
-    """Rows in order of the files' names, and what failed."""
-    found: dict[Path, tuple[dict[str, Any] | None, str]] = {}
-    # Spawned, not forked: the progress bar runs in a thread.
-    context = multiprocessing.get_context("spawn")
-    with (
-        Progress(console=Console(stderr=True), transient=True) as bar,
-        ProcessPoolExecutor(min(jobs, len(files)), context) as pool,
-    ):
-        task = bar.add_task("recordings", total=len(files))
-        waiting = {pool.submit(_try, path): path for path in files}
-        for done in as_completed(waiting):
-            try:
-                found[waiting[done]] = done.result()
-            except BrokenProcessPool:
-                found[waiting[done]] = None, "its worker was ended, perhaps for want of memory"
-            bar.advance(task)
-    rows = [{"file": path, **row} for path in files if (row := found[path][0]) is not None]
-    return rows, {path: found[path][1] for path in files if found[path][0] is None}
-
-
-def _table(pa: Any, rows: list[dict[str, Any]], folder: Path) -> Any:
-    kinds = {"double": pa.float64(), "int64": pa.int64(), "string": pa.string()}
-    first = [pa.field(n, pa.string()) for n in ("file", "recorded", "sha256")]
-    fields = [
-        pa.field(name, kinds[kind], metadata={"unit": unit} if unit else None)
-        for name, (kind, unit, _) in COLUMNS.items()
-    ]
-    schema = pa.schema(
-        [*first, *fields, pa.field("setup", pa.string())],
-        metadata={"software": f"sparkwitness {__version__}", "expanded": "k = 2"},
-    )
-    plain = [{**row, "file": shown(str(row["file"].relative_to(folder)))} for row in rows]
-    return pa.Table.from_pylist(plain, schema=schema)
+        yield advance

@@ -1,13 +1,12 @@
 """`sparkwitness tdc`: true top dead centre, and a look at it with the marker lamp."""
 
-import json
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 
 import click
 
-from sparkwitness.cli import ask, options, sources
+from sparkwitness.cli import ask, options, printing, sources
 from sparkwitness.decode import wire
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
@@ -60,8 +59,12 @@ def stops(
     angle = None if pulse is None else (found.reading - pulse + 180.0) % 360.0 - 180.0
     u_angle = float((found.u**2 + (within / 2) ** 2) ** 0.5)
     if as_json:
-        values = {**found.to_dict(), "reference_angle_deg_btdc": angle, "u_reference_deg": u_angle}
-        click.echo(json.dumps(values))
+        values = {
+            "reading": found.reading, "tdc_expanded_deg": 2 * found.u,
+            "half": found.half, "correction": found.correction,
+            "reference_angle_deg_btdc": angle, "reference_expanded_deg": 2 * u_angle,
+        }  # fmt: skip
+        printing.answer("tdc stops", values)
         return
     out.print(f"top dead centre reads {found.reading:+.2f}° ± {2 * found.u:.2f}° (k = 2)")
     if found.correction:

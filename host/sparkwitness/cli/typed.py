@@ -144,6 +144,23 @@ setup_options = options.stack(
             help="Second clamp, on cylinder 1's plug lead: tells which cylinder is which.",
         ),
         click.option(
+            "--rotor",
+            type=options.NUMBER,
+            help="° BTDC at which the rotor points at its segment's middle, to see where in its "
+            "window the sparks fall (clamp on the coil lead).",
+        ),
+        click.option(
+            "--rotor-within",
+            type=options.NUMBER,
+            help="How well that is known, ± crank degrees.",
+            show_default="4",
+        ),
+        click.option(
+            "--cranking-volts",
+            type=options.NUMBER,
+            help="Lowest supply while cranking, V, where the board does not measure it.",
+        ),
+        click.option(
             "--wheel",
             "wheel_file",
             type=click.Path(path_type=Path),

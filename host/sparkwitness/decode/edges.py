@@ -135,7 +135,7 @@ class _Session:
         self.last_tick = [-1] * _N_INPUTS
         self.total = [0] * _N_INPUTS
         self.lost_tail = [0] * _N_INPUTS
-        self.board_counts = np.zeros(1, _BEAT)[0]
+        self.board_counts = np.zeros(1, _BEAT)
 
 
 def _unwrapped(counts: list[int], last: int) -> Ticks:
@@ -344,7 +344,7 @@ class EdgeDecoder:
         levels: tuple[Levels | None, ...],
     ) -> None:
         if len(beats):
-            self._heartbeat(session, beats[-1])
+            self._heartbeats(session, beats)
         complete = session.beat if session.beat is not None else 0
         batches.append(Batch(session.id, ticks, breaks, complete, messages, beats, levels))
 
@@ -376,19 +376,23 @@ class EdgeDecoder:
             at = at[kept]
         return Messages(made, rows[at, 4 : 4 + wire.MAX_BODY], (sizes[at] - 4).tolist())
 
-    def _heartbeat(self, session: _Session, beat: np.void) -> None:
+    def _heartbeats(self, session: _Session, beats: NDArray[np.void]) -> None:
         """Take the newest wide time and the board's own counts of losses."""
         if session.beat is None:
             self.loss.sessions += 1
             self.loss.frames_before += session.joined_at
-        session.beat = int(beat["time"])
-        session.total = beat["total"].tolist()
-        before = session.board_counts
+        newest = beats[-1]
+        session.beat = int(newest["time"])
+        session.total = newest["total"].tolist()
+        counted = np.concatenate((session.board_counts, beats))
+        lost, stalls, unsent = (
+            wire.gone_on(counted[name]) for name in ("lost", "stalls", "unsent")
+        )
         for i in range(_N_INPUTS):
-            self.loss.board_lost[i] += int(beat["lost"][i]) - int(before["lost"][i])
-            self.loss.board_stalls[i] += int(beat["stalls"][i]) - int(before["stalls"][i])
-        self.loss.board_unsent += int(beat["unsent"]) - int(before["unsent"])
-        session.board_counts = beat.copy()
+            self.loss.board_lost[i] += int(lost[i])
+            self.loss.board_stalls[i] += int(stalls[i])
+        self.loss.board_unsent += int(unsent)
+        session.board_counts = beats[-1:].copy()
 
     def _edges(
         self,

@@ -4,8 +4,11 @@ A recording cut anywhere after its first line is readable up to the cut.
 """
 
 import json
+import queue
+import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -22,6 +25,8 @@ _TICK_PS, _FOREIGN_TICK_PS = (1000, 32000), (1, 10**9)
 _HEADER_LIMIT = 1 << 16
 _CHUNK = 1 << 20
 _FLUSH_S = 0.5
+_MOST_BEHIND = 64 << 20  # bytes: hours of one engine
+_LAST_S = 5.0
 
 
 class Recorder:
@@ -64,7 +69,7 @@ class Recorder:
                 f"{path} already exists; choose another name, recordings are never overwritten"
             ) from None
         except OSError as error:
-            raise UserError(f"cannot write {path}: {error.strerror}") from None
+            raise UserError(f"cannot write {path}: {error.strerror}") from error
         self._flushed = time.monotonic()
         self.write(json.dumps(header).encode() + b"\n")
         self.flush()
@@ -77,25 +82,96 @@ class Recorder:
         """
         try:
             self._file.write(data)
-            if time.monotonic() - self._flushed >= _FLUSH_S:
-                self.flush()
         except OSError as error:
-            raise UserError(
-                f"stopped recording to {self.path}: {error.strerror}; everything up to now is "
-                "intact"
-            ) from None
+            raise self._stopped(error) from error
+        if time.monotonic() - self._flushed >= _FLUSH_S:
+            self.flush()
 
     def flush(self) -> None:
-        """Hand everything to the operating system."""
-        self._file.flush()
+        """Hand everything to the operating system.
+
+        Raises:
+            UserError: as for `write`.
+        """
+        try:
+            self._file.flush()
+        except OSError as error:
+            raise self._stopped(error) from error
         self._flushed = time.monotonic()
+
+    def _stopped(self, error: OSError) -> UserError:
+        return UserError(
+            f"stopped recording to {self.path}: {error.strerror}; everything up to now is intact"
+        )
 
     def close(self) -> None:
         """Flush and close; may be called twice."""
         try:
             self._file.close()
         except OSError as error:
-            raise UserError(f"cannot finish {self.path}: {error.strerror}") from None
+            raise UserError(f"cannot finish {self.path}: {error.strerror}") from error
+
+
+class Behind:
+    """Writes to a recorder in a thread of its own: a disk that does not answer, such as one at
+    the other end of a network, holds up nobody who measures.
+    """
+
+    def __init__(self, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self._waiting: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        self._given = self._written = 0
+        self._fault: UserError | None = None
+        self._thread: threading.Thread | None = None
+
+    def write(self, data: bytes) -> None:
+        """Hand bytes on; a fault is said at one of the next calls.
+
+        Raises:
+            UserError: the disk is full, gone, or far behind.
+        """
+        if self._given - self._written > _MOST_BEHIND:
+            self._fault = self._no_answer()
+        if self._fault is not None:
+            raise self._fault
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+            self._thread.start()
+        self._given += len(data)
+        self._waiting.put(data)
+
+    def close(self) -> None:
+        """Write what waits and close; may be called twice.
+
+        Raises:
+            UserError: that cannot be done, or takes the disk too long.
+        """
+        if self._thread is None:
+            self._recorder.close()
+            return
+        self._waiting.put(None)
+        self._thread.join(_LAST_S)
+        if self._thread.is_alive():
+            raise self._no_answer()
+        if self._fault is not None:
+            raise self._fault
+
+    def _work(self) -> None:
+        try:
+            while (data := self._waiting.get()) is not None:
+                self._recorder.write(data)
+                self._written += len(data)
+            self._recorder.close()
+        except UserError as error:
+            self._fault = error
+            with suppress(UserError):
+                self._recorder.close()
+
+    def _no_answer(self) -> UserError:
+        return UserError(
+            f"the disk of {self._recorder.path} does not answer: what came last is not in the "
+            "recording"
+        )
 
 
 class Recording:

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 import construct as c  # type: ignore[import-untyped]
 import numpy as np
+from numpy.typing import ArrayLike
 
 from sparkwitness import shipped
 from sparkwitness.decode import framing
@@ -176,6 +177,24 @@ def encode(name: str, session: int, seq: int, **fields: Any) -> bytes:
     if len(body) + 4 > MAX_BODY:
         raise ValueError(f"{name} is {len(body) + 4} bytes long, at most {MAX_BODY} fit")
     return framing.seal(body)
+
+
+def gone_on(counts: ArrayLike) -> Any:
+    """How far 32-bit counters of the board went on over looks one after the other.
+
+    A wrap is none; one that went back was begun anew, and counts from 0 then. One that so had
+    begun at 2^31 or more tells nothing, and counts as 0.
+
+    Args:
+        counts: integers[looks, ...].
+
+    Returns:
+        int64[...].
+    """
+    wide = np.asarray(counts).astype(np.int64)
+    ahead = np.diff(wide, axis=0) & 0xFFFFFFFF
+    anew = np.where(wide[1:] < 1 << 31, wide[1:], 0)
+    return np.where(ahead < 1 << 31, ahead, anew).sum(axis=0)
 
 
 def protocol_of(hello: bytes) -> int | None:

@@ -25,7 +25,7 @@ MAIN = "main.py"
 MANIFEST = "sparkwitness.json"
 FORMS = ("mpy", "py")
 _OUR_MARK = b"from hw_rp2 import Hardware"
-_NOT_FOR_A_BOARD = {"hw_unix.py"}
+_NOT_FOR_A_BOARD = {"hw_unix.py", "desk.py"}
 _ARM_ONLY = {"arm.py"}  # its assembler; the firmware does without on other processors
 
 _GET_MPY_CROSS = (

@@ -5,11 +5,13 @@ lose edges. It keeps no output on: that takes a lease (protocol/wire.md, "The le
 where the loop over the board asks for its bytes, in `receive`.
 """
 
+import os
 import queue
 import threading
 import time
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import serial
@@ -23,6 +25,7 @@ _ANSWER_S = 1.5
 _ALIVE_S = 0.25
 _RENEW_S = 0.2
 _STOP_AGAIN_S = 0.15
+_MOST_ANSWERS = 1000  # not yet looked at: more come from no board that is in order
 _PROMPT = b">>> "
 _ON = ("drive", "lamp", "renew")  # commands that switch outputs on, or keep them on
 # Commands whose answer somebody waits for; those to the others would only pile up.
@@ -78,6 +81,8 @@ class Link:
         self._alive = time.monotonic()
         self._hushed = False
         self.streamed = 0.0  # host's time of the last part of a stream
+        self.ticked = 0.0  # and of the last heartbeat with a later time than those before it
+        self._latest = (-1, 0)  # its session and time
         self._lock = threading.Lock()
         self._protocol: int | None = None
         self._partial = b""
@@ -146,9 +151,13 @@ class Link:
             except framing.FrameError:
                 continue
             if message.name == "hello" or message.fields.get("command") in _AWAITED:
-                self._answers.put(message)
+                if self._answers.qsize() < _MOST_ANSWERS:
+                    self._answers.put(message)
             elif message.name == "heartbeat":
                 self.streamed = time.monotonic()
+                newest = (message.session, message.fields["time"])
+                if newest[0] != self._latest[0] or newest[1] > self._latest[1]:
+                    self._latest, self.ticked = newest, self.streamed
 
     def _gone(self) -> str:
         return f"the board on {self.port} went away; plug it in again and measure anew"
@@ -314,9 +323,7 @@ def open_port(port: str) -> Any:
     except serial.SerialException as error:
         text = str(error).lower()
         if "busy" in text or "lock" in text or "access is denied" in text:
-            raise UserError(
-                f"{port} is busy: another program has it open; close that program and try again"
-            ) from None
+            raise _busy(port) from None
         if "permission" in text or "errno 13" in text:
             raise UserError(
                 f"no permission to open {port}: add yourself to its group (on Debian: "
@@ -332,7 +339,17 @@ def open_port(port: str) -> Any:
             opened.exclusive = True
         except (ValueError, OSError):
             opened.close()
-            raise UserError(
-                f"{port} is busy: another program has it open; close that program and try again"
-            ) from None
+            raise _busy(port) from None
     return opened
+
+
+def _busy(port: str) -> UserError:
+    """Says who has it, where the system tells (Linux does, to its owner)."""
+    holder = "another program"
+    for entry in Path("/proc").glob("[0-9]*/fd/*"):
+        with suppress(OSError):
+            if entry.parts[2] != str(os.getpid()) and os.path.samefile(entry, port):
+                name = (entry.parents[1] / "comm").read_text("utf-8", "replace").strip()
+                holder = f"{name} (process {entry.parts[2]})"
+                break
+    return UserError(f"{port} is busy: {holder} has it open; close that program and try again")

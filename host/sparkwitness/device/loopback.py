@@ -186,6 +186,7 @@ def collect(
 
     with Stream(link, drive.falling) as stream:
         stream.command("drive", **drive.fields())
+        stream.within(max(drive.seconds, longest))
         tick = link.hello["tick_ps"]
         end, last_end = drive.seconds * 1e12 / tick, longest * 1e12 / tick
         while not timed or timed[-1] < end:

@@ -45,6 +45,7 @@ def collect(
     done: Callable[[Tables], bool],
     interrupt_ends: bool = False,
     newest: int | None = None,
+    unrecorded: Callable[[str], None] | None = None,
 ) -> Tables:
     """Stream until `done` says so.
 
@@ -55,6 +56,7 @@ def collect(
         done: called with what there is so far, some four times a second.
         newest: of the sparks, how many `done` is shown at most; None: all.
         interrupt_ends: Ctrl-C is the way to end this run, not to break it off.
+        unrecorded: called with a sentence when the recording can go no further; see `Stream`.
 
     Returns:
         The final tables, which a recording of the run gives again, bit for bit.
@@ -64,7 +66,9 @@ def collect(
     """
     interrupts: Literal["stop", "end"] = "end" if interrupt_ends else "stop"
     falling, both = flanks(setup)
-    with Stream(link, falling, both=both, recorder=recorder, interrupts=interrupts) as stream:
+    with Stream(
+        link, falling, both=both, recorder=recorder, interrupts=interrupts, unrecorded=unrecorded
+    ) as stream:
         analyzer = Analyzer(setup, link.hello["tick_ps"])
         last_look = time.monotonic()
         for data in stream:
@@ -82,11 +86,12 @@ def tables(
     recorder: Recorder | None,
     watch: Callable[[Measurement], None],
     longest_s: float = 90.0,
+    unrecorded: Callable[[str], None] | None = None,
 ) -> Tables:
     """What is seen until the target is met, or waiting cannot help.
 
     Args:
-        link, setup, recorder: see `collect`.
+        link, setup, recorder, unrecorded: see `collect`.
         watch: called with the result so far, some four times a second.
         longest_s: board seconds after which the run ends in any case.
 
@@ -99,7 +104,7 @@ def tables(
         watch(result)
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
-    return collect(link, setup, recorder, done, newest=_LOOK_SPARKS)
+    return collect(link, setup, recorder, done, newest=_LOOK_SPARKS, unrecorded=unrecorded)
 
 
 def run(

@@ -15,15 +15,20 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
+from math import inf
 from typing import Any, Literal
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import Behind, Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 
 QUIET_S = 3.0
+_TAIL_S = 3.0  # to empty what a stopped board had still to send
+# How many times as long as asked for a run may last by this computer's clock: longer only while the
+# board's clock goes on, as that of a simulated board on a busy computer does; and never longer.
+_CLOCKS, _SLOWEST = 1.5, 10.0
 WAIT_S = 0.1
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
@@ -60,13 +65,15 @@ class Stream:
     ) -> None:
         self.link = link
         self._enabled, self._falling, self._both = mask(enabled), mask(falling), mask(both)
-        self._recorder, self._unrecorded = recorder, unrecorded
+        self._recorder = None if recorder is None else Behind(recorder)
+        self._unrecorded = unrecorded
         self._interrupts = interrupts
         self._signal: int | None = None
         self._before: dict[int, Any] = {}
         self._ended = False
         self._running = False
         self._since = time.monotonic()
+        self._latest = self._last_of_all = inf
 
     def __enter__(self) -> "Stream":
         self._listen()
@@ -76,7 +83,7 @@ class Stream:
                 self.link.stop()
             both = self._both if self.link.hello["protocol"] > 1 else 0
             self.link.command("configure", enabled=self._enabled, falling=self._falling, both=both)
-            while self.link.receive(0):
+            for _ in self._left(0):
                 pass
             self._running = True
             self.link.command("start")
@@ -113,11 +120,13 @@ class Stream:
                 with suppress(UserError, OSError):
                     self.link.stop()
         finally:
-            if self._recorder is not None:
-                self._recorder.close()
             for number, handler in self._before.items():
                 signal.signal(number, handler)
             self._before = {}
+            recorder, self._recorder = self._recorder, None
+            if recorder is not None:
+                with self._said():
+                    recorder.close()
 
     @property
     def quiet_s(self) -> float:
@@ -143,6 +152,16 @@ class Stream:
         self.link.command(name, **fields)
         self._since = time.monotonic()
 
+    def within(self, seconds: float) -> None:
+        """From now on about so long, by this computer's clock too.
+
+        What is driven ends by the board's clock; where that stands, the lease would be renewed for
+        ever.
+        """
+        now, patience = time.monotonic(), self.link.patience
+        self._latest = now + (_CLOCKS * seconds + QUIET_S) * patience
+        self._last_of_all = now + _SLOWEST * (seconds + QUIET_S) * patience
+
     def receive(self, wait: float = WAIT_S) -> bytes:
         """Bytes that came since, recorded; empty after `wait` s without any.
 
@@ -153,12 +172,23 @@ class Stream:
         data = self.link.receive(wait)
         if data:
             self._keep(data)
-        elif self.quiet_s > QUIET_S:
+        if not data and self.quiet_s > QUIET_S:
             raise UserError(
                 f"the board on {self.link.port} stopped sending; unplug it, plug it in, try again"
             )
+        if self._stands():
+            raise UserError(
+                f"the clock of the board on {self.link.port} does not go on as it should; unplug "
+                "it, plug it in, try again"
+            )
         self._obey()
         return data
+
+    def _stands(self) -> bool:
+        """Whether the board's clock does not go on while the time that was asked for is over."""
+        now = time.monotonic()
+        still = now - self.link.ticked > QUIET_S * self.link.patience
+        return now > self._last_of_all or (now > self._latest and still)
 
     def __iter__(self) -> Iterator[bytes]:
         """Pieces as they come, an empty one where there is a pause; then those after the stop."""
@@ -167,8 +197,14 @@ class Stream:
         self._obey()
         self._running = False
         self.link.stop()
-        while data := self.link.receive(2 * WAIT_S):
+        for data in self._left(2 * WAIT_S):
             self._keep(data)
+            yield data
+
+    def _left(self, wait: float) -> Iterator[bytes]:
+        """What still comes of a board that was stopped; one that never ends is left to itself."""
+        latest = time.monotonic() + _TAIL_S * self.link.patience
+        while time.monotonic() < latest and (data := self.link.receive(wait)):
             yield data
 
     def _obey(self) -> None:
@@ -177,16 +213,26 @@ class Stream:
             raise Stopped("stopped")
 
     def _keep(self, data: bytes) -> None:
-        if self._recorder is None:
+        recorder = self._recorder
+        if recorder is None:
             return
+        with self._said():
+            try:
+                recorder.write(data)
+            except UserError:
+                self._recorder = None
+                with suppress(UserError):
+                    recorder.close()
+                raise
+
+    @contextmanager
+    def _said(self) -> Iterator[None]:
+        """A fault of the recording goes to whom it was promised."""
         try:
-            self._recorder.write(data)
+            yield
         except UserError as error:
             if self._unrecorded is None:
                 raise
-            with suppress(UserError):
-                self._recorder.close()
-            self._recorder = None
             self._unrecorded(error.message)
 
 

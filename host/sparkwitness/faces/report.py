@@ -19,7 +19,16 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import SIMULATED, Recording
 from sparkwitness.errors import UserError, needed
-from sparkwitness.faces import bench_page, cycle_plot, plots, safety, sweep_plots, where_page
+from sparkwitness.faces import (
+    bench_page,
+    conditions_text,
+    cycle_plot,
+    plots,
+    safety,
+    start_text,
+    sweep_plots,
+    where_page,
+)
 from sparkwitness.faces import text as show
 from sparkwitness.foreign import html as escape
 from sparkwitness.records import logbook
@@ -33,6 +42,7 @@ from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import CLAMPS, Setup
 from sparkwitness.timing.timed import time_events
 
+PAPERS = ("a4", "letter")
 _CAUTIONS = {
     "measurement": (safety.RUNNING_ENGINE,),
     "curve": (safety.RUNNING_ENGINE,),
@@ -88,6 +98,10 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         if cylinders:
             table = where_page.cylinder_table(cylinders)
             parts.append(_section("Cylinder by cylinder, in firing order", table))
+        if run.result.get("start"):
+            parts.append(_pairs("From cranking to running", start_text.start(run.result["start"])))
+        if run.result.get("rotor"):
+            parts.append(_pairs("Rotor in the distributor", start_text.rotor(run.result["rotor"])))
         parts.append(_trials(run, trials or []))
         parts.append(_plots(told))
         parts.append(_budget(run.result.get("budget")))
@@ -105,7 +119,8 @@ def page(run: Run, told: Told, trials: list[KeptTrial] | None = None, by: str | 
         if words is not None:
             parts.append(_pairs("Over all speeds", words))
             parts.append(_checks(run))
-            shown = (*shown, *bench_page.SAID)
+            parts.append(_conditions(run.result.get("conditions")))
+            shown = (*shown, *bench_page.SAID, "conditions")
         rest = {k: v for k, v in run.result.items() if k not in shown}
         parts.append(_pairs("Details", logbook.flat(rest)))
         parts.append(_pairs("Plan", logbook.flat(run.result.get("plan") or {})))
@@ -218,14 +233,22 @@ def transient(path: Path) -> Run:
     )  # fmt: skip
 
 
-def pdf(html: str) -> bytes:
-    """The page as PDF (A4).
+def pdf(html: str, paper: str = "a4") -> bytes:
+    """The page as tagged PDF (PDF/UA-1, ISO 14289-1), which a screen reader can follow.
+
+    Args:
+        html: of `page`.
+        paper: one of `PAPERS`.
 
     Raises:
         UserError: weasyprint, or the Pango library that it needs, is not installed.
     """
     try:
-        made: bytes = needed("weasyprint", "pdf").HTML(string=html).write_pdf()
+        weasyprint = needed("weasyprint", "pdf")
+        size = weasyprint.CSS(string=f"@page {{ size: {paper} }}")
+        made: bytes = weasyprint.HTML(string=html).write_pdf(
+            stylesheets=[size], pdf_variant="pdf/ua-1"
+        )
     except OSError as error:
         raise UserError(
             f"a PDF needs the Pango library ({error.__class__.__name__}): on Debian `apt-get "
@@ -372,6 +395,19 @@ def _pairs(title: str, rows: list[tuple[str, str]]) -> str:
         if text
     )
     return _section(title, f'<table class="pairs">{inside}</table>' if inside else "")
+
+
+def _conditions(found: dict[str, Any] | None) -> str:
+    if not found:
+        return ""
+    top = "".join(f'<th class="number">{escape(head)}</th>' for head in conditions_text.HEADS)
+    body = "".join(
+        "<tr>" + "".join(f'<td class="number">{escape(cell)}</td>' for cell in row) + "</tr>"
+        for row in conditions_text.cells(found)
+    )
+    words = "".join(f"<p>{escape(line)}.</p>" for line in conditions_text.words(found))
+    table = f'<table class="points"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
+    return _section("By condition", f'<div class="scroll" tabindex="0">{table}</div>{words}')
 
 
 def _plots(told: Told) -> str:

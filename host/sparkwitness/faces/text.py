@@ -7,7 +7,7 @@ from rich.text import Text
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import MEASURED, SIMULATED
-from sparkwitness.faces import where_text
+from sparkwitness.faces import start_text, where_text
 from sparkwitness.faces.console import Console
 from sparkwitness.timing import gates
 from sparkwitness.timing.budget import Budget
@@ -63,6 +63,12 @@ def measurement(result: Measurement, setup: Setup) -> RenderableType:
         rows.add_row("next setting", _advice(result, setup))
     for name, said in where_text.more_rows(result.split) if result.split else ():
         rows.add_row(name, said)
+    if result.start is not None:
+        for name, said in start_text.start(result.start.to_dict()):
+            rows.add_row(name, said)
+    if result.rotor is not None:
+        for name, said in start_text.rotor(result.rotor.to_dict()):
+            rows.add_row(name, said)
     if result.supply_least_mv is not None:
         rows.add_row("supply", f"lowest {result.supply_least_mv / 1000:.1f} V (± 3 %, divider)")
     rows.add_row("not counted", left_out(result))

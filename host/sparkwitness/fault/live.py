@@ -27,6 +27,7 @@ def listen(
     falling: frozenset[str] = frozenset(),
     record: Path | None = None,
     source: str = MEASURED,
+    unrecorded: Callable[[str], None] | None = None,
 ) -> cranking.Cranking:
     """Listen for `seconds` of the board's time.
 
@@ -37,6 +38,7 @@ def listen(
         falling: inputs whose falling edge is stamped.
         record: file that gets every byte, or None.
         source: of the bytes, for the recording's header.
+        unrecorded: called with a sentence when the recording can go no further; see `Stream`.
 
     Raises:
         UserError: the board went away or fell silent.
@@ -45,7 +47,7 @@ def listen(
         recorder = Recorder(record, board.hello, {"cranking": True}, source) if record else None
         listener = cranking.Listener(reference, board.hello["tick_ps"])
         try:
-            with Stream(board, falling, recorder=recorder) as stream:
+            with Stream(board, falling, recorder=recorder, unrecorded=unrecorded) as stream:
                 shown = time.monotonic()
                 for data in stream:
                     listener.feed(data)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import platformdirs
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.fault import model as ff
 
 
@@ -52,7 +52,7 @@ def load(path: Path) -> ff.Run:
         UserError: it cannot be read, or is no such run; the file is left as it is.
     """
     try:
-        return ff.run_from_dict(json.loads(path.read_text("utf-8")))
+        return ff.run_from_dict(json.loads(small_text(path)))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
     except (ValueError, RecursionError) as error:

@@ -138,7 +138,9 @@ class Database:
                             "choose another file with --logbook"
                         )
                     raise sqlite3.DatabaseError("it does not begin as a database")
-        db = sqlite3.connect(self.path, timeout=_BUSY_S, isolation_level=None)
+        db = sqlite3.connect(
+            self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+        )
         db.text_factory = lambda text: text.decode(errors="replace")
         try:
             self._prepare(db)

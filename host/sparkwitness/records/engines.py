@@ -8,6 +8,7 @@ import json
 import os
 import re
 import tomllib
+from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -53,9 +54,11 @@ _TOLD = {
     "order": "cylinders in firing order", "firing": "crank degrees of each firing from the first",
     "bank": "cylinders of the first bank",
     "index": "input of a second clamp, on cylinder 1's plug lead",
+    "rotor": "degrees BTDC at which the rotor points at its segment's middle",
+    "rotor_within": "how well that is known, ± crank degrees (k = 2)",
 }  # fmt: skip
 # A look and a check belong to one run.
-_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed"}
+_NOT_KEPT = {"reference", "seen", "seen_within", "confirmed", "cranking_volts"}
 
 
 def folder() -> Path:
@@ -260,7 +263,8 @@ def save(name: str, setup: Setup, replace: bool = False) -> Path:
             file.write(text)
         os.replace(scratch, path)
     except OSError as error:
-        scratch.unlink(missing_ok=True)
+        with suppress(OSError):
+            scratch.unlink()
         raise UserError(f"cannot write {path}: {error.strerror}") from None
     return path
 

@@ -12,7 +12,7 @@ from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
 from sparkwitness.decode.flanks import UNKNOWN, Levels
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.timing import trigger
+from sparkwitness.timing import gates, measure, rotor, trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
@@ -66,7 +66,7 @@ TABLES: dict[str, dict[str, Column]] = {
         "tick": Column("int64", "tick", "time of the first spark"),
         "time_s": _TIME,
         "timing_deg_btdc": Column(
-            "float64", "deg", "crank angle of the first spark, BTDC positive"
+            "float64", "deg", "crank angle of the first spark, BTDC positive; null: refused"
         ),
         "speed_rpm": Column("float64", "rev/min", "crank speed around the event; null: not known"),
         "sparks": Column("int64", "", "number of sparks; null: the burst's end was not seen", 0),
@@ -77,6 +77,12 @@ TABLES: dict[str, dict[str, Column]] = {
         "trigger_deg_btdc": Column("float64", "deg", "trigger angle, BTDC positive; null: none"),
         "delay_us": Column("float64", "us", "trigger to first spark; null: no trigger"),
         "dwell_ms": Column("float64", "ms", "on-time before the trigger; null: not known"),
+        "rotor_deg": Column(
+            "float64",
+            "deg",
+            "distributor degrees of the rotor before (+) or past (-) its "
+            "segment's middle at the first spark; null: not typed where that is",
+        ),
     },
     "supply": {
         "session": _SESSION,
@@ -256,7 +262,8 @@ def events(
     Args:
         recording, setup: what was recorded, and what was typed.
         progress: called with the number of bytes just read.
-        refused: called with a session's id and why no angle can be told in a stretch of it.
+        refused: called with a session's id and why no angle can be told in a stretch of it. Where
+            `measure` would show none, events have no angle either.
 
     A recording of up to `_WINDOW` clamp edges is judged as a whole, as `measure` does it; a longer
     one in stretches of that length that overlap.
@@ -267,8 +274,13 @@ def events(
 
     def timed_of(tables: Tables) -> tuple[Tables, Timed | Finding]:
         timed = time_events(setup, tables)
-        if isinstance(timed, Finding):
-            refused(session, timed)
+        why = timed if isinstance(timed, Finding) else None
+        if isinstance(timed, Timed):
+            why = gates.withheld(measure.evaluate(setup, tables).findings)
+            if why is not None:
+                timed = replace(timed, angles=np.full(len(timed.angles), np.nan))
+        if why is not None:
+            refused(session, why)
         return tables, timed
 
     for batch in _batches(recording, EdgeDecoder(), progress):
@@ -316,7 +328,14 @@ def _told(
         "last_spark_tick": found.last_tick, "to_edge_deg": found.to_edge,
         "cylinder": cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
         "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
+        "rotor_deg": _rotor(setup, part.angles),
     }  # fmt: skip
+
+
+def _rotor(setup: Setup, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+    if setup.rotor is None:
+        return np.full(len(angles), np.nan)
+    return np.asarray(rotor.phase(angles, setup.rotor, setup.strokes), np.float64)
 
 
 def supply(session: Session) -> Columns:

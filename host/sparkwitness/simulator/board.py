@@ -22,6 +22,7 @@ from typing import IO
 from sparkwitness import shipped
 from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
+from sparkwitness.simulator.desk import Desk
 from sparkwitness.simulator.rig import Drive
 from sparkwitness.simulator.world import Advance, Lamp, World
 
@@ -42,6 +43,7 @@ class SimulatedBoard:
         world: the world behind the inputs.
         speed: 0: as fast as the board asks; else engine seconds per second of the wall clock.
         interpreter: "micropython", "cpython", or None: MicroPython where there is one.
+        desk: display and buttons, or None: the board has none.
     Attributes:
         port: path of the pseudo-terminal to open.
         world: the world.
@@ -50,7 +52,13 @@ class SimulatedBoard:
         UserError: this system has no pseudo-terminals, or the interpreter asked for is missing.
     """
 
-    def __init__(self, world: World, speed: float = 0.0, interpreter: str | None = None) -> None:
+    def __init__(
+        self,
+        world: World,
+        speed: float = 0.0,
+        interpreter: str | None = None,
+        desk: Desk | None = None,
+    ) -> None:
         if speed < 0:
             raise ValueError("speed must be 0 or more")
         if os.name != "posix":
@@ -60,6 +68,7 @@ class SimulatedBoard:
             )
         self.world = world
         self.speed = speed
+        self._desk = desk
         self._command, self.interpreter = _firmware_command(interpreter)
         self._lock = threading.RLock()
         self._closed = False
@@ -140,7 +149,7 @@ class SimulatedBoard:
         self._master = self._slave = -1
 
     def _start(self) -> None:
-        self._run = _Run(self._command, self._master, self.world, self.speed)
+        self._run = _Run(self._command, self._master, self.world, self.speed, self._desk)
 
     def _stop(self) -> None:
         if self._run is not None:
@@ -150,7 +159,9 @@ class SimulatedBoard:
 class _Run:
     """One life of the firmware's process, with the thread that answers it."""
 
-    def __init__(self, command: list[str], master: int, world: World, speed: float) -> None:
+    def __init__(
+        self, command: list[str], master: int, world: World, speed: float, desk: Desk | None
+    ) -> None:
         self._world, self._speed = world, speed
         self._stopping = threading.Event()
         self._errors: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as this
@@ -168,12 +179,13 @@ class _Run:
                 stdin=master,
                 stdout=master,
                 stderr=self._errors,
-                pass_fds=(board_reads, board_writes),
+                pass_fds=(board_reads, board_writes, *(desk.fds if desk else ())),
                 start_new_session=True,
                 env={
                     **os.environ,
                     "SPARKWITNESS_WORLD": f"{board_reads},{board_writes}",
                     "MICROPYPATH": f"{folder}:.frozen",
+                    **(desk.environment if desk else {}),
                 },
             )
         except OSError as error:

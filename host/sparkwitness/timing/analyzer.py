@@ -49,6 +49,7 @@ class Tables:
             restarted, or recordings joined to one, make several.
         trigger: edges of the trigger tap.
         index: sparks of the other clamp, where it is used.
+        cut: the session's beginning is not in it any more.
     """
 
     sparks: Placed
@@ -68,6 +69,7 @@ class Tables:
     trigger: Marked = field(default_factory=Marked.none)
     index: Marked = field(default_factory=Marked.none)
     supply_tick: list[int] = field(default_factory=list)
+    cut: bool = False
 
     def apart(self) -> "list[Tables]":
         """The sessions' own tables, those without a spark left out; counts are of all."""
@@ -88,6 +90,7 @@ class Tables:
                         trigger=self.trigger.pick(trigger),
                         index=self.index.pick(index),
                         supply_tick=self.supply_tick if last else [],
+                        cut=self.cut and k == 0,
                     )
                 )
         return parts
@@ -412,4 +415,5 @@ class Analyzer:
             trigger=self._trigger.table(start[2]),
             index=self._index.table(start[3]),
             supply_tick=self._supply_tick,
+            cut=self._forgotten or tick is not None,
         )

@@ -119,6 +119,13 @@ class Reference:
         result: Floats = number * self.period + (whole * self.steps + place) * self.step
         return result
 
+    def even_around(self, number: Ticks) -> NDArray[np.bool_]:
+        """Whether that edge and the four on either side of it stand one tooth step apart each."""
+        place = (self.edges - self._back(number)) % self.edges
+        if not self.missing:
+            return np.ones(len(number), np.bool_)
+        return np.asarray((place >= 4) & (place < self.edges - 4))
+
     def _back(self, number: Ticks) -> Ticks:
         """How many edges before the period's end that edge is: at least four, for its neighbours.
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.interpolation import interpolation
 from sparkwitness.timing.ripple import Ripple
 
 Floats = NDArray[np.float64]
@@ -271,121 +272,6 @@ def resolves_swing(reference: Reference, firings_per_rev: float) -> bool:
     return 360.0 / reference.step >= 4 * firings_per_rev
 
 
-# What interpolation errs by where teeth are off, as a share of what a left-out edge misses by: the
-# edge misses by 1.39 tooth errors (weights -1/6 and 2/3 of its neighbours, 1 of its own), the cubic
-# by 0.8 (midway) to 1, so by 0.58 to 0.72 of that, over a gap by more. Own derivation.
-_TEETH_SHARE = 0.70
-_MISS_OF_TEETH = 1.39
-_LIKE_TEETH = 6  # what grows less from span to span
-_REGRESSED = 4000  # misses tell enough
-
-
-def cubic_shares(step: float, firings_per_rev: float) -> tuple[float, float]:
-    """How a cubic through even nodes follows the speed swing at the firing frequency.
-
-    For a sine whose phase moves by x from node to node, the edge left out between its four
-    neighbours misses by 1 - 4/3 cos x + 1/3 cos 2x of its amplitude. Own derivation.
-
-    Args:
-        step: degrees from node to node.
-        firings_per_rev: periods of the sine per revolution.
-
-    Returns:
-        RMS error of the cubic between nodes as a share of that miss (0.11 for fine wheels), and
-        by what factor the miss grows with neighbours twice as far (16 for fine wheels).
-    """
-    x = np.radians(firings_per_rev * step)
-
-    def miss(x: float) -> float:
-        return float(1 - 4 / 3 * np.cos(x) + np.cos(2 * x) / 3)
-
-    f = (np.arange(32) + 0.5) / 32
-    nodes = np.array([-1.0, 0.0, 1.0, 2.0])
-    weights = [np.prod([(f - m) / (k - m) for m in nodes if m != k], axis=0) for k in nodes]
-    sine = sum(w * np.exp(1j * k * x) for w, k in zip(weights, nodes, strict=True))
-    error = float(np.sqrt(np.mean(np.abs(sine - np.exp(1j * f * x)) ** 2)))
-    return error / miss(x), miss(2 * x) / miss(x)
-
-
-def split_miss(near: float, far: float, growth: float) -> tuple[float, float]:
-    """Tooth errors and curvature of the speed, told apart by two spans.
-
-    Over twice the span the cubic errs `growth` times as much, tooth errors are the same.
-
-    Args:
-        near, far: mean squares of the misses of left-out edges in degrees^2, see `angle.Periods`.
-        growth: see `cubic_shares`.
-
-    Returns:
-        RMS of both parts of the near ones in degrees.
-    """
-    curvature = min(max(0.0, (far - near) / (growth**2 - 1)), near)
-    return float(np.sqrt(near - curvature)), float(np.sqrt(curvature))
-
-
-def overtone(miss: Floats, at: Floats, firings_per_rev: float, teeth: int) -> float:
-    """Mean square of the misses that come again at twice the firing frequency.
-
-    By least squares on sines of crank angle (harmonic regression), if it stands out from what the
-    errors of so many teeth give by chance: four times its mean is passed once in e^4 = 55 times
-    (squared amplitudes of noise are exponentially distributed).
-
-    Args:
-        miss: float64[n] degrees by which left-out edges miss.
-        at: float64[n] crank angles of those edges.
-        firings_per_rev: firings of the whole engine per crank revolution.
-        teeth: different edges that are left out in turn.
-
-    Returns:
-        degrees^2.
-    """
-    every = len(miss) // _REGRESSED + 1
-    miss, at = miss[::every], np.radians(at[::every])
-    free = min(len(miss), teeth) - 4
-    if free < 4:
-        return 0.0
-    phases = np.outer(at * firings_per_rev, (1, 2))
-    waves = np.hstack((np.cos(phases), np.sin(phases)))
-    found = np.linalg.lstsq(waves, miss, rcond=None)[0]
-    chance = 2 * float(np.mean((miss - waves @ found) ** 2)) / free
-    square = float(found[1] ** 2 + found[3] ** 2) / 2
-    return square - chance if square > 4 * chance else 0.0
-
-
-def interpolation(
-    miss: Floats, wide: Floats, at: Floats, reference: Reference, firings_per_rev: float
-) -> tuple[float, float, float]:
-    """Standard uncertainty of angles between the wheel's edges, from how its own edges miss.
-
-    Args:
-        miss, wide: float64[n], see `angle.Periods`; NaN where they are not known.
-        at: float64[n], `Reference.left_out`.
-        reference: the wheel.
-        firings_per_rev: firings of the whole engine per crank revolution.
-
-    Returns:
-        Degrees, the RMS of the misses, and the RMS of the tooth errors; a whole tooth step where
-        nothing is known.
-    """
-    known = np.isfinite(miss) & np.isfinite(wide)
-    if not known.any():
-        return reference.step, reference.step, 0.0
-    miss, wide, at = miss[known], wide[known], at[known]
-    near, far = float(np.mean(miss**2)), float(np.mean(wide**2))
-    rms, variance = float(np.sqrt(near)), 0.0
-    share, growth = cubic_shares(reference.step, 2 * firings_per_rev)
-    if growth < _LIKE_TEETH:
-        # On a coarse wheel the spans alone would take an overtone of the speed for tooth errors.
-        teeth = reference.teeth - reference.missing
-        square = min(overtone(miss, at, firings_per_rev, teeth), near)
-        near, far = near - square, max(0.0, far - growth**2 * square)
-        variance = share**2 * square
-    share, growth = cubic_shares(reference.step, firings_per_rev)
-    errors, curvature = split_miss(near, far, growth)
-    u = float(np.sqrt(variance + (_TEETH_SHARE * errors) ** 2 + (share * curvature) ** 2))
-    return u, rms, errors / _MISS_OF_TEETH
-
-
 def budget(
     angles: Floats,
     rate: float,
@@ -398,6 +284,7 @@ def budget(
     swing: float | None = None,
     ripple: Ripple | None = None,
     strokes: int = 4,
+    past: Floats | None = None,
 ) -> Budget:
     """The uncertainty budget of a mean timing angle.
 
@@ -413,6 +300,8 @@ def budget(
         swing: peak relative speed swing inside a revolution where typed, else None.
         ripple: of the wheel, where it shows one.
         strokes: 4 or 2.
+        past: float64[n] crank degrees past an index edge of the same sparks, where `angles` are
+            folded by less than the wheel's period; None: as `angles` say.
     """
     n = len(angles)
     distance = float(np.nanmedian(to_edge))
@@ -421,12 +310,14 @@ def budget(
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):
-        at = reference.left_out(periods.number)
-        u, rms, teeth = interpolation(periods.miss, periods.wide, at, reference, firings_per_rev)
+        where = reference.angle - angles if past is None else past
+        u, rms, teeth = interpolation(
+            periods.miss, periods.wide, periods.number, reference, firings_per_rev, where
+        )
         note = f"wheel's own edges miss by {rms:.3f}° when left out"
         lines.append(Component("interpolation", "B", u, note))
-        past = float(np.median(reference.angle - angles)) % reference.period
-        out = run_out_uncertainty(ripple, past, not reference.missing)
+        middle = float(np.median(reference.angle - angles)) % reference.period
+        out = run_out_uncertainty(ripple, middle, not reference.missing)
         note = "index edge against the others; 0 if the typed angle is that of this very edge"
         if reference.errors:
             # Learned: by how much it stands off, so anything up to that (JCGM 100, 4.3.7).

@@ -14,6 +14,8 @@ from sparkwitness.timing.setup import Setup
 Floats = NDArray[np.float64]
 
 _REGULAR = 0.5  # share of the distances that are alike, below which there is no rhythm
+_ALMOST_ALL, _SOME = 0.95, 0.1  # of the distances
+_TURNED = 40.0  # degrees that a timing may move by in a run, and more
 _NEAR = 0.15  # a spacing off by less is that spacing
 _WORDS = {
     "plug": "one plug lead",
@@ -116,6 +118,45 @@ def no_reading(setup: Setup, steps: Floats) -> Finding:
             ": check the number of cylinders and strokes, where the clamp sits, whether it hears "
             "other leads, and the reference's teeth"
         )
+    return Finding("spacing", text, REFUSED, False)
+
+
+def misfires(steps: Floats, spacing: float) -> bool:
+    """Whether events come as typed, and most firings have none.
+
+    Then every distance is some whole firings, now and then a single one; what comes half as often
+    as typed never comes after a single one.
+
+    Args:
+        steps: float64[n] degrees from each event to the next, NaN across a break.
+        spacing: degrees between firings, as typed.
+    """
+    firings = steps[np.isfinite(steps)] / spacing
+    whole = np.abs(firings - np.rint(firings)) < _NEAR
+    single = np.abs(firings - 1) < _NEAR
+    return bool(np.mean(whole) > _ALMOST_ALL and np.mean(single) > _SOME)
+
+
+def miscounted(setup: Setup, steps: Floats, spacing: float) -> Finding | None:
+    """A wheel of even teeth that has more or fewer than typed: none of its turns looks odd.
+
+    So all firings together lie further apart, or less far, by the share of the teeth.
+
+    Args:
+        steps: float64[n] degrees from each event to the next, NaN across a break.
+        spacing: degrees between firings, as typed.
+    """
+    wheel = setup.reference
+    steps = steps[np.isfinite(steps)]
+    due = float(np.maximum(np.rint(steps / spacing), 1).sum()) * spacing
+    off = float(steps.sum()) - due
+    if wheel.missing or abs(off) < max(_TURNED, due / wheel.teeth / 2):
+        return None
+    text = (
+        f"sparks come every {spacing * (1 + off / due):.1f}° of crank by the typed reference, not "
+        f"every {spacing:g}°: a wheel with {wheel.teeth * (1 + off / due):.0f} teeth would fit "
+        f"better than {wheel.teeth}. Count its teeth and type them"
+    )
     return Finding("spacing", text, REFUSED, False)
 
 

@@ -24,6 +24,10 @@ NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
 # A reversed clamp stamps the second half wave of the ringing, at most so much later:
 # hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
 SECOND_FLANK_S = 65e-6
+# Sparks of a burst come sooner than this after each other; a coil charges longer (common practice,
+# no source).
+FARTHEST_S = 1.8e-3
+COIL_HEARD = 0.25  # share of the events, fewer are noise
 _WORTH = 0.4  # degrees: less is not worth a second run
 # A single tooth under a swapped VR sensor: hardware/spice/vr_wheel.cir.
 _ONE_TOOTH = 17.0
@@ -35,8 +39,9 @@ _GAIN_OFF = 0.2  # of 1 or 2
 
 CANNOT_TELL = (
     "No time stamp can tell a reference angle typed wrong, a sensor or clamp that stamps its other "
-    "flank, or a timing mark that slipped. Find top dead centre with a piston stop, look at the "
-    "mark with a lamp, and turn the clamp round once, before you trust the angle."
+    "flank, a pulse that comes more often than typed, or a timing mark that slipped. Find top dead "
+    "centre with a piston stop, look at the mark with a lamp, compare the speed shown with the "
+    "engine's, and turn the clamp round once, before you trust the angle."
 )
 
 
@@ -71,6 +76,8 @@ class Evidence:
         gap: what the gap and the step beside it measure in pitches, where no such wheel is.
         noisy: share of the crank's edges that did not fit the wheel.
         sessions: in words, the timing of each where the recording holds several.
+        second: share of the events whose second edge comes later than a burst's would, how much
+            later, s, and the crank degrees that pass.
     """
 
     setup: Setup
@@ -86,6 +93,7 @@ class Evidence:
     gap: tuple[float, float] | None = None
     noisy: float = 0.0
     sessions: str = ""
+    second: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def look(self) -> float | None:
@@ -138,6 +146,17 @@ def _listed(e: Evidence) -> str:
 
 def _several(e: Evidence) -> Fields:
     return {"places": _listed(e)} if e.kind == "several" else None
+
+
+def _coil_on(e: Evidence) -> Fields:
+    share, late, degrees = e.second
+    if share < COIL_HEARD:
+        return None
+    first = e.timing if e.kind == "own" else max(a for a, _ in e.places)
+    return {
+        "share": 100 * share, "ms": 1e3 * late,
+        "first": btdc(first), "second": btdc(first - degrees),
+    }  # fmt: skip
 
 
 def _other_lead(e: Evidence) -> Fields:
@@ -235,10 +254,20 @@ def _sessions(e: Evidence) -> Fields:
 
 GATES: tuple[Gate, ...] = (
     Gate(
+        "coil_on", REFUSED, False, _coil_on,
+        "in {share:.0f} % of the events the clamp stamps a second edge {ms:.1f} ms after the "
+        "first, later than a burst's next spark comes. Most likely the first is the coil being "
+        "switched on, and the spark is at {second}; if the second is the spark's end, it is at "
+        "{first}. Move the clamp to a plug lead, away from coil and module, or turn it round. A "
+        "lamp's reading typed with --seen settles it, or say --confirm coil_on",
+        look=True,
+    ),
+    Gate(
         "several_places", REFUSED, False, _several,
         "the sparks come at several places: {places}; one mean would be the timing of none. Odd "
         "firing under one coil lead, a lead beside the clamp, or a spark that often comes late "
         "does this: clip the clamp on one plug lead, away from the others, and measure again",
+        confirm=False,
     ),
     Gate(
         "odd_gap", REFUSED, False, _gap,
@@ -246,12 +275,14 @@ GATES: tuple[Gate, ...] = (
         "place of {whole} and 1: the sensor's two wires are most likely swapped, or its other edge "
         "is stamped, and then every angle is off by a part of a tooth. Swap the wires (or change "
         "--falling crank) and measure again",
+        confirm=False,
     ),
     Gate(
         "shaft", REFUSED, False, _shaft,
         "the speed differs from each turn of the wheel to the next and comes back every second "
         "one: so turns a crank, but {typed} is typed. Look where the wheel sits and type it as it "
         "is",
+        confirm=False,
     ),
     Gate(
         "ambiguous", WARNING, False, _ambiguous,
@@ -363,10 +394,10 @@ def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
         if values is None or (gate.look and evidence.looked):
             continue
         level, may = gate.level, gate.advice
-        if gate.confirm and level == WARNING and gate.name in evidence.setup.confirmed:
+        if gate.confirm and level != NOTE and gate.name in evidence.setup.confirmed:
             level, may = NOTE, True
         findings.append(Finding(gate.name, gate.text.format(**values), level, may))
-        if gate.level == REFUSED:
+        if level == REFUSED:
             return Judgement(False, False, tuple(findings))
     codes = {f.code for f in findings}
     return Judgement(True, "ambiguous" not in codes, tuple(findings))

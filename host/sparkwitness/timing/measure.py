@@ -12,9 +12,20 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import budget as timing
-from sparkwitness.timing import clamps, cycle, dwell, gates, gates_tap, torque, trigger
+from sparkwitness.timing import (
+    clamps,
+    cycle,
+    dwell,
+    gates,
+    gates_start,
+    gates_tap,
+    starting,
+    torque,
+    trigger,
+)
 from sparkwitness.timing import cylinders as each
 from sparkwitness.timing import ripple as crank
+from sparkwitness.timing import rotor as rotors
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.budget import Budget
@@ -24,7 +35,16 @@ from sparkwitness.timing.gates import REFUSED, Finding
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.ripple import Turns
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.timed import Timed, crank_misses, mean_speed, placed, time_events
+from sparkwitness.timing.timed import (
+    Timed,
+    Whole,
+    crank_misses,
+    mean_speed,
+    placed,
+    second_edges,
+    time_events,
+    whole,
+)
 
 FEWEST_EVENTS, FEWEST_REVS = 30, 20
 _STEADY_SHARE, _STEADY_RPM, _STEADY_REVS = 0.10, 75.0, 20
@@ -64,6 +84,8 @@ class Measurement:
         split: controller and module told apart, where the trigger tap is connected.
         cylinders: each of them, where the firing order is typed.
         cycle: the picture of a cycle.
+        start: from cranking to running, where the recording holds that.
+        rotor: where the sparks fall in the distributor, where that is marked.
         findings: what a person must know; why something is None, see `gates`.
         loss: what did not arrive or was refused.
     """
@@ -104,6 +126,8 @@ class Measurement:
     split: trigger.Split | None = None
     cylinders: each.Cylinders | None = None
     cycle: Cycle | None = None
+    start: starting.Start | None = None
+    rotor: rotors.Rotor | None = None
     findings: list[Finding] = field(default_factory=list)
     loss: Loss = field(default_factory=Loss)
 
@@ -146,6 +170,8 @@ class Measurement:
             "split": self.split.to_dict() if self.split else None,
             "cylinders": self.cylinders.to_dict() if self.cylinders else None,
             "cycle": self.cycle.to_dict() if self.cycle else None,
+            "start": self.start.to_dict() if self.start else None,
+            "rotor": self.rotor.to_dict() if self.rotor else None,
             "cannot_tell": gates.CANNOT_TELL if self.timing is not None else None,
             "advice_allowed": all(f.advice for f in self.findings),
             "findings": [asdict(f) for f in self.findings],
@@ -199,7 +225,12 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
         result.findings.append(found)
         if found.code == "no_spark":
             result.rpm = Number(mean_speed(setup, tables))
+        result.start = starting.read(setup, tables, None)
         return result
+    everything = whole(setup, tables, found)
+    start = starting.read(setup, tables, everything)
+    # Angles wait for the gates.
+    result.start = None if start is None else start.without_angles()
     result.event_spacing, result.clamp = found.spacing, found.clamp
     result.stray, result.cut, result.unplaced = found.stray, found.cut, found.unplaced
     keep = np.ones(len(found.speed), np.bool_)
@@ -219,6 +250,8 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
         result.findings.append(Finding("few_events", text, REFUSED, False))
         return result
     _timing(result, setup, steady, tables, sessions)
+    if result.timing is not None:
+        _over_all_speeds(result, setup, everything, start, tables.tick_s)
     if tables.dropped:
         text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
         result.findings.append(Finding("long", text))
@@ -299,6 +332,7 @@ def _timing(
         setup.swing,
         ripple,
         setup.strokes,
+        events.degrees,
     )
     alternates = ripple is not None and ripple.alternates
     if setup.reference.teeth == 1:
@@ -330,6 +364,7 @@ def _timing(
             None if shape is None else crank.odd_gap(shape, setup.reference, setup.firings_per_rev),
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
+            second_edges(events, tables, rpm),
         )
     )
     result.findings += judged.findings
@@ -409,6 +444,17 @@ def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
     if result.cylinders is None or whole is None:
         return cycle.of_one(setup, steady.events, steady.angles, result.split)
     return cycle.of_each(setup, result.cylinders, *whole)
+
+
+def _over_all_speeds(
+    result: Measurement, setup: Setup, found: Whole, start: starting.Start | None, tick_s: float
+) -> None:
+    """What rests on more than the steady stretch: the start, and the rotor's window."""
+    result.start = start
+    if result.budget is not None and result.clamp is not None:
+        result.rotor = rotors.read(setup, found, result.clamp, result.budget)
+    evidence = gates_start.Evidence(setup, result.start, result.rotor)
+    result.findings += gates.judge(evidence, gates_start.ROWS).findings
 
 
 def _tapped(

@@ -20,7 +20,7 @@ COUNTS = tuple(advice.GAIN)
 _MAY_BE_MISSING = (
     "commanded", "setting", "swing", "delay_us", "least", "most", "learned_gain", "seen",
     "sensor_ohm", "sensor_henry",
-    "trigger_delay_us", "coil_ms",
+    "trigger_delay_us", "coil_ms", "rotor", "cranking_volts",
 )  # fmt: skip
 TRIGGERS = {
     "auto": "found from which flank the sparks follow",
@@ -68,6 +68,10 @@ class Setup:
         firing: crank degrees of each firing, in that order, from the first; empty: even.
         index: input of a second clamp, on cylinder 1's plug lead; None: there is none.
         bank: cylinders of the first bank; empty: not typed.
+        rotor, rotor_within: crank degrees BTDC at which the distributor's rotor points at the
+            middle of the segment that fires, by its own marks, and how well that is known (k = 2);
+            None: not typed.
+        cranking_volts: lowest supply voltage while cranking, as read elsewhere; None: not typed.
     """
 
     reference: Reference
@@ -105,6 +109,9 @@ class Setup:
     firing: tuple[float, ...] = ()
     index: str | None = None
     bank: tuple[int, ...] = ()
+    rotor: float | None = None
+    rotor_within: float = 4.0
+    cranking_volts: float | None = None
 
     def __post_init__(self) -> None:
         for name, low, high, unit in (
@@ -116,7 +123,8 @@ class Setup:
             ("seen", -60, 80, "degrees BTDC"), ("seen_within", 0, 30, "degrees"),
             ("sensor_ohm", 1, 1e5, "Ω"), ("sensor_henry", 1e-3, 10, "H"),
             ("trigger_delay_us", -1e4, 1e4, "µs"), ("u_trigger_delay_us", 0, 1e4, "µs"),
-            ("coil_ms", 1e-3, 1e3, "ms"),
+            ("coil_ms", 1e-3, 1e3, "ms"), ("rotor", -60, 80, "degrees BTDC"),
+            ("rotor_within", 0, 30, "degrees"), ("cranking_volts", 1, 60, "V"),
         ):  # fmt: skip
             value = getattr(self, name)
             if value is None and name in _MAY_BE_MISSING:

@@ -248,6 +248,7 @@ class Visits:
         drift: what the trend in time changed from the first visit to the last, with
             u_drift, and its part in the second half of the time: drift_late.
         slowed: that part against the first half's, and its standard uncertainty; inf: not known.
+        of_trend: degrees of freedom of drift and slowed.
     """
 
     values: Floats
@@ -258,6 +259,7 @@ class Visits:
     u_drift: float
     drift_late: float
     slowed: Interval
+    of_trend: float
 
 
 def from_visits(
@@ -312,7 +314,7 @@ def from_visits(
             ratio = float(halves[1] / halves[0])
             variance = spread[1, 1] + ratio**2 * spread[0, 0] - 2 * ratio * spread[0, 1]
             slowed = ratio, float(np.sqrt(max(0.0, variance)) / abs(halves[0]))
-    bare = columns[:, :p]
+    bare, of_trend = columns[:, :p], float(freedom)
     if freedom and abs(drift) <= student_quantile(0.995, freedom) * u_drift:
         # No trend: what moves is a wander, and belongs to what differs between the visits.
         freedom = n - p
@@ -323,6 +325,7 @@ def from_visits(
     return Visits(
         fit.values[:p], fit.covariance[:p, :p] + shared, freedom / alike,
         float(np.sqrt(np.mean(between**2))), drift, u_drift, late, slowed,
+        of_trend,
     )  # fmt: skip
 
 

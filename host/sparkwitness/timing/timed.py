@@ -9,7 +9,7 @@ from sparkwitness.timing import budget as timing
 from sparkwitness.timing import clamps, groups, seating
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.events import Events, Grouping, burst_gap, fold, fold_of, group, strays
-from sparkwitness.timing.gates import REFUSED, Finding
+from sparkwitness.timing.gates import FARTHEST_S, REFUSED, Finding
 from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
 
@@ -110,7 +110,11 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
         return clamps.no_reading(setup, every)
     step = float(np.nanmedian(steps))
     if found.kind != groups.SEVERAL and abs(step / firing.spacing - 1) > 0.15:
-        return clamps.no_reading(setup, steps)
+        alone = np.count_nonzero(mine) > 0.8 * len(mine)
+        if not (alone and clamps.misfires(steps, firing.spacing)):
+            return clamps.no_reading(setup, steps)
+    if miscounted := clamps.miscounted(setup, steps, firing.spacing):
+        return miscounted
     speed = _speed(good, tables.tick_s)
     delay = setup.delay(usual_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, usual_speed))
@@ -258,6 +262,49 @@ def _speed(events: Events, tick_s: float) -> NDArray[np.float64]:
     return np.where(np.isfinite(speed), speed, after)
 
 
+@dataclass(frozen=True)
+class Whole:
+    """All events of a recording at whatever speed, strays and other places among them.
+
+    Attributes:
+        events: one element each, as for the arrays below.
+        angles: float64 first-spark angle, degrees BTDC, folded around the timing found.
+        speed: float64 rev/min around each; NaN where not known.
+    """
+
+    events: Events
+    angles: NDArray[np.float64]
+    speed: NDArray[np.float64]
+
+    def pick(self, mask: NDArray[np.bool_]) -> "Whole":
+        """Those selected by a mask."""
+        return Whole(self.events.pick(mask), self.angles[mask], self.speed[mask])
+
+
+_SPEEDS = np.geomspace(20.0, 20000.0, 31)  # the paths' delay follows the speed smoothly
+
+
+def whole(setup: Setup, tables: Tables, found: Timed) -> Whole:
+    """All events at whatever speed, each with its own path's delay taken off.
+
+    Args:
+        setup, tables: as for `time_events`.
+        found: what that gave.
+    """
+    events = found.events if found.every is None else found.every
+    speed = _speed(events, tables.tick_s)
+    known = np.isfinite(speed)
+    usual = np.where(known, speed, mean_speed(setup, tables))
+    at_speeds = [setup.delay(float(rpm)).us for rpm in _SPEEDS]
+    late = np.interp(usual, _SPEEDS, at_speeds) * 6e-6 * usual
+    degrees = events.degrees
+    if found.seats is not None and setup.odd:
+        degrees = seating.evened(degrees, found.seats, setup)
+    raw = setup.reference.btdc(degrees) + late
+    angles = fold(raw, found.modulo, float(np.median(found.angles)))
+    return Whole(events, angles, speed)
+
+
 def placed(steady: Timed) -> tuple[Seats, Events, NDArray[np.float64]] | None:
     """All events between the first and the last, with their places; None: not looked at."""
     every, seats, seated = steady.every, steady.seats, steady.seated
@@ -277,3 +324,18 @@ def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
     place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
     order = np.array(setup.order or range(1, setup.cylinders + 1))
     return np.where(place >= 0, order[place], 0)
+
+
+def second_edges(events: Events, tables: Tables, rpm: float) -> tuple[float, float, float]:
+    """Events whose second edge comes later than a burst's would: see `gates.Evidence.second`."""
+    many = events.pick(events.sparks > 1)
+    if not len(many.tick):
+        return 0.0, 0.0, 0.0
+    ticks = tables.sparks.tick
+    after = ticks[np.searchsorted(ticks, many.tick) + 1] - many.tick
+    late: NDArray[np.float64] = np.multiply(after, tables.tick_s)
+    late = late[late > FARTHEST_S]
+    if not len(late):
+        return 0.0, 0.0, 0.0
+    usual = float(np.median(late))
+    return len(late) / len(events.tick), usual, timing.degrees_of(usual, rpm)

@@ -181,6 +181,7 @@ def read(
     lines = timing.budget(
         asked, 6.0 * rpm * tick_s, fires.to_edge[fire], turned, setup.reference,
         setup.firings_per_rev, rpm, path.u_us * 1e-6, setup.swing, ripple, setup.strokes,
+        fires.degrees[fire],
     )  # fmt: skip
     between = setup.answer_delay(falls)
     delay = (steady.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - between.us

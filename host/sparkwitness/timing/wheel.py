@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.timing.angle import Reference, Track
 from sparkwitness.timing.budget import WEAKNESS, default_swing, unequal_amplitude
 
@@ -187,7 +187,7 @@ def load(path: Path, reference: Reference) -> Reference:
         UserError: no such file, not one of these, or of another wheel.
     """
     try:
-        values = json.loads(path.read_text(encoding="utf-8"))
+        values = json.loads(small_text(path))
     except OSError as error:
         raise UserError(f"cannot read {path}: {error.strerror}") from None
     except (ValueError, RecursionError):

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.recording import MEASURED, Recorder
+from sparkwitness.decode.recording import MEASURED, Behind, Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.device.run import flanks
 from sparkwitness.device.stream import Stream
@@ -69,8 +69,12 @@ class Capture:
         record: file that gets every byte, or None.
         patience: factor on all time-outs.
         entered: called with a setting that a person says to have entered.
+        source: of the bytes, for the recording's header.
         keep: gets "mark" or "trial", the result, its set-up and the board's hello, in a thread of
             its own; raises `UserError` where it cannot be kept. None: nothing is kept.
+
+    Attributes:
+        trouble: what could not be recorded or kept, in a sentence, or "".
     """
 
     def __init__(
@@ -90,7 +94,7 @@ class Capture:
         self._port, self._publish, self._patience = port, publish, patience
         self._entered, self._keep = entered, keep
         self._record, self._source = record, source
-        self._recorder: Recorder | None = None
+        self._recorder: Behind | None = None
         self._asked: queue.Queue[Request] = queue.Queue(_MOST_ASKED)
         self._closing = threading.Event()
         self._helper = ThreadPoolExecutor(1, thread_name_prefix="connect")
@@ -114,7 +118,7 @@ class Capture:
         self._trials: list[advice.Trial] = []
         self._learned = ""
         self._lamp: dict[str, Any] = {"mode": "off", "text": "off"}
-        self._trouble = ""
+        self.trouble = ""
         self._crank_edges, self._crank_at = 0, time.monotonic()
         self._engine = "waiting"
         self._notes: list[str] = []
@@ -130,8 +134,8 @@ class Capture:
         stream = self._connect()
         if self._record is not None:
             try:
-                self._recorder = Recorder(
-                    self._record, stream.link.hello, self.setup.to_dict(), self._source
+                self._recorder = Behind(
+                    Recorder(self._record, stream.link.hello, self.setup.to_dict(), self._source)
                 )
             except UserError:
                 _close(stream)
@@ -147,10 +151,13 @@ class Capture:
         self._keeper.shutdown(wait=True)
         self._helper.shutdown(wait=True, cancel_futures=True)
         if self._connecting is not None and self._connecting.done():
-            with suppress(Exception):
+            with suppress(UserError):
                 _close(self._connecting.result())
         if self._recorder is not None:
-            self._recorder.close()
+            try:
+                self._recorder.close()
+            except UserError as error:
+                self.trouble = error.message
 
     def ask(self, do: str, values: dict[str, Any]) -> "Future[str]":
         """Queue a command; the future gets a sentence, or the `UserError` that refuses it."""
@@ -243,7 +250,7 @@ class Capture:
             try:
                 self._recorder.write(data)
             except UserError as error:
-                self._trouble = error.message
+                self.trouble = error.message
                 with suppress(UserError):
                     self._recorder.close()
                 self._recorder = None
@@ -273,7 +280,7 @@ class Capture:
             },
             "engine": self._engine,
             "firings": self._trend.events,
-            "notes": [t for t in (self._why, *self._notes, self._learned, self._trouble) if t],
+            "notes": [t for t in (self._why, *self._notes, self._learned, self.trouble) if t],
             "lamp": self._lamp,
             "trials": self.trials,
             "marks": self.marks[-_MARKS_SHOWN:],
@@ -415,7 +422,7 @@ class Capture:
             try:
                 keep(what, result, setup, board)
             except UserError as error:
-                self._trouble = f"not kept in the logbook: {error.message}"
+                self.trouble = f"not kept in the logbook: {error.message}"
 
         self._keeper.submit(work, self._result, self.setup)
 

@@ -118,6 +118,10 @@ function show(message) {
     : commanded ? `commanded ${commanded.text}` : "enter the commanded value to see the error");
   interval(error);
   where(view.where, view.cylinders);
+  for (const name of ["start", "rotor"]) {
+    $(`${name}-box`).hidden = !view[name];
+    rows(name, view[name] || [], (one) => cells(...one));
+  }
   put("rpm", rpm ? rpm.text : "—");
   put("rpm-within", rpm ? rpm.within : "");
   put("sparks", sparks ? sparks.text : "—");

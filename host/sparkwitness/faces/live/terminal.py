@@ -62,6 +62,8 @@ def render(shown: dict[str, Any]) -> RenderableType:
         rows.add_row("by cause", where["causes"])
         if where["dwell"]:
             rows.add_row("dwell", where["dwell"])
+    for name, said in (*(shown.get("start") or ()), *(shown.get("rotor") or ())):
+        rows.add_row(name, said)
     if shown["supply"]:
         rows.add_row("supply", shown["supply"])
     rows.add_row("not counted", shown["left_out"])

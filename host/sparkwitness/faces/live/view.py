@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.faces import start_text, where_text
 from sparkwitness.faces import text as show
-from sparkwitness.faces import where_text
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.measure import Measurement
@@ -158,7 +158,7 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
     """The result in words and rounded figures; None where it cannot be told."""
     u = result.expanded
     shown: dict[str, Any] = {
-        "where": None, "cylinders": None,
+        "where": None, "cylinders": None, "start": None, "rotor": None,
         "timing": None, "error": None, "rpm": None, "sparks": None, "next": None, "supply": None,
         "commanded": None, "setting": None,
         "events": result.events,
@@ -228,6 +228,10 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
     if result.cylinders is not None:
         heads, rows = where_text.cylinder_table(result.cylinders)
         shown["cylinders"] = {"heads": heads, "rows": rows, "words": list(result.cylinders.words)}
+    if result.start is not None:
+        shown["start"] = start_text.start(result.start.to_dict())
+    if result.rotor is not None:
+        shown["rotor"] = start_text.rotor(result.rotor.to_dict())
     if result.spacing_us is not None and result.duration_us is not None:
         every = show.plus_minus(result.spacing_us, result.u_spacing_us, " µs")
         lasts = show.plus_minus(result.duration_us, result.u_duration_us, " µs")

@@ -10,7 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from sparkwitness.decode import wire
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, part_of
 from sparkwitness.records.tables import SECONDS, TABLES, Column, Columns, Piece, Session
 
 ROWS = 10_000  # of a table at a time where they become Python values
@@ -22,7 +22,7 @@ class Files:
     """Files that come into being together: written under another name, renamed at the end."""
 
     may_replace: bool
-    paths: list[Path] = field(default_factory=list)
+    parts: dict[Path, Path] = field(default_factory=dict)
 
     def new(self, path: Path) -> Path:
         """Name to write under for a file to be called `path`.
@@ -32,24 +32,22 @@ class Files:
         """
         if path.exists() and not self.may_replace:
             raise UserError(f"{path} already exists; choose another name with --out, or --force")
-        self.paths.append(path)
-        return _part(path)
+        if path.exists() and not path.is_file():
+            raise UserError(f"{path} is no file that can be replaced; choose another --out")
+        self.parts[path] = part_of(path)
+        return self.parts[path]
 
     def done(self) -> list[Path]:
         """Give all files their names."""
-        for path in self.paths:
-            os.replace(_part(path), path)
-        return self.paths
+        for path, part in self.parts.items():
+            os.replace(part, path)
+        return list(self.parts)
 
     def drop(self) -> None:
         """Remove what was written."""
-        for path in self.paths:
+        for part in self.parts.values():
             with suppress(OSError):
-                _part(path).unlink(missing_ok=True)
-
-
-def _part(path: Path) -> Path:
-    return path.with_name(path.name + ".part")
+                part.unlink()
 
 
 @dataclass

@@ -13,7 +13,7 @@ from typing import Any, TextIO
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.records.import_ import columns
 from sparkwitness.records.import_.base import Logged, Options, simulated
 from sparkwitness.records.import_.sigrok import rate_of
@@ -215,7 +215,7 @@ def _beside(path: Path) -> tuple[int | None, str]:
     """Length of a tick, and the words of the description beside our own tables."""
     beside = path.with_name(f"{path.name}-metadata.json")
     try:
-        about = json.loads(beside.read_text(encoding="utf-8"))
+        about = json.loads(small_text(beside))
         for column in about["tableSchema"]["columns"]:
             if column["name"] == "tick" and (m := _TICK.fullmatch(column["schema:unitText"])):
                 return int(m[1]), str(about.get("dc:description"))

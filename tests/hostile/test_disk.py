@@ -1,0 +1,137 @@
+"""A disk that is full, gone, or does not answer costs neither the run nor its result."""
+
+import errno
+import json
+import os
+import threading
+
+import pytest
+from click.testing import CliRunner
+
+from hostile.ends import RECORDING, run
+from sparkwitness.cli import keeping, main
+from sparkwitness.decode import recording
+from sparkwitness.decode.recording import Behind, Recorder
+from sparkwitness.device.stream import Stream
+from sparkwitness.errors import UserError, whole_file
+from sparkwitness.records.logbook import Logbook
+
+
+@pytest.fixture
+def standing(monkeypatch):
+    """A disk, such as one at the other end of a network, from which no answer comes."""
+    answer = threading.Event()
+    kept = Logbook.keep
+
+    def keep(*args, **more):
+        answer.wait(30)
+        return kept(*args, **more)
+
+    monkeypatch.setattr(Logbook, "keep", keep)
+
+    opened = keeping.open_logbook
+
+    def open_then_stand(*args):
+        book = opened(*args)
+        keeping._LONGEST_S = 0.2
+        return book
+
+    monkeypatch.setattr(keeping, "_LONGEST_S", 40.0)  # and put back at the end
+    monkeypatch.setattr(keeping, "open_logbook", open_then_stand)
+    yield
+    answer.set()
+
+
+def test_the_result_is_on_the_screen_before_it_is_kept(tmp_path):
+    said = run("measure", "--from", RECORDING, "--logbook", tmp_path / "book.db").output
+    assert said.index("true timing") < said.index("kept as run 1")
+
+
+def test_a_disk_that_does_not_answer_costs_a_sentence(tmp_path, standing):
+    book = tmp_path / "book.db"
+    done = run("measure", "--from", RECORDING, "--logbook", book)
+    assert done.exit_code == 0
+    said = " ".join(done.output.split())
+    assert said.index("true timing") < said.index(f"! not kept: the disk of {book} does not answer")
+
+
+def test_nor_does_it_keep_a_script_from_its_numbers(tmp_path, standing):
+    done = CliRunner().invoke(
+        main, ["measure", "--from", str(RECORDING), "--json", "--logbook", str(tmp_path / "b.db")]
+    )
+    assert done.exit_code == 0, repr(done.exception)
+    found = json.loads(done.stdout)
+    assert found["run"] is None and found["timing_deg_btdc"] is not None
+    assert "does not answer" in " ".join(done.stderr.split())
+
+
+class Stands:
+    """A file to which nothing can be written, until it is told to fail."""
+
+    def __init__(self, fault):
+        self.fault, self.told = fault, threading.Event()
+
+    def write(self, _):
+        self.told.wait(30)
+        raise OSError(self.fault, os.strerror(self.fault))
+
+    def flush(self):
+        pass
+
+    def close(self):
+        self.told.set()
+
+
+def test_a_recording_that_stands_holds_nobody_up(tmp_path, monkeypatch):
+    monkeypatch.setattr(recording, "_MOST_BEHIND", 5000)
+    monkeypatch.setattr(recording, "_LAST_S", 0.1)
+    recorder = Recorder(tmp_path / "run.rec", {}, None)
+    recorder._file.close()
+    recorder._file = stands = Stands(errno.ENOSPC)
+    behind = Behind(recorder)
+    with pytest.raises(UserError, match="does not answer"):
+        for _ in range(20):
+            behind.write(bytes(1000))
+    with pytest.raises(UserError, match="does not answer"):
+        behind.close()
+    stands.told.set()
+    behind._thread.join(5)
+
+
+FAULTS = [errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.ESTALE]
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_recording_that_fails_is_said_and_the_stream_goes_on(tmp_path, fault):
+    recorder = Recorder(tmp_path / "run.rec", {}, None)
+    recorder._file.close()
+    recorder._file = stands = Stands(fault)
+    stands.told.set()
+    said = []
+    stream = Stream(None, recorder=recorder, unrecorded=said.append)  # no board is needed for it
+    while not said:
+        stream._keep(bytes(10))
+    stream._keep(b"more")
+    stream.close()
+    assert len(said) == 1 and os.strerror(fault) in said[0] and "intact" in said[0]
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_the_old_file_stays_where_the_new_one_fails(tmp_path, fault):
+    path = tmp_path / "page.html"
+    path.write_text("old")
+    with pytest.raises(UserError, match="cannot write"), whole_file(path, True) as part:
+        part.write_text("half of the n")
+        raise OSError(fault, os.strerror(fault))
+    assert path.read_text() == "old" and list(tmp_path.iterdir()) == [path]
+    with whole_file(path, True) as part:
+        part.write_text("new")
+    assert path.read_text() == "new" and list(tmp_path.iterdir()) == [path]
+
+
+def test_nobody_can_lay_a_trap_where_a_file_will_be_written(tmp_path):
+    """In a folder of all, a link with the name to be: no name can be known before."""
+    with whole_file(tmp_path / "a", True) as one, whole_file(tmp_path / "a", True) as two:
+        assert one != two and len(one.name) > 20
+        one.touch()
+        two.touch()
