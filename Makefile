@@ -8,7 +8,7 @@ DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm
           libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
 
 .PHONY: demo test quick lint docs dist lowest newest pythons debian bench accuracy verdicts hardware board layout \
-        hostile fuzz lock clean
+        hostile fuzz mutants lock clean
 
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
@@ -89,6 +89,12 @@ layout: $(VENV)/test
 hostile: $(VENV)/test
 	cd tests && ../$(BIN)/python -m hostile
 	SPARKWITNESS_LONG=1 $(BIN)/pytest -q -s tests/hostile/test_page.py
+
+# Small changes to the core, which the tests must notice (an hour, two cores). SEED, PER_FILE.
+SEED ?= 1
+PER_FILE ?= 20
+mutants: $(VENV)/test debian
+	cd tests && ../$(BIN)/python -m mutants --seed $(SEED) --per-file $(PER_FILE)
 
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000

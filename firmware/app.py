@@ -1,7 +1,7 @@
 """What the board does: obey commands, stream edges, beat, and switch off when the host is silent.
 
 Everything here is the same on a board and on the unix port. The hardware module behind it is
-described in hw_unix.py.
+described in hw_unix.py. Longer than other files: one loop, and all that happens in its turns.
 """
 
 import gc

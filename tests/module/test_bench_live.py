@@ -136,6 +136,21 @@ def test_a_soak_goes_on_where_it_stopped(tmp_path):
     assert sum(b.triggers for b in soak.bins) == pytest.approx(9 * 4000 / 30, rel=0.02)
 
 
+def test_the_board_says_why_it_switched_its_outputs_off(tmp_path, monkeypatch):
+    """A host that sends no renewal is silent for the lease, whatever else it sends."""
+    send = Link._send
+    monkeypatch.setattr(
+        Link, "_send", lambda self, name, **fields:
+        0 if name == "renew" else send(self, name, **fields)
+    )  # fmt: skip
+    with SimulatedBoard(World(scenarios.load("bench-inductive"), 3)) as board:
+        ending = drive(board, plan_for(scenarios.load("bench-inductive")), tmp_path / "r.spark")
+    assert ending.why == ("the board switched its outputs off: the host was silent for too long")
+    assert "a minute allows" in bench_run.why_cut(4) and "fault" in bench_run.why_cut(8)
+    assert bench_run.why_cut(2 | 16) == "the active time that a second allows was used up"
+    assert bench_run.why_cut(16) == bench_run.why_cut(0) == "it does not say why"
+
+
 def test_a_restart_of_the_board_ends_the_run(tmp_path):
     loaded = scenarios.load("bench-inductive")
     plan = plan_for(loaded, steps=[2000], seconds=30, ramps=[])

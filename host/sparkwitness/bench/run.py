@@ -15,6 +15,7 @@ from sparkwitness.bench.evaluate import evaluate, remaining
 from sparkwitness.bench.plan import SETTLE_S, Plan
 from sparkwitness.bench.result import Result
 from sparkwitness.bench.shots import Collector
+from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder, Recording, part_path
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stopped, Stream
@@ -125,6 +126,20 @@ class _Ended(Exception):
         self.hopeless = hopeless
 
 
+_CUT = {
+    "lease": "the host was silent for too long",
+    "second": "the active time that a second allows was used up",
+    "minute": "the active time that a minute allows was used up",
+    "fault": "it found a fault of its own",
+}
+
+
+def why_cut(bits: int) -> str:
+    """Why a board switched its outputs off, from a `driving` message's `cut`."""
+    told = [text for name, text in _CUT.items() if bits & wire.ENUMS["cut"][name]]
+    return " and ".join(told) or "it does not say why"
+
+
 class _Live:
     """Bytes of a live board into recorder and collector, with an eye on what goes wrong."""
 
@@ -169,8 +184,8 @@ class _Live:
             )
         if collector.drives <= number or collector.seconds < collector.driving_since + _SURE_S:
             return
-        if not collector.outputs_on:
-            raise _Ended("the board switched its outputs off: the host was silent for too long")
+        if collector.outputs_cut:
+            raise _Ended(f"the board switched its outputs off: {why_cut(collector.cut)}")
         self.first = min(self.first, collector.driving_since)
         if collector.seconds < self.first + _DEAD_S:
             return

@@ -266,6 +266,7 @@ class Collector:
         self._session = _Session()
         self._stretches: list[Stretch] = []
         self._driven_before = 0
+        self.cut = 0  # why the board switched outputs off, bits of wire.ENUMS["cut"]
         self.couplings: list[answers.Coupling] = []
         self.lates: list[answers.Late] = []
         self._dead_trigger = self._new_dead_trigger()
@@ -303,10 +304,9 @@ class Collector:
         return session.beats[session.drives[-1]].time * self.tick_ps * 1e-12 + SETTLE_S / 2
 
     @property
-    def outputs_on(self) -> bool:
-        """Whether the board said in its last heartbeat that it drives the trigger."""
-        beats = self._session.beats
-        return bool(beats and beats[-1].outputs & _BENCH_ON)
+    def outputs_cut(self) -> bool:
+        """Whether two heartbeats say that it drives no more: then it has said why, see `cut`."""
+        return not any(beat.outputs & _BENCH_ON for beat in self._session.beats[-2:])
 
     def feed(self, data: bytes) -> None:
         """Take the next bytes."""
@@ -318,6 +318,8 @@ class Collector:
                 if message.name == "hello" and message.fields["tick_ps"] != self.tick_ps:
                     self.tick_ps = message.fields["tick_ps"]
                     self._dead_trigger = self._new_dead_trigger()
+                if message.name == "driving":
+                    self.cut = message.fields["cut"]
             self._take(batch)
 
     def _take(self, batch: Batch) -> None:
