@@ -27,6 +27,7 @@ class ChipLink:
     """In place of link.Link, whose time-outs an emulated chip cannot keep."""
 
     port, patience, streamed = "the emulated chip", 1.0, 0.0
+    ticked = float("inf")  # as if its clock had just gone on
 
     def __init__(self, wires: dict[int, list[int]] = WIRES) -> None:
         self.board = Board(turn_cycles=8_000)
