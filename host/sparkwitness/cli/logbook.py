@@ -162,8 +162,8 @@ def recompute(
 ) -> None:
     """Compute results again from their recordings and compare to the last bit.
 
-    Covers measurements, curves and bench tests; bench verdicts are skipped, as they may depend on
-    another run.
+    Covers measurements, curves and bench tests; a bench test's verdicts and compared conditions
+    are skipped, as they may depend on other runs.
 
     Without numbers: all that have a recording.
     """
@@ -202,7 +202,8 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
     path = book.recording_of(run, recording)
     if run.kind == "bench":
         plan, parts = Plan.from_dict(run.setup), bench_run.load_parts(parts_to(path)).parts
-        again = {**bench.evaluate(plan, parts).to_dict(), "verdicts": run.result.get("verdicts")}
+        of_others = {k: run.result[k] for k in ("verdicts", "conditions") if k in run.result}
+        again = {**bench.evaluate(plan, parts).to_dict(), **of_others}
     elif run.kind == "curve":
         setup = Setup.from_dict(run.setup)
         again = curve.again(setup, replay(Recording(path), setup), run.result)
