@@ -396,7 +396,7 @@ class App:
             if not fault:
                 self._lease.grant(self._command)
                 if self.hw.meter and number == wire.LAMP:
-                    angle = self._field(wire.LAMP_ANGLE_MDEG, "I")
+                    angle = self._field(wire.LAMP_ANGLE_MDEG, 4)
                     self.hw.meter.lit(self._command[1 + wire.LAMP_MODE], angle)
             self._ack(wire.RESULT_BAD_VALUE if fault else wire.RESULT_OK, fault or b"")
         elif number == wire.LEAVE:

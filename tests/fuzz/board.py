@@ -85,7 +85,7 @@ for k in range(count):
     line.out = bytearray()
     failed = 0
     try:
-        while app.running and line.at < len(line.data):
+        while app.running and (line.at < len(line.data) or app._waiting):
             app._listen()
     except Exception as error:
         failed = 1
@@ -96,7 +96,7 @@ for k in range(count):
     write(bytes((failed, app.running, app.state, hw.outputs)))
     line.out = bytearray()
     app._stop()
-    app._received = 0
+    app._received = app._waiting = 0
     app.session = 0
     app._lease.clear()
     app.running = True

@@ -264,12 +264,14 @@ MEASURE = ("measure", "--simulate", "marine-four", "--once")
 
 
 def test_disk_full_while_recording(tmp_path: Path) -> None:
-    """The file system refuses to let the file grow: a sentence, and what is there is readable."""
+    """The file system refuses to let the file grow: a sentence, and what is there is readable; the
+    measurement goes on without it."""
     record = tmp_path / "full.rec"
     ended = run(*MEASURE, "--no-log", "--record", record, most_bytes=6_000)
-    assert ended.returncode == 1, ended.stdout
-    assert "Traceback" not in ended.stderr
-    assert ended.stderr.count("Error") == 1 and "full.rec" in ended.stderr
+    assert ended.returncode == 0, ended.stdout
+    assert "Traceback" not in ended.stderr + ended.stdout
+    said = ended.stdout.replace("\n", "")
+    assert said.count("stopped recording") == 1 and "full.rec" in said and "BTDC" in said
     assert 5_000 < record.stat().st_size <= 6_000
     loss = decode(b"".join(Recording(record).chunks())).loss
     assert loss.frames_damaged <= 1 and loss.frames_missing == 0 and loss.frames_good > 30
