@@ -202,8 +202,8 @@ def _again(book: Logbook, run: Run, recording: Path | None) -> tuple[bool, list[
     path = book.recording_of(run, recording)
     if run.kind == "bench":
         plan, parts = Plan.from_dict(run.setup), bench_run.load_parts(parts_to(path)).parts
-        of_others = {k: run.result[k] for k in ("verdicts", "conditions") if k in run.result}
-        again = {**bench.evaluate(plan, parts).to_dict(), **of_others}
+        again = bench.evaluate(plan, parts).to_dict()
+        again |= {k: run.result[k] for k in ("verdicts", "conditions") if k in run.result}
     elif run.kind == "curve":
         setup = Setup.from_dict(run.setup)
         again = curve.again(setup, replay(Recording(path), setup), run.result)
