@@ -364,6 +364,7 @@ class Events:
         self.out = array("I", [0] * 4)
         self.order[MOST] = rings.size
         self.mean = self.deviation = self.kept = self.central = 0
+        self.first = self.centre = 0  # of `_in_order`
 
     def set_wheel(self, crank, input_):
         """Follow this wheel, and the clamp at that input."""
@@ -424,6 +425,16 @@ class Events:
         """Of the last n events, how many have a second spark later than a burst's comes."""
         return _sparks(self.words, 4 * SLOTS, self.state[WROTE] - n, n)
 
+    def _in_order(self, n, scale, fold):
+        """Put the last n angles, around their centre and in order, into `work`; their median."""
+        work = self.work
+        self.first = (self.state[WROTE] - n) & (SLOTS - 1)
+        _unroll(self.words, work, self.first, n, scale, fold)
+        self.centre = _centre(work, n, fold)
+        _around(work, n, self.centre, fold)
+        _sort(work, 0, n)
+        return (work[(n - 1) // 2] + work[n // 2]) >> 1
+
     def summarize(self, n, scale, fold, floor):
         """Mean, deviation, number kept, and number near the mean, of the last n angles.
 
@@ -431,19 +442,14 @@ class Events:
         median than six robust deviations, and than the floor, is left out.
         """
         work, out = self.work, self.out
-        first = (self.state[WROTE] - n) & (SLOTS - 1)
-        _unroll(self.words, work, first, n, scale, fold)
-        centre = _centre(work, n, fold)
-        _around(work, n, centre, fold)
-        _sort(work, 0, n)
-        middle = (work[(n - 1) // 2] + work[n // 2]) >> 1
+        middle = self._in_order(n, scale, fold)
         _away(work, n, middle)
         _sort(work, SLOTS, n)
         # 6 * 1.4826 times the median of the distances.
         limit = min(max(floor, min(work[SLOTS + (n - 1) // 2], FAR) * 89 // 10), FAR)
         _moments(work, n, middle, limit, out)
         self.kept = out[0]
-        self.mean = (centre - (fold >> 1) + middle + out[1] // out[0] - limit) % fold
+        self.mean = (self.centre - (fold >> 1) + middle + out[1] // out[0] - limit) % fold
         self.deviation = out[2]
         self.central = out[3]
 
@@ -455,17 +461,14 @@ class Events:
         if n < 8:
             return False
         work, out = self.work, self.out
-        first = (self.state[WROTE] - n) & (SLOTS - 1)
-        _unroll(self.words, work, first, n, scale, fold)
-        centre = _centre(work, n, fold)
-        _around(work, n, centre, fold)
-        _sort(work, 0, n)
-        middle = (work[(n - 1) // 2] + work[n // 2]) >> 1
+        middle = self._in_order(n, scale, fold)
         _second(work, n, middle, reach, reach, out)
         if out[0] < 2 or 7 * out[0] < n:
             return False
         low, high = middle - reach, middle + reach
-        changes = _changes(self.words, first, n, scale, fold, centre, low, high, out[1], reach)
+        changes = _changes(
+            self.words, self.first, n, scale, fold, self.centre, low, high, out[1], reach
+        )
         return changes >= 3
 
     def spacing(self, n, period, scale, fold, reach):
