@@ -4,7 +4,9 @@
 (tables to a `Measurement`) the pure one. Both give the same result live and from a recording.
 """
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -227,7 +229,7 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
             result.rpm = Number(mean_speed(setup, tables))
         result.start = starting.read(setup, tables, None)
         return result
-    everything = whole(setup, tables, found)
+    everything = cache(partial(whole, setup, tables, found))  # only few runs need them
     start = starting.read(setup, tables, everything)
     # Angles wait for the gates.
     result.start = None if start is None else start.without_angles()
@@ -251,7 +253,7 @@ def _evaluate(setup: Setup, tables: Tables, any_speed: bool, sessions: str) -> M
         return result
     _timing(result, setup, steady, tables, sessions)
     if result.timing is not None:
-        _over_all_speeds(result, setup, everything, start, tables.tick_s)
+        _over_all_speeds(result, setup, everything, start)
     if tables.dropped:
         text = f"the oldest {tables.dropped} sparks are left out: only the newest are kept"
         result.findings.append(Finding("long", text))
@@ -447,12 +449,12 @@ def _picture(result: Measurement, setup: Setup, steady: Timed) -> Cycle:
 
 
 def _over_all_speeds(
-    result: Measurement, setup: Setup, found: Whole, start: starting.Start | None, tick_s: float
+    result: Measurement, setup: Setup, events: Callable[[], Whole], start: starting.Start | None
 ) -> None:
     """What rests on more than the steady stretch: the start, and the rotor's window."""
     result.start = start
     if result.budget is not None and result.clamp is not None:
-        result.rotor = rotors.read(setup, found, result.clamp, result.budget)
+        result.rotor = rotors.read(setup, events, result.clamp, result.budget)
     evidence = gates_start.Evidence(setup, result.start, result.rotor)
     result.findings += gates.judge(evidence, gates_start.ROWS).findings
 

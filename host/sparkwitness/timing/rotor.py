@@ -6,6 +6,7 @@ longer gap, to a neighbour in the worst case. A rotor fixed to the shaft moves t
 the whole advance; one that centrifugal weights turn with the cam follows that part of it.
 """
 
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -115,18 +116,19 @@ def phase(timing_deg: Floats | float, centre: float, strokes: int) -> Floats | f
     return (timing_deg - centre) / (strokes / 2)
 
 
-def read(setup: Setup, found: Whole, clamp: str, budget: Budget) -> Rotor | None:
+def read(setup: Setup, all_events: Callable[[], Whole], clamp: str, budget: Budget) -> Rotor | None:
     """Where the sparks fall; None where nothing marks the distributor, or no coil lead is heard.
 
     Args:
         setup: what was typed.
-        found: all events, at whatever speed.
+        all_events: gives all of them, at whatever speed.
         clamp: where it sits, a key of `setup.CLAMPS`.
         budget: of the timing.
     """
     on_cam = setup.reference.turns == 2 or setup.strokes == 2
     if clamp != "coil" or setup.cylinders < 2 or (setup.rotor is None and not on_cam):
         return None
+    found = all_events()
     known = np.isfinite(found.angles) & np.isfinite(found.speed) & (found.events.segment >= 0)
     # Crossfire and strays lie far from most; advance and scatter fill what is between.
     middle = float(np.median(found.angles[known])) if known.any() else 0.0

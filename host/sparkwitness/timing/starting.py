@@ -4,6 +4,7 @@ The starter turns the crank at some speed, the engine catches, and runs by itsel
 use another angle while cranking, and a supply that sags holds sparks back just then.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -179,13 +180,13 @@ def _runs(fast: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def read(setup: Setup, tables: Tables, found: Whole | None) -> Start | None:
+def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> Start | None:
     """The start that a session holds; None where it began with the engine running.
 
     Args:
         setup: what was typed.
         tables: of one session.
-        found: its events; None: there are none that could be timed.
+        events: gives its events, where there is a start; None: there are none that could be timed.
     """
     ends, speed = cycles(tables.periods, setup, tables.tick_s)
     if not len(ends):
@@ -195,6 +196,7 @@ def read(setup: Setup, tables: Tables, found: Whole | None) -> Start | None:
     fast = speed >= CRANKING_RPM
     if np.count_nonzero(~fast[:least]) < least:
         return None
+    found = None if events is None else events()
     ran = [(a, b) for a, b in _runs(fast) if b - a >= keeps]
     tick_s = tables.tick_s
     sync = int(tables.periods.start[0])
