@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import jsonschema
 import pytest
 
@@ -30,6 +31,9 @@ def pytest_configure(config: pytest.Config) -> None:
     # A shell's background job, and all that it starts, would ignore Ctrl-C.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+    # The same inputs in each run; `make fuzz` draws new ones.
+    hypothesis.settings.register_profile("repeatable", derandomize=True, database=None)
+    hypothesis.settings.load_profile("repeatable")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

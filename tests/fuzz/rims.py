@@ -10,6 +10,7 @@ import os
 import pty
 import sys
 import tempfile
+import termios
 import threading
 import zipfile
 from collections.abc import Callable
@@ -162,6 +163,9 @@ def prompts(data: bytes) -> bool:
     """What is typed at a pseudo-terminal, and then the end of input, as often as it takes."""
     kind, right = KINDS[len(data) % len(KINDS)]
     ours, theirs = pty.openpty()
+    modes = termios.tcgetattr(theirs)
+    modes[0] &= ~termios.IXON  # a typed XOFF would stop the writing of this test itself
+    termios.tcsetattr(theirs, termios.TCSANOW, modes)
     answered = threading.Event()
 
     def person() -> None:
