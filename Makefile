@@ -99,7 +99,8 @@ mutants: $(VENV)/test debian
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
 	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py \
-		tests/firmware/test_output_limits.py tests/device/test_losing_the_host.py
+		tests/firmware/test_output_limits.py tests/device/test_losing_the_host.py \
+		tests/device/test_losing_the_process.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
