@@ -15,7 +15,7 @@ demo: $(VENV)/demo
 
 test: $(VENV)/test debian
 	$(MAKE) --no-print-directory lint
-	$(BIN)/pytest
+	$(BIN)/pytest -n auto --dist loadfile
 
 # Under a minute: what to run before each commit. QUICK are the tests of pure functions.
 QUICK = tests/decode tests/timing tests/fault/test_electrical.py tests/module/test_bench_plan.py \
