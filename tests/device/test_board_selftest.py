@@ -223,13 +223,17 @@ def test_each_planted_fault_is_named(fault):
 
 @pytest.mark.parametrize(("speed", "word"), [(1.01, "shorter"), (0.99, "longer")])
 def test_a_tick_that_is_one_percent_off_is_named(speed, word):
-    """A board whose time runs faster or slower than the wall clock."""
-    stages = []
-    for part, pace in ((slice(0, 1), speed), (slice(1, 3), 0.0)):
-        with SimulatedBoard(Wired(), speed=pace) as board, Link(board.port) as link:
-            stages += loopback.run(link, loopback.plan(4.0)[part])
-            hello = link.hello
-    result = selftest.evaluate(stages, hello, simulated=True)
+    """A board whose time runs faster or slower than the wall clock, its heartbeats up to 1 ms late.
+
+    When they came is made here: a busy computer could not keep the pace of such a board.
+    """
+    with SimulatedBoard(Wired(), speed=0.0) as board, Link(board.port) as link:
+        first, *others = loopback.run(link, loopback.plan(4.0)[:3])
+        hello = link.hello
+    timed = np.asarray([beat["time"] for beat in first.beats])
+    late = np.random.default_rng(7).uniform(0, 1e-3, len(timed))
+    first = replace(first, timed=timed, arrived=100.0 + timed * first.tick_s / speed + late)
+    result = selftest.evaluate([first, *others], hello, simulated=True)
     assert not result.passed
     (sentence,) = result.faults
     found = re.match(rf"a tick of the board is ([\d.]+) % {word} than it says", sentence)
