@@ -105,16 +105,18 @@ def damaged_files(rng: Random, place: Path) -> str:
     """A recording cut, changed or grown, through the commands that read one."""
     data = bytearray(rng.choice([SMALL, RECORDING]).read_bytes())
     for _ in range(rng.randint(1, 6)):
-        at = rng.randrange(len(data))
+        # Seldom in the header: most of what is damaged there is refused at once.
+        begin = data.find(b"\n") + 1 if rng.random() < 0.9 else 0
+        at = rng.randrange(min(begin, len(data) - 1), len(data))
         match rng.randrange(4):
             case 0:
                 del data[at:]
             case 1:
                 data[at : at + rng.randint(1, 400)] = rng.randbytes(rng.randint(0, 400))
             case 2:
-                data[:0] = rng.randbytes(rng.randint(1, 40))
+                data[at:at] = rng.randbytes(rng.randint(1, 40))
             case _:
-                data[rng.randrange(min(len(data), 400))] ^= 1 << rng.randrange(8)
+                data[at] ^= 1 << rng.randrange(8)
         if not data:
             data += b"\n"
     path = place / "damaged.swrec"

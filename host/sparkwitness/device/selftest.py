@@ -37,7 +37,8 @@ source."""
 SUPPLY_SHARE, SUPPLY_OFFSET_V = 0.03, 0.25
 """Bounds of the supply reading: resistors of 1 % and a 3.3 V reference of 2 %; 30 mV offset of the
 board's converter (Raspberry Pi Pico datasheet, "Using the ADC", from memory) times the divider."""
-BUSY_PERMILLE = 500
+BUSY_PERMILLE = 700
+"""A board that is in order takes up to half; the rest is for a display, the meter, commands."""
 NOT_MEASURED = 65535
 UNEVEN_PPM = 3000.0  # not by USB: so comes what an emulator sends that cannot keep up
 # Two stamps are each uniform over one tick: their difference has u = 1/sqrt(6) tick, k = 2.
