@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 
+from sparkwitness import shipped
 from sparkwitness.cli import main
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
@@ -353,6 +354,23 @@ def test_nearest():
     assert selftest.nearest(times, np.asarray([1, 14, 15, 16, 31, 99])).tolist() == [
         10, 10, 10, 20, 40, 40,
     ]  # fmt: skip
+
+
+def test_the_bring_up_guide_names_what_is_checked_and_the_limits():
+    guide = " ".join((shipped.folder("hardware") / "bring-up.md").read_text("utf-8").split())
+    told = guide[guide.index("board selftest --supply") : guide.index("Take the jumpers off")]
+    names = {check.name.split(",")[0] for check in judge(Wired()).checks}
+    words = {
+        "count": "counts", "skew": "skew", "period of the bench trigger": "period",
+        "tick length": "the tick's length", "delay": "a known delay",
+        "supply reading": "the supply reading", "full load": "at full load", "losses": "losses",
+    }  # fmt: skip
+    assert names == set(words)
+    assert all(word in told for word in words.values())
+    assert f"within {loopback.TICK_PPM:g} ppm" in told
+    assert f"at most {selftest.BUSY_PERMILLE / 10:g} % of its time" in told
+    for said in ("missing", "wrong output", "stuck", "upside down", "coupled", "dead"):
+        assert said in told
 
 
 # The tick's length

@@ -55,7 +55,7 @@ def main() -> int:
     given = parser.parse_args()
     whole = sum(share for _, share in KINDS.values())
     print(f"seed {given.seed}; {'attack':24}" + "".join(f"{one:>11}" for one in ("all", *OUTCOMES)))
-    began, failed = time.monotonic(), []
+    began, borne = time.monotonic(), True
     counts = {
         kind: given.attacks if given.only else -(-given.attacks * share // whole)
         for kind, (_, share) in KINDS.items()
@@ -71,6 +71,7 @@ def main() -> int:
         }  # fmt: skip
         for kind, parts in at_work.items():
             ends: Counter[str] = Counter()
+            failed = []
             for part in parts:
                 found, what = part.result()
                 ends += found
@@ -79,10 +80,11 @@ def main() -> int:
                 failed.append(f"{kind}: all were refused, which shows nothing")
             row = "".join(f"{n:11}" for n in (counts[kind], *(ends[one] for one in OUTCOMES)))
             print(f"{kind:40}{row}", flush=True)
+            for one in failed[:10]:
+                print(f"  not borne: {one}", flush=True)
+            borne = borne and not failed
     print(f"{time.monotonic() - began:.0f} s")
-    for one in failed[:40]:
-        print(f"not borne: {one}")
-    return bool(failed)
+    return not borne
 
 
 if __name__ == "__main__":
