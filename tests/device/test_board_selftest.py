@@ -356,6 +356,19 @@ def test_nearest():
     ]  # fmt: skip
 
 
+def test_a_board_that_counts_edges_and_sends_none_is_named():
+    with SimulatedBoard(Wired()) as board, Link(board.port) as link:
+        stages = loopback.run(link, loopback.plan(2.0))
+        hello = link.hello
+    for name in wire.INPUTS:
+        for sent in (0, 1, 2, 8):
+            i = wire.INPUTS.index(name)
+            few = [*stages[0].ticks]
+            few[i] = few[i][:sent]
+            result = selftest.evaluate([replace(stages[0], ticks=few), *stages[1:]], hello)
+            assert not result.passed and any(f"and sent {sent}:" in one for one in result.jumpers)
+
+
 def test_the_bring_up_guide_names_what_is_checked_and_the_limits():
     guide = " ".join((shipped.folder("hardware") / "bring-up.md").read_text("utf-8").split())
     told = guide[guide.index("board selftest --supply") : guide.index("Take the jumpers off")]

@@ -189,6 +189,12 @@ def jumper_faults(stage: Stage) -> dict[str, str]:
         for b in inputs:
             other = CRANK if output == BENCH else BENCH
             if abs(seen[b] - due[output]) <= room[output]:
+                sent = len(stage.ticks[wire.INPUTS.index(b)])
+                if sent <= 2 * drive.firings:  # nothing can be said about them
+                    found[b] = (
+                        f"the board counts {seen[b]} edges at {pin(b)} and sent {sent}: install "
+                        "the firmware again"
+                    )
                 continue
             if not seen[b]:
                 found[b] = (
