@@ -12,6 +12,7 @@ from typing import Any
 
 from sparkwitness.timing import advice
 from sparkwitness.timing.advice import Advice
+from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 
 # What a finding does to the number.
@@ -78,6 +79,7 @@ class Evidence:
         sessions: in words, the timing of each where the recording holds several.
         second: share of the events whose second edge comes later than a burst's would, how much
             later, s, and the crank degrees that pass.
+        polarity: what a VR sensor's pulses show; None: not known, or no such sensor.
     """
 
     setup: Setup
@@ -94,6 +96,7 @@ class Evidence:
     noisy: float = 0.0
     sessions: str = ""
     second: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    polarity: Polarity | None = None
 
     @property
     def look(self) -> float | None:
@@ -234,14 +237,21 @@ def _clamp_side(e: Evidence) -> Fields:
     return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
 
 
+def _vr_reversed(e: Evidence) -> Fields:
+    if e.polarity is None or not e.polarity.against:
+        return None
+    return {"figure": e.polarity.against}
+
+
 def _vr_wires(e: Evidence) -> Fields:
-    if e.setup.sensor != "vr":
+    if e.setup.sensor != "vr" or (e.polarity is not None and e.polarity.right):
         return None
     wheel = e.setup.reference
     half = _ONE_TOOTH if wheel.teeth == 1 else wheel.step / 2
     if e.look is not None and e.look + e.setup.seen_within < half:
         return None  # a lamp tells the one from the other
-    return {"half": half}
+    why = "no pulse of it was seen whole" if e.polarity is None else e.polarity.unseen
+    return {"half": half, "why": why}
 
 
 def _noise(e: Evidence) -> Fields:
@@ -267,6 +277,13 @@ GATES: tuple[Gate, ...] = (
         "the sparks come at several places: {places}; one mean would be the timing of none. Odd "
         "firing under one coil lead, a lead beside the clamp, or a spark that often comes late "
         "does this: clip the clamp on one plug lead, away from the others, and measure again",
+        confirm=False,
+    ),
+    Gate(
+        "vr_reversed", REFUSED, False, _vr_reversed,
+        "the crank sensor is most likely wired the wrong way round: {figure}. Every angle would be "
+        "off by up to half a tooth. Stop the engine, swap the two wires of the sensor, and measure "
+        "again",
         confirm=False,
     ),
     Gate(
@@ -353,7 +370,7 @@ GATES: tuple[Gate, ...] = (
     Gate(
         "vr_wires", WARNING, False, _vr_wires,
         "a variable-reluctance sensor whose two wires are swapped reads up to {half:.3g}° wrong, "
-        "and with narrow teeth no time stamp shows it. Check its polarity as in "
+        "and which way round this one is was not seen: {why}. Or check it as in "
         "hardware/bring-up.md, step 6, then say --confirm vr_wires",
     ),
     Gate(
