@@ -13,16 +13,20 @@ DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm
 demo: $(VENV)/demo
 	$(BIN)/sparkwitness demo
 
+# On all cores, a file of tests per process at a time.
+SPREAD = -n auto --dist loadfile
+
 test: $(VENV)/test debian
 	$(MAKE) --no-print-directory lint
-	$(BIN)/pytest
+	$(BIN)/pytest $(SPREAD)
+	$(MAKE) --no-print-directory pythons
 
 # Under a minute: what to run before each commit. QUICK are the tests of pure functions.
 QUICK = tests/decode tests/timing tests/fault/test_electrical.py tests/module/test_bench_plan.py \
         tests/whole/test_readme.py tests/whole/test_house.py tests/whole/test_api.py
 quick: $(VENV)/test
 	$(MAKE) --no-print-directory lint
-	$(BIN)/pytest -x $(QUICK) -m "not slow"
+	$(BIN)/pytest -x $(SPREAD) $(QUICK) -m "not slow"
 
 lint: $(VENV)/test
 	$(BIN)/ruff check .
@@ -99,7 +103,8 @@ mutants: $(VENV)/test debian
 fuzz: $(VENV)/fuzz
 	cd tests && ../$(BIN)/python -m fuzz --runs 1000000
 	SPARKWITNESS_LONG=1 $(BIN)/pytest tests/whole/test_faults.py \
-		tests/firmware/test_output_limits.py tests/device/test_losing_the_host.py
+		tests/firmware/test_output_limits.py tests/device/test_losing_the_host.py \
+		tests/device/test_losing_the_process.py
 
 $(VENV)/python:
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed: apt-get install python3-venv" >&2; exit 1; }
@@ -150,7 +155,7 @@ lowest newest: $(VENV)/uv
 	$(BIN)/uv venv --quiet --clear --python $(BIN)/python build/$@
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python -r build/$@-tests.txt
 	$(BIN)/uv pip install --quiet --python build/$@/bin/python --no-deps --no-build-isolation --editable .
-	build/$@/bin/pytest -x -p no:cacheprovider $(TRIED) -m "not slow and not locked"
+	build/$@/bin/pytest -x $(SPREAD) -p no:cacheprovider $(TRIED) -m "not slow and not locked"
 
 # The quick tests with every newer Python that is here.
 pythons: $(VENV)/uv
@@ -162,7 +167,7 @@ pythons: $(VENV)/uv
 	  $(BIN)/uv venv --quiet --clear --python $$python build/python$$v && \
 	  $(BIN)/uv pip install --quiet --python build/python$$v/bin/python -r build/python$$v.txt && \
 	  $(BIN)/uv pip install --quiet --python build/python$$v/bin/python --no-deps --no-build-isolation --editable . && \
-	  build/python$$v/bin/pytest -x -p no:cacheprovider $(TRIED) -m "not slow and not locked" || exit 1; \
+	  build/python$$v/bin/pytest -x $(SPREAD) -p no:cacheprovider $(TRIED) -m "not slow and not locked" || exit 1; \
 	done
 
 debian:

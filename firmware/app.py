@@ -15,6 +15,7 @@ import limits
 import wire
 from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
 from lease import Lease
+from link import CTRL_C
 from ring import BEAT_DUE, BEATING, INPUTS, STALE
 
 BEAT_MS = const(100)
@@ -25,7 +26,6 @@ PATIENCE_MS = const(50)  # how long an answer may wait for the line
 SLICE_MS = const(4)  # how long one turn may take commands, while edges wait in the rings
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
-CTRL_C = const(3)
 RETURN = const(13)
 SILENT = "the host did not renew its lease for 1 s: outputs are off"
 
@@ -311,31 +311,29 @@ class App:
             self._waiting = 0
             self._obey(size)
             return True
-        byte = self.link.receive()
-        if byte < 0:
-            self._none_ms = now
-            return False
         if not self._sliced and ticks_diff(now, self._byte_ms) > PIECE_MS:
             self._received = 0
+        # A piece that is too long stays too long, so that it is refused as a whole.
+        at = self.link.receive(self._command, self._received)
+        if at < 0:
+            self._none_ms = now
+            return False
         self._sliced = False
-        while byte >= 0:
+        while at >= 0:
+            self._received = at
             self._byte_ms = ticks_ms()
+            byte = self.link.byte[0]
             if byte == CTRL_C and self._knock():
                 self.running = False
                 return True
             late = self.state == wire.STATE_STREAMING and ticks_diff(self._byte_ms, now) > SLICE_MS
-            if byte:
-                # A piece that is too long stays too long, so that it is refused as a whole.
-                if self._received < 256:
-                    self._command[self._received] = byte
-                    self._received += 1
-            elif self._whole(late):
+            if not byte and self._whole(late):
                 return True
             if late:
                 self._sliced = True
                 self._busy_turns = BUSY_TURNS
                 return True
-            byte = self.link.receive()
+            at = self.link.receive(self._command, self._received)
         self._none_ms = ticks_ms()
         return True
 
@@ -362,7 +360,7 @@ class App:
 
         No frame of a host begins like this: the first byte of a frame is 2, since the flags are 0.
         """
-        if self._received > 1 or (self._received and self._command[0] != RETURN):
+        if self._received > 2 or (self._received == 2 and self._command[0] != RETURN):
             return False
         silent = ticks_diff(ticks_ms(), self.hw.heard)
         return self.state == wire.STATE_IDLE or silent > DESERTED_MS

@@ -7,6 +7,9 @@ import select
 import sys
 from time import ticks_diff, ticks_ms
 
+import micropython
+from micropython import const
+
 # MicroPython waits 500 ms for USB to take bytes. From 1.27 on it then says how many were taken;
 # before, it drops them without a word: so they go in packets, and one that took long was torn.
 TELLS = (1, 27)
@@ -14,12 +17,15 @@ PIECE = 64
 GIVEN_UP_MS = 400
 BUFFERED = 512  # more than USB can hold: when so much has gone, the host reads again
 DELIMITER = b"\0"
+AT_ONCE = const(16)  # bytes in one look at the line
+CTRL_C = const(3)
 POLLOUT = select.POLLOUT
 
 
 class Link:
-    """Bytes in one at a time, frames out whole or not at all.
+    """Bytes in, frames out whole or not at all.
 
+    `byte` holds the last one that came in.
     `cut` counts frames that were given up half way. `usb`: a write waits for the line, and an old
     MicroPython drops what the line has not taken after a while. A write that has waited in vain is
     the last one for now: until the host reads again (not `stuck`), bytes go one by one, where there
@@ -34,7 +40,9 @@ class Link:
         self._readable.register(sys.stdin, select.POLLIN)
         self._writable = select.poll()
         self._writable.register(sys.stdout, select.POLLOUT)
-        self._byte = bytearray(1)
+        self.byte = bytearray(1)
+        self._coming = self._readable.ipoll  # kept, as a bound method made in the loop is garbage
+        self._read = self._in.readinto
         self._frame = bytearray()
         self._at = 0
         self._left = 0
@@ -43,19 +51,35 @@ class Link:
         self._flowed = 0  # bytes taken since the line was full
         self.cut = 0
 
-    def receive(self):
-        """One byte from the host, or -1 when none is there."""
-        for _ in self._readable.ipoll(0):
-            return self._take()
-        return -1
+    @micropython.native
+    def receive(self, into, at):
+        """Put what has come into `into`, from index `at` on, as far as there is room.
 
-    def _take(self):
+        Ends after a delimiter, which is not put there, after a Ctrl-C, and after AT_ONCE bytes.
+        Returns the index after the last one; -1 when nothing has come.
+        """
+        byte, coming, read = self.byte, self._coming, self._read
+        room = len(into)
+        left = AT_ONCE
+        came = -1
         try:
-            if self._in.readinto(self._byte):
-                return self._byte[0]
+            while left:
+                for _ in coming(0):
+                    break
+                else:
+                    break
+                if not read(byte):
+                    break
+                left -= 1
+                if byte[0] and at < room:
+                    into[at] = byte[0]
+                    at += 1
+                came = at
+                if byte[0] == 0 or byte[0] == CTRL_C:
+                    break
         except OSError:  # a terminal whose other end is closed
             pass
-        return -1
+        return came
 
     def wait(self, wait_ms):
         """Until a byte is there, wait_ms at most."""

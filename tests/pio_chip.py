@@ -485,13 +485,20 @@ class Line:
     def __init__(self, usb: bool) -> None:
         assert usb
         self.coming = bytearray()
+        self.byte = bytearray(1)
         self.raw = b""
         self.open = True
         self.stuck = False
         self.cut = 0
 
-    def receive(self, wait_ms: int = 0) -> int:
-        return self.coming.pop(0) if self.coming else -1
+    def receive(self, into: bytearray, at: int) -> int:
+        if not self.coming:
+            return -1
+        self.byte[0] = self.coming.pop(0)
+        if self.byte[0] and at < len(into):
+            into[at] = self.byte[0]
+            at += 1
+        return at
 
     def wait(self, wait_ms: int) -> None:
         CHIP.run(1000)
@@ -563,7 +570,7 @@ def _modules() -> dict[str, types.ModuleType]:
         "rp2": module("rp2", asm_pio=pio_assembler.asm_pio, PIO=PIO, StateMachine=StateMachine,
                       DMA=DMA),
         "uctypes": module("uctypes", addressof=addressof, bytearray_at=Memory),
-        "link": module("link", Link=Line),
+        "link": module("link", Link=Line, CTRL_C=3),
         "time": module("time", ticks_us=_ticks_us, ticks_ms=_ticks_ms,
                        ticks_diff=lambda a, b: ((a - b + (1 << 29)) & 0x3FFFFFFF) - (1 << 29),
                        ticks_add=lambda a, b: (a + b) & 0x3FFFFFFF,

@@ -143,7 +143,7 @@ class Line:
     open = False
     frames = []
     def ready(self): return self.open
-    def receive(self): return -1
+    def receive(self, into, at): return -1
     def send(self, frame, at, size):
         self.frames.append(bytes(frame[at:at + size]))
         return True

@@ -37,11 +37,16 @@ class Line:
         self.data = b""
         self.at = 0
         self.out = bytearray()
-    def receive(self):
+        self.byte = bytearray(1)
+    def receive(self, into, at):
         if self.at == len(self.data):
             return -1
+        self.byte[0] = self.data[self.at]
         self.at += 1
-        return self.data[self.at - 1]
+        if self.byte[0] and at < len(into):
+            into[at] = self.byte[0]
+            at += 1
+        return at
     def ready(self):
         return True
     def send(self, frame, at, size):

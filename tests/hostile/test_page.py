@@ -71,15 +71,15 @@ def test_who_says_nothing_is_let_go(live, monkeypatch):
 
 
 def test_coming_back_again_and_again_is_not_noticed_by_the_measuring_loop(live):
-    calm = views_per_second(live)
+    calm = views_per_second(live, 10.0 if LONG else 2.0)
     longest = max(np.diff(live.newest.times[-8:]))
     first, began = len(live.newest.times), time.monotonic()
     # Another program, as every browser is.
-    visits = VISITS if LONG else 300
+    visits = VISITS if LONG else 120
     subprocess.run(
         [sys.executable, "-c", VISITOR, str(live.address.port), str(visits)],
         check=True,
-        timeout=300,
+        timeout=900,
     )
     times = live.newest.times[first:]
     busy = len(times) / (time.monotonic() - began)
@@ -88,7 +88,7 @@ def test_coming_back_again_and_again_is_not_noticed_by_the_measuring_loop(live):
         f"{longest * 1e3:.0f} ms before, {max(np.diff(times), default=0) * 1e3:.0f} ms during"
     )
     live.newest.wait(lambda view: view["error"])
-    assert not LONG or busy > calm / 3  # a short look tells more of the computer's other work
+    assert not LONG or busy > 0.8 * calm  # a short look tells more of the computer's other work
     assert http(live, "/")[0] == 200
 
 

@@ -5,6 +5,8 @@ A row draws a world and what is typed from a random generator. Its `kind`:
 "as typed"  nothing is wrong: the number must come, and must be right
 "fault"     something is wrong, or typed wrong: a right number, or a finding
 "blind"     no time stamp can tell: there the caution beside the number is all that helps
+
+Over 500 lines, as it is one table.
 """
 
 from collections.abc import Callable
@@ -202,7 +204,7 @@ def as_typed() -> list[Row]:
     def row(name: str, draw: Callable[[Rng], Case]) -> Row:
         return Row(name, "as typed", draw)
 
-    fine = ("36-1", "60-2", "36-2", "cam 36-1", "cam 60-2")
+    fine = ("36-1", "60-2", "36-2", "12-1", "24-1", "cam 36-1", "cam 60-2")
     rows = [row(f"{kind} idle", lambda r, k=kind: usual(r, k)) for kind in fine]
     rows += [
         row("36-1 3000 to 8000 rpm", lambda r: usual(r, rpm=(3000, 8000))),
@@ -471,6 +473,10 @@ def faults() -> list[Row]:
             "flip": "first", "odd": r.uniform(0.09, 0.25)})),
         row("60-2 sensor reversed", lambda r: change(usual(r, "60-2"), mark={
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
+        *(row(f"{kind} sensor reversed", lambda r, k=kind: change(usual(
+            r, k, cylinders=int(r.choice((2, 3, 4, 6, 8, 12)))), mark={
+                "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.08, 0.25)}))
+          for kind in ("12-1", "36-2", "cam 36-1")),
         row("36-1 sensor reversed, 3000 rpm", lambda r: change(usual(r, rpm=(2500, 5000)), mark={
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
         *(row(f"vr {kind} swapped, {low} to {high} rpm", lambda r, k=kind, a=low, b=high: reluctor(
@@ -506,6 +512,9 @@ def blind() -> list[Row]:
             typed={"confirmed": ()}))
         for low, high in ((700, 1100), (2500, 4000), (5000, 8000))
     ] + [
+        row("12-1 sensor reversed, one cylinder", lambda r: change(
+            usual(r, "12-1", cylinders=1), mark={
+                "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.08, 0.25)})),
         row("two magnets typed pulse, wasted typed plug", lambda r: change(
             _typed_as(r, "2", "pulse", clamp="wasted"), typed={
                 "clamp": str(r.choice(("auto", "plug")))})),

@@ -425,8 +425,9 @@ class Capture:
         def work(result: Measurement, setup: Setup) -> None:
             try:
                 keep(what, result, setup, board)
-            except UserError as error:
-                self.trouble = f"not kept in the logbook: {error.message}"
+            except Exception as error:  # nobody asks for this work's outcome
+                why = error.message if isinstance(error, UserError) else repr(error)
+                self.trouble = f"not kept in the logbook: {why}"
 
         self._keeper.submit(work, self._result, self.setup)
 
