@@ -27,9 +27,8 @@ _ALTERNATES = 30.0
 _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
-# What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two; and in crank
-# degrees, which is what counts where the pitch is wide.
-_ODD_TOOTH, _ODD_DEGREES = 0.05, 1.0
+# What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
+_ODD_TOOTH = 0.05
 _ODD_FEW, _FEW = 0.07, 4  # pitches, where fewer degrees of freedom tell little of the speed
 _ODD_SURELY = 5.0  # standard errors; more where few degrees of freedom are left:
 _ODD_CHANCE = 1e-4  # of a true wheel to be taken for an odd one, on each side
@@ -321,8 +320,8 @@ def odd_gap(
         for orders in _models(firings_per_rev, teeth, len(mean))
     ]
     off, sure, free = min(found, key=lambda one: one[1])
-    usual = min(_ODD_TOOTH * reference.step, _ODD_DEGREES)
-    if off < max(usual if free >= _FEW else _ODD_FEW * reference.step, sure):
+    usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
+    if off < max(usual * reference.step, sure):
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
