@@ -447,6 +447,8 @@ class App:
             reason = self._lease.stale(self._command, self.session)
             if reason:
                 return wire.RESULT_NOT_NOW, reason
+            if number == wire.LAMP and self.both & 1:
+                return wire.RESULT_NOT_NOW, "the lamp counts one flank of the crank, not both"
         for name, at, wide, low, high in checks:
             value = self._field(at, wide)
             if not low <= value <= high:

@@ -465,15 +465,20 @@ def find_delays(runs: int, seed: int, workers: int = 2) -> dict[str, object]:
     }
     polarity = {
         "doc": "A sensor whose wires are swapped stamps up to half a tooth wrong. Below check_rpm, "
-        "on a wheel with one missing tooth: the right way round, the time over the gap is 2.0 "
-        "tooth times within gap_ratio and the pin is never high for longer than most_high_pitches; "
-        "swapped, one of the two is broken at any width of tooth (hardware/spice/vr_wheel.cir). "
-        "Above check_rpm a swapped sensor with narrow teeth can look right: so check before trust, "
-        "while cranking or at idle. A single tooth: the right way round the pin is high for the "
-        "approach only, most_high_turn of a turn; swapped, until the tooth comes again.",
+        "the right way round: the time over the wheel's gap is missing + 1 tooth times within "
+        "gap_within of itself, and there the pin is high for no longer than most_high_pitches "
+        "tooth times. Swapped, one of the two is broken, or the teeth are so narrow that pulses "
+        "look alike both ways: that hangs on the sign of the voltage at which the comparator lets "
+        "go, some mV either way from board to board (hardware/spice/vr_wheel.cir). So these two "
+        "refuse a swapped sensor; what shows a right one is that the pulse of the first tooth "
+        "after the gap is longer than that of the last one by more than longer_pitches: swapped, "
+        "it is shorter. What shows neither has to be looked at (bring-up.md, step 6). A single "
+        "tooth: the right way round the pin is high for the approach only, most_high_turn of a "
+        "turn; swapped, about as long, or until the tooth comes again.",
         "check_rpm": 1200,
-        "gap_ratio": [1.9, 2.1],
+        "gap_within": 0.05,
         "most_high_pitches": 1.2,
+        "longer_pitches": 0.1,
         "most_high_turn": 0.25,
     }
     inputs["vr"] = {"falling": {"by_rpm": by_rpm}, "model": model, "polarity": polarity}

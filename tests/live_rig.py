@@ -59,9 +59,9 @@ class Rig:
 
 @contextmanager
 def capturing(
-    scenario: str = "marine-four", speed: float = 1.0, publish=None, **more
+    scenario: str = "marine-four", speed: float = 1.0, publish=None, typed=None, **more
 ) -> Iterator[Rig]:
-    """A capture on a simulated board."""
+    """A capture on a simulated board; `typed`: gets the scenario's set-up and gives another."""
     newest = Newest()
 
     def both(view: dict[str, Any]) -> None:
@@ -76,6 +76,7 @@ def capturing(
             simulated.world.controller.setting = setting
 
         setup = Setup.from_dict(source.setup)
+        setup = setup if typed is None else typed(setup)
         capture = Capture(lambda: simulated.port, setup, both, **{"entered": entered, **more})
         capture.start()
         try:

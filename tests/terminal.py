@@ -8,18 +8,28 @@ import sys
 import time
 
 _START = "from sparkwitness.cli import main; main(prog_name='sparkwitness')"
+# 149 is 128 and SIGTSTP: it has been stopped.
+_JOBS = (
+    '"$0" "$@"; code=$?; while [ $code -gt 145 ]; do echo stopped; fg; code=$?; done; exit $code'
+)
 
 
 class Terminal:
     """`sparkwitness` with arguments; what it said is in `said`, plain text."""
 
-    def __init__(self, *arguments: object, columns: int = 80, **environment: str) -> None:
+    def __init__(
+        self, *arguments: object, columns: int = 80, jobs: bool = False, **environment: str
+    ) -> None:
+        """jobs: as a job of a shell, which brings it back to the foreground each time it stops."""
         self.child, self.end = pty.fork()
         if self.child == 0:
             os.environ.update(environment, COLUMNS=str(columns), TERM="xterm", NO_COLOR="1")
             os.environ.setdefault("LC_ALL", "C.UTF-8")
             typed = [str(a) for a in arguments]
-            os.execv(sys.executable, [sys.executable, "-c", _START, *typed])
+            command = [sys.executable, "-c", _START, *typed]
+            if jobs:
+                command = ["/bin/sh", "-mc", _JOBS, *command]
+            os.execv(command[0], command)
         self.raw = b""
         self.read_to = 0
 

@@ -311,7 +311,8 @@ def live(window_s: int, newest: int, seconds: int = 60) -> dict[str, float]:
 
 def child(choice: str, *what: str) -> Any:
     """One measurement in a process of its own, with the kernels chosen."""
-    environment = {**os.environ, "SPARKWITNESS_KERNELS": choice}
+    # One thread: others that wait for a busy core spin, and count as processor time.
+    environment = {**os.environ, "SPARKWITNESS_KERNELS": choice, "OPENBLAS_NUM_THREADS": "1"}
     command = [sys.executable, __file__, "--only", *what]
     done = subprocess.run(command, env=environment, stdout=subprocess.PIPE, check=True, text=True)
     return json.loads(done.stdout)

@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from scipy import stats
 
+from sparkwitness import shipped
 from sparkwitness.cli import main
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
@@ -353,6 +354,36 @@ def test_nearest():
     assert selftest.nearest(times, np.asarray([1, 14, 15, 16, 31, 99])).tolist() == [
         10, 10, 10, 20, 40, 40,
     ]  # fmt: skip
+
+
+def test_a_board_that_counts_edges_and_sends_none_is_named():
+    with SimulatedBoard(Wired()) as board, Link(board.port) as link:
+        stages = loopback.run(link, loopback.plan(2.0))
+        hello = link.hello
+    for name in wire.INPUTS:
+        for sent in (0, 1, 2, 8):
+            i = wire.INPUTS.index(name)
+            few = [*stages[0].ticks]
+            few[i] = few[i][:sent]
+            result = selftest.evaluate([replace(stages[0], ticks=few), *stages[1:]], hello)
+            assert not result.passed and any(f"and sent {sent}:" in one for one in result.jumpers)
+
+
+def test_the_bring_up_guide_names_what_is_checked_and_the_limits():
+    guide = " ".join((shipped.folder("hardware") / "bring-up.md").read_text("utf-8").split())
+    told = guide[guide.index("board selftest --supply") : guide.index("Take the jumpers off")]
+    names = {check.name.split(",")[0] for check in judge(Wired()).checks}
+    words = {
+        "count": "counts", "skew": "skew", "period of the bench trigger": "period",
+        "tick length": "the tick's length", "delay": "a known delay",
+        "supply reading": "the supply reading", "full load": "at full load", "losses": "losses",
+    }  # fmt: skip
+    assert names == set(words)
+    assert all(word in told for word in words.values())
+    assert f"within {loopback.TICK_PPM:g} ppm" in told
+    assert f"at most {selftest.BUSY_PERMILLE / 10:g} % of its time" in told
+    for said in ("missing", "wrong output", "stuck", "upside down", "coupled", "dead"):
+        assert said in told
 
 
 # The tick's length

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -196,6 +197,27 @@ def test_lamp_flashes_where_it_is_told(live):
     ask(live, "lamp", mode="off")
     wait_until(lambda: live.simulated.world.lamp_now.mode == 0)
     assert "the lamp can be" in refused(live, "lamp", mode="bright")
+
+
+def test_the_lamp_counts_one_flank_of_a_vr_sensor_s_crank():
+    """Both flanks show which way round it is wired; for the lamp the stream begins anew with one,
+    and what was seen stays."""
+
+    def typed(setup):
+        return replace(setup, sensor="vr", falling=("crank",))
+
+    def narrow(view):
+        return view["engine"] == "turning" and any("narrow" in note for note in view["notes"])
+
+    with capturing("idle-four", typed=typed) as rig:
+        shown = rig.newest.wait(narrow)
+        assert shown["timing"] is None and not shown["next"]
+        assert rig.simulated.world.both & 1
+        assert ask(rig, "lamp", mode="angle", btdc=12.5) == "lamp at 12.5° BTDC"
+        wait_until(lambda: rig.simulated.world.lamp_now.mode == 1)
+        assert rig.simulated.world.both == 0
+        rig.newest.wait(lambda v: v["lamp"]["mode"] == "angle" and narrow(v))
+        assert "lamp off" in ask(rig, "lamp", mode="off")
 
 
 def test_marks_are_kept(live):

@@ -212,6 +212,11 @@ def test_refusals_while_streaming() -> None:
         assert board.ask(LAMP, lamp(flash_us=1))[1] == "flash_us is 1, must be 2 to 200"
         assert board.ask(LAMP, lamp(angle_mdeg=360_000))[0] == 3
         assert not any(op in (OP_DRIVE, OP_LAMP) for _, op, _ in world.records)
+        # A crank of both flanks would be counted twice: the lamp would flash at a wrong angle.
+        assert board.ask(STOP) == (0, "")
+        assert board.ask(CONFIGURE, b"\x0f\x00\x01") == (0, "")
+        assert board.ask(START) == (0, "")
+        assert board.ask(LAMP, lamp())[1] == "the lamp counts one flank of the crank, not both"
         # Off is always allowed, whatever the other fields hold.
         assert board.ask(DRIVE, bytes(24)) == (0, "")
         assert board.ask(LAMP, bytes(12)) == (0, "")

@@ -159,7 +159,8 @@ def install_pulled(rng: Random, place: Path) -> str:
         _power_cycle(board)
         there = install.Prompt  # what is on it, by the board's own hashes
         install.to_prompt(board.port, 1.0)
-        files = {path.name: path for path in new.glob("*.py") if path.name != "hw_unix.py"}
+        elsewhere = install._NOT_FOR_A_BOARD | install._ARM_ONLY
+        files = {path.name: path for path in new.glob("*.py") if path.name not in elsewhere}
         with there(board.port, 1.0) as at:
             found = at.hashes(sorted(files))
         if install.MAIN in found:
@@ -167,7 +168,6 @@ def install_pulled(rng: Random, place: Path) -> str:
                 all(
                     found.get(name) == install.sha256((folder / name).read_bytes())
                     for name in files
-                    if name not in ("arm.py",)
                 )
                 for folder in (old, new)
             ]

@@ -5,6 +5,7 @@ something kept before is gone, a number makes no sense, or the result did not ap
 something reached the terminal on which it acts; TRACEBACK speaks for itself.
 """
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
@@ -18,6 +19,8 @@ TRIED, REFUSED, LOST, RAW, TRACEBACK = OUTCOMES = ("tried", "refused", "lost", "
 DATA = Path(__file__).resolve().parents[1] / "data"
 RECORDING = DATA / "idle-four.swrec"
 SMALL = DATA / "pulse-near.swrec"
+# A fault of the program's own that is shown as if it were a sentence.
+_UNSAID = re.compile(r"\b[A-Z][A-Za-z]+(Error|Exception)\b[:(]")
 Attack = Callable[[Random, Path], str]
 
 
@@ -35,7 +38,7 @@ def outcome(result: Result) -> str:
 
 def ended(code: int, said: str) -> str:
     """How it ended, by its exit code and what it said."""
-    if "Traceback" in said or code < 0:
+    if "Traceback" in said or _UNSAID.search(said) or code < 0:
         return TRACEBACK
     if nasty.acts(said):
         return RAW

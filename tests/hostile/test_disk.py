@@ -4,17 +4,22 @@ import errno
 import json
 import os
 import threading
+import types
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
 
-from hostile.ends import RECORDING, run
+from hostile.ends import RECORDING, SMALL, run
+from live_rig import capturing
 from sparkwitness.cli import keeping, main
 from sparkwitness.decode import recording
 from sparkwitness.decode.recording import Behind, Recorder
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError, whole_file
 from sparkwitness.records.logbook import Logbook
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.wheel import WheelLearner
 
 
 @pytest.fixture
@@ -135,3 +140,50 @@ def test_nobody_can_lay_a_trap_where_a_file_will_be_written(tmp_path):
         assert one != two and len(one.name) > 20
         one.touch()
         two.touch()
+
+
+@pytest.mark.parametrize("trap", ["symbolic", "hard", "pipe"])
+def test_what_lies_at_the_place_of_a_journal_is_not_written_to(tmp_path, trap):
+    """`summarize` can go on after a stop, so others know the name of its journal."""
+    (tmp_path / "data").mkdir()
+    (tmp_path / "data" / "one.swrec").write_bytes(SMALL.read_bytes())
+    precious, place = tmp_path / "precious", tmp_path / "table.csv.part"
+    precious.write_bytes(b"")
+    {
+        "symbolic": lambda: place.symlink_to(precious),
+        "hard": lambda: place.hardlink_to(precious),
+        "pipe": lambda: os.mkfifo(place),
+    }[trap]()
+    done = run("summarize", tmp_path / "data", "--out", tmp_path / "table.csv", "--jobs", "1")
+    assert done.exit_code == 1 and "cannot write" in done.output
+    assert precious.read_bytes() == b""
+
+
+@pytest.mark.parametrize("place", ["/dev/full", "/proc/out", "a/file/x", "a", "none/x"])
+def test_a_wheel_that_cannot_be_written_is_shown_and_said(tmp_path, monkeypatch, place):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "file").write_text("x")
+    reference = Reference.parse("36-1", 0.0, 0.0)
+    learned = types.SimpleNamespace(
+        reference=replace(reference, errors=(0.0,) * 35, u_errors=0.01), periods=30, rpm=3000.0,
+        to_dict=lambda: {"errors": [0.0] * 35},
+    )  # fmt: skip
+    monkeypatch.setattr(WheelLearner, "result", lambda *_: learned)
+    out = tmp_path / place  # an absolute one stays what it is
+    done = run("wheel", RECORDING, "--reference", "36-1", "--out", out)
+    assert done.exit_code == 1 and not isinstance(done.exception, OSError)
+    assert done.output.index("30 turns at 3000 rpm") < done.output.index("Error: ")
+    assert not list(tmp_path.rglob(".*.part"))
+
+
+@pytest.mark.parametrize("fault", [UserError("the disk is full"), OSError(errno.EIO, "I/O error")])
+def test_a_mark_that_cannot_be_kept_stays_on_the_page_and_is_said(fault):
+    def keep(*_):
+        raise fault
+
+    with capturing(keep=keep) as rig:
+        rig.newest.wait(lambda view: view["timing"])
+        assert rig.capture.ask("mark", {}).result(10) == "point 1 marked"
+        shown = rig.newest.wait(lambda view: "not kept" in " ".join(view["notes"]))
+        assert len(shown["marks"]) == 1
+        rig.newest.wait(lambda view: view["timing"])

@@ -13,12 +13,14 @@ from sparkwitness.timing import clamps, gates, groups
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.gates import Evidence, Finding
+from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 
 SETUP = Setup(Reference(36, 1), commanded=20.0, cylinders=4, clamp="plug", setting=0.0)
 SOUND = Evidence(SETUP, timing=21.0, expanded=0.5, scatter=0.3, rpm=800.0, modulo=360.0)
 STRIKES = {
     "several_places": {"kind": "several", "places": ((42.5, 0.5), (-2.5, 0.5))},
+    "vr_reversed": {"polarity": Polarity(Reference(36, 1), True, 60, 1.9, 1.8, 1.3, 0.01)},
     "odd_gap": {"gap": (1.85, 1.15)},
     "coil_on": {"second": (0.9, 3e-3, 14.4)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},

@@ -5,6 +5,8 @@ A row draws a world and what is typed from a random generator. Its `kind`:
 "as typed"  nothing is wrong: the number must come, and must be right
 "fault"     something is wrong, or typed wrong: a right number, or a finding
 "blind"     no time stamp can tell: there the caution beside the number is all that helps
+
+Over 500 lines, as it is one table.
 """
 
 from collections.abc import Callable
@@ -15,7 +17,7 @@ import numpy as np
 
 from .engine import Engine, even, turn
 from .frames import encode
-from .pickups import Clamp, Mark, Sparks, Swapped
+from .pickups import Clamp, Mark, Reluctor, Sparks
 
 Rng = np.random.Generator
 ODD_FIRING = {
@@ -77,11 +79,17 @@ def recording(world: World | None, rng: Rng) -> bytes:
     parts, session = [], int(rng.integers(1, 60000))
     while world is not None:
         motion = turn(world.engine, world.cycles, rng)
+        mark, falling = world.mark, None
+        if mark.reluctor is None:
+            crank = mark.edges(motion, rng)
+        else:
+            crank, down = mark.flanks(motion, rng)
+            falling = {"crank": down}
         edges = {
-            "crank": world.mark.edges(motion, rng),
+            "crank": crank,
             "clamp_a": world.clamp.edges(world.engine, world.sparks, motion, rng),
         }
-        parts.append(encode(edges, motion.length, session, world.lost, rng))
+        parts.append(encode(edges, motion.length, session, world.lost, rng, falling))
         world, session = world.after, session + 1
     return b"".join(parts)
 
@@ -196,7 +204,7 @@ def as_typed() -> list[Row]:
     def row(name: str, draw: Callable[[Rng], Case]) -> Row:
         return Row(name, "as typed", draw)
 
-    fine = ("36-1", "60-2", "36-2", "cam 36-1", "cam 60-2")
+    fine = ("36-1", "60-2", "36-2", "12-1", "24-1", "cam 36-1", "cam 60-2")
     rows = [row(f"{kind} idle", lambda r, k=kind: usual(r, k)) for kind in fine]
     rows += [
         row("36-1 3000 to 8000 rpm", lambda r: usual(r, rpm=(3000, 8000))),
@@ -229,6 +237,8 @@ def as_typed() -> list[Row]:
           for kind in ("36-1", "60-2", "12-1", "pulse")
           for what in ("coil not known", "ohm typed", "ohm and henry typed")
           if kind == "36-1" or what != "ohm typed"),
+        *(row(f"vr {kind} any teeth, looked at", lambda r, k=kind: reluctor(r, k, False))
+          for kind in ("12-1", "36-1", "60-2", "pulse")),
         *(row(f"{kind} learned, {state}", lambda r, k=kind, s=state: _learned(r, k, s))
           for kind in ("36-1", "60-2", "cam 36-1") for state in ("healthy", "weak cylinder")),
         row("36-1 eccentric 0.05 to 0.3°", lambda r: change(usual(r, within=0.2), mark={
@@ -338,19 +348,33 @@ def _most_swing(case: Case) -> float:
     return 0.2 * 4 / max(len(case.world.engine.tdc), 4)
 
 
-def _swapped(rng: Rng, kind: str) -> Case:
-    """The same sensor with its wires swapped, teeth from narrow to wide."""
-    speed = float(np.exp(rng.uniform(np.log(155), np.log(8900))))
-    case = usual(rng, kind, rpm=(speed, speed))
+def reluctor(rng: Rng, kind: str, swapped: bool, rpm: tuple[float, float] = (155, 8900)) -> Case:
+    """A variable-reluctance sensor that shows both flanks, teeth from narrow to wide.
+
+    Somebody looked which way round it is, unless it is `swapped`. The comparator lets go some mV
+    beside zero, either way.
+    """
+    speed = float(np.exp(rng.uniform(*np.log(rpm))))
+    case = usual(rng, kind, rpm=(speed, speed), near=(0.0, 5.0) if kind == "pulse" else None)
     henry = float(np.exp(rng.uniform(np.log(0.05), np.log(2.0))))
     tau = henry / (22e3 + henry / (1e-3 * float(rng.uniform(0.1, 1.1))))
-    volts = speed * float(np.exp(rng.uniform(np.log(0.003), np.log(0.011))))
-    sensor = Swapped(
-        float(rng.uniform(0.05, 0.34)), volts, tau * case.world.mark.teeth * speed / 60,
-        float(rng.normal(-0.01, 0.02)),
+    mark = case.world.mark
+    width = rng.uniform(0.01, 0.04) if mark.teeth == 1 else rng.uniform(0.05, 0.34)
+    sensor = Reluctor(
+        float(width), speed * float(np.exp(rng.uniform(np.log(0.003), np.log(0.011)))),
+        tau * mark.teeth * speed / 60, float(rng.normal(-0.01, 0.02)), swapped=swapped,
     )  # fmt: skip
-    return change(case, mark={"swapped": sensor}, typed={
-        "sensor": "vr", "falling": ("crank",)})  # fmt: skip
+    swing = min(case.world.engine.swing, _most_swing(case))
+    return change(
+        case,
+        engine={"swing": swing},
+        mark={"reluctor": sensor, "delay_us": 0.0},
+        typed={
+            "sensor": "vr",
+            "falling": ("crank",),
+            "confirmed": () if swapped else ("vr_wires",),
+        },
+    )
 
 
 def _cranking(rng: Rng, kind: str, weak: bool = False) -> Case:
@@ -458,10 +482,16 @@ def faults() -> list[Row]:
             "flip": "first", "odd": r.uniform(0.09, 0.25)})),
         row("60-2 sensor reversed", lambda r: change(usual(r, "60-2"), mark={
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
+        *(row(f"{kind} sensor reversed", lambda r, k=kind: change(usual(
+            r, k, cylinders=int(r.choice((2, 3, 4, 6, 8, 12)))), mark={
+                "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.08, 0.25)}))
+          for kind in ("12-1", "36-2", "cam 36-1")),
         row("36-1 sensor reversed, 3000 rpm", lambda r: change(usual(r, rpm=(2500, 5000)), mark={
             "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.1, 0.25)})),
-        *(row(f"vr {kind} swapped, any teeth", lambda r, k=kind: _swapped(r, k))
-          for kind in ("12-1", "36-1", "60-2")),
+        *(row(f"vr {kind} swapped, {low} to {high} rpm", lambda r, k=kind, a=low, b=high: reluctor(
+            r, k, True, (a, b)))
+          for kind in ("12-1", "36-1", "60-2", "pulse")
+          for low, high in ((155, 1150), (1250, 8900))),
         row("two sessions", lambda r: _two(r)),
         row("36-1 teeth unseen now and then", lambda r: change(usual(r), mark={
             "dropped": r.uniform(2e-4, 5e-3)})),
@@ -491,6 +521,9 @@ def blind() -> list[Row]:
             typed={"confirmed": ()}))
         for low, high in ((700, 1100), (2500, 4000), (5000, 8000))
     ] + [
+        row("12-1 sensor reversed, one cylinder", lambda r: change(
+            usual(r, "12-1", cylinders=1), mark={
+                "flip": str(r.choice(("first", "last"))), "odd": r.uniform(0.08, 0.25)})),
         row("two magnets typed pulse, wasted typed plug", lambda r: change(
             _typed_as(r, "2", "pulse", clamp="wasted"), typed={
                 "clamp": str(r.choice(("auto", "plug")))})),

@@ -47,10 +47,13 @@ class Sender:
         self.parts.append(cobs.encode(body + struct.pack("<I", zlib.crc32(body))) + b"\0")
 
     def hello(self, both: int = 0) -> None:
-        """Of a board of protocol 1, or, where inputs stamp both flanks, of protocol 2."""
+        """Of a board of protocol 1, or, where inputs stamp both flanks, of protocol 2.
+
+        A crank of both flanks is one whose falling edge was asked for.
+        """
         common = struct.pack(
-            "<H3BBIIBBHHH8s", 2 if both else 1, 1, 0, 0, 1, TICK_PS, 125_000_000, 15, 0, 72, 32,
-            4096, b"truth\0\0\1",
+            "<H3BBIIBBHHH8s", 2 if both else 1, 1, 0, 0, 1, TICK_PS, 125_000_000, 15, both & 1,
+            72, 32, 4096, b"truth\0\0\1",
         )  # fmt: skip
         more = struct.pack(
             "<BIHHH10HHHB", both, 100_000, 900, 6000, 45000, 15000, 20000, 700, 750, 810, 900,

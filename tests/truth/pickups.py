@@ -14,12 +14,12 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Swapped:
-    """A variable-reluctance sensor the wrong way round: its voltage rises through zero at a tooth.
+class Reluctor:
+    """A variable-reluctance sensor with its input, either way round.
 
-    A tooth's flux is a bell, its voltage that one's slope (Faraday's law); the input makes a low
-    pass of the coil, arms above a level and stamps where the voltage falls through zero, which now
-    is somewhere between the teeth.
+    A tooth's flux is a bell, its voltage that one's slope (Faraday's law): the right way round it
+    falls through zero at the tooth, swapped it rises there. The input makes a low pass of the coil,
+    goes high above a level and low where the voltage falls through zero, or some mV off it.
 
     Attributes:
         width: standard deviation of the bell, pitches.
@@ -27,6 +27,7 @@ class Swapped:
         turn: of the low pass, pitches that pass in its time constant.
         offset: volts at which the comparator takes the voltage for zero.
         arm: volts.
+        swapped: its wires are.
     """
 
     width: float
@@ -34,27 +35,31 @@ class Swapped:
     turn: float
     offset: float
     arm: float = 0.147
+    swapped: bool = True
 
-    def places(self, teeth: int, missing: int) -> Floats:
-        """Where a turn's edges come, pitches past the first tooth's middle."""
-        fine = 256
+    def places(self, teeth: int, missing: int) -> tuple[Floats, Floats]:
+        """Where a turn's rises and falls come, each rise before its fall, pitches past the first
+        tooth's middle."""
+        fine = max(256, 9216 // teeth)
         x = np.arange(teeth * fine) / fine
         flux_slope = np.zeros(len(x))
         for k in range(teeth - missing):
             off = (x - k + teeth / 2) % teeth - teeth / 2
             flux_slope += off / self.width * np.exp(0.5 - 0.5 * (off / self.width) ** 2)
-        waves = np.fft.rfft(self.volts * flux_slope)
+        waves = np.fft.rfft(self.volts * flux_slope * (1 if self.swapped else -1))
         waves /= 1 + 2j * np.pi * np.arange(len(waves)) / teeth * self.turn
         volts = np.fft.irfft(waves, len(x))
-        armed, edges = False, []
-        for at, value in enumerate(np.concatenate((volts, volts))):
+        rise, pulses = None, []
+        for at, value in enumerate(np.tile(volts, 3)):
             if value > self.arm:
-                armed = True
-            elif armed and value < self.offset:
-                armed = False
-                edges.append(at)
-        edges = np.array(edges, float)
-        return edges[(edges >= len(x) // 2) & (edges < len(x) // 2 + len(x))] / fine
+                rise = at if rise is None else rise
+            elif rise is not None and value < self.offset:
+                pulses.append((rise, at))
+                rise = None
+        edges = np.array(pulses, float).reshape(-1, 2)
+        half = len(x) // 2
+        edges = edges[(edges[:, 1] >= half + len(x)) & (edges[:, 1] < half + 2 * len(x))] / fine
+        return edges[:, 0] - teeth, edges[:, 1] - teeth
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,7 @@ class Mark:
         dropped: probability of an edge not to be seen.
         delay_us: from the tooth to the pin.
         number: of the wheel: the same number has the same tooth errors; 0: another one each time.
-        swapped: a variable-reluctance sensor whose wires are swapped; None: not so.
+        reluctor: a variable-reluctance sensor, whose pin falls at a tooth; None: another one.
     """
 
     teeth: int = 36
@@ -93,7 +98,21 @@ class Mark:
     dropped: float = 0.0
     delay_us: float = 2.6
     number: int = 0
-    swapped: "Swapped | None" = None
+    reluctor: "Reluctor | None" = None
+
+    def flanks(self, motion: Motion, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Times of the reluctor's rises and falls."""
+        assert self.reluctor is not None
+        pitch = 360.0 * self.turns / self.teeth
+        rises, falls = self.reluctor.places(self.teeth, self.missing)
+        return (
+            self._passed(rises * pitch, motion, rng),
+            np.sort(
+                np.concatenate(
+                    (self._passed(falls * pitch, motion, rng), _anywhere(self.strays, motion, rng))
+                )
+            ),
+        )
 
     def edges(self, motion: Motion, rng: np.random.Generator) -> Floats:
         """Times of the edges."""
@@ -103,8 +122,6 @@ class Mark:
         if self.tooth_error:
             places = places + maker.normal(0, self.tooth_error, len(places))
         places[0] += self.index_error
-        if self.swapped is not None:
-            places = self.swapped.places(self.teeth, self.missing) * pitch
         if self.eccentric:
             turn = 2 * np.pi * np.arange(len(places)) / self.teeth + maker.uniform(0, 2 * np.pi)
             places = places + self.eccentric * np.sin(turn)
@@ -114,15 +131,19 @@ class Mark:
         elif self.flip == "first":
             places = places - pitch / 2
             places[0] -= self.odd * pitch
+        at = self._passed(places, motion, rng)
+        if self.dropped:
+            at = at[rng.random(len(at)) >= self.dropped]
+        return np.sort(np.concatenate((at, _anywhere(self.strays, motion, rng))))
+
+    def _passed(self, places: Floats, motion: Motion, rng: np.random.Generator) -> Floats:
+        """Times at which places of the wheel, crank degrees past its index edge, come by."""
         low, high = motion.degrees[[0, -1]]
         whole = 360.0 * self.turns
         first, last = np.floor((low + self.angle) / whole) - 1, np.ceil((high + self.angle) / whole)
         at = (np.arange(first, last + 1)[:, None] * whole - self.angle + places).ravel()
         at = motion.at(at[(at > low) & (at < high)]) + self.delay_us * 1e-6
-        at += rng.normal(0, self.jitter_us * 1e-6, len(at))
-        if self.dropped:
-            at = at[rng.random(len(at)) >= self.dropped]
-        return np.sort(np.concatenate((at, _anywhere(self.strays, motion, rng))))
+        return at + rng.normal(0, self.jitter_us * 1e-6, len(at))
 
 
 def _anywhere(rate: float, motion: Motion, rng: np.random.Generator) -> Floats:

@@ -24,6 +24,8 @@ from sparkwitness.device import run as session
 from sparkwitness.errors import UserError
 from sparkwitness.faces import text as show
 from sparkwitness.fault import store
+from sparkwitness.records.import_ import write as imports
+from sparkwitness.records.import_.base import Options
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.simulator import scenario
 from sparkwitness.timing import analyzer as analyzers
@@ -346,3 +348,10 @@ def test_damage_in_a_tables_definition_is_said(name, byte, tmp_path):
     path.write_bytes(data[:at] + byte + data[at + 1 :])
     with Logbook(path) as book:
         assert "check the disk" in refusal(lambda: (book.run(1), book.keep("check", "y", {})))
+
+
+@pytest.mark.parametrize("cell", ["1e400", "-inf", "1" * 400, "nan"])
+def test_a_table_whose_first_time_is_no_time_is_refused(tmp_path, cell):
+    table = tmp_path / "logged.csv"
+    table.write_text(f"time,a,b\n{cell},0,1\n1700000000.5,1,0\n1700000000.6,0,1\n")
+    refusal(imports.read, table, Options())

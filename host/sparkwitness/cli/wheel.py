@@ -7,6 +7,7 @@ import click
 import numpy as np
 
 from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.decode.flanks import Flank, meant
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import new_file
 from sparkwitness.faces import text as show
@@ -32,9 +33,12 @@ def command(
     source = Recording(recording)
     wheel = Reference.parse(reference, 0.0, 0.0)
     decoder, tracker, learner = EdgeDecoder(), CrankTracker(wheel), WheelLearner(wheel)
+    flank: Flank | None = None
     for chunk in source.chunks():
         for batch in decoder.feed(chunk):
-            learner.feed(tracker.feed(batch.ticks[CRANK], batch.breaks[CRANK])[0])
+            flank = flank or Flank(meant(decoder.hello, CRANK))
+            edges = flank.feed(batch.ticks[CRANK], batch.breaks[CRANK], batch.levels[CRANK])
+            learner.feed(tracker.feed(*edges)[0])
     none = np.empty(0, np.int64)
     learner.feed(tracker.feed(none, none, last=True)[0])
     firings = cylinders / (int(strokes) / 2)

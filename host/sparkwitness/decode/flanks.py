@@ -4,6 +4,9 @@ A board that stamps both flanks doubles each count and puts the level after the 
 every edge says which flank it is, and a lost one cannot swap them.
 """
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -67,6 +70,11 @@ def undouble(
     owner = np.repeat(which, many)
     seen = set(which[chosen].tolist())
     return tuple(level[owner == i] if i in seen else None for i in range(inputs))
+
+
+def meant(hello: Mapping[str, Any] | None, which: int) -> int:
+    """Level after the edges of the flank that a board was asked for, of an input's number."""
+    return 0 if hello is not None and hello["falling"] >> which & 1 else 1
 
 
 class Flank:

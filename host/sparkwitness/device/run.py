@@ -20,21 +20,23 @@ _LOOK_S = 0.25
 _LOOK_SPARKS = 20_000  # more would not make a look's result better
 
 
-def flanks(setup: Setup) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def flanks(setup: Setup, lamp: bool = False) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Inputs whose falling edge is stamped, and those of which both are, for `Stream`.
 
-    Both flanks of the trigger, if the tap is used. The board then stamps the same edge of all the
-    others (wire.md); where those differ, the crank's is taken out of both as well if the tap was
-    asked for, else the trigger gets along with one.
+    Both flanks of the trigger, if the tap is used, and of the crank, if a VR sensor is to show
+    which way round it is wired. The board then stamps the same edge of all the others (wire.md):
+    where those differ, the crank's is taken out of both as well if the tap was asked for, else one
+    flank has to do; and for the lamp, which counts one flank of the crank.
     """
-    if setup.trigger == "none":
+    if setup.trigger == "none" and (lamp or setup.sensor != "vr"):
         return setup.falling, ()
     falling = tuple(name for name in setup.falling if name != "trigger")
     clamps = [name in falling for name in wire.INPUTS[1:3]]
-    if clamps[0] == clamps[1] == ("crank" in falling):
-        return falling, ("trigger",)
-    if setup.trigger != "auto" and clamps[0] == clamps[1]:
-        return falling, ("crank", "trigger")
+    if clamps[0] == clamps[1]:
+        if clamps[0] == ("crank" in falling) and setup.sensor != "vr":
+            return falling, ("trigger",)
+        if not lamp and (setup.trigger != "auto" or setup.sensor == "vr"):
+            return falling, ("crank", "trigger")
     return (*falling, *(("trigger",) if setup.trigger == "falling" else ())), ()
 
 

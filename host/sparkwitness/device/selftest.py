@@ -37,7 +37,8 @@ source."""
 SUPPLY_SHARE, SUPPLY_OFFSET_V = 0.03, 0.25
 """Bounds of the supply reading: resistors of 1 % and a 3.3 V reference of 2 %; 30 mV offset of the
 board's converter (Raspberry Pi Pico datasheet, "Using the ADC", from memory) times the divider."""
-BUSY_PERMILLE = 500
+BUSY_PERMILLE = 700
+"""A board that is in order takes up to half; the rest is for a display, the meter, commands."""
 NOT_MEASURED = 65535
 UNEVEN_PPM = 3000.0  # not by USB: so comes what an emulator sends that cannot keep up
 # Two stamps are each uniform over one tick: their difference has u = 1/sqrt(6) tick, k = 2.
@@ -188,6 +189,12 @@ def jumper_faults(stage: Stage) -> dict[str, str]:
         for b in inputs:
             other = CRANK if output == BENCH else BENCH
             if abs(seen[b] - due[output]) <= room[output]:
+                sent = len(stage.ticks[wire.INPUTS.index(b)])
+                if sent <= 2 * drive.firings:  # nothing can be said about them
+                    found[b] = (
+                        f"the board counts {seen[b]} edges at {pin(b)} and sent {sent}: install "
+                        "the firmware again"
+                    )
                 continue
             if not seen[b]:
                 found[b] = (

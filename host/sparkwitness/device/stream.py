@@ -133,6 +133,10 @@ class Stream:
         """Seconds since the board last sent part of its stream, in units of the link's patience."""
         return (time.monotonic() - max(self._since, self.link.streamed)) / self.link.patience
 
+    def stamps_both(self, name: str) -> bool:
+        """Both flanks of that input are stamped."""
+        return bool(self._both & mask((name,))) and self.link.hello["protocol"] > 1
+
     @property
     def live(self) -> bool:
         """The board has not been stopped yet."""

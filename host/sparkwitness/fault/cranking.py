@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
+from sparkwitness.decode.flanks import Flank, meant
 from sparkwitness.timing.angle import CrankTracker, Reference
 
 Floats = npt.NDArray[np.float64]
@@ -68,6 +69,9 @@ class Listener:
     def _open(self, session: int | None) -> None:
         self._session = session
         self._ticks: list[list[npt.NDArray[np.int64]]] = [[] for _ in wire.INPUTS]
+        self._flanks = [
+            Flank(meant(self.decoder.hello, which)) for which in range(len(wire.INPUTS))
+        ]
         self._tracker = CrankTracker(self._reference) if self._reference else None
         self._lengths: list[npt.NDArray[np.int64]] = []
         self._beats: list[tuple[int, int]] = []
@@ -83,10 +87,14 @@ class Listener:
                     self._tick_ps = message.fields["tick_ps"]
                 elif message.name == "heartbeat":
                     self._beats.append((message.fields["time"], message.fields["supply_mv"]))
-            for kept, ticks in zip(self._ticks, batch.ticks, strict=True):
+            wanted = [
+                flank.feed(batch.ticks[k], batch.breaks[k], batch.levels[k])
+                for k, flank in enumerate(self._flanks)
+            ]
+            for kept, (ticks, _) in zip(self._ticks, wanted, strict=True):
                 kept.append(ticks)
             if self._tracker is not None:
-                _, periods = self._tracker.feed(batch.ticks[0], batch.breaks[0])
+                _, periods = self._tracker.feed(*wanted[0])
                 self._lengths.append(periods.length)
             self._complete = batch.complete
 

@@ -6,6 +6,7 @@ memory holds no more than a place in the journal for each recording.
 """
 
 import csv
+import errno
 import json
 import os
 import stat
@@ -141,6 +142,17 @@ def attempt(path: str) -> tuple[Row | None, str]:
         return None, f"{type(error).__name__}: {error}"
 
 
+def _own(path: str, flags: int) -> int:
+    """Open a file of this user's alone, that has no other name."""
+    number = os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o600)
+    info = os.fstat(number)
+    others = hasattr(os, "getuid") and info.st_uid != os.getuid()
+    if others or info.st_nlink > 1 or not stat.S_ISREG(info.st_mode):
+        os.close(number)
+        raise OSError(errno.EPERM, "it was put there by somebody else: delete it")
+    return number
+
+
 class Journal:
     """What has been done so far, a line of JSON each, in `table`.part.
 
@@ -159,7 +171,8 @@ class Journal:
         self._places: dict[str, int] = {}
         self._known = {one.name: one for one in files}
         try:
-            self._file = open(self.path, "a+b")  # noqa: SIM115  (closed by __exit__)
+            # Its name is known beforehand, since it must be found again: no link is followed.
+            self._file = open(self.path, "a+b", opener=_own)  # noqa: SIM115  (closed by __exit__)
             self._take()
         except OSError as error:
             raise UserError(f"cannot write {self.path}: {error.strerror}") from None

@@ -16,6 +16,7 @@ from sparkwitness.decode.flanks import Flank, Tap
 from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
 from sparkwitness.timing.events import DeadTime
 from sparkwitness.timing.placing import AngleReader, Marked, Placed
+from sparkwitness.timing.polarity import Polarity, PolarityKeeper
 from sparkwitness.timing.ripple import TurnKeeper, Turns
 from sparkwitness.timing.setup import Setup
 
@@ -50,6 +51,7 @@ class Tables:
         trigger: edges of the trigger tap.
         index: sparks of the other clamp, where it is used.
         cut: the session's beginning is not in it any more.
+        polarity: what the last session's slow turns show of a VR sensor; None: of no such one.
     """
 
     sparks: Placed
@@ -70,6 +72,7 @@ class Tables:
     index: Marked = field(default_factory=Marked.none)
     supply_tick: list[int] = field(default_factory=list)
     cut: bool = False
+    polarity: Polarity | None = None
 
     def apart(self) -> "list[Tables]":
         """The sessions' own tables, those without a spark left out; counts are of all."""
@@ -91,6 +94,7 @@ class Tables:
                         index=self.index.pick(index),
                         supply_tick=self.supply_tick if last else [],
                         cut=self.cut and k == 0,
+                        polarity=self.polarity if last else None,
                     )
                 )
         return parts
@@ -207,6 +211,9 @@ class Analyzer:
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
         self._turns = TurnKeeper(setup.reference)
+        self._polarity: PolarityKeeper | None = None
+        if setup.sensor == "vr":
+            self._polarity = PolarityKeeper(setup.reference, "crank" in setup.falling)
         self._begins: list[tuple[int, ...]] = [(0, 0, 0, 0)]  # see `Tables.sessions`
         self._forgotten = False
         self._dropped = 0
@@ -224,6 +231,8 @@ class Analyzer:
         if hello is not None:
             falls = bool(hello["falling"] >> TRIGGER & 1)
         self._tap = Tap(0 if falls else 1)
+        if self._polarity is not None:
+            self._polarity.cut()
         self._complete = 0
 
     def feed(self, data: bytes) -> None:
@@ -234,6 +243,8 @@ class Analyzer:
                 if self._rows() != self._begins[-1]:
                     self._begins.append(self._rows())
                     self._turns.clear()
+                    if self._polarity is not None:
+                        self._polarity.clear()
                 self._session = batch.session
                 for message in batch.messages:
                     if message.name == "hello":
@@ -254,14 +265,20 @@ class Analyzer:
     def _close(self) -> None:
         none, no, few = np.empty(0, np.int64), np.empty(0, np.bool_), np.empty(0, np.int8)
         track, periods = self._crank.feed(none, none, last=True)
-        self._turns.feed(track)
-        self._periods.append(**vars(periods))
+        self._turned(track, periods)
         for lane in (self._sparks, self._trigger, self._index):
             lane.feed(track, none, no, few, self._complete, last=True)
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
         self._open()
+
+    def _turned(self, track: Track, periods: Periods) -> None:
+        """Keep what the crank has turned."""
+        self._turns.feed(track)
+        if self._polarity is not None:
+            self._polarity.take(track, periods, self.tick_ps * 1e-12)
+        self._periods.append(**vars(periods))
 
     def _wanted(self, batch: Batch, which: int) -> tuple[Ticks, Ticks]:
         """Edges of the flank that is timed, and their breaks."""
@@ -270,13 +287,14 @@ class Analyzer:
 
     def take(self, batch: Batch) -> None:
         """Take the next decoded edges of the session."""
+        if self._polarity is not None:
+            self._polarity.feed(batch.ticks[CRANK], batch.breaks[CRANK], batch.levels[CRANK])
         track, periods = self._crank.feed(*self._wanted(batch, CRANK))
-        self._turns.feed(track)
         edges, breaks = self._wanted(batch, self._clamp)
         clamp, lost = self._dead.feed(edges, breaks)
         self._clamp_edges += len(edges)
         self._complete = done = batch.complete
-        self._periods.append(**vars(periods))
+        self._turned(track, periods)
         self._sparks.feed(track, clamp, lost, np.ones(len(clamp), np.int8), done)
         if self.setup.trigger != "none":
             tap = self._tap.feed(batch.ticks[TRIGGER], batch.breaks[TRIGGER], batch.levels[TRIGGER])
@@ -416,4 +434,5 @@ class Analyzer:
             index=self._index.table(start[3]),
             supply_tick=self._supply_tick,
             cut=self._forgotten or tick is not None,
+            polarity=None if self._polarity is None else self._polarity.result(),
         )

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 
 _REGULAR = 0.5  # share of the distances that are alike, below which there is no rhythm
 _ALMOST_ALL, _SOME = 0.95, 0.1  # of the distances
+_WHOLE = 0.25  # of a firing
 _TURNED = 40.0  # degrees that a timing may move by in a run, and more
 _NEAR = 0.15  # a spacing off by less is that spacing
 _WORDS = {
@@ -147,8 +148,11 @@ def miscounted(setup: Setup, steps: Floats, spacing: float) -> Finding | None:
         spacing: degrees between firings, as typed.
     """
     wheel = setup.reference
-    steps = steps[np.isfinite(steps)]
-    due = float(np.maximum(np.rint(steps / spacing), 1).sum()) * spacing
+    firings = steps[np.isfinite(steps)] / spacing
+    # A stray cuts a step in two parts, of which neither is a whole firing.
+    whole = (np.rint(firings) >= 1) & (np.abs(firings - np.rint(firings)) < _WHOLE)
+    steps = firings[whole] * spacing
+    due = float(np.rint(firings[whole]).sum()) * spacing
     off = float(steps.sum()) - due
     if wheel.missing or abs(off) < max(_TURNED, due / wheel.teeth / 2):
         return None

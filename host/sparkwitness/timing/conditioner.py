@@ -185,6 +185,32 @@ def clamp_less_crank(
     return delay(clamp) - delay(crank, falling, rpm, coil)
 
 
+@dataclass(frozen=True)
+class PolarityRule:
+    """By what a VR sensor's wires tell which way round they are: delays.json, vr, polarity.
+
+    Attributes:
+        check_rpm: below which the figures hold, crank rev/min.
+        gap_within: by which part of itself the wheel's gap may be off.
+        most_high_pitches: for which the pin is high over the gap, tooth steps.
+        longer_pitches: by which one pulse beside the gap must be longer to tell, tooth steps.
+        most_high_turn: for which the pin is high of a single tooth's turn.
+    """
+
+    check_rpm: float
+    gap_within: float
+    most_high_pitches: float
+    longer_pitches: float
+    most_high_turn: float
+
+
+@cache
+def polarity() -> PolarityRule:
+    """The rule that hardware/delays.json has."""
+    found = _file()["inputs"]["vr"]["polarity"]
+    return PolarityRule(*(float(found[name]) for name in PolarityRule.__dataclass_fields__))
+
+
 def dead_time_us(kind: str = "clamp") -> float:
     """An edge sooner than this after the one before is ringing, µs ("clamp" or "points").
 

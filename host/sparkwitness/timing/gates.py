@@ -12,6 +12,7 @@ from typing import Any
 
 from sparkwitness.timing import advice
 from sparkwitness.timing.advice import Advice
+from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 
 # What a finding does to the number.
@@ -78,6 +79,7 @@ class Evidence:
         sessions: in words, the timing of each where the recording holds several.
         second: share of the events whose second edge comes later than a burst's would, how much
             later, s, and the crank degrees that pass.
+        polarity: what a VR sensor's pulses show; None: not known, or no such sensor.
     """
 
     setup: Setup
@@ -94,6 +96,7 @@ class Evidence:
     noisy: float = 0.0
     sessions: str = ""
     second: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    polarity: Polarity | None = None
 
     @property
     def look(self) -> float | None:
@@ -234,14 +237,21 @@ def _clamp_side(e: Evidence) -> Fields:
     return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
 
 
+def _vr_reversed(e: Evidence) -> Fields:
+    if e.polarity is None or not e.polarity.against:
+        return None
+    return {"figure": e.polarity.against}
+
+
 def _vr_wires(e: Evidence) -> Fields:
-    if e.setup.sensor != "vr":
+    if e.setup.sensor != "vr" or (e.polarity is not None and e.polarity.right):
         return None
     wheel = e.setup.reference
     half = _ONE_TOOTH if wheel.teeth == 1 else wheel.step / 2
     if e.look is not None and e.look + e.setup.seen_within < half:
         return None  # a lamp tells the one from the other
-    return {"half": half}
+    why = "no pulse of it was seen whole" if e.polarity is None else e.polarity.unseen
+    return {"half": half, "why": why}
 
 
 def _noise(e: Evidence) -> Fields:
@@ -270,6 +280,13 @@ GATES: tuple[Gate, ...] = (
         confirm=False,
     ),
     Gate(
+        "vr_reversed", REFUSED, False, _vr_reversed,
+        "the crank sensor is most likely wired the wrong way round: {figure}. Every angle would be "
+        "off by up to half a tooth. Stop the engine, swap the two wires of the sensor, and measure "
+        "again",
+        confirm=False,
+    ),
+    Gate(
         "odd_gap", REFUSED, False, _gap,
         "the wheel's gap measures {gap:.2f} tooth steps and the step beside it {beside:.2f}, in "
         "place of {whole} and 1: the sensor's two wires are most likely swapped, or its other edge "
@@ -283,6 +300,12 @@ GATES: tuple[Gate, ...] = (
         "one: so turns a crank, but {typed} is typed. Look where the wheel sits and type it as it "
         "is",
         confirm=False,
+    ),
+    Gate(
+        "vr_wires", REFUSED, False, _vr_wires,
+        "a variable-reluctance sensor whose two wires are swapped reads up to {half:.3g}° wrong, "
+        "and which way round this one is was not seen: {why}. Or check it as in "
+        "hardware/bring-up.md, step 6, then say --confirm vr_wires",
     ),
     Gate(
         "ambiguous", WARNING, False, _ambiguous,
@@ -349,12 +372,6 @@ GATES: tuple[Gate, ...] = (
         "at this speed a clamp that sits the wrong way round would read {late:.1f}° late, which no "
         "time stamp shows. Turn the clamp round once and measure again: the earlier reading is "
         "right. Then say --confirm clamp_side",
-    ),
-    Gate(
-        "vr_wires", WARNING, False, _vr_wires,
-        "a variable-reluctance sensor whose two wires are swapped reads up to {half:.3g}° wrong, "
-        "and with narrow teeth no time stamp shows it. Check its polarity as in "
-        "hardware/bring-up.md, step 6, then say --confirm vr_wires",
     ),
     Gate(
         "crank_noise", NOTE, True, _noise,

@@ -22,6 +22,8 @@ _MISS_OF_TEETH = 1.39
 _LIKE_TEETH = 6  # what grows less from span to span
 _REGRESSED = 4000  # misses tell enough
 _ENOUGH = 12  # of them away from the gap
+_FEW = 4  # beside it
+_PULSE = 15.0  # crank degrees: a quarter of one firing's torque (common practice, no source)
 
 
 _EVEN_NODES = (-1, 0, 1, 2)
@@ -89,6 +91,16 @@ def _rms_weight(nodes: tuple[int, ...]) -> float:
     """By how much errors of single edges come into the cubic's angles, root mean square."""
     _, weights = _cubic_weights(nodes)
     return float(np.sqrt(np.mean(np.sum(np.square(weights), axis=0))))
+
+
+def _gap_square(missing: int) -> float:
+    """How much larger the square of a miss is beside a gap, in the mean of its places.
+
+    A cubic's error is as the product of the distances to its nodes: 2 x 1 x 1 x 2 steps, and with
+    a gap between the last two or before the last one step for each missing tooth more.
+    """
+    far = missing + 2
+    return ((far / 2) ** 2 + (far * (missing + 1) / 2) ** 2) / 2
 
 
 def split_miss(near: float, far: float, growth: float) -> tuple[float, float]:
@@ -162,10 +174,14 @@ def interpolation(
         return reference.step, reference.step, 0.0
     miss, wide, number = miss[known], wide[known], number[known]
     # Beside the gap a miss is larger with the same speed, and would be taken for tooth errors.
-    even = reference.even_around(number)
+    even, beside = reference.even_around(number), 0.0
     if np.count_nonzero(even) >= _ENOUGH:
+        # On a wheel as coarse as one firing's pulse the speed may change there, and nowhere else.
+        if reference.step >= _PULSE and np.count_nonzero(~even) >= _FEW:
+            beside = float(np.mean(miss[~even] ** 2)) / _gap_square(reference.missing)
         miss, wide, number = miss[even], wide[even], number[even]
     near, far = float(np.mean(miss**2)), float(np.mean(wide**2))
+    near = max(near, beside)
     rms, square = float(np.sqrt(near)), 0.0
     _, growth = cubic_shares(reference.step, 2 * firings_per_rev)
     if growth < _LIKE_TEETH:

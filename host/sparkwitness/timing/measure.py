@@ -367,6 +367,7 @@ def _timing(
             tables.crank_rejected / max(tables.crank_edges, 1),
             sessions,
             second_edges(events, tables, rpm),
+            tables.polarity,
         )
     )
     result.findings += judged.findings

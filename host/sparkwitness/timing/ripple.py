@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.timing.angle import Periods, Reference, Track
+from sparkwitness.timing.stats import student_quantile
 
 Floats = NDArray[np.float64]
 Ticks = NDArray[np.int64]
@@ -27,8 +28,10 @@ _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
 # What a gap's neighbours may be off, in pitches: teeth are made to a hundredth or two.
-_ODD_TOOTH = 0.07
-_ODD_SURELY = 5.0  # standard errors, of sometimes few degrees of freedom
+_ODD_TOOTH = 0.05
+_ODD_FEW, _FEW = 0.07, 4  # pitches, where fewer degrees of freedom tell little of the speed
+_ODD_SURELY = 5.0  # standard errors; more where few degrees of freedom are left:
+_ODD_CHANCE = 1e-4  # of a true wheel to be taken for an odd one, on each side
 
 
 @dataclass(frozen=True)
@@ -316,8 +319,9 @@ def odd_gap(
         _standing_off(mean, beside, nominal, orders)
         for orders in _models(firings_per_rev, teeth, len(mean))
     ]
-    off, spread = min(found, key=lambda one: one[1])
-    if off < max(_ODD_TOOTH * reference.step, _ODD_SURELY * spread):
+    off, sure, free = min(found, key=lambda one: one[1])
+    usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
+    if off < max(usual * reference.step, sure):
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
@@ -351,7 +355,7 @@ def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
 
 def _standing_off(
     mean: Floats, beside: Floats, nominal: Floats, orders: list[float]
-) -> tuple[float, float]:
+) -> tuple[float, float, int]:
     """By how much one of two sets of edges is off what all others show of the engine's orders.
 
     Args:
@@ -361,17 +365,20 @@ def _standing_off(
         orders: per crank revolution.
 
     Returns:
-        Degrees, and their standard error; infinite where too few edges are left to tell.
+        Degrees, those from which it is no chance (Student's t; infinite where too few edges are
+        left to tell), and the degrees of freedom.
     """
     n = len(mean)
     angle = np.radians(np.outer(nominal, orders))
     columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
     free = n - columns.shape[1]
     if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
-        return 0.0, np.inf
+        return 0.0, np.inf, 0
     found = np.linalg.lstsq(columns, mean, rcond=None)[0]
     rest = mean - columns @ found
     square = float(rest @ rest) / free
     spread = np.sqrt(np.linalg.inv(columns.T @ columns).diagonal()[:2].max() * square)
     # What is left is no noise where the speed has higher orders: as much may be beside the gap.
-    return float(np.abs(found[:2]).max()), float(max(spread, np.abs(rest).max() / 2))
+    spread = max(spread, np.abs(rest).max() / 2)
+    times = max(_ODD_SURELY, student_quantile(1 - _ODD_CHANCE, free))
+    return float(np.abs(found[:2]).max()), float(times * spread), free

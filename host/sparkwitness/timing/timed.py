@@ -209,7 +209,8 @@ def _no_crank(setup: Setup, tables: Tables) -> Finding:
         return Finding(
             "no_sync",
             f"{tables.crank_edges} edges on the crank reference do not fit a {setup.reference} "
-            f"reference: check the wheel typed in, the edge polarity and the sensor's gap",
+            f"reference: check the wheel typed in, the edge polarity and the sensor's gap"
+            + (", and whether its two wires are swapped" if setup.sensor == "vr" else ""),
             REFUSED,
             False,
         )

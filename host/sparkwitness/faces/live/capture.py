@@ -28,6 +28,7 @@ from sparkwitness.faces.live import view
 from sparkwitness.timing import advice, gates
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.measure import Measurement, evaluate
+from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed, time_events
 
@@ -109,6 +110,7 @@ class Capture:
         self._analyzer = Analyzer(setup)
         self._pending: list[bytes] = []
         self._session: int | None = None
+        self._polarity: Polarity | None = None  # as it was seen before the lamp went on
         self._fresh_from = 0  # tick of this session before which nothing counts
         self._settling = 0.0  # to be added to it once the board's time is known
         self._window_s = 10.0
@@ -180,7 +182,7 @@ class Capture:
             raise
 
     def _joined(self, stream: Stream) -> None:
-        self._stream = stream
+        self._stream, self._polarity = stream, None
         hello = stream.link.hello
         self._hello = {k: v.hex() if isinstance(v, bytes) else v for k, v in hello.items()}
         self._become("streaming", "")
@@ -304,6 +306,8 @@ class Capture:
         settling = now < self._fresh_from
         self._analyzer.forget(max(self._fresh_from, now - round(self._window_s / tick_s)))
         tables = self._analyzer.tables()
+        if self._polarity is not None:
+            tables.polarity = self._polarity
         result = evaluate(self.setup, tables)
         # The one event that forgetting has cut is no loss.
         result.cut = max(0, result.cut - 1)
@@ -421,8 +425,9 @@ class Capture:
         def work(result: Measurement, setup: Setup) -> None:
             try:
                 keep(what, result, setup, board)
-            except UserError as error:
-                self.trouble = f"not kept in the logbook: {error.message}"
+            except Exception as error:  # nobody asks for this work's outcome
+                why = error.message if isinstance(error, UserError) else repr(error)
+                self.trouble = f"not kept in the logbook: {why}"
 
         self._keeper.submit(work, self._result, self.setup)
 
@@ -435,6 +440,8 @@ class Capture:
         btdc = _number(values, "btdc") if mode == "angle" else 0.0
         if self._stream is None or self._state != "streaming":
             raise UserError("the board is away: the lamp is off")
+        if mode != "off":
+            self._one_flank(self._stream)
         self._stream.command(
             "lamp",
             mode=wire.ENUMS["lamp_mode"][mode],
@@ -448,6 +455,20 @@ class Capture:
                 "angle": f"at {abs(btdc):g}° {'BTDC' if btdc >= 0 else 'ATDC'}"}[mode]  # fmt: skip
         self._lamp = {"mode": mode, "text": text, "btdc": btdc}
         return f"lamp {text}"
+
+    def _one_flank(self, stream: Stream) -> None:
+        """The lamp counts one flank of the crank: where both are stamped, begin anew with one."""
+        if not stream.stamps_both("crank"):
+            return
+        stream.end()
+        for data in stream:
+            self._take(data)
+        self._analyzer.feed(b"".join(self._pending))
+        self._pending.clear()
+        self._polarity = self._analyzer.tables(1).polarity
+        falling, both = flanks(self.setup, lamp=True)
+        anew = Stream(stream.link, falling, both=both, interrupts="leave")
+        self._stream = anew.__enter__()
 
 
 def _close(stream: Stream) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from decimal import Decimal, InvalidOperation
 from itertools import islice
+from math import isfinite
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -189,7 +190,9 @@ class _Text:
         large = {}
         for k, cell in enumerate(cells):
             value = self._number(cell)
-            if value is not None and abs(value) > _CALENDAR and not float(value).is_integer():
+            if value is None or not isfinite(value) or abs(value) <= _CALENDAR:
+                continue
+            if not float(value).is_integer():
                 large[k] = Decimal(int(value))
         return dict.fromkeys(large, min(large.values())) if large else {}
 
