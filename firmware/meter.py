@@ -49,7 +49,9 @@ from reasons import (
     SCATTER,
     SET_WHEEL,
     SPACING,
+    TRUE,
     UNEVEN,
+    VARIES,
     WAIT,
     WIRES,
 )
@@ -65,16 +67,16 @@ from sparks import (
     UNPLACED,
     Events,
 )
+from teeth import Teeth
 
 SHOW_MS = const(250)
 SHOW_SERVED_MS = const(500)
 GONE_MS = const(1000)
 STALE_MS = const(1500)  # events decided later than that ago: the crank is no longer understood
 SPAN_MS = const(1500)  # of the events that are shown; where fewer than ENOUGH,
-LONGEST_MS = const(9000)  # as many as that, but none older than this
+LONGEST_MS = const(12000)  # as many as that, but none older than this
 HISTORY_MS = const(12000)  # of the events among which a second place is looked for
 ENOUGH = const(12)
-LEAST = const(8)
 EVENT_GAP_MS = const(3)  # a longer pause ends an event, if it is an eighth of a revolution too
 TOGETHER_US = const(20)
 # Sparks of a burst come sooner after each other, a coil charges longer (common practice, no source)
@@ -88,8 +90,8 @@ STRAY = const(2000)
 TWO_PLACES = const(500)
 ODD = const(1311)  # 0.08 tooth steps, times 4096 times 4
 ODD_PERIODS = const(8)  # before that nothing is shown
-U_TEETH = const(50)  # what teeth and interpolation err by (common practice, no source)
-WIDE = const(500)
+U_TEETH = const(50)  # what even teeth and interpolation err by (common practice, no source)
+WIDE = const(200)  # standard uncertainty from more than which on it is said where it is from
 
 
 def _root(square):
@@ -140,6 +142,7 @@ class Meter:
         self._spread = 0  # of the sparks, 1/1000 degree
         self._foreign = False  # a host has set the inputs otherwise
         self._bound = Bound()
+        self._teeth = Teeth()
         self.reason = SET_WHEEL
         self.figure = 0
         self.rpm = -1
@@ -183,6 +186,7 @@ class Meter:
         self._bound.set(
             teeth, values["missing"], values["turns"], values["cylinders"], values["strokes"]
         )
+        self._teeth.set(wheel, values["cylinders"] * 2 / values["strokes"])
         self._began = ticks_ms()
         self._period = self._spread = 0
 
@@ -216,6 +220,7 @@ class Meter:
         self._was_kept = self._was_together = self._was_unplaced = 0
         self._kept = self._together = self._unplaced = 0
         self._period = self._spread = 0
+        self._teeth.forget()
 
     def turn(self, served):
         """Once in each turn of the loop; `served`: a host is streaming."""
@@ -276,7 +281,7 @@ class Meter:
         if not self._hw.outputs & wire.OUTPUT_BITS_LAMP:
             self.lamp = None
         self.reason = self._doubt(now)
-        self.timed = self.reason in (FINE, FAR, WIRES)
+        self.timed = self.reason == FINE or self.reason >= FAR
 
     def _doubt(self, now):
         """Work the numbers out; why they must not be shown."""
@@ -312,7 +317,7 @@ class Meter:
         n = events.fresh(now, SPAN_MS)
         if n < ENOUGH:
             n = min(events.fresh(now, LONGEST_MS), ENOUGH)
-        if n < LEAST or not events.fresh(now, STALE_MS):
+        if n < ENOUGH or not events.fresh(now, STALE_MS):
             if self._unplaced > 64 and ticks_diff(now, self._began) > 3 * GONE_MS:
                 return ON_CRANK if together else UNEVEN
             return WAIT
@@ -320,6 +325,8 @@ class Meter:
         self.sparks = events.sparks(n)
         if 4 * events.late(n) >= n:
             return COIL_ON  # what is timed is most likely the coil being switched on
+        if self._teeth.seen and crank[GOOD] >= ODD_PERIODS:
+            self._teeth.look(self._hw.rings, self._crank)
         scale = self._scale
         events.summarize(n, scale, self._fold, STRAY * scale)
         why = self._angle(n)
@@ -334,8 +341,11 @@ class Meter:
             return UNEVEN
         if 5 * (n - events.kept) > 2 * n:
             return ELSEWHERE
-        if events.second(events.fresh(now, HISTORY_MS), scale, self._fold, reach):
+        close = max(STRAY * scale, 7 * events.deviation // 4)
+        if events.second(events.fresh(now, HISTORY_MS), scale, self._fold, reach, close):
             return PLACES
+        if self._teeth.seen and not self._teeth.known:
+            return WAIT
         if self._crank.missing and self._crank.wheel[2] >= FEWEST_FOR_GAP:
             if crank[GOOD] < ODD_PERIODS:
                 return WAIT
@@ -440,11 +450,19 @@ class Meter:
         # A few events of a loose distributor may lie close by chance: the spread fades slowly.
         deviation = min(events.deviation // scale, 20000)
         deviation = self._spread = max(deviation, self._spread - (self._spread >> 4))
-        u = deviation * deviation // max(events.kept, 1)
+        n = max(events.kept, 2)
+        # Student's factor for few events (JCGM 100, G.3) is near 1 + 1.2 / (n - 1).
+        varies = deviation * deviation // n * (n + 1) // (n - 1)
+        after = mean // scale % self._told
+        bound = self._bound.at(after, self.rpm)
+        teeth = U_TEETH * U_TEETH + self._teeth.square(after)
+        u = varies + teeth + bound * bound + min(self._turned_in(self._delay(2)), 8000) ** 2
+        why = FINE
+        if u > WIDE * WIDE:
+            why = FAR if bound * bound > max(varies, teeth) else VARIES if varies > teeth else TRUE
+            if why == VARIES:
+                self.figure = deviation // 100
         u += (values["within_mdeg"] // 2) ** 2
-        u += min(self._turned_in(self._delay(2)), 8000) ** 2
-        bound = self._bound.at(mean // scale % self._told, self.rpm)
-        u += bound * bound + U_TEETH * U_TEETH
         self.within = (2 * _root(u) + 99) // 100
         self.error = None
         if alike > 1:
@@ -462,7 +480,7 @@ class Meter:
                 return CHECK
         if values["sensor"] == settings.VR:
             return WIRES  # swapped, it reads up to half a tooth wrong, and not every wheel shows it
-        return FAR if 2 * bound > WIDE else FINE
+        return why
 
     # Lamp and end
 

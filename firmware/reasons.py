@@ -22,8 +22,10 @@ IMPLAUSIBLE = const(16)
 CHECK = const(17)
 FALLING = const(18)
 COIL_ON = const(19)
-FAR = const(20)  # with this one and the next the number is shown
+FAR = const(20)  # with this one and those after it the number is shown
 WIRES = const(21)
+VARIES = const(22)
+TRUE = const(23)
 REASONS = (
     ("", ""),
     ("SET THE WHEEL", "press A"),
@@ -47,4 +49,6 @@ REASONS = (
     ("COIL HEARD ON?", "to a plug lead"),
     ("FAR FROM PULSE", ""),
     ("VR WIRES RIGHT?", ""),
+    ("VARYING by", ""),
+    ("WHEEL TRUE?", ""),
 )

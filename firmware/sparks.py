@@ -15,6 +15,9 @@ from crank import DECIDED, MANY
 SLOTS = const(64)  # events kept, a power of two
 ABOVE = const(1000)  # added to an angle, so that rounding below 0 stays a positive number
 FAR = const(4000000)  # what is further from the median is left out in any case
+AHEAD = const(45000)  # a missed first spark comes no earlier before the others
+FEW = const(24)  # events: fewer may all be of the wrong place, so that one of another counts
+IN_A_ROW = const(10)  # among so few, as many at last show that the timing has been moved
 BREAK = const(1000)  # periods counted for a break, where the true number is not known
 
 # Words of the state of Events
@@ -288,20 +291,25 @@ def _steps(
 
 
 @micropython.viper
-def _second(work, n: int, middle: int, limit: int, reach: int, out):
-    """Of sorted values further than limit from the middle, the most within reach of one of them:
-    how many, and which is the least.
+def _below(work, n: int, value: int) -> int:
+    """How many of sorted values are less."""
+    k = ptr32(work)
+    found = 0
+    while found < n and k[found] < value:
+        found += 1
+    return found
+
+
+@micropython.viper
+def _second(work, start: int, n: int, reach: int, out):
+    """Of sorted values from start on, the most within reach of one of them: how many, and which
+    is the least, if there are more than out has.
     """
     k = ptr32(work)
     o = ptr32(out)
-    o[0] = 0
-    for i in range(n):
+    for i in range(start, n):
         j = i
-        while (
-            j < n
-            and k[j] - k[i] <= reach
-            and (k[j] < middle - limit or (k[j] > middle + limit and k[i] > middle))
-        ):
+        while j < n and k[j] - k[i] <= reach:
             j += 1
         if j - i > o[0]:
             o[0] = j - i
@@ -313,10 +321,13 @@ def _changes(
     events, first: int, n: int, scale: int, fold: int, zero: int, low: int, high: int, at: int,
     reach: int,
 ) -> int:  # fmt: skip
-    """How often events of one place (low to high) and of another (at to at + reach) follow."""
+    """How often events of one place (low to high) and of another (at to at + reach) follow each
+    other, times 256, and how many of the one came last in a row.
+    """
     v = ptr32(events)
     was = 0
     changes = 0
+    row = 0
     for i in range(n):
         here = ((v[(first + i) & 63] - 1000) * scale - zero + (fold >> 1) + fold) % fold
         kind = 0
@@ -326,9 +337,10 @@ def _changes(
             kind = 2
         if kind:
             if was and kind != was:
-                changes += 1
+                changes += 256
+            row = row + 1 if kind == 1 else 0
             was = kind
-    return changes
+    return changes + row
 
 
 @micropython.viper
@@ -453,23 +465,37 @@ class Events:
         self.deviation = out[2]
         self.central = out[3]
 
-    def second(self, n, scale, fold, reach):
+    def second(self, n, scale, fold, reach, close):
         """Whether the last n events come at a second place too, now at the one, now at the other.
 
-        A timing that has been moved comes at one after the other, noise at no place.
+        A timing that has been moved comes at one after the other, noise at no place. Of an earlier
+        place few are enough: where first sparks are missed, the earliest is the true one.
         """
-        if n < 8:
-            return False
         work, out = self.work, self.out
         middle = self._in_order(n, scale, fold)
-        _second(work, n, middle, reach, reach, out)
+        few = n < FEW
+        if few:
+            close = reach
+        before = _below(work, n, middle - close)
+        near = _below(work, before, middle - min(AHEAD * scale, fold >> 2))
+        out[0] = 0
+        _second(work, near, before, close, out)
+        if out[0] > (0 if few else max(n // 12, 2)):
+            changes = self._order(n, scale, fold, middle, close)
+            if changes & 255 < (IN_A_ROW if few else 1) or changes >= (2 if few else 3) << 8:
+                return True
+        out[0] = 0
+        _second(work, 0, _below(work, n, middle - reach), reach, out)
+        _second(work, _below(work, n, middle + reach + 1), n, reach, out)
         if out[0] < 2 or 7 * out[0] < n:
             return False
-        low, high = middle - reach, middle + reach
-        changes = _changes(
-            self.words, self.first, n, scale, fold, self.centre, low, high, out[1], reach
+        return self._order(n, scale, fold, middle, reach) >= 3 << 8
+
+    def _order(self, n, scale, fold, middle, reach):
+        low, high, at = middle - reach, middle + reach, self.out[1]
+        return _changes(
+            self.words, self.first, n, scale, fold, self.centre, low, high, at, reach
         )
-        return changes >= 3
 
     def spacing(self, n, period, scale, fold, reach):
         """Median 1/1000 degrees from event to event among the last n; 0: not known."""

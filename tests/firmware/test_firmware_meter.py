@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import meter_pictures
-from firmware_board import World, run_script, running
+from firmware_board import LAMP, START, World, lamp, run_script, running
 from meter_rig import FAKES
 from test_firmware import wheel
 
@@ -417,6 +417,39 @@ def test_works_without_a_host_and_goes_on_when_one_comes() -> None:
             if line == [b"cleared"]:
                 break
         assert line == [b"cleared"]
+
+
+def test_the_lamps_angle_is_shown_while_the_lamp_is_on() -> None:
+    """The host's command carries degrees after the index edge; the display shows them BTDC."""
+    script = ALONE.replace("    def work(self, now): pass", """
+        sys.stderr.write("shown %s\\n" % meter.lamp)
+    was = 0
+    def work(self, now):
+        if meter.lamp != self.was:
+            self.was = meter.lamp
+            sys.stderr.write("%s\\n" % meter.lamp)
+""")  # fmt: skip
+    assert script != ALONE
+    with running(World(lambda now: (41_666, [[], [], [], []])), script) as board:
+        stderr = board.process.stderr
+        assert stderr is not None
+
+        def now() -> bytes:
+            return next(line for line in stderr if not line.startswith(b"shown"))
+
+        assert now() == b"None\n"
+        assert board.ask(START) == (0, "")
+        # The reference is 60 degrees BTDC; angles that need two and three of the field's bytes.
+        for after, angle in ((47_700, 12_300), (65_535, -5_535), (70_000, -10_000)):
+            assert board.ask(LAMP, lamp(angle_mdeg=after)) == (0, "")
+            assert now() == b"%d\n" % angle
+        assert board.ask(LAMP, lamp(mode=2)) == (0, "")  # with the spark: at no angle of its own
+        assert now() == b"None\n"
+        assert board.ask(LAMP, lamp(angle_mdeg=0)) == (0, "")
+        assert now() == b"60000\n"
+        assert next(line for line in stderr if line.startswith(b"shown")) == b"shown 60000\n"
+        assert board.ask(LAMP, bytes(12)) == (0, "")  # off
+        assert now() == b"None\n"
 
 
 def test_a_fault_of_the_program_leaves_no_number() -> None:

@@ -22,24 +22,23 @@ _NAMES = (
 )  # fmt: skip
 
 
-def _some(command: options.Command) -> options.Command:
-    """Those of the set-up's options that the meter knows."""
+def _with_setup(command: click.Command) -> click.Command:
+    """Give a command, before its --display, those of the set-up's options that the meter knows."""
 
     def bare() -> None:
         pass
 
-    every = typing.setup_options(bare).__click_params__  # type: ignore[attr-defined]
-    for one in every:
-        if one.name in _NAMES:
-            click.decorators._param_memo(command, one)
+    every = click.command(typing.setup_options(bare)).params
+    at = [one.name for one in command.params].index("display")
+    command.params[at:at] = [one for one in every if one.name in _NAMES]
     return command
 
 
+@_with_setup
 @click.command(name="meter")
 @options.port
 @options.patience
 @click.option("--engine", metavar="NAME", help="Set it for this saved engine.")
-@_some
 @click.option("--display", type=click.Choice(settings.DISPLAYS), help="Kind of display.")
 @click.option("--clear", is_flag=True, help="As a new board: no wheel is chosen.")
 @options.as_json
