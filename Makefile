@@ -48,6 +48,7 @@ bench: $(VENV)/test
 
 accuracy: $(VENV)/test
 	$(BIN)/python tests/bench/accuracy.py
+	SPARKWITNESS_LONG=1 $(BIN)/pytest -q tests/firmware/test_meter_truth.py -k random
 
 verdicts: $(VENV)/test
 	$(BIN)/python tests/bench/verdicts.py

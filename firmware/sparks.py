@@ -493,9 +493,7 @@ class Events:
 
     def _order(self, n, scale, fold, middle, reach):
         low, high, at = middle - reach, middle + reach, self.out[1]
-        return _changes(
-            self.words, self.first, n, scale, fold, self.centre, low, high, at, reach
-        )
+        return _changes(self.words, self.first, n, scale, fold, self.centre, low, high, at, reach)
 
     def spacing(self, n, period, scale, fold, reach):
         """Median 1/1000 degrees from event to event among the last n; 0: not known."""

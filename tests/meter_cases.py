@@ -123,6 +123,30 @@ def changes_case(rng: random.Random) -> list[Any]:
             rng.randrange(fold), 2000]  # fmt: skip
 
 
+def survey_case(rng: random.Random) -> list[Any]:
+    """Two good turns of a wheel that swings, runs out, speeds up, at any place of the ring."""
+    crank, teeth_ = pio_chip.load("crank", "teeth")
+    tracker = crank.Crank(SimpleNamespace(size=512), 0)
+    teeth, missing, turns = rng.choice([w for w in WHEELS if w[0] - w[1] >= teeth_.FEWEST])
+    tracker.set_wheel(teeth, missing, turns)
+    found = teeth_.Teeth()
+    found.set(tracker.wheel, rng.choice((0.5, 2.0, 4.0)))
+    ring, at = array("I", [0] * 512), rng.getrandbits(32)
+    edges, when = teeth - missing, rng.choice(EDGE_WORDS)
+    length = rng.choice((3_000, 50_000, 1_000_000, 120_000_000 // teeth))
+    for turn in range(3):
+        tracker.marks[(at + turn * edges) & 511] = rng.choice((3, 3, 3, 3, 3, 3, 3, 3, 1, 0))
+        for j in range(teeth):
+            if j < edges:
+                off = rng.choice((0, length // 50, length // 5))
+                ring[(at + turn * edges + j) & 511] = (when + rng.randint(-off, off)) & 0xFFFFFFFF
+            when += length
+            length = length * rng.choice((100, 100, 101, 103)) // 100
+    tracker.state[crank.DECIDED] = (at + 2 * edges) & 0xFFFFFFFF
+    return [ring, 512, tracker.state, tracker.wheel, tracker.marks, found._table, found._work,
+            found._out]  # fmt: skip
+
+
 def _words(rng: random.Random) -> array:
     return array("I", [rng.choice((rng.choice(EDGE_WORDS), rng.getrandbits(32)))
                        for _ in range(256)])  # fmt: skip
@@ -141,11 +165,13 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         r.choice((2_000, 32_000, 300_000, 4_000_000)),
         array("I", [0] * 4),
     ],
+    ("sparks", "_below"): lambda r: [*sorted_case(r)[:2], r.randrange(720_000)],
     ("sparks", "_second"): lambda r: [
-        *sorted_case(r),
+        (w := sorted_case(r))[0],
+        r.randint(0, w[1]),
+        w[1],
         r.choice((2_000, 32_000)),
-        r.choice((2_000, 32_000)),
-        array("I", [0] * 4),
+        array("I", [r.choice((0, 0, 3)), 0, 0, 0]),
     ],
     ("sparks", "_changes"): changes_case,
     ("sparks", "_fresh"): lambda r: [
@@ -162,6 +188,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         r.randint(0, 64),
     ],
     ("sparks", "_steps"): steps_case,
+    ("teeth", "_survey"): survey_case,
     ("panel", "_different"): lambda r: [
         (d := _words(r)),
         array("I", [w ^ (r.random() < 0.01) for w in d]),

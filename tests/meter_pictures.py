@@ -24,6 +24,8 @@ SCENES: dict[str, dict[str, object]] = {
     "timing": {**NUMBER, "life": 2},
     "after": {**NUMBER, "timing": -45, "rpm": 9012, "life": 3},
     "far": {**NUMBER, "reason": "FAR", "error": 21, "within": 64},
+    "varies": {**NUMBER, "reason": "VARIES", "figure": 16, "error": 21, "within": 11, "events": 12},
+    "true": {**NUMBER, "reason": "TRUE", "error": -8, "within": 7},
     "lamp": {**NUMBER, "error": -17, "lamp": 12300},
     "wait": {"reason": "WAIT", "rpm": 1515},
     "crank": {"reason": "NO_CRANK"},

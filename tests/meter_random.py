@@ -1,4 +1,9 @@
-"""Random engines and faults of the second hand (tests/truth/cases.py) for the stand-alone meter."""
+"""Random engines and faults of the second hand (tests/truth/cases.py) for the stand-alone meter.
+
+No number may be wrong by more than 0.5 degrees where no reason stands with it, nor by more than
+twice its own interval (k = 2) in any case; but for VR WIRES RIGHT?, which says that the
+whole number may be half a tooth off. A tenth is shown: half of it more.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meter_rig import Look, Play, run, ticks
+from meter_rig import Look, Play, ticks
 from truth import cases
 from truth.engine import turn
 
@@ -57,4 +62,15 @@ def draw(seed: int) -> list[Drawn]:
             ms=min(8_000, int(1000 * motion.length)), step=3,
         )  # fmt: skip
         found.append(Drawn(row, play, case.truths))
+    return found
+
+
+def wrong(looks: list[Look], truths: tuple[float, ...]) -> list[Look]:
+    """What was shown and must not have been."""
+    found = []
+    for look in looks:
+        off = min(abs(look.timing - one) for one in truths) - 0.051
+        alone = off > 0.5 and not look.reason
+        if look.timed and (alone or (off > 2 * look.within and look.reason != "WIRES")):
+            found.append(look)
     return found

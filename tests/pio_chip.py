@@ -523,7 +523,7 @@ class Line:
 CHIP: Chip
 NAMES = ("wire", "pins", "chip", "arm", "frame", "ring", "pulses", "crank", "programs",
          "machines", "limits", "lease", "rest", "lamp", "outputs", "hw_rp2", "app", "meter",
-         "panel", "sparks", "settings", "delays", "menu", "picture", "bound", "reasons",
+         "panel", "sparks", "settings", "delays", "menu", "picture", "bound", "teeth", "reasons",
          "link")  # fmt: skip
 
 
