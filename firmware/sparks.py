@@ -3,6 +3,7 @@
 Angles are 1/1000 crank degrees after the wheel's index edge. A spark's angle is read from the two
 edges around it and one more on either side, by the cubic through all four (Newton's divided
 differences, Abramowitz & Stegun 25.2.26), as the host reads it. Nothing is allocated.
+Longer than other files: all that works on the same arrays, and one call less on the board.
 """
 
 from array import array
