@@ -14,9 +14,10 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.device.run import flanks
 from sparkwitness.fault.cranking import Listener
-from sparkwitness.timing import conditioner, measure
+from sparkwitness.timing import conditioner, curve, measure
 from sparkwitness.timing.analyzer import CRANK, Analyzer
 from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 from truth import cases, score
@@ -116,6 +117,19 @@ def test_what_was_seen_at_idle_holds_at_speed():
     assert both.rpm == pytest.approx(3000, rel=0.02) and not codes(both)
     wrong = measured(recorded(motion(900, 3000, cycles=60), NARROW, True, offset=-0.02))[0]
     assert codes(wrong) == ["vr_reversed"]
+
+
+def test_a_curve_is_refused_too():
+    setup = replace(SETUP, commanded=None)
+    for swapped, width in ((True, NARROW), (False, WIDE)):
+        analyzer = Analyzer(setup, TICK_PS)
+        speeds = (800, 1000, 1500, 2200)
+        analyzer.feed(recorded(motion(*speeds), width, swapped, offset=-0.02))
+        found = curve.curve(setup, analyzer.finish())
+        if swapped:
+            assert isinstance(found, Finding) and found.code == "vr_reversed"
+        else:
+            assert not {f.code for f in found.findings} & {"vr_reversed", "vr_wires"}
 
 
 def test_recordings_of_one_flank_still_read():

@@ -209,7 +209,7 @@ def _evidence(
     return gates.Evidence(
         setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
         kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
-        sessions, second_edges(found.events, tables, most.rpm),
+        sessions, second_edges(found.events, tables, most.rpm), tables.polarity,
     )  # fmt: skip
 
 
