@@ -63,13 +63,16 @@ class Made:
 
 @pytest.fixture(scope="session", autouse=True)
 def published() -> Iterator[None]:
-    """Whatever a command prints as JSON in this process is what its schema says, name by name."""
+    """Whatever a command prints as JSON in this process is what its schema says, name by name.
+
+    But for `logbook show`: attacks keep names there that no version has.
+    """
     publish = answers.publish
 
     def judged(command: str, values: Mapping[str, Any]) -> dict[str, Any]:
         found = publish(command, values)
         plain = json.loads(json.dumps(found, allow_nan=False))
-        jsonschema.validate(plain, answers.schema(command, closed=True))
+        jsonschema.validate(plain, answers.schema(command, closed=command != "logbook show"))
         return found
 
     with pytest.MonkeyPatch.context() as patch:
