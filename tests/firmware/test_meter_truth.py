@@ -303,7 +303,7 @@ def test_the_arithmetic_is_the_hosts() -> None:
             assert seen.min() - 0.07 <= look.timing <= seen.max() + 0.07
 
 
-# Two hundred random engines and faults
+# Random engines and faults, a hundred a seed
 
 
 LONG = bool(os.environ.get("SPARKWITNESS_LONG"))
@@ -319,10 +319,10 @@ def test_no_random_case_shows_a_wrong_number(seed: int) -> None:
     bad = [(one.row.name, look) for one, looks in zip(drawn, found, strict=True)
            for look in meter_random.wrong(looks, one.truths)]  # fmt: skip
     assert not bad
-    # And it is no meter of dashes: most sound engines show a number at the end.
+    # And it is no meter of dashes: nine of ten sound engines show a number at the end.
     sound = [looks[-1].timed for one, looks in zip(drawn, found, strict=True)
              if one.row.kind != "fault"]  # fmt: skip
-    assert np.mean(sound) > 0.8
+    assert np.mean(sound) > 0.85
 
 
 def test_nothing_is_allocated() -> None:

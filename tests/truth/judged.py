@@ -21,14 +21,12 @@ class Row:
             kind "cover" (within its interval: 93 to 97 %), "all" (within a joint interval: 93 %
             and more), "true" (must always be so), "rare" (at most 5 %), "often" (at least 95 %).
         make: in place of `draw`: measurement, truth and world at once.
-        wide: why an interval may hold the truth more often than 97 in 100.
     """
 
     name: str
     draw: Callable[[Rng], tuple[Any, dict[str, Any]]] | None
     judge: Callable[[measure.Measurement, Any, Any], dict[str, tuple[bool, str]]]
     make: Callable[[Rng], tuple[measure.Measurement, Any, Any]] | None = None
-    wide: str = ""
 
 
 @dataclass
@@ -37,7 +35,6 @@ class Score:
 
     name: str
     outcomes: dict[str, tuple[int, int, str]]
-    wide: str = ""
 
     def missed(self) -> list[str]:
         """Goals that the row misses, two standard errors of the share allowed."""
@@ -45,7 +42,7 @@ class Score:
         for name, (hits, n, kind) in self.outcomes.items():
             share, chance = hits / n, 2 * np.sqrt(0.95 * 0.05 / n)
             wrong = {
-                "cover": not 0.93 - chance <= share <= (1.0 if self.wide else 0.97 + chance),
+                "cover": not 0.93 - chance <= share <= 0.97 + chance,
                 "all": share < 0.93 - chance, "often": share < 0.95 - chance,
                 "rare": share > 0.05 + chance, "true": hits < n,
             }[kind]  # fmt: skip
@@ -54,4 +51,4 @@ class Score:
 
     def line(self) -> str:
         parts = [f"{name} {100 * h / n:.1f} %" for name, (h, n, _) in self.outcomes.items()]
-        return f"{self.name:34.34}{', '.join(parts)}{self.wide and f'  ({self.wide})'}"
+        return f"{self.name:34.34}{', '.join(parts)}"

@@ -115,7 +115,9 @@ class Mark:
         )
 
     def edges(self, motion: Motion, rng: np.random.Generator) -> Floats:
-        """Times of the edges."""
+        """Times of the edges; of a reluctor the falls."""
+        if self.reluctor is not None:
+            return self.flanks(motion, rng)[1]
         pitch = 360.0 * self.turns / self.teeth
         places = np.arange(self.teeth - self.missing) * pitch
         maker = np.random.default_rng(self.number) if self.number else rng

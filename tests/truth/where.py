@@ -28,7 +28,6 @@ from .pickups import Mark
 
 Rng = np.random.Generator
 COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
-RUN_OUT = "with 1 or 2 cylinders a ripple once a turn may be run-out, and is none here"
 
 
 @dataclass(frozen=True)
@@ -379,12 +378,7 @@ def cylinder_rows() -> list[Row]:
 def rows() -> list[Row]:
     """All rows."""
     made = [
-        Row(
-            f"split {kind} {rpm} rpm",
-            lambda rng, k=kind, n=rpm: usual(rng, n, reference=k),
-            parts,
-            wide=RUN_OUT,
-        )
+        Row(f"split {kind} {rpm} rpm", lambda rng, k=kind, n=rpm: usual(rng, n, reference=k), parts)
         for kind in ("60-2", "36-1", "cam 60-2")
         for rpm in (180, 800, 3000, 9000)
     ]
@@ -448,7 +442,7 @@ def score(name: str, runs: int, first: int) -> Score:
         for what, (so, kind) in run(row, first + k).items():
             hits, n, _ = outcomes.get(what, (0, 0, kind))
             outcomes[what] = hits + bool(so), n + 1, kind
-    return Score(name, outcomes, row.wide)
+    return Score(name, outcomes)
 
 
 def table(chosen: Iterable[Row], runs: int, seed: int) -> Iterable[Score]:

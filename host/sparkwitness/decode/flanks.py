@@ -72,9 +72,17 @@ def undouble(
     return tuple(level[owner == i] if i in seen else None for i in range(inputs))
 
 
-def meant(hello: Mapping[str, Any] | None, which: int) -> int:
-    """Level after the edges of the flank that a board was asked for, of an input's number."""
-    return 0 if hello is not None and hello["falling"] >> which & 1 else 1
+def meant(hello: Mapping[str, Any] | None, which: int, falling: bool = False) -> int:
+    """Level after the edges of the flank that a board was asked for.
+
+    Args:
+        hello: the board's; None: not seen.
+        which: number of the input.
+        falling: what was asked for where no hello tells it.
+    """
+    if hello is not None:
+        falling = bool(hello["falling"] >> which & 1)
+    return 0 if falling else 1
 
 
 class Flank:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, EdgeDecoder, Loss
-from sparkwitness.decode.flanks import Flank, Tap
+from sparkwitness.decode.flanks import Flank, Tap, meant
 from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
 from sparkwitness.timing.events import DeadTime
 from sparkwitness.timing.placing import AngleReader, Marked, Placed
@@ -226,11 +226,8 @@ class Analyzer:
         for lane in (self._sparks, self._trigger, self._index):
             lane.open()
         self._flanks = {name: Flank(0 if name in self.setup.falling else 1) for name in wire.INPUTS}
-        hello = self.decoder.hello
-        falls = "trigger" in self.setup.falling
-        if hello is not None:
-            falls = bool(hello["falling"] >> TRIGGER & 1)
-        self._tap = Tap(0 if falls else 1)
+        falling = "trigger" in self.setup.falling
+        self._tap = Tap(meant(self.decoder.hello, TRIGGER, falling))
         if self._polarity is not None:
             self._polarity.cut()
         self._complete = 0

@@ -304,7 +304,7 @@ GATES: tuple[Gate, ...] = (
     Gate(
         "vr_wires", REFUSED, False, _vr_wires,
         "a variable-reluctance sensor whose two wires are swapped reads up to {half:.3g}° wrong, "
-        "and which way round this one is was not seen: {why}. Or check it as in "
+        "and which way round this one is was not seen: {why}. Else check it as in "
         "hardware/bring-up.md, step 6, then say --confirm vr_wires",
     ),
     Gate(
