@@ -54,15 +54,13 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     best = int(chances.argmax())
     link, top = chain.links[best].id, float(chances[best])
     comes_and_goes = float(p[chain.fleeting].sum())
-    shown = {link for test in chain.tests.values() for link in test.bad}
-    rest = {x.id: float(p[chain.index[x.id]]) for x in chain.links[chain.listed :]}
-    unlisted = sum(chance for link, chance in rest.items() if link in shown)
-    nothing = float(p[-1]) + sum(rest.values()) - unlisted  # no test could show it
-    checked = {e.test for e in events if isinstance(e, Answer) and e.again}
-    name = deciding(chain, events, link) if top >= sure else None
+    unlisted = float(p[chain.shown].sum())
+    nothing = float(p[-1] + p[chain.listed : len(chain.links)].sum()) - unlisted
+    twice = [e for e in events if isinstance(e, Answer) and e.again and e.outcome is not None]
+    name = deciding(chain, events, link, {e.test for e in twice}) if top >= sure else None
     if comes_and_goes >= 0.5:
         return Result("fleeting", link, comes_and_goes, False)
-    if top >= sure and (name is None or name in checked):
+    if top >= sure and name is None:
         return Result("link", link, top, True)
     kind, chance = max(
         (("nothing", nothing), ("unlisted", unlisted), ("likely", top)), key=lambda x: x[1]
@@ -170,7 +168,7 @@ def confirming_test(chain: Chain, events: Sequence[Event], link: str) -> Test | 
             continue
         table = outcome_table(chain, events, (test,))
         two = np.stack([p[row] @ table[row] / p[row].sum() for row in (bad, ~bad)])
-        bits = expected_bits(two, np.array([0.5, 0.5]))
+        bits = expected_bits(two / 2)  # as if it were even between this link and the others
         narrow = len([x for x in test.bad if x in chain.index]) <= 3
         worth = bits * (2.0 if narrow else 1.0)
         if bits > 0.1 and (best is None or worth > best[0]):

@@ -11,7 +11,7 @@ Sources:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -36,11 +36,15 @@ from sparkwitness.fault.chain import (
     Test,
 )
 
-LEAST_BITS = 0.1
+LEAST_BITS = 0.2
 """A test expected to tell less than this is not worth asking."""
 
 
-DECIDING = 0.5
+ENOUGH = 0.7
+"""Probability of "nothing", or of "not in the list", at which no more is asked."""
+
+
+DECIDING = 0.75
 """An answer without which the named link falls below this decides, and is asked for twice."""
 
 
@@ -105,10 +109,27 @@ def paid_setups(chain: Chain, events: Sequence[Event]) -> frozenset[str]:
     )
 
 
-def expected_bits(table: Array, p: Array) -> float:
-    """Mutual information between a test's outcome and the hypothesis, bits."""
-    mean = p @ table
-    return max(0.0, _entropy(mean) - float(p @ _entropies(table)))
+def expected_bits(joint: Array) -> float:
+    """Mutual information of a table of joint chances that sums to 1, bits."""
+    both = _entropy(joint.sum(axis=1)) + _entropy(joint.sum(axis=0))
+    return max(0.0, both - _entropy(joint))
+
+
+def ends(chain: Chain, p: Array, mended: frozenset[str] = frozenset()) -> Array:
+    """What the search would come to under each hypothesis, shape (ends, h), one 1 in each column.
+
+    Ends: each listed link, "comes and goes", "not in the list", "nothing". Of two bad links the
+    likelier one would be named: to tell whether the other is bad too is worth no test before
+    the first is mended.
+    """
+    left = chain.sets[:, : chain.listed].copy()
+    left[:, [chain.index[x] for x in mended]] = False
+    chances = link_chances(chain, p, mended)[: chain.listed]
+    end = np.where(left, chances + 1e-9, 0.0).argmax(axis=1)
+    end[~left.any(axis=1)] = chain.listed + 2
+    end[chain.fleeting] = chain.listed
+    end[chain.shown] = chain.listed + 1
+    return np.asarray(end == np.arange(chain.listed + 3)[:, None], dtype=np.float64)
 
 
 def outcome_table(
@@ -158,6 +179,7 @@ def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     p = chain.prior * before / (chain.prior @ before)
     closed, paid = closed_tests(chain, events), paid_setups(chain, events)
     left = [test for name, test in chain.tests.items() if name not in closed]
+    each = ends(chain, p, mended_by(events)) * p
     groups: list[tuple[Test, ...]] = [(test,) for test in left]
     inputs: dict[str, list[Test]] = {}
     for test in left:
@@ -168,7 +190,7 @@ def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     found = [
         Choice(
             group,
-            expected_bits(outcome_table(chain, events, group, before), p),
+            expected_bits(each @ outcome_table(chain, events, group, before)),
             chain.cost(group, paid),
         )
         for group in groups
@@ -213,29 +235,30 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     if doubt is not None and doubt.suspects[0] not in checked:
         return once_more(doubt.suspects[0])
     p = belief(chain, events)
-    chances = link_chances(chain, p, mended_by(events))
-    found = [c for c in found if c.bits >= LEAST_BITS]
-    if float(chances[: chain.listed].max()) >= sure:
-        decides = deciding(chain, events, chain.links[int(chances.argmax())].id)
-        return once_more(decides) if decides and decides not in checked else None
-    if max(float(p[-1]), float(chances[chain.listed :].sum())) >= sure:
-        return None
-    if found:
-        return safest(found)
-    # Nothing new tells enough: what the leading link rests on may be looked at again.
-    decides = deciding(chain, events, chain.links[int(chances[: chain.listed].argmax())].id)
-    return once_more(decides) if decides and decides not in checked else None
+    chances = link_chances(chain, p, mended_by(events))[: chain.listed]
+    leads = chain.links[int(chances.argmax())].id
+    if float(chances.max()) < sure:
+        if max(float(p[-1]), float(p[chain.shown].sum())) >= ENOUGH:
+            return None
+        found = [c for c in found if c.bits >= LEAST_BITS]
+        if found:
+            return safest(found)
+    # Sure, or nothing new tells enough: what the leading link rests on is looked at again.
+    decides = deciding(chain, events, leads, checked)
+    return once_more(decides) if decides else None
 
 
-def deciding(chain: Chain, events: Sequence[Event], link: str) -> str | None:
-    """The test whose answer alone makes a link sure; None: there is none such."""
+def deciding(
+    chain: Chain, events: Sequence[Event], link: str, checked: Collection[str] = ()
+) -> str | None:
+    """The test, not `checked`, whose answer alone makes a link sure; None: there is none such."""
     mended, i = mended_by(events), chain.index[link]
     least: tuple[float, str | None] = (DECIDING, None)
-    for event, _ in standing(events):
-        if isinstance(event, Answer) and event.outcome is not None:
-            rest = [e for e in events if not (isinstance(e, Answer) and e.test == event.test)]
-            left = float(link_chances(chain, belief(chain, rest), mended)[i])
-            least = min(least, (left, event.test), key=lambda x: x[0])
+    tests = {e.test for e, _ in standing(events) if isinstance(e, Answer) and e.outcome is not None}
+    for test in sorted(tests.difference(checked)):
+        rest = [e for e in events if not (isinstance(e, Answer) and e.test == test)]
+        left = float(link_chances(chain, belief(chain, rest), mended)[i])
+        least = min(least, (left, test), key=lambda x: x[0])
     return least[1]
 
 
@@ -286,7 +309,3 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
 
 def _entropy(p: Array) -> float:
     return float(-np.sum(p * np.log2(np.where(p > 0, p, 1.0))))
-
-
-def _entropies(table: Array) -> Array:
-    return np.asarray(-np.sum(table * np.log2(np.where(table > 0, table, 1.0)), axis=1))
