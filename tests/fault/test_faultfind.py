@@ -133,8 +133,8 @@ def test_prior_splits_into_one_and_two() -> None:
     odds = np.array([x.odds for x in chain.links])
     alone = chain.prior[: len(odds)]
     assert alone / alone.sum() == pytest.approx(odds / odds.sum())
-    assert chain.prior[chain.fleeting] == pytest.approx(0.12 * alone[: chain.listed])
-    assert chain.prior[-1] == pytest.approx(0.04 * alone.sum())
+    assert chain.prior[chain.fleeting] == pytest.approx(0.25 * alone[: chain.listed])
+    assert chain.prior[-1] == pytest.approx(0.12 * alone.sum())
 
 
 def test_bayes_by_hand() -> None:
@@ -151,8 +151,8 @@ def test_bayes_by_hand() -> None:
     total = sum(x.odds for x in chain.links)
     share = {x.id: x.odds / total for x in chain.links}
     listed = sum(share[x.id] for x in chain.links if not x.unlisted)
-    fuse = share["fuse"] * (yes + 0.12 * (yes + no) / 2)
-    rest = no * (1 - share["fuse"] + 0.12 * (listed - share["fuse"]) + 0.04)
+    fuse = share["fuse"] * (yes + 0.25 * (yes + no) / 2)
+    rest = no * (1 - share["fuse"] + 0.25 * (listed - share["fuse"]) + 0.12)
     by_hand = fuse / (fuse + rest)
     assert ff.link_chances(chain, p)[chain.index["fuse"]] == pytest.approx(by_hand)
 
@@ -339,7 +339,7 @@ def test_an_answer_given_anew_replaces_the_old_one_and_a_second_look_stands_besi
 
 
 def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
-    """Every answer without which the link would fall below 75 % is asked for twice, and a second
+    """Every answer without which the link would fall below 90 % is asked for twice, and a second
     look that cannot be had leaves it unsure."""
     chain = ff.chain_of(DISTRIBUTOR)
     truth = {"supply_walk": "nowhere (a ballast resistor's drop is right)", "coil_ohm": "both",
@@ -367,7 +367,7 @@ def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
     i = chain.index["module"]
     for test in {e.test for e in events if isinstance(e, ff.Answer)} - set(twice):
         rest = [e for e in events if isinstance(e, ff.Answer) and e.test != test]
-        assert ff.link_chances(chain, ff.belief(chain, rest))[i] >= 0.75, test
+        assert ff.link_chances(chain, ff.belief(chain, rest))[i] >= 0.9, test
     assert not ff.result(chain, ask(again=False)[0]).sure
 
 

@@ -17,7 +17,6 @@ from sparkwitness.fault.chain import (
     Chain,
     Event,
     Repair,
-    Test,
 )
 
 STICKS = 0.3
@@ -55,15 +54,17 @@ def likelihood(
     events: Sequence[Event],
     blend: float = 0.0,
     trusted: Callable[[Answer], bool] = lambda _: False,
+    careless: float = 1.0,
 ) -> Array:
     """Chance of all events under each hypothesis, shape (h,).
 
     Args:
         blend: part of each answer's chance that says nothing, 0 to 1: a less careful tester.
         trusted: answers that were surely taken right: the chance is of that as well.
+        careless: times the table's chances of a wrong answer.
     """
     chance = np.ones(len(chain.sets))
-    for each in factors(chain, events, blend, trusted).values():
+    for each in factors(chain, events, blend, trusted, careless).values():
         chance = chance * each
     return chance
 
@@ -73,6 +74,7 @@ def factors(
     events: Sequence[Event],
     blend: float = 0.0,
     trusted: Callable[[Answer], bool] = lambda _: False,
+    careless: float = 1.0,
 ) -> dict[tuple[str, frozenset[str]], Array]:
     """The parts of `likelihood`: of each repair and of all answers to one test between repairs.
 
@@ -95,7 +97,7 @@ def factors(
     for (test, mended), given in answers.items():
         up = upstream(chain, test, mended, seen)
         said = tuple((e.outcome, trusted(e)) for e in given)
-        each = _of_answers(chain, test, mended, up, said)
+        each = _of_answers(chain, test, mended, up, said, careless)
         nothing = len(chain.tests[test].outcomes) ** -len(given)
         found[test, mended] = (1 - blend) * each + blend * nothing if blend else each
     return found
@@ -107,13 +109,15 @@ def _of_answers(
     mended: frozenset[str],
     up: tuple[str, int] | None,
     said: tuple[tuple[int | None, bool], ...],
+    careless: float,
 ) -> Array:
     """Chance of what was `said` of one test, in turn, under each hypothesis, shape (h,)."""
-    key = (test, mended, up, said)
+    key = (test, mended, up, said, careless)
     if key not in chain.known:
         table = chain.table(test, mended, up)
         looks = [k for k, _ in said]
-        rows = [_read(chain.tests[test], looks[:i], k, sure) for i, (k, sure) in enumerate(said)]
+        reading = chain.tests[test].reading_by(careless)
+        rows = [_read(reading, looks[:i], k, sure) for i, (k, sure) in enumerate(said)]
         each = table @ np.prod(rows, axis=0)
         # What comes and goes may be there at one look and not at the next.
         each[chain.fleeting] = np.prod([table[chain.fleeting] @ row for row in rows], axis=0)
@@ -121,12 +125,12 @@ def _of_answers(
     return chain.known[key]
 
 
-def _read(test: Test, before: Sequence[int | None], k: int | None, trusted: bool) -> Array:
+def _read(reading: Array, before: Sequence[int | None], k: int | None, trusted: bool) -> Array:
     """Chance of answer `k` given what there was to see, shape (outcomes,)."""
     assert k is not None
+    chance = reading[:, k]
     if trusted:
-        return np.where(np.arange(len(test.outcomes)) == k, 1 - test.misread, 0.0)
-    chance = test.reading[:, k]
+        return np.where(np.arange(len(chance)) == k, chance, 0.0)
     if before:
         slipped = np.arange(len(chance)) != before[-1]
         again = STICKS * float(k == before[-1]) + (1 - STICKS) * chance
@@ -162,10 +166,15 @@ def upstream(
 
 
 def belief(
-    chain: Chain, events: Sequence[Event], prior: Array | None = None, blend: float = 0.0
+    chain: Chain,
+    events: Sequence[Event],
+    prior: Array | None = None,
+    blend: float = 0.0,
+    careless: float = 1.0,
 ) -> Array:
     """Probability of each hypothesis after the events, shape (h,)."""
-    p = (chain.prior if prior is None else prior) * likelihood(chain, events, blend)
+    p = chain.prior if prior is None else prior
+    p = p * likelihood(chain, events, blend, careless=careless)
     return np.asarray(p / p.sum())
 
 

@@ -23,13 +23,13 @@ from sparkwitness.fault.electrical import LEAST_24_V
 
 Array = npt.NDArray[np.float64]
 
-SECOND_FAULT = 0.05
+SECOND_FAULT = 0.1
 """Chance that two links are bad at once; common practice, no source."""
 
 FAILED_REPAIR = 0.03
 """Chance that the engine acts against the model after a repair (bad new part, wrong reading)."""
 
-SURE = 0.90
+SURE = 0.92
 """Probability at which the search stops and names the link, unless typed in."""
 
 
@@ -97,8 +97,13 @@ class Test:
     @cached_property
     def reading(self) -> Array:
         """Chance of each answer (columns) to what there was to see (rows)."""
+        return self.reading_by(1.0)
+
+    def reading_by(self, careless: float) -> Array:
+        """`reading` of one who takes so many times as many answers wrong."""
         n = len(self.outcomes)
-        return np.where(np.eye(n, dtype=bool), 1 - self.misread, self.misread / max(1, n - 1))
+        misread = min(careless * self.misread, (n - 1) / n)
+        return np.where(np.eye(n, dtype=bool), 1 - misread, misread / max(1, n - 1))
 
     def outcome_of(self, number: float) -> int:
         """Index of the outcome that holds a typed number in `unit`.

@@ -28,6 +28,7 @@ from sparkwitness.fault.search import (
     contradiction,
     deciding,
     expected_bits,
+    leading,
     outcome_table,
 )
 
@@ -57,10 +58,15 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     unlisted = float(p[chain.shown].sum())
     nothing = float(p[-1] + p[chain.listed : len(chain.links)].sum()) - unlisted
     twice = [e for e in events if isinstance(e, Answer) and e.again and e.outcome is not None]
-    name = deciding(chain, events, link, {e.test for e in twice}) if top >= sure else None
+    surely = False
+    if top >= sure:
+        leads, trusted, careless = leading(chain, events)
+        checked = {e.test for e in twice}
+        surely = (leads, trusted >= sure) == (link, True)
+        surely &= deciding(chain, events, link, checked, careless) is None
     if comes_and_goes >= 0.5:
         return Result("fleeting", link, comes_and_goes, False)
-    if top >= sure and name is None:
+    if surely:
         return Result("link", link, top, True)
     kind, chance = max(
         (("nothing", nothing), ("unlisted", unlisted), ("likely", top)), key=lambda x: x[1]

@@ -11,9 +11,11 @@ Sources:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
+from operator import is_
 
 import numpy as np
 
@@ -36,16 +38,20 @@ from sparkwitness.fault.chain import (
     Test,
 )
 
-LEAST_BITS = 0.2
+LEAST_BITS = 0.12
 """A test expected to tell less than this is not worth asking."""
 
 
-ENOUGH = 0.7
+ENOUGH = 0.9
 """Probability of "nothing", or of "not in the list", at which no more is asked."""
 
 
-DECIDING = 0.75
+DECIDING = 0.9
 """An answer without which the named link falls below this decides, and is asked for twice."""
+
+
+TRUST = 0.4
+"""Slips by which the table outweighs what one search shows of a tester's care."""
 
 
 SLIP = 0.5
@@ -216,8 +222,9 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     """What to ask next, or None when the search is over.
 
     Order: tests marked first (air, then fuel); an answer that contradicts the others, once more;
-    then the most bits per minute unless a safer test tells as much. None when one link has
-    reached `sure`, or when no test left tells anything.
+    then the most bits per minute unless a safer test tells as much; then second looks. None when
+    one link has reached `sure` and all that it hinges on was seen twice, when "nothing" or "not in
+    the list" is likely enough, or when nothing left tells enough.
     """
     found = choices(chain, events)
     if not mended_by(events):
@@ -236,20 +243,66 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         return once_more(doubt.suspects[0])
     p = belief(chain, events)
     chances = link_chances(chain, p, mended_by(events))[: chain.listed]
-    leads = chain.links[int(chances.argmax())].id
-    if float(chances.max()) < sure:
-        if max(float(p[-1]), float(p[chain.shown].sum())) >= ENOUGH:
-            return None
-        found = [c for c in found if c.bits >= LEAST_BITS]
-        if found:
-            return safest(found)
-    # Sure, or nothing new tells enough: what the leading link rests on is looked at again.
-    decides = deciding(chain, events, leads, checked)
-    return once_more(decides) if decides else None
+    if float(chances.max()) >= sure:
+        leads, top, careless = leading(chain, events)
+        decides = deciding(chain, events, leads, checked, careless)
+        if decides or top >= sure:
+            return once_more(decides) if decides else None
+    if max(float(p[-1]), float(p[chain.shown].sum())) >= ENOUGH:
+        return None
+    found = [c for c in found if c.bits >= LEAST_BITS]
+    if found:
+        return safest(found)
+    looks = [c for c in second_looks(chain, events) if c.bits >= LEAST_BITS]
+    return max(looks, key=lambda c: c.score, default=None)
+
+
+def second_looks(chain: Chain, events: Sequence[Event]) -> list[Choice]:
+    """Tests answered once since the last repair, and what they would tell when asked again."""
+    mended, before = mended_by(events), likelihood(chain, events)
+    p = chain.prior * before / (chain.prior @ before)
+    each, paid = ends(chain, p, mended) * p, paid_setups(chain, events)
+    given = [e for e in events if isinstance(e, Answer)]
+    twice = {e.test for e in given if e.again}
+    now = {e.test for e, m in standing(events) if isinstance(e, Answer) and m == mended}
+    found = []
+    for name in dict.fromkeys(e.test for e in given if e.outcome is not None):
+        if name in now - twice:
+            test = chain.tests[name]
+            columns = [
+                likelihood(chain, [*events, Answer(name, k, again=True)])
+                / np.maximum(before, 1e-300)
+                for k in range(len(test.outcomes))
+            ]
+            table = np.stack(columns, axis=1)
+            table /= table.sum(axis=1, keepdims=True)
+            cost = chain.cost((test,), paid)
+            found.append(Choice((test,), expected_bits(each @ table), cost, again=True))
+    return found
+
+
+def leading(chain: Chain, events: Sequence[Event]) -> tuple[str, float, float]:
+    """The likeliest link, its probability, and how careless the tester is taken for.
+
+    Answers that do not go together, or change at a second look, speak of more wrong ones that
+    nobody noticed: the slips to be expected from all answers, against those of the table, with
+    one slip's worth of trust in the table (empirical Bayes; never more careful than the table).
+    """
+    slips = _slips(chain, [e for e, _ in standing(events)])
+    known = sum(chain.tests[answer.test].misread for answer, _ in slips)
+    careless = round(max(1.0, (TRUST + sum(x for _, x in slips)) / (TRUST + known)), 1)
+    p = belief(chain, events, careless=careless)
+    chances = link_chances(chain, p, mended_by(events))[: chain.listed]
+    best = int(chances.argmax())
+    return chain.links[best].id, float(chances[best]), careless
 
 
 def deciding(
-    chain: Chain, events: Sequence[Event], link: str, checked: Collection[str] = ()
+    chain: Chain,
+    events: Sequence[Event],
+    link: str,
+    checked: Collection[str] = (),
+    careless: float = 1.0,
 ) -> str | None:
     """The test, not `checked`, whose answer alone makes a link sure; None: there is none such."""
     mended, i = mended_by(events), chain.index[link]
@@ -257,8 +310,8 @@ def deciding(
     tests = {e.test for e, _ in standing(events) if isinstance(e, Answer) and e.outcome is not None}
     for test in sorted(tests.difference(checked)):
         rest = [e for e in events if not (isinstance(e, Answer) and e.test == test)]
-        left = float(link_chances(chain, belief(chain, rest), mended)[i])
-        least = min(least, (left, test), key=lambda x: x[0])
+        left = link_chances(chain, belief(chain, rest, careless=careless), mended)[i]
+        least = min(least, (float(left), test), key=lambda x: x[0])
     return least[1]
 
 
@@ -284,27 +337,30 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
     the same set and that answer taken right.
     """
     kept = [e for e, _ in standing(events)]
-    answers = [e for e in kept if isinstance(e, Answer) and e.outcome is not None]
-    if len(answers) < 2:
-        return None
-    whole = float(chain.prior @ likelihood(chain, kept))
-
-    def slip(trusted: Callable[[Answer], bool]) -> float:
-        return 1 - float(chain.prior @ likelihood(chain, kept, trusted=trusted)) / whole
-
+    slips = _slips(chain, kept)
     found: dict[str, float] = {}
-    for answer in answers:
-        one = slip(lambda e, answer=answer: e is answer)  # type: ignore[misc]
+    for answer, one in slips:
         found[answer.test] = max(found.get(answer.test, 0.0), one)
-    most = max(found.values())
-    if most < SLIP:
+    most = max(found.values(), default=0.0)
+    if len(slips) < 2 or most < SLIP:
         return None
     suspects = sorted((x for x in found if found[x] >= 0.2 * most), key=lambda x: -found[x])
     p = belief(chain, events)
+    whole = float(chain.prior @ likelihood(chain, kept))
+    right = float(chain.prior @ likelihood(chain, kept, trusted=lambda _: True))
     return Contradiction(
-        slip(lambda _: True), tuple(suspects), tuple(found[x] for x in suspects),
+        1 - right / whole, tuple(suspects), tuple(found[x] for x in suspects),
         float(p[chain.sets.sum(axis=1) == 2].sum()),
     )  # fmt: skip
+
+
+def _slips(chain: Chain, kept: Sequence[Event]) -> list[tuple[Answer, float]]:
+    """Each answer with the probability that it was taken wrong, given all of them together."""
+    whole = float(chain.prior @ likelihood(chain, kept))
+    return [
+        (e, 1 - float(chain.prior @ likelihood(chain, kept, trusted=partial(is_, e))) / whole)
+        for e in kept if isinstance(e, Answer) and e.outcome is not None
+    ]  # fmt: skip
 
 
 def _entropy(p: Array) -> float:
