@@ -17,8 +17,8 @@ from meter_rig import FAKES
 
 def say(script: str, given: object = None) -> Any:
     """What a script that reads `given` prints as JSON."""
-    head = "import sys, json\ngiven = json.loads(sys.argv[1])\n"
-    return json.loads(run_script(head + script, json.dumps(given)))
+    head = "import sys, json\ngiven = json.loads(sys.stdin.read())\n"
+    return json.loads(run_script(head + script, stdin=json.dumps(given).encode()))
 
 
 # What may be driven
@@ -176,7 +176,7 @@ MADE = (
     + """
 import delays
 import reasons as why
-given = json.loads(sys.argv[1])
+given = json.loads(sys.stdin.read())
 delays.CLAMP_LESS_CRANK = [[[(1000, 5000, 400), (2000, 3000, 200)]] * 2] * 5
 board = Board()
 found = []
@@ -203,7 +203,7 @@ FINE, REPEATS, IMPLAUSIBLE, CHECK, FAR, WIRES, VARIES, TRUE = 0, 15, 16, 17, 20,
 
 def angles(*cases: dict[str, Any]) -> list[list[Any]]:
     full = [{"set": {}, "mean": 40_000, **case} for case in cases]
-    found: list[list[Any]] = json.loads(run_script(MADE, json.dumps(full)))
+    found: list[list[Any]] = json.loads(run_script(MADE, stdin=json.dumps(full).encode()))
     return found
 
 

@@ -178,7 +178,7 @@ def test_words_with_their_numbers():
 # Dwell
 
 
-def fires(n=40, ms=3.0, by=0.1, pitch_ms=15.0, per_ms=12.0, since=0.0, bounces=()) -> Firings:
+def fires(n=40, ms=3.0, by=0.1, pitch_ms=15.0, per_ms=12.0, since=10.0, bounces=()) -> Firings:
     """A µs a tick; `per_ms` degrees a ms."""
     at = since + pitch_ms * np.arange(n)
     length = ms + swings(by, n)
@@ -244,7 +244,7 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     assert a.u_ms == pytest.approx(2 * hypot(0.1 / sqrt(n[0]), 2e-3), rel=0.05)
     assert dwell.course(slow, 1e-6, [], [], 2.0) == ()
     # The same speed, from 12.1 V to 13.3 V half-way.
-    ends = [0, 740_000, 750_000, 1_500_000]
+    ends = [0, 746_000, 759_000, 1_600_000]
     volts = dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_300, 13_300], 2.0)
     assert [one.volts for one in volts] == pytest.approx([12.1, 13.3])
     assert [one.firings for one in volts] == [50, 50]
