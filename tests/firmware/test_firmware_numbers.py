@@ -147,7 +147,7 @@ RANGES = {
 def test_settings_from_both_sides_of_each_range() -> None:
     cases: list[tuple[dict[str, Any], bool]] = [({}, True)]
     for name, (low, high) in RANGES.items():
-        more = {"teeth": 36} if name == "missing" else {}
+        more = {"teeth": 36} if name in ("missing", "index") else {}
         cases += [({**more, name: low}, True), ({**more, name: high}, True)]
         cases += [({**more, name: low - 1}, False), ({**more, name: high + 1}, False)]
         cases += [({name: 0.5}, False), ({name: True}, False), ({name: None}, False)]
@@ -186,8 +186,9 @@ class Fixed:
     def at(self, after, rpm): return self.value
     def square(self, after): return self.value
 for case in given:
-    meter = make(board, **{"teeth": 36, "missing": 1, "reference_mdeg": 60000, "within_mdeg": 500,
-                           **case["set"]})
+    values = {"teeth": 36, "missing": 1, "reference_mdeg": 60000, "within_mdeg": 500}
+    values.update(case["set"])
+    meter = make(board, **values)
     meter._bound, meter._teeth = Fixed(case.get("bound", 0)), Fixed(case.get("teeth", 0))
     events = meter._events
     events.mean, events.deviation = case["mean"], case.get("dev", 0)
