@@ -225,7 +225,7 @@ def run_row(row: Row, runs: int, first_seed: int) -> dict:
 def main() -> int:
     """Print both tables; exit code 1 if a goal is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=800)
+    parser.add_argument("--runs", type=int, default=500)
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--second", type=int, default=80, help="runs a row of the second hand")

@@ -6,6 +6,7 @@ package, for five formulas, so it is not needed at run time.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, expm1, inf, lgamma, log, log1p, nan, sqrt
 from statistics import NormalDist
 
@@ -70,6 +71,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
     return _solve(lambda x: beta_share(a, b, x), p, 0.0, 1.0)
 
 
+@lru_cache(maxsize=4096)  # asked for again and again with the same few degrees of freedom
 def student_quantile(p: float, freedom: float) -> float:
     """Quantile of Student's t: for t >= 0, P(T > t) = I_{f/(f+t^2)}(f/2, 1/2) / 2.
 
