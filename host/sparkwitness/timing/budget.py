@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 COVERAGE = 2.0  # k of the expanded uncertainty U = k u (JCGM 100, 6.2)
 _WITHIN_TWO = 0.97725  # below two standard deviations of a normal distribution
+_ALIKE = 3.0  # events that follow each other are so much alike that the person should know
+_LEAST_FREEDOM = 2.0  # a drift over the whole run is worth so little; its range bounds the mean too
 
 # The speed swings inside a revolution because the gas torque comes in pulses. Peak relative swing
 # at 800 rev/min by firings per revolution, falling with the square of the speed at the same
@@ -153,7 +155,7 @@ def mean_error(values: Floats) -> tuple[float, float]:
     n = len(values)
     _, deviation = mean_and_deviation(values)
     alike = correlation_time(values)
-    return deviation * float(np.sqrt(alike / n)), max(1.0, n / alike - 1)
+    return deviation * float(np.sqrt(alike / n)), max(_LEAST_FREEDOM, n / alike - 1)
 
 
 def standard_error(values: Floats) -> float:
@@ -169,6 +171,14 @@ def standard_error(values: Floats) -> float:
     whole = int(freedom)
     steps = whole if whole < 32 else 1 << min(whole.bit_length() - 1, 16)
     return u * student_quantile(_WITHIN_TWO, steps) / COVERAGE
+
+
+def _worth(values: Floats) -> str:
+    alike = correlation_time(values)
+    events = f"{len(values)} events"
+    if alike < _ALIKE:
+        return events
+    return f"{events} that wander, worth {len(values) / alike:.0f} that do not"
 
 
 def default_swing(rpm: float, firings_per_rev: float) -> float:
@@ -314,10 +324,9 @@ def budget(
         past: float64[n] crank degrees past an index edge of the same sparks, where `angles` are
             folded by less than the wheel's period; None: as `angles` say.
     """
-    n = len(angles)
     distance = float(np.nanmedian(to_edge))
     lines = [
-        Component("scatter of the sparks", "A", standard_error(angles), f"{n} events"),
+        Component("scatter of the sparks", "A", standard_error(angles), _worth(angles)),
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):
