@@ -180,6 +180,72 @@ def test_next_setting_keeps_step_and_range():
         advice.next_setting(3, 0.1, 0.2, 0)
 
 
+@pytest.mark.parametrize(
+    ("setting", "error", "gain", "step", "exact", "entered", "remaining"),
+    [
+        # By hand: exact = setting - error / gain, to the nearest step; what is left is
+        # error + gain (entered - setting).
+        (4.0, 3.3, 1.0, 0.5, 0.7, 0.5, -0.2),
+        (4.0, -3.3, 1.0, 0.5, 7.3, 7.5, 0.2),
+        (4.0, 3.3, 2.0, 0.25, 2.35, 2.25, -0.2),
+        (4.0, 3.3, -1.0, 0.5, 7.3, 7.5, -0.2),
+        (4.0, 3.3, -2.0, 0.0, 5.65, 5.65, 0.0),
+        (20.0, 9.0, 1.0, 4.0, 11.0, 12.0, 1.0),
+    ],
+)
+def test_next_setting_by_steps_that_are_not_one(
+    setting, error, gain, step, exact, entered, remaining
+):
+    tip = advice.next_setting(setting, error, 0.3, gain, step)
+    assert (tip.exact, tip.setting, tip.remaining) == pytest.approx((exact, entered, remaining))
+    assert tip.expanded == pytest.approx(0.3 / abs(gain)) and tip.gain == gain and tip.note == ""
+
+
+def test_ends_of_the_range_and_of_the_uncertainty():
+    def tip(error, **more):
+        return advice.next_setting(10.0, error, 0.5, 1.0, **more)
+
+    # At an end is still inside; a little beyond is held at it and said.
+    assert (tip(4.0, least=6.0).setting, tip(4.0, least=6.0).note) == (6.0, "")
+    assert (tip(-5.0, most=15.0).setting, tip(-5.0, most=15.0).note) == (15.0, "")
+    low, high = tip(4.5, least=6.0, most=15.0), tip(-5.5, least=6.0, most=15.0)
+    assert (low.setting, low.remaining, low.exact) == pytest.approx((6.0, 0.5, 5.5))
+    assert (high.setting, high.remaining, high.exact) == pytest.approx((15.0, -0.5, 15.5))
+    assert low.note.startswith("5.50 is outside") and high.note.endswith("15 is as far as it goes")
+    assert "may stay" in tip(0.5).note and "may stay" in tip(-0.5).note and not tip(0.51).note
+
+
+def test_learned_gain_is_the_weighted_line_of_a_reference_library():
+    """numpy.polyfit with weights 1/u and the known scale; three trials, the middle one poor."""
+    trials = [advice.Trial(0, 8.0, 0.1), advice.Trial(2, 5.0, 0.4), advice.Trial(5, 3.1, 0.2)]
+    learned = advice.learn_gain(trials, 2)
+    (slope, _), covariance = np.polyfit(
+        [0, 2, 5], [8.0, 5.0, 3.1], 1, w=[10, 2.5, 5], cov="unscaled"
+    )
+    u = np.sqrt(covariance[0, 0])
+    assert learned.gain == pytest.approx(slope) and learned.u == pytest.approx(u)
+    assert learned.contradicts
+    assert f"{slope:+.2f} ± {2 * u:.2f} crank degrees" in learned.note and "+2 as" in learned.note
+
+
+def test_when_trials_contradict():
+    def learned(error, u=0.1, stated=1.0):
+        """From setting 0 to 2 the error goes from 0 to `error`; u of the slope is u / sqrt(2)."""
+        return advice.learn_gain([advice.Trial(0, 0, u), advice.Trial(2, error, u)], stated)
+
+    # Three standard uncertainties, 0.212 at u = 0.1; a tenth of the stated gain where u is small.
+    assert not learned(2.40).contradicts and learned(2.44).contradicts
+    assert not learned(1.60).contradicts and learned(1.56).contradicts
+    assert not learned(2.18, 0.01).contradicts and learned(2.22, 0.01).contradicts
+    assert learned(-2.0).gain == pytest.approx(-1.0) and learned(-2.0).contradicts
+    assert learned(2.0).gain == 1.0 and learned(2.0).u == pytest.approx(0.1 / np.sqrt(2))
+    # A slope less certain than half the stated gain tells nothing: u = 0.5 is the end.
+    assert learned(6.0, 0.70).contradicts and not learned(6.0, 0.72).contradicts
+    assert learned(6.0, 1.40, 2.0).u == pytest.approx(1.40 / np.sqrt(2))
+    one = advice.learn_gain([advice.Trial(3, 1, 0.1), advice.Trial(3, 2, 0.1)], -2.0)
+    assert one.gain == -2.0 and one.u == np.inf and "one setting" in one.note
+
+
 def test_gain_is_learned_and_contradiction_said():
     trials = [advice.Trial(4, 6, 0.1), advice.Trial(1, 3, 0.1)]
     learned = advice.learn_gain(trials, 2)
