@@ -167,10 +167,8 @@ def standard_error(values: Floats) -> float:
         values: float64[n] in order of time, n > 1.
     """
     u, freedom = mean_error(values)
-    # In steps, down, so that the same few quantiles are asked for.
-    whole = int(freedom)
-    steps = whole if whole < 32 else 1 << min(whole.bit_length() - 1, 16)
-    return u * student_quantile(_WITHIN_TWO, steps) / COVERAGE
+    # Whole ones, down, so that the same quantiles are asked for again.
+    return u * student_quantile(_WITHIN_TWO, min(int(freedom), 1000)) / COVERAGE
 
 
 def _worth(values: Floats) -> str:
