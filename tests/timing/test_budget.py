@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import interpolate, stats
+from scipy import interpolate, signal, stats
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice, interpolation
@@ -280,3 +280,26 @@ def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
     missed = 1 - 4 / 3 * np.cos(turn) + np.cos(2 * turn) / 3
     expected = np.sqrt(2 * np.mean(np.square(errors))) / missed
     assert interpolation.cubic_shares(15.0, 4)[0] == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("n", "memory", "least"), [(60, 0.6, 0.9), (120, 0.9, 0.9), (400, 0.97, 0.9)]
+)
+def test_twice_the_standard_error_covers_a_slow_wander(n, memory, least):
+    """AR(1) about a mean of 0; and no more than some wider than its own theory says.
+
+    Variance of its mean: s^2 / n (1 + a) / (1 - a), e.g. Box, Jenkins & Reinsel, 2.1.
+    """
+    rng = np.random.default_rng(5)
+    noise = rng.normal(0, np.sqrt(1 - memory**2), (300, n + 400))
+    series = signal.lfilter([1.0], [1.0, -memory], noise)[:, 400:]
+    twice = 2 * np.array([timing.standard_error(each) for each in series])
+    assert np.mean(abs(series.mean(axis=1)) <= twice) > least
+    theory = 2 * np.sqrt((1 + memory) / (1 - memory) / n)
+    assert 0.8 * theory < np.median(twice) < 1.7 * theory
+
+
+def test_a_drift_is_no_surer_than_its_range():
+    """Over 6 degrees: the mean within them, and the person is told that it wandered."""
+    angles = np.linspace(17, 23, 120) + np.random.default_rng(6).normal(0, 0.15, 120)
+    assert 1.0 < 2 * timing.standard_error(angles) < 8.0

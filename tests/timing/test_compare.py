@@ -227,14 +227,17 @@ def test_firings_without_a_spark_by_hand():
 
 @pytest.mark.parametrize("untouched", [True, False])
 def test_delay_by_hand(untouched: bool):
-    """Alternating ± 1 has no like neighbours: s / sqrt(n) = 1 / sqrt(n - 1) (s² = n / (n - 1))."""
+    """Alternating ± 1 has no like neighbours: s / sqrt(n) = 1 / sqrt(n - 1) (s² = n / (n - 1)).
+
+    Twice that becomes Student's t of n - 1 (JCGM 100, G.3).
+    """
     setup = replace(SETUP, delay_us=3.0, u_delay_us=0.5)
     sides = [
         Side(n, plain(20.0, 900, PARTS), setup, middle + np.tile([1.0, -1.0], half))
         for n, middle, half in (("a", 60.0, 50), ("b", 55.0, 200))
     ]
     found = change(compare.compare(*sides, untouched=untouched), "delay")
-    u_a, u_b = 1 / sqrt(99), 1 / sqrt(399)
+    u_a, u_b = (stats.t.ppf(0.97725, n) / 2 / sqrt(n) for n in (99, 399))
     assert found.before == pytest.approx((60.0, 2 * hypot(u_a, 0.5)))
     assert found.after == pytest.approx((55.0, 2 * hypot(u_b, 0.5)))
     half = 2 * (hypot(u_a, u_b) if untouched else hypot(u_a, u_b, 0.5, 0.5))

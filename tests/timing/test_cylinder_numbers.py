@@ -62,7 +62,8 @@ def test_timing_deviation_and_their_intervals():
     assert [r.after for r in found.rows] == [0.0, 180.0, 360.0, 540.0]
     assert [float(r.timing) for r in found.rows] == pytest.approx([10, 10, 10, 12])
     e = 0.3 / sqrt(39)
-    assert found.rows[0].timing.u95 == pytest.approx(2 * sqrt(e * e + OWN**2 + COMMON**2))
+    few = e * stats.t.ppf(0.97725, 39) / 2
+    assert found.rows[0].timing.u95 == pytest.approx(2 * sqrt(few**2 + OWN**2 + COMMON**2))
     assert [float(r.deviation) for r in found.rows] == pytest.approx([0, 0, 0, 2])
     share = 1 - 0.95**0.25
     wide = sqrt(pi / 2)
@@ -197,10 +198,11 @@ def test_dwell_by_hand():
     typed = replace(FOUR, coil_ms=3.0)
     found = dwell.of(fires(bounces=range(10)), typed, 1e-6, 2.0)
     u_b = hypot(2e-3, 1e-3 / sqrt(6))
-    u_ms = sqrt(0.1**2 / 39 + u_b**2 + (50e-6 * 3) ** 2)
+    few = stats.t.ppf(0.97725, 39) / 2
+    u_ms = sqrt((few * 0.1) ** 2 / 39 + u_b**2 + (50e-6 * 3) ** 2)
     assert float(found.ms) == pytest.approx(3.0) and found.ms.u95 == pytest.approx(2 * u_ms)
     assert found.scatter_ms == pytest.approx(0.1 * sqrt(40 / 39))
-    u_deg = hypot(1.2 / sqrt(39), 12 * u_b)
+    u_deg = hypot(few * 1.2 / sqrt(39), 12 * u_b)
     assert float(found.crank_deg) == pytest.approx(36.0)
     assert found.crank_deg.u95 == pytest.approx(2 * u_deg)
     assert float(found.cam_deg) == pytest.approx(18.0)

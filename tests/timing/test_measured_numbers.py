@@ -81,8 +81,9 @@ def test_bursts():
     assert result.sparks == {1: 10, 3: 60}
     assert result.duration_us == pytest.approx(1280.0, abs=0.02)
     assert result.spacing_us == pytest.approx(640.0, abs=0.01)
-    assert result.u_duration_us == pytest.approx(2 * 24 / sqrt(59), rel=2e-3)
-    assert result.u_spacing_us == pytest.approx(2 * 12 / sqrt(59), rel=2e-3)
+    t = stats.t.ppf(0.97725, 59)  # for two standard deviations
+    assert result.u_duration_us == pytest.approx(t * 24 / sqrt(59), rel=2e-3)
+    assert result.u_spacing_us == pytest.approx(t * 12 / sqrt(59), rel=2e-3)
     assert result.duration_us.u95 == result.u_duration_us
     assert result.spacing_us.u95 == result.u_spacing_us
     two = Measurement()
@@ -204,7 +205,8 @@ def golden(**more) -> dict[str, float]:
 def test_budget_of_a_single_pulse_line_by_line():
     """Each line by its formula; the swing at 1000 rev/min is 8 % · (800 / 1000)² = 5.12 %."""
     found = golden()
-    assert found["scatter of the sparks"] == pytest.approx(0.5 / sqrt(99))
+    t = stats.t.ppf(0.97725, 99)  # for two standard deviations
+    assert found["scatter of the sparks"] == pytest.approx(0.5 / sqrt(99) * t / 2)
     assert found["time stamp"] == pytest.approx(6e-4 / sqrt(6))
     swing = 0.0512 / 2 * 180 / np.pi * sqrt(1 - np.cos(np.radians(90)))
     assert found["speed swing"] == pytest.approx(swing)
@@ -329,7 +331,7 @@ def test_numbers_that_the_gates_say():
         setup=replace(SETUP, seen=30.0)
     )
     assert "21.0° BTDC or that ± k · 15°" in text(modulo=15.0)
-    gap = text(gap=(1.85, 1.15), setup=replace(SETUP, reference=Reference(60, 2)))
+    gap = text(gap=(1.85, 1.15, True), setup=replace(SETUP, reference=Reference(60, 2)))
     assert "measures 1.85 tooth steps and the step beside it 1.15" in gap and "of 3 and 1" in gap
     wires = replace(SETUP, sensor="vr", falling=("crank",))
     assert "up to 5° wrong" in text(setup=wires)  # half of 10
@@ -498,14 +500,16 @@ def test_a_bin_by_hand():
     assert (row.rpm, row.timing, row.events) == (1000.0, pytest.approx(20.2), 40)
     assert (row.rising, row.falling) == pytest.approx((20.4, 20.0))
     assert row.hysteresis == pytest.approx(0.4)
-    each = 0.3 / sqrt(19)
+    each = 0.3 / sqrt(19) * stats.t.ppf(0.97725, 19) / 2
     assert row.u_hysteresis == pytest.approx(2 * sqrt(2) * each)
     assert row.scatter == pytest.approx(sqrt((0.2**2 + 0.3**2) * 40 / 39))
     assert row.sparks == pytest.approx((2 * 20 + 18) / 38)
     assert row.wanted == 18.0 and row.error == pytest.approx(2.2)
-    assert row.u_random == made.components[0].u
-    few = stats.t.ppf(0.97725, 39)
-    assert row.expanded == pytest.approx(hypot(made.systematic, few * row.u_random))
+    # Two levels one after the other are no 40 that scatter alone, but two.
+    assert row.scatter / sqrt(40) < row.u_random < row.scatter / sqrt(2)
+    few = stats.t.ppf(0.97725, np.arange(2, 39)) / 2  # of as many as they are worth, less one
+    assert np.isclose(made.components[0].u, few * row.u_random, rtol=1e-6).any()
+    assert row.expanded == pytest.approx(hypot(made.systematic, 2 * made.components[0].u))
     assert made.systematic == pytest.approx(2 * sqrt(0.2**2 + 0.03**2 + (6e3 * TICK_S) ** 2 / 6))
     apart, _ = swept(6, 20.4, 20.0)  # too few on either way
     assert np.isnan(apart.rising) and np.isnan(apart.hysteresis)

@@ -19,13 +19,11 @@ from sparkwitness.timing.fit import DelayFit, fit_delay
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.stats import student_quantile
 from sparkwitness.timing.timed import Timed, second_edges, time_events
 
 Floats = NDArray[np.float64]
 
 _FEWEST = 8  # events in a bin for a number
-_WITHIN_TWO = 0.97725  # below two standard deviations of a normal distribution
 _LOCAL = "interpolation"  # line of the budget that is another one some teeth further on
 _ORDERS, _MOST_SWING = 6, 0.25  # of a crank revolution, that swing the speed
 _TREND_REVS = 12.0
@@ -388,9 +386,6 @@ def _bin(
         strokes=setup.strokes,
         past=table.degrees,
     )
-    # A scatter of few events is itself not sure (JCGM 100, G.3), and a bin may hold only some.
-    random = made.components[0].u
-    few = student_quantile(_WITHIN_TWO, len(events.angles) - 1)
     up, u_up = _part(events.angles[trend > _TREND_RPM_S])
     down, u_down = _part(events.angles[trend < -_TREND_RPM_S])
     whole = table.sparks[table.sparks > 0]
@@ -400,8 +395,8 @@ def _bin(
     row = Bin(
         rpm=rpm,
         timing=mean,
-        u_random=random,
-        expanded=float(np.hypot(made.systematic, few * random)),
+        u_random=timing.mean_error(events.angles)[0],
+        expanded=made.expanded,
         scatter=deviation,
         events=len(events.angles),
         sparks=float(whole.mean()) if len(whole) else float("nan"),

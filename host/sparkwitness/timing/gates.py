@@ -74,7 +74,8 @@ class Evidence:
         places: (degrees BTDC, share of the events) of each place, the main one first.
         kind: see `groups`.
         alternates: the wheel's turns are of two kinds, as a four-stroke's crank makes them.
-        gap: what the gap and the step beside it measure in pitches, where no such wheel is.
+        gap: what the gap and the step beside it measure in pitches, where no such wheel is, and
+            whether that is sure.
         noisy: share of the crank's edges that did not fit the wheel.
         sessions: in words, the timing of each where the recording holds several.
         second: share of the events whose second edge comes later than a burst's would, how much
@@ -92,7 +93,7 @@ class Evidence:
     kind: str = "own"
     late: float = 0.0
     alternates: bool = False
-    gap: tuple[float, float] | None = None
+    gap: tuple[float, float, bool] | None = None
     noisy: float = 0.0
     sessions: str = ""
     second: tuple[float, float, float] = (0.0, 0.0, 0.0)
@@ -179,7 +180,15 @@ def _moved(e: Evidence) -> Fields:
 
 
 def _gap(e: Evidence) -> Fields:
-    if e.gap is None:
+    return _of_gap(e, True)
+
+
+def _gap_unsure(e: Evidence) -> Fields:
+    return _of_gap(e, False)
+
+
+def _of_gap(e: Evidence, sure: bool) -> Fields:
+    if e.gap is None or e.gap[2] != sure:
         return None
     whole = e.setup.reference.missing + 1
     return {"gap": e.gap[0], "beside": e.gap[1], "whole": whole}
@@ -313,6 +322,15 @@ GATES: tuple[Gate, ...] = (
         "nearest to the commanded angle is shown. Look with a lamp or strobe which one it is, and "
         "type what it shows with --seen",
         look=True, confirm=False,
+    ),
+    Gate(
+        "gap_unsure", WARNING, False, _gap_unsure,
+        "the wheel's gap measures {gap:.2f} tooth steps and the step beside it {beside:.2f}, in "
+        "place of {whole} and 1. The speed swings too much to be sure of it; if it is so, the "
+        "sensor's two wires are swapped or its other edge is stamped, and the angle is off by a "
+        "part of a tooth. Measure again at a higher, steady speed, or look with a lamp and type "
+        "what it shows with --seen",
+        look=True,
     ),
     Gate(
         "look_differs", WARNING, False, _look_differs,

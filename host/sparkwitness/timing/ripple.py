@@ -288,7 +288,7 @@ def shaft(found: Ripple | None, alternates: bool, cylinders: int) -> int:
 
 def odd_gap(
     turns: Turns, reference: Reference, firings_per_rev: float
-) -> tuple[float, float] | None:
+) -> tuple[float, float, bool] | None:
     """Whether the edges beside the gap stand where no wheel of that kind has them.
 
     A sensor wired the wrong way round stamps the other zero of its voltage, which beside the gap
@@ -300,7 +300,8 @@ def odd_gap(
         firings_per_rev: firings of the whole engine per crank revolution.
 
     Returns:
-        None, or what the gap measures and the tooth step beside it, both in pitches.
+        None, or what the gap measures and the tooth step beside it, both in pitches, and whether
+        that is sure: a speed that swings much against few teeth may look like it.
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
@@ -321,7 +322,7 @@ def odd_gap(
     ]
     off, sure, free = min(found, key=lambda one: one[1])
     usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
-    if off < max(usual * reference.step, sure):
+    if off < usual * reference.step:
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
@@ -331,7 +332,7 @@ def odd_gap(
     gap, left, right = (
         float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
     )
-    return gap, left if abs(left - 1) > abs(right - 1) else right
+    return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure
 
 
 def _models(firings: float, teeth: float, data: int) -> list[list[float]]:

@@ -6,6 +6,7 @@ package, for five formulas, so it is not needed at run time.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, expm1, inf, lgamma, log, log1p, nan, sqrt
 from statistics import NormalDist
 
@@ -70,6 +71,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
     return _solve(lambda x: beta_share(a, b, x), p, 0.0, 1.0)
 
 
+@lru_cache(maxsize=4096)  # asked for again and again with the same few degrees of freedom
 def student_quantile(p: float, freedom: float) -> float:
     """Quantile of Student's t: for t >= 0, P(T > t) = I_{f/(f+t^2)}(f/2, 1/2) / 2.
 
@@ -217,7 +219,10 @@ def correlation_time(values: Floats) -> float:
     The sum ends where its lag passes five times what it has found so far, so that the window
     grows with what it finds (Madras & Sokal, J. Stat. Phys. 50, 1988, appendix C), and is
     corrected for the mean that was taken off (Wolff, Comput. Phys. Commun. 156, 2004, eq. 49).
-    n values are worth n / time independent ones.
+    A series too short for that shows a slow wander in its neighbours first: never less than for
+    an autoregression with the correlation of neighbours, where there is one by more than chance,
+    put right for its bias (Marriott & Pope, Biometrika 41, 1954). n values are worth n / time
+    independent ones.
 
     Args:
         values: float64[n] in order of time.
@@ -232,7 +237,9 @@ def correlation_time(values: Floats) -> float:
     times = 1 + 2 * np.cumsum(lags[1:] / lags[0])
     past = np.flatnonzero(np.arange(1, len(times) + 1) >= 5 * times)
     last = int(past[0]) if len(past) else len(times) - 1
-    return max(1.0, float(times[last]) * (1 + (2 * last + 3) / n))
+    first = float(lags[1] / lags[0])
+    alike = min(first + (1 + 3 * first) / n, 1 - 4 / n) if first > 2 / sqrt(n) else 0.0
+    return max((1 + alike) / (1 - alike), float(times[last]) * (1 + (2 * last + 3) / n))
 
 
 @dataclass(frozen=True)
