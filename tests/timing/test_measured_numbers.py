@@ -313,6 +313,13 @@ def test_gates_turn_where_they_should(name, passes, strikes):
     assert name not in codes(**passes) and name in codes(**strikes)
 
 
+def test_a_cam_wheel_whose_turns_differ_is_on_the_crank_of_a_four_stroke():
+    cam = replace(SETUP, reference=Reference(36, 1, 2))
+    assert "shaft" in codes(alternates=True, setup=cam)
+    assert "shaft" not in codes(alternates=True, setup=replace(cam, strokes=2))
+    assert "shaft" not in codes(alternates=True) and "shaft" not in codes(setup=cam)
+
+
 def test_numbers_that_the_gates_say():
     def text(**more) -> str:
         return gates.judge(replace(SOUND, **more)).findings[0].text
@@ -642,4 +649,5 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
     assert text(100, unasked=4)["spark_no_trigger"].startswith(
         "4 sparks came without a trigger (4.0 %)"
     )
+    assert "module_slow" not in text(100)
     assert "answers 50.0 ± 1.0 µs after its trigger, -0.30° at this speed" in text(100)["latency"]
