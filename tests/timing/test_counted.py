@@ -288,3 +288,30 @@ def test_time_constants_of_a_coil():
     for ohm in (499.0, 4001.0):
         with pytest.raises(UserError, match="known are 500 to 4000 Ω"):
             conditioner._lags(model, Coil(36, ohm))
+
+
+def test_delay_of_a_coil_is_that_of_its_low_pass_and_what_is_left():
+    """1e6 atan(w tau) / w at the teeth's frequency; between the range's ends a rectangle's u."""
+    model = {
+        "coil_henry": (0.5, 2.0), "coil_ms": (0.5, 1.0), "r301_ohm": 1000.0, "teeth": 36.0,
+        "rest": [{"rpm": 100, "delay_us": 10.0, "u_us": 1.0},
+                 {"rpm": 9000, "delay_us": 10.0, "u_us": 1.0}],
+    }  # fmt: skip
+    table = [{"rpm": r, "delay_us": 500.0, "u_us": u} for r, u in ((100, 90.0), (9000, 90.0))]
+
+    def lag(tau: float, teeth: float, rpm: float) -> float:
+        w = 2 * np.pi * teeth * rpm / 60
+        return 1e6 * float(np.arctan(w * tau)) / w
+
+    for coil in (Coil(36.0, 1000.0, 1.0), Coil(36.0, 1000.0, None), Coil(36.0, None, 1.0)):
+        ends = [lag(tau, 36.0, 900.0) for tau in conditioner._lags(model, coil)]
+        known = conditioner._of_coil(table, model, 900.0, coil)
+        assert known.us == pytest.approx(10.0 + sum(ends) / 2)
+        assert known.u_us == pytest.approx(hypot(1.0, (ends[1] - ends[0]) / sqrt(12)))
+    assert conditioner._of_coil(table, model, 900.0, Coil()) == Delay(pytest.approx(500.0), 90.0)
+    # Of another wheel the teeth's part alone changes: as fast a flank is at sqrt(2) of the speed.
+    taus = conditioner._lags(model, Coil())
+    here = sum(lag(tau, 72.0, 900.0) for tau in taus) / 2
+    there = sum(lag(tau, 36.0, 900.0 * sqrt(2)) for tau in taus) / 2
+    found = conditioner._of_coil(table, model, 900.0, Coil(72.0))
+    assert found.us == pytest.approx(500.0 - there + here)
