@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sparkwitness.bench import conditions, findings, sweep, verdict
+from sparkwitness.bench import conditions, evaluate, findings, sweep, verdict
 from sparkwitness.bench.answers import Coupling
 from sparkwitness.bench.plan import Plan, Segment
 from sparkwitness.bench.result import Band, Heat, Mean, Point, Result, Sweep, difference
@@ -702,6 +702,10 @@ def test_measured_supply_comes_before_the_typed_one_and_small_steps_are_the_same
             ("a", under(2000.0, 40.0, supply_v=12.0)), ("b", under(2000.0, 46.0, supply_v=volts)),
         ])  # fmt: skip
         assert [e.factor for e in found.effects] == (["supply_v"] if told else [])
+    for rpm, shared in ((1514.0, True), (1516.0, False)):  # one in a hundred
+        other = made(point(rpm, delay=mean(46.0, 0.4, 4)), width_us=4000.0)
+        found = conditions.compare([("a", under(2000.0, 40.0)), ("b", other)])
+        assert (found.why == ("no speed was driven in two runs",)) is not shared
     half_known = conditions.compare(
         [("a", under(2000.0, 40.0, supply_v=12.0)), ("b", under(4000.0, 46.0))]
     )
@@ -715,6 +719,14 @@ def said(run: Result, code: str) -> str:
     found = [f.text for f in findings.findings(run, [])]
     codes = [f.code for f in findings.findings(run, [])]
     return found[codes.index(code)] if code in codes else ""
+
+
+def test_nothing_measured_is_nothing_counted():
+    plain = evaluate.evaluate(Plan(), []).to_dict()
+    names = ("triggers", "answered", "edges_ringing", "trigger_edges_refused", "seconds",
+             "answers_without_scatter")  # fmt: skip
+    assert [plain[n] for n in names] == [0, 0, 0, 0, 0.0, 0.0]
+    assert plain["late_us"] is None and plain["soak"] is None and plain["loss"]["sessions"] == 1
 
 
 def counted(driven: int, seen: int, n: int = 1) -> Result:
@@ -736,9 +748,24 @@ def test_triggers_driven_against_seen():
 
 def test_supply_dead_module_and_false_events():
     assert said(made(point(supply_mv=8_940)), "supply_low").startswith("the supply fell to 8.9 V")
+    assert said(made(point(supply_mv=8_999)), "supply_low")
     assert not said(made(point(supply_mv=9_000)), "supply_low")
     assert "no spark answered 12 triggers" in said(made(point(triggers=12, missed=12)), "no_spark")
     assert not said(made(point(triggers=11, missed=11)), "no_spark")
+    assert "clamp B closed round the coil lead" in said(
+        made(point(triggers=12, missed=12), clamp_input="clamp_b"), "no_spark"
+    )
+    off = made(
+        point(), stretches=[stretch(shots([], [])), stretch(shots([], []), outputs_off=True)]
+    )
+    assert "outputs off by itself" in said(off, "outputs_off")
+    assert not said(counted(4, 4), "outputs_off")
+    # What the drive's own edges hide is said once.
+    bare = made(point())
+    bare.rigid = 0.06
+    assert said(bare, "no_scatter") and not said(bare, "coupling")
+    bare.couplings = [Coupling("firing", 0.5, 0.02, 90, 0.2, 0.2)]
+    assert "none of it is judged" in said(bare, "coupling") and not said(bare, "no_scatter")
     # 4 firings in two turns at 3000 rpm: 10 ms apart; the dwell of 3 ms begins after 7 ms.
     for at, dwell in ((6_950.0, False), (7_050.0, True), (7_850.0, True), (7_950.0, False)):
         text = said(made(point(doubles=6, false_us=at), width_us=3000), "double_events")

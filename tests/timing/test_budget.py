@@ -238,6 +238,8 @@ def test_when_trials_contradict():
     assert not learned(1.60).contradicts and learned(1.56).contradicts
     assert not learned(2.18, 0.01).contradicts and learned(2.22, 0.01).contradicts
     assert learned(-2.0).gain == pytest.approx(-1.0) and learned(-2.0).contradicts
+    below = learned(-2.18, 0.01, -1.0), learned(-2.22, 0.01, -1.0)
+    assert not below[0].contradicts and below[1].contradicts
     assert learned(2.0).gain == 1.0 and learned(2.0).u == pytest.approx(0.1 / np.sqrt(2))
     # A slope less certain than half the stated gain tells nothing: u = 0.5 is the end.
     assert learned(6.0, 0.70).contradicts and not learned(6.0, 0.72).contradicts
