@@ -275,7 +275,8 @@ def test_sums_of_delays():
 def test_time_constants_of_a_coil():
     """L / (R + R of the input): 1 kΩ in series; an inductance is known to a tenth."""
     model = {"coil_henry": (0.5, 2.0), "coil_ms": (0.5, 1.0), "r301_ohm": 1000.0}
-    assert conditioner._lags(model, Coil())[1] == pytest.approx(2.0 / 3000)  # 1 ms: 2 kΩ
+    # 0.5 ms of 0.5 H: 1 kΩ; 1 ms of 2 H: 2 kΩ.
+    assert conditioner._lags(model, Coil()) == pytest.approx((0.5 / 2000, 2.0 / 3000))
     assert conditioner._lags(model, Coil(36, 1000.0, 1.0)) == pytest.approx(
         (0.9 / 2000, 1.1 / 2000)
     )
