@@ -300,6 +300,13 @@ def test_lines_of_the_picture():
     line = cycle._line("3", 180.0, 25.0, 36.0, angles, ends, ("timing",))
     assert line.sparks == tuple(range(16, 40)) and (line.on, line.trigger) == (61.0, 25.0)
     assert line.ends == pytest.approx(20.0 - 5.0) and line.after == 180.0
+    short = cycle._line("3", 180.0, 25.0, 36.0, angles, ends * 0.1)
+    assert short.ends == pytest.approx(20.0 - 0.5)
+    degrees = 720.0 * np.arange(4)
+    zero = np.zeros(4, np.int64)
+    four = Events(zero, degrees, zero, zero + 2, zero, degrees + 6.0, degrees)
+    (whole,) = cycle.of_one(FOUR, four, np.full(4, 20.0), None).lines
+    assert (whole.ends, whole.sparks, whole.on, whole.trigger) == (14.0, (20.0,) * 4, None, None)
     bare = cycle._line("", 0.0, None, 36.0, angles, np.zeros(40))
     assert bare.on is None and bare.ends is None
     assert cycle._line("", 0.0, 25.0, None, angles, ends).on is None

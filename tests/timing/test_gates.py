@@ -24,6 +24,7 @@ STRIKES = {
     "odd_gap": {"gap": (1.85, 1.15, True)},
     "gap_unsure": {"gap": (1.85, 1.15, False)},
     "coil_on": {"second": (0.9, 3e-3, 14.4)},
+    "pairs": {"pairs": (0.9, 0.8e-3, 3.84)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},

@@ -313,6 +313,13 @@ def test_gates_turn_where_they_should(name, passes, strikes):
     assert name not in codes(**passes) and name in codes(**strikes)
 
 
+def test_a_cam_wheel_whose_turns_differ_is_on_the_crank_of_a_four_stroke():
+    cam = replace(SETUP, reference=Reference(36, 1, 2))
+    assert "shaft" in codes(alternates=True, setup=cam)
+    assert "shaft" not in codes(alternates=True, setup=replace(cam, strokes=2))
+    assert "shaft" not in codes(alternates=True) and "shaft" not in codes(setup=cam)
+
+
 def test_numbers_that_the_gates_say():
     def text(**more) -> str:
         return gates.judge(replace(SOUND, **more)).findings[0].text
@@ -642,4 +649,59 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
     assert text(100, unasked=4)["spark_no_trigger"].startswith(
         "4 sparks came without a trigger (4.0 %)"
     )
+    assert "module_slow" not in text(100)
     assert "answers 50.0 ± 1.0 µs after its trigger, -0.30° at this speed" in text(100)["latency"]
+
+
+def test_the_taps_advice_cures_the_controllers_part_alone():
+    """Controller +2 ± 0.2 of gain 2: 1 lower; the module's part stays and is said."""
+    from sparkwitness.timing.trigger import Counts, Split
+
+    def tip(module: float, u: float = 0.01, controller: Number | None = None):
+        split = Split(
+            "rising", True, Number(22, 0.1), 0.1, controller, Number(50.0, 1.0), 0.1,
+            Number(module, u), 100, Counts(100), None, Budget((line(0.1),)),
+        )  # fmt: skip
+        return gates_tap.advise(replace(SETUP, counts="distributor"), split, ())
+
+    found, more = tip(-0.3, controller=Number(2.0, 0.2))
+    assert (found.setting, found.expanded, found.remaining) == pytest.approx((-1.0, 0.1, -0.3))
+    assert found.note == "the module's -0.30° at this speed stay: no offset cures a delay"
+    assert not more and tip(-0.3) == (None, [])
+    small, _ = tip(-0.3, controller=Number(0.1, 0.2))
+    assert small.note.endswith(
+        "as it is; the module's -0.30° at this speed stay: no offset cures a delay"
+    )
+    for module, u, said in ((0.06, 0.01, True), (0.04, 0.01, False), (0.3, 0.31, False)):
+        assert ("module's" in tip(module, u, Number(2.0, 0.2))[0].note) is said
+
+
+def test_a_knee_is_one_only_where_two_lines_fit_ten_times_better():
+    rpm = np.arange(1000.0, 5000.0, 500.0)
+    bend = 0.002 * np.maximum(0.0, rpm - 2750)
+    noise = np.tile([1.0, -1.0], 4)
+    u = np.full(8, 0.05)
+    for size, named in ((0.05, True), (0.9, False)):
+        found = fit.fit_delay(rpm, -bend + size * noise, u, pure=1e4)
+        assert (found.knee is not None) is named and not found.told_apart
+    assert fit.fit_delay(rpm, -bend + 0.05 * noise, u, pure=1e4).knee == pytest.approx(2750.0)
+
+
+@pytest.mark.parametrize(
+    ("size", "degrees", "even", "turns", "u"),
+    [
+        # Even: any edge may be the typed one, sqrt(2) · size / sqrt(6); at most 0.3° of crank.
+        (0.12, 90.0, True, 1, 0.12 / sqrt(3)), (0.5, 90.0, True, 1, 0.3 / sqrt(3)),
+        (0.5, 180.0, False, 1, 0.6 / sqrt(6)), (0.5, 20.0, False, 1, 0.3 / sqrt(6)),
+        (0.5, 180.0, False, 2, 0.5 / sqrt(3)), (0.7, 360.0, False, 2, 1.2 / sqrt(6)),
+        # What the edges show there, rectangular; or the whole size's part of a distance.
+        (0.12, 0.0, False, 1, 0.12 / sqrt(3)), (0.12, 90.0, False, 1, 0.12 / sqrt(3)),
+        (0.12j, 180.0, False, 1, 0.24 / sqrt(24)), (0.12j, 90.0, False, 1, 0.12 / sqrt(3)),
+    ],
+)  # fmt: skip
+def test_run_out_of_the_wheel(size, degrees, even, turns, u):
+    from sparkwitness.timing.ripple import Ripple
+
+    found = Ripple(np.array([0.0, size], complex), np.full(2, 0.001), 20, turns)
+    assert timing.run_out_uncertainty(found, degrees, even) == pytest.approx(u)
+    assert timing.run_out_uncertainty(None, degrees, even) == 0.0

@@ -482,6 +482,8 @@ def faults() -> list[Row]:
             usual(r, clamp=c, cylinders=4), clamp={
                 "coil_on": (r.choice((1.0, r.uniform(0.3, 1))), r.uniform(2, 6))}))
           for clamp in ("plug", "coil", "wasted")),
+        row("something heard 0.4 to 1.7 ms before each spark", lambda r: change(
+            usual(r), clamp={"coil_on": (r.uniform(0.9, 1.0), r.uniform(0.4, 1.7))})),
         row("spark heard to end", lambda r: change(usual(r), clamp={
             "ends": (r.uniform(0.3, 1), r.uniform(0.8, 2.5))})),
         row("some events late as a whole", lambda r: change(usual(r), sparks={

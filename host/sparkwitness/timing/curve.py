@@ -20,7 +20,7 @@ from sparkwitness.timing.fit import DelayFit, fit_delay
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.timed import Timed, second_edges, time_events
+from sparkwitness.timing.timed import Timed, pairs, second_edges, time_events
 
 Floats = NDArray[np.float64]
 
@@ -208,6 +208,7 @@ def _evidence(
         setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
         kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
         sessions, second_edges(found.events, tables, most.rpm), tables.polarity,
+        pairs(found.events, tables.tick_s, most.rpm),
     )  # fmt: skip
 
 

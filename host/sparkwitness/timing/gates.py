@@ -29,6 +29,7 @@ SECOND_FLANK_S = 65e-6
 # no source).
 FARTHEST_S = 1.8e-3
 COIL_HEARD = 0.25  # share of the events, fewer are noise
+_PAIRS = 0.8  # share of the events: less often a burst's number of sparks varies, as bursts' does
 _WORTH = 0.4  # degrees: less is not worth a second run
 # A single tooth under a swapped VR sensor: hardware/spice/vr_wheel.cir.
 _ONE_TOOTH = 17.0
@@ -81,6 +82,8 @@ class Evidence:
         second: share of the events whose second edge comes later than a burst's would, how much
             later, s, and the crank degrees that pass.
         polarity: what a VR sensor's pulses show; None: not known, or no such sensor.
+        pairs: share of the events with just two edges of the clamp, s and crank degrees from one
+            to the other.
     """
 
     setup: Setup
@@ -98,6 +101,7 @@ class Evidence:
     sessions: str = ""
     second: tuple[float, float, float] = (0.0, 0.0, 0.0)
     polarity: Polarity | None = None
+    pairs: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def look(self) -> float | None:
@@ -161,6 +165,13 @@ def _coil_on(e: Evidence) -> Fields:
         "share": 100 * share, "ms": 1e3 * late,
         "first": btdc(first), "second": btdc(first - degrees),
     }  # fmt: skip
+
+
+def _pairs(e: Evidence) -> Fields:
+    share, apart, degrees = e.pairs
+    if share < _PAIRS:
+        return None
+    return {"share": 100 * share, "ms": 1e3 * apart, "second": btdc(e.timing - degrees)}
 
 
 def _other_lead(e: Evidence) -> Fields:
@@ -356,6 +367,14 @@ GATES: tuple[Gate, ...] = (
         "sessions", WARNING, False, _sessions,
         "the recording holds more than one session (the board was restarted, or recordings were "
         "joined), measured apart: {each}; the last one is shown. Measure once more without a break",
+    ),
+    Gate(
+        "pairs", WARNING, False, _pairs,
+        "in {share:.0f} % of the events the clamp stamps two edges, {ms:.1f} ms apart. If this "
+        "ignition fires twice each time, the first is the spark: say --confirm pairs. If it fires "
+        "once, the first is something else, most likely the coil being switched on, and the spark "
+        "is at {second}. Look with a lamp and type what it shows with --seen",
+        look=True,
     ),
     Gate(
         "other_lead", WARNING, False, _other_lead,

@@ -42,6 +42,7 @@ from sparkwitness.timing.timed import (
     Whole,
     crank_misses,
     mean_speed,
+    pairs,
     placed,
     second_edges,
     time_events,
@@ -369,6 +370,7 @@ def _timing(
             sessions,
             second_edges(events, tables, rpm),
             tables.polarity,
+            pairs(events, tables.tick_s, rpm),
         )
     )
     result.findings += judged.findings
