@@ -230,7 +230,7 @@ def main() -> int:
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--second", type=int, default=60, help="runs a row of the second hand")
-    parser.add_argument("--series", type=int, default=20, help="runs a row of curve and compare")
+    parser.add_argument("--series", type=int, default=30, help="runs a row of curve and compare")
     parser.add_argument("--where", type=int, default=60, help="runs a row of the error's parts")
     options = parser.parse_args()
     began = time.perf_counter()
