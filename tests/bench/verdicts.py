@@ -24,13 +24,14 @@ def _one(job: tuple[str, int]) -> cases.Mark:
     return cases.CASES[job[0]](job[1])
 
 
-def _fleet(job: tuple[str, int, float]) -> list[cases.Searched]:
+def _fleet(job: tuple[str, int, float, int]) -> list[cases.Searched]:
     return cases.searches(*job)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=0, help="of the first run")
     parser.add_argument("--only", default="", help="cases whose name holds this; 'search'")
     parser.add_argument("--part", default="1/1", help="2/4: the second of four parts of the cases")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
@@ -42,7 +43,7 @@ def main() -> None:
     with ProcessPoolExecutor(typed.jobs) as pool:
         print(f"{'case':45s} {'wrong and sure, %':>18s} {'cannot tell, %':>18s} {'held, %':>18s}")
         for name in names:
-            marks = list(pool.map(_one, [(name, seed) for seed in range(typed.runs)]))
+            marks = list(pool.map(_one, [(name, typed.seed + k) for k in range(typed.runs)]))
             n, wrong = len(marks), sum(m.wrong for m in marks)
             unknown = sum(m.unknown for m in marks)
             held = [m.held for m in marks if m.held is not None]
@@ -59,16 +60,16 @@ def main() -> None:
             for m in [m for m in marks if m.wrong or m.unknown or m.held is False][: typed.show]:
                 print(f"    {m}")
         if typed.only in ("", "search"):
-            bad += _searches(pool, typed.runs)
+            bad += _searches(pool, typed.runs, typed.seed + 3)
     sys.exit(1 if bad else 0)
 
 
-def _searches(pool: ProcessPoolExecutor, runs: int) -> int:
+def _searches(pool: ProcessPoolExecutor, runs: int, seed: int) -> int:
     print("\nsearch: engines, answers wrong; named right, sure, wrong and sure, not found, tests")
-    jobs = [(what, runs, wrong) for wrong in (0.0, 0.1) for what in cases.FLEETS]
+    jobs = [(what, runs, wrong, seed) for wrong in (0.0, 0.1) for what in cases.FLEETS]
     bad = 0
     fleet: dict[float, list[cases.Searched]] = {}
-    for (what, _, wrong), found in zip(jobs, pool.map(_fleet, jobs), strict=True):
+    for (what, _, wrong, _), found in zip(jobs, pool.map(_fleet, jobs), strict=True):
         n = len(found)
         fleet.setdefault(wrong, []).extend(found)
         lies = sum(s.sure and not s.right for s in found)

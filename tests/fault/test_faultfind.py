@@ -323,6 +323,17 @@ def test_an_answer_given_anew_replaces_the_old_one_and_a_second_look_stands_besi
     assert sorted(asked) == sorted(set(asked)) and asked
 
 
+def test_a_second_look_that_cannot_be_had_makes_nothing_sure() -> None:
+    chain = ff.chain_of(DISTRIBUTOR)
+    walk = answer(chain, "supply_walk", "at fuse or relay")
+    events: list[ff.Event] = [answer(chain, "air_fuel", "air and fuel are there"), walk]
+    events += [answer(chain, "clamp_plug_lead", "none"), answer(chain, "primary_edges", "none")]
+    assert ff.link_chances(chain, ff.belief(chain, events))[chain.index["fuse"]] > 0.8
+    assert not ff.result(chain, events, 0.8).sure
+    assert not ff.result(chain, [*events, ff.Answer("supply_walk", None, again=True)], 0.8).sure
+    assert ff.result(chain, [*events, replace(walk, again=True)], 0.8).sure
+
+
 # --- result ----------------------------------------------------------------------------------
 
 

@@ -62,9 +62,25 @@ def likelihood(
         blend: part of each answer's chance that says nothing, 0 to 1: a less careful tester.
         trusted: answers that were surely taken right: the chance is of that as well.
     """
+    chance = np.ones(len(chain.sets))
+    for each in factors(chain, events, blend, trusted).values():
+        chance = chance * each
+    return chance
+
+
+def factors(
+    chain: Chain,
+    events: Sequence[Event],
+    blend: float = 0.0,
+    trusted: Callable[[Answer], bool] = lambda _: False,
+) -> dict[tuple[str, frozenset[str]], Array]:
+    """The parts of `likelihood`: of each repair and of all answers to one test between repairs.
+
+    Keyed by link or test, and the links mended before.
+    """
     kept = standing(events)
     seen = outcomes_seen(kept)
-    chance = np.ones(len(chain.sets))
+    found: dict[tuple[str, frozenset[str]], Array] = {}
     answers: dict[tuple[str, frozenset[str]], list[Answer]] = {}
     for event, mended in kept:
         if isinstance(event, Repair):
@@ -72,30 +88,48 @@ def likelihood(
             left[:, [chain.index[x] for x in mended | {event.link}]] = False
             right = left.any(axis=1) != event.starts
             each = np.where(right, 1.0 - FAILED_REPAIR, FAILED_REPAIR)
-            chance = chance * ((1 - blend) * each + blend / 2)
+            key = (event.link, mended)
+            found[key] = found.get(key, 1.0) * ((1 - blend) * each + blend / 2)
         elif event.outcome is not None:
             answers.setdefault((event.test, mended), []).append(event)
     for (test, mended), given in answers.items():
-        table = chain.table(test, mended, upstream(chain, test, mended, seen))
-        rows = [_read(chain.tests[test], given[:i], e, trusted(e)) for i, e in enumerate(given)]
+        up = upstream(chain, test, mended, seen)
+        said = tuple((e.outcome, trusted(e)) for e in given)
+        each = _of_answers(chain, test, mended, up, said)
+        nothing = len(chain.tests[test].outcomes) ** -len(given)
+        found[test, mended] = (1 - blend) * each + blend * nothing if blend else each
+    return found
+
+
+def _of_answers(
+    chain: Chain,
+    test: str,
+    mended: frozenset[str],
+    up: tuple[str, int] | None,
+    said: tuple[tuple[int | None, bool], ...],
+) -> Array:
+    """Chance of what was `said` of one test, in turn, under each hypothesis, shape (h,)."""
+    key = (test, mended, up, said)
+    if key not in chain.known:
+        table = chain.table(test, mended, up)
+        looks = [k for k, _ in said]
+        rows = [_read(chain.tests[test], looks[:i], k, sure) for i, (k, sure) in enumerate(said)]
         each = table @ np.prod(rows, axis=0)
         # What comes and goes may be there at one look and not at the next.
         each[chain.fleeting] = np.prod([table[chain.fleeting] @ row for row in rows], axis=0)
-        chance = chance * ((1 - blend) * each + blend / table.shape[1] ** len(given))
-    return chance
+        chain.known[key] = each
+    return chain.known[key]
 
 
-def _read(test: Test, before: Sequence[Answer], answer: Answer, trusted: bool) -> Array:
-    """Chance of an answer given what there was to see, shape (outcomes,)."""
-    k = answer.outcome
+def _read(test: Test, before: Sequence[int | None], k: int | None, trusted: bool) -> Array:
+    """Chance of answer `k` given what there was to see, shape (outcomes,)."""
     assert k is not None
     if trusted:
         return np.where(np.arange(len(test.outcomes)) == k, 1 - test.misread, 0.0)
     chance = test.reading[:, k]
     if before:
-        last = before[-1].outcome
-        slipped = np.arange(len(chance)) != last
-        again = STICKS * float(k == last) + (1 - STICKS) * chance
+        slipped = np.arange(len(chance)) != before[-1]
+        again = STICKS * float(k == before[-1]) + (1 - STICKS) * chance
         chance = np.where(slipped, again, chance)
     return np.asarray(chance)
 

@@ -206,7 +206,8 @@ class Chain:
     links: tuple[Link, ...]
     tests: Mapping[str, Test]
     second: float = SECOND_FAULT
-    _tables: dict[tuple[Any, ...], Array] = field(default_factory=dict, repr=False)
+    known: dict[tuple[Any, ...], Array] = field(default_factory=dict, repr=False, compare=False)
+    """Tables and chances of answers that were worked out before."""
 
     @cached_property
     def index(self) -> Mapping[str, int]:
@@ -280,7 +281,7 @@ class Chain:
         up is trusted as far as `HANDED_DOWN`; for the rest it is as if it had not been given.
         """
         key = (test, mended, up)
-        if key not in self._tables:
+        if key not in self.known:
             below = self.below(test, mended)
             table = np.diff(below, axis=1, prepend=0.0)
             if up is not None:
@@ -294,8 +295,8 @@ class Chain:
             table = table / table.sum(axis=1, keepdims=True)
             shows = model()["shows"]
             table[self.fleeting] = shows * table[self.fleeting] + (1 - shows) * table[-1]
-            self._tables[key] = table
-        return self._tables[key]
+            self.known[key] = table
+        return self.known[key]
 
     def work(self, tests: Sequence[Test], paid: frozenset[str] = frozenset()) -> float:
         """Minutes of work of tests taken together, with the set-ups not yet made."""

@@ -58,7 +58,8 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     rest = {x.id: float(p[chain.index[x.id]]) for x in chain.links[chain.listed :]}
     unlisted = sum(chance for link, chance in rest.items() if link in shown)
     nothing = float(p[-1]) + sum(rest.values()) - unlisted  # no test could show it
-    checked = {e.test for e in events if isinstance(e, Answer) and e.again}
+    twice = [e for e in events if isinstance(e, Answer) and e.again]
+    checked = {e.test for e in twice if e.outcome is not None}
     name = deciding(chain, events, link) if top >= sure else None
     if comes_and_goes >= 0.5:
         return Result("fleeting", link, comes_and_goes, False)

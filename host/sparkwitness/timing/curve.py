@@ -1,6 +1,7 @@
 """Timing against speed: bins of rpm, rising against falling, and a reference curve."""
 
 import csv
+import io
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import gates, groups
 from sparkwitness.timing import ripple as crank
@@ -103,18 +104,17 @@ def read_curve(path: Path) -> tuple[Floats, Floats]:
     """
     points: list[tuple[float, float]] = []
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            for number, row in enumerate(csv.reader(file), 1):
-                if not row or row[0].lstrip().startswith("#"):
-                    continue
-                try:
-                    points.append((float(row[0]), float(row[1])))
-                except (ValueError, IndexError):
-                    if number > 1:  # the first line may be a heading
-                        raise UserError(
-                            f"line {number} of {path} is not rpm and degrees, such as 1500,24"
-                        ) from None
-    except (OSError, UnicodeDecodeError) as error:
+        for number, row in enumerate(csv.reader(io.StringIO(small_text(path), newline="")), 1):
+            if not row or row[0].lstrip().startswith("#"):
+                continue
+            try:
+                points.append((float(row[0]), float(row[1])))
+            except (ValueError, IndexError):
+                if number > 1:  # the first line may be a heading
+                    raise UserError(
+                        f"line {number} of {path} is not rpm and degrees, such as 1500,24"
+                    ) from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UserError(f"cannot read the curve {path}: {error}") from None
     points.sort()
     rpm, degrees = np.array(points).T if points else (np.empty(0), np.empty(0))

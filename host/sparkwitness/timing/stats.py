@@ -4,7 +4,7 @@ scipy has all of these too; the tests check them against it. It is some 40 times
 package, for five formulas, so it is not needed at run time.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp, expm1, inf, lgamma, log, log1p, nan, sqrt
@@ -53,22 +53,30 @@ def _not_zero(value: float, tiny: float) -> float:
     return value if abs(value) > tiny else tiny
 
 
-def _solve(rising: Callable[[float], float], aim: float, low: float, high: float) -> float:
-    """Where a rising function reaches `aim`, by bisection to the last digit."""
-    for _ in range(200):
-        middle = (low + high) / 2
-        if middle in (low, high):
-            break
-        if rising(middle) < aim:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
-
-
 def beta_quantile(p: float, a: float, b: float) -> float:
-    """x with I_x(a, b) = p."""
-    return _solve(lambda x: beta_share(a, b, x), p, 0.0, 1.0)
+    """x with I_x(a, b) = p, by Newton's steps kept inside what is known to hold it.
+
+    Args:
+        p: from 0 to 1.
+        a, b: > 0.
+    """
+    if p <= 0 or p >= 1:
+        return 0.0 if p <= 0 else 1.0
+    low, high, x = 0.0, 1.0, a / (a + b)
+    whole = lgamma(a + b) - lgamma(a) - lgamma(b)
+    for _ in range(200):
+        off = beta_share(a, b, x) - p
+        low, high = (x, high) if off < 0 else (low, x)
+        rises = exp(min(700.0, whole + (a - 1) * log(x) + (b - 1) * log1p(-x)))
+        new = x - off / rises if rises else inf
+        if not low < new < high:  # by half the way, or half the digits near 0
+            new = high / 64 if not low else (low + high) / 2 if high < 64 * low else (
+                sqrt(low * high)
+            )  # fmt: skip
+        if abs(new - x) <= 1e-13 * x:
+            return new
+        x = new
+    return x
 
 
 @lru_cache(maxsize=4096)  # asked for again and again with the same few degrees of freedom
