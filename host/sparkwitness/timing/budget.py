@@ -166,17 +166,20 @@ def standard_error(values: Floats) -> float:
     Args:
         values: float64[n] in order of time, n > 1.
     """
-    u, freedom = mean_error(values)
+    return _for_two(*mean_error(values))
+
+
+def _for_two(u: float, freedom: float) -> float:
     # Whole ones, down, so that the same quantiles are asked for again.
     return u * student_quantile(_WITHIN_TWO, min(int(freedom), 1000)) / COVERAGE
 
 
-def _worth(values: Floats) -> str:
-    alike = correlation_time(values)
-    events = f"{len(values)} events"
-    if alike < _ALIKE:
-        return events
-    return f"{events} that wander, worth {len(values) / alike:.0f} that do not"
+def _scatter(angles: Floats) -> Component:
+    u, freedom = mean_error(angles)
+    note = f"{len(angles)} events"
+    if _ALIKE * (freedom + 1) < len(angles):
+        note += f" that wander, worth {freedom + 1:.0f} that do not"
+    return Component("scatter of the sparks", "A", _for_two(u, freedom), note)
 
 
 def default_swing(rpm: float, firings_per_rev: float) -> float:
@@ -324,7 +327,7 @@ def budget(
     """
     distance = float(np.nanmedian(to_edge))
     lines = [
-        Component("scatter of the sparks", "A", standard_error(angles), _worth(angles)),
+        _scatter(angles),
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):
