@@ -39,6 +39,7 @@ STRIKES = {
     "clamp_side": {"rpm": 6000.0},
     "vr_wires": {"setup": replace(SETUP, sensor="vr", falling=("crank",))},
     "crank_noise": {"noisy": 0.2},
+    "crank_misfit": {"noisy": 0.3},
 }
 
 

@@ -22,6 +22,7 @@ EARLIEST, LATEST = 70.0, -30.0  # degrees BTDC: no engine fires outside (common 
 LARGE_ERROR = 25.0  # degrees: more is a wrong lead, mark or typed angle before it is an error
 WIDE_SCATTER = 2.5  # degrees: worn distributors reach 2 (common practice, no source)
 NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
+_MISFIT = 0.25  # from here on it may be the wheel or its sensor, and what fits is a choice
 # A reversed clamp stamps the second half wave of the ringing, at most so much later:
 # hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
 SECOND_FLANK_S = 65e-6
@@ -274,8 +275,12 @@ def _vr_wires(e: Evidence) -> Fields:
     return {"half": half, "why": why}
 
 
+def _misfit(e: Evidence) -> Fields:
+    return {"share": 100 * e.noisy, "wheel": e.setup.reference} if e.noisy > _MISFIT else None
+
+
 def _noise(e: Evidence) -> Fields:
-    return {"share": 100 * e.noisy} if e.noisy > NOISY_CRANK else None
+    return {"share": 100 * e.noisy} if NOISY_CRANK < e.noisy <= _MISFIT else None
 
 
 def _sessions(e: Evidence) -> Fields:
@@ -409,6 +414,14 @@ GATES: tuple[Gate, ...] = (
         "at this speed a clamp that sits the wrong way round would read {late:.1f}° late, which no "
         "time stamp shows. Turn the clamp round once and measure again: the earlier reading is "
         "right. Then say --confirm clamp_side",
+    ),
+    Gate(
+        "crank_misfit", WARNING, False, _misfit,
+        "{share:.0f} % of the crank's edges do not fit a {wheel} reference and were left out with "
+        "the turns around them. Most likely the sensor picks up sparks or sits loosely, its two "
+        "wires are swapped, or another wheel is there: check its gap, screen, ground and wires and "
+        "the wheel typed, or look with a lamp and type what it shows with --seen",
+        look=True,
     ),
     Gate(
         "crank_noise", NOTE, True, _noise,

@@ -180,12 +180,12 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     return Ripple(mean, noise, len(pair), reference.turns)
 
 
-def _pairs(turns: Turns) -> Ticks:
-    """Even turns that are followed by the next."""
+def _pairs(turns: Turns, every: int = 1) -> Ticks:
+    """Even turns that are followed by the next; of a wheel of `every` 2 any, each a cycle."""
     if len(turns.number) < 2 * _FEWEST:
         return np.empty(0, np.int64)
     follows = (turns.segment[1:] == turns.segment[:-1]) & (np.diff(turns.number) == 1)
-    return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
+    return np.flatnonzero(follows & ((turns.number[:-1] % 2 == 0) | (every == 2)))
 
 
 def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> tuple[Floats, Floats]:
@@ -305,7 +305,7 @@ def odd_gap(
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
-    pairs = _pairs(turns)
+    pairs = _pairs(turns, reference.turns)
     m = turns.edges.shape[1] - 1
     if len(pairs) < _FEWEST:
         return None
