@@ -119,6 +119,7 @@ def test_the_nearer_neighbour_of_the_rotor(following: float, before: float):
     assert "within 72° of a neighbour's" in text and "at 20° BTDC" in text
     assert f"from {90 - before:.1f}° before to {90 - following:.1f}° past" in text
     assert "within 0°" in texts(None, replace(one, next_gap=0.0))["rotor_outside"]
+    assert "within 0°" in texts(None, replace(one, previous_gap=0.0))["rotor_outside"]
 
 
 def test_a_delay_needs_two_speeds():
