@@ -125,10 +125,12 @@ for load, second, minute, back in given:
 print(json.dumps(found))
 """
     cases = [(0, 60_000, 0, 0), (1, 80_000, 0, 0), (0, 15_000, 4_500_000, 0),
-             (0, 0, 6_000_000, 0), (1, 0, 6_000_000, 0), (0, 0, 6_000_000, 5)]  # fmt: skip
+             (0, 0, 6_000_000, 0), (1, 0, 6_000_000, 0), (0, 0, 6_000_000, 5),
+             (0, 60_000, 0, -20), (1, 0, 6_000_000, -800)]  # fmt: skip
     found = say(script, cases)
     assert [one[0] for one in found] == [
         45_000 // 700, 60_000 // 750, 0, 3000, 2000, 3000,  # a clock set back has passed no time
+        (45_000 - 20 * 700) // 700, (1_500_000 - 800 * 750) // 750,  # what leaked since
     ]  # fmt: skip
     assert "must rest for 3 s" in found[3][1] and "must rest for 2 s" in found[4][1]
     assert [one[1] for one in found[:3]] == [None] * 3 and all(one[2] is None for one in found)
@@ -345,3 +347,43 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         ends = [formula(min(max(x + by * step / 64, 0.0), step / 2), rpm) for by in (-0.1, 0, 1.1)]
         assert min(u, 14_999) >= min(0.97 * min(ends) - 60, 14_999), (after, rpm, u, ends)
         assert u <= 15_000 and u <= 1.03 * max(ends) + 120, (after, rpm, u, ends)
+
+
+@pytest.mark.parametrize(
+    ("teeth", "missing", "cylinders", "strokes"), [(36, 1, 4, 4), (60, 2, 8, 4), (24, 2, 6, 4)]
+)
+def test_bound_of_a_fine_wheel(teeth: int, missing: int, cylinders: int, strokes: int) -> None:
+    """Root mean square of what a cubic leaves of eight waves of torque, at its worst place.
+
+    Wave m has (1 + (n/2)²) / (1 + (m n/2)²) / m² of the first one's size in angle, 57.3° swing / n:
+    the docstring of firmware/bound.py by hand. Away from the gap, and in or beside it.
+    """
+    script = """
+from bound import Bound
+bound = Bound()
+bound.set(given[0], given[1], 1, given[2], given[3])
+print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
+"""
+    step, n = 360.0 / teeth, cylinders * 2 / strokes
+    last = (teeth - missing - 2) * step  # from there on the gap is one of the cubic's pieces
+    places = [0.5 * step, 1.1 * step, last - 0.1 * step, last + 0.1 * step, 360 - 0.5 * step]
+    asked = [(round(1000 * x), rpm) for x in places for rpm in (300, 400, 800, 1200, 9000)]
+    found = say(script, [teeth, missing, cylinders, strokes, asked])
+
+    def formula(wide: float) -> float:
+        def square(x: float) -> float:
+            return sum(
+                left(x, m * n, wide)
+                * (57.3 / n * (1 + (n / 2) ** 2) / (1 + (m * n / 2) ** 2) / m**2) ** 2
+                for m in range(1, 9)
+            )
+
+        return 1000 * sqrt(max(square(wide * k / 100) for k in range(101)) / 2)
+
+    away, beside = formula(step), formula(step * (missing + 1))
+    assert beside > 2 * away  # so that one in the other's place is seen
+    for (after, rpm), u in zip(asked, found, strict=True):
+        swing = min(max(0.12 * (2 / n) ** 1.5 * (800 / rpm) ** 2, 0.002), 0.25)
+        wanted = swing * (away if step <= after / 1000 < last else beside)
+        # The worst of seven places, steps of 1/16 and of 1/1000 swing, and whole 1/1000 degrees.
+        assert 0.97 * wanted - 2 <= u <= 1.01 * wanted + 1000 * swing / 16 + 1, (after, rpm, wanted)
