@@ -134,7 +134,7 @@ def test_a_delay_needs_two_speeds():
 def test_events_that_wander_are_worth_fewer(monkeypatch: pytest.MonkeyPatch):
     """A hundred of which three, or four, that follow each other are alike."""
     values = np.zeros(100)
-    for alike, said in ((2.9, "100 events"), (3.0, "100 events that wander, worth 33 that do not"),
+    for alike, said in ((2.9, "100 events"), (3.01, "100 events that wander, worth 33 that do not"),
                         (4.0, "100 events that wander, worth 25 that do not")):  # fmt: skip
         monkeypatch.setattr(budget, "correlation_time", lambda _, alike=alike: alike)
-        assert budget._worth(values) == said
+        assert budget._scatter(values).note == said

@@ -6,6 +6,7 @@ orders of the cycle; a wheel that runs out, or a tooth that is off, deviates the
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -180,12 +181,12 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     return Ripple(mean, noise, len(pair), reference.turns)
 
 
-def _pairs(turns: Turns, every: int = 1) -> Ticks:
-    """Even turns that are followed by the next; of a wheel of `every` 2 any, each a cycle."""
+def _pairs(turns: Turns) -> Ticks:
+    """Even turns that are followed by the next."""
     if len(turns.number) < 2 * _FEWEST:
         return np.empty(0, np.int64)
     follows = (turns.segment[1:] == turns.segment[:-1]) & (np.diff(turns.number) == 1)
-    return np.flatnonzero(follows & ((turns.number[:-1] % 2 == 0) | (every == 2)))
+    return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
 
 
 def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> tuple[Floats, Floats]:
@@ -305,21 +306,16 @@ def odd_gap(
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
-    pairs = _pairs(turns, reference.turns)
+    pairs = _pairs(turns)
     m = turns.edges.shape[1] - 1
     if len(pairs) < _FEWEST:
         return None
-    nominal, deviation = _deviations(turns, reference, pairs)
-    mean = deviation.mean(axis=0)
+    mean = _deviations(turns, reference, pairs)[1].mean(axis=0)
     if reference.turns == 2:  # a turn is a whole cycle, the next one says nothing new
-        nominal, mean = nominal[:m], (mean[:m] + mean[m:]) / 2
-    beside = np.zeros((len(mean), 2))
-    beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
-    teeth = reference.teeth / reference.turns
-    found = [
-        _standing_off(mean, beside, nominal, orders)
-        for orders in _models(firings_per_rev, teeth, len(mean))
-    ]
+        mean = (mean[:m] + mean[m:]) / 2
+    found = [_standing_off(mean, model) for model in _models(reference, m, firings_per_rev)]
+    if not found:
+        return None
     off, sure, free = min(found, key=lambda one: one[1])
     usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
     if off < usual * reference.step:
@@ -335,7 +331,52 @@ def odd_gap(
     return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure
 
 
-def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
+@dataclass(frozen=True)
+class _Model:
+    """Two sets of edges that may stand off, and sines of the engine's orders through all others.
+
+    Attributes:
+        columns: float64[n, k], of the sets first.
+        solve: float64[k, n], by least squares.
+        spread: standard error of the sets, of edges that scatter by 1.
+        free: degrees of freedom.
+    """
+
+    columns: Floats
+    solve: Floats
+    spread: float
+    free: int
+
+
+@lru_cache(maxsize=16)
+def _models(reference: Reference, m: int, firings: float) -> list[_Model]:
+    """What the edges beside the gap are held against.
+
+    Args:
+        reference: a wheel with a gap.
+        m: its edges.
+        firings: of the whole engine per crank revolution.
+    """
+    nominal = _places(reference, m)
+    if reference.turns == 1:
+        nominal = np.concatenate((nominal, nominal + 360.0))
+    n = len(nominal)
+    beside = np.zeros((n, 2))
+    beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
+    made = []
+    for orders in _orders(firings, reference.teeth / reference.turns, n):
+        angle = np.radians(np.outer(nominal, orders))
+        columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
+        free = n - columns.shape[1]
+        if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
+            continue
+        inverse = np.linalg.inv(columns.T @ columns)
+        spread = float(np.sqrt(inverse.diagonal()[:2].max()))
+        made.append(_Model(columns, np.linalg.pinv(columns), spread, free))
+    return made
+
+
+def _orders(firings: float, teeth: float, data: int) -> list[tuple[float, ...]]:
     """Sets of orders per crank revolution that a speed's ripple may be made of.
 
     Args:
@@ -344,42 +385,30 @@ def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
         data: edges that are to tell.
     """
 
-    def seen(orders: Any) -> list[float]:
-        mirrored = {abs(o - teeth * round(o / teeth)) for o in orders}
-        return sorted(o for o in mirrored if 0 < o < teeth / 2)
+    def seen(orders: Any) -> tuple[float, ...]:
+        mirrored = {abs(o - teeth * round(o / teeth)) for o in map(float, orders)}
+        return tuple(sorted(o for o in mirrored if 0 < o < teeth / 2))
 
     low = seen((0.5, 1.0, 1.5, firings, 2 * firings))
     most = (data - 3 - max(3, data // 4)) // 2
     wide = (seen(np.arange(1, round(2 * k) + 1) / 2) for k in (2 * firings, 3 * firings, 4, 8, 12))
-    return [low[: max(2, most)], *(w for w in wide if len(w) <= most)]
+    return list(dict.fromkeys((low[: max(2, most)], *(w for w in wide if len(w) <= most))))
 
 
-def _standing_off(
-    mean: Floats, beside: Floats, nominal: Floats, orders: list[float]
-) -> tuple[float, float, int]:
+def _standing_off(mean: Floats, model: _Model) -> tuple[float, float, int]:
     """By how much one of two sets of edges is off what all others show of the engine's orders.
 
     Args:
         mean: float64[n] degrees by which each edge is late.
-        beside: float64[n, 2] the two sets.
-        nominal: float64[n] the edges' places, crank degrees.
-        orders: per crank revolution.
+        model: for as many.
 
     Returns:
-        Degrees, those from which it is no chance (Student's t; infinite where too few edges are
-        left to tell), and the degrees of freedom.
+        Degrees, those from which it is no chance (Student's t), and the degrees of freedom.
     """
-    n = len(mean)
-    angle = np.radians(np.outer(nominal, orders))
-    columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
-    free = n - columns.shape[1]
-    if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
-        return 0.0, np.inf, 0
-    found = np.linalg.lstsq(columns, mean, rcond=None)[0]
-    rest = mean - columns @ found
-    square = float(rest @ rest) / free
-    spread = np.sqrt(np.linalg.inv(columns.T @ columns).diagonal()[:2].max() * square)
+    found = model.solve @ mean
+    rest = mean - model.columns @ found
+    spread = model.spread * float(np.sqrt(rest @ rest / model.free))
     # What is left is no noise where the speed has higher orders: as much may be beside the gap.
-    spread = max(spread, np.abs(rest).max() / 2)
-    times = max(_ODD_SURELY, student_quantile(1 - _ODD_CHANCE, free))
-    return float(np.abs(found[:2]).max()), float(times * spread), free
+    spread = max(spread, float(np.abs(rest).max()) / 2)
+    times = max(_ODD_SURELY, student_quantile(1 - _ODD_CHANCE, model.free))
+    return float(np.abs(found[:2]).max()), times * spread, model.free
