@@ -167,11 +167,8 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     pair = _pairs(turns)
     if len(pair) < _FEWEST:
         return None
-    nominal, deviation = _deviations(turns, reference, pair)
-    k = min(_MOST_ORDERS, (2 * m) // 3)
-    waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
-    columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
-    found = np.linalg.lstsq(columns, deviation.T, rcond=None)[0]
+    found = _half_orders(reference, m) @ _deviations(turns, reference, pair).T
+    k = len(found) // 2
     each = found[1 : k + 1] + 1j * found[k + 1 :]
     # From segment to segment it is not known which turn of the cycle comes first.
     sign = _signs(each, turns.segment[pair])
@@ -179,6 +176,15 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     mean = each.mean(axis=1)
     noise = np.sqrt((np.abs(each - mean[:, None]) ** 2).sum(axis=1) / (len(pair) - 1) / len(pair))
     return Ripple(mean, noise, len(pair), reference.turns)
+
+
+@lru_cache(maxsize=16)
+def _half_orders(reference: Reference, m: int) -> Floats:
+    """Solution, by least squares, of a mean and half orders per turn through `m` edges of two."""
+    k = min(_MOST_ORDERS, (2 * m) // 3)
+    nominal = _nominal(reference, m) / reference.turns
+    waves = np.exp(1j * np.radians(np.outer(nominal, np.arange(1, k + 1) / 2)))
+    return np.linalg.pinv(np.hstack((np.ones((2 * m, 1)), waves.real, -waves.imag)))
 
 
 def _pairs(turns: Turns) -> Ticks:
@@ -189,24 +195,22 @@ def _pairs(turns: Turns) -> Ticks:
     return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
 
 
-def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> tuple[Floats, Floats]:
+def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> Floats:
     """By how much each edge of pairs of turns comes late, against an even rotation.
 
     Returns:
-        float64[2 m] nominal places past the first edge, crank degrees; float64[pairs, 2 m] crank
-        degrees.
+        float64[pairs, 2 m] crank degrees.
     """
     m = turns.edges.shape[1] - 1
     start = turns.edges[pair, 0][:, None]
     both = np.concatenate((turns.edges[pair, :-1], turns.edges[pair + 1, :-1]), axis=1) - start
     whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
-    places = _places(reference, m)
-    nominal = np.concatenate((places, places + 360.0 * reference.turns))
+    nominal = _nominal(reference, m)
     share = both / whole
     # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
     # of the pairs before and after tell.
     bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
-    return nominal, nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
+    return np.asarray(nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns))
 
 
 def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
@@ -219,10 +223,12 @@ def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
     return rise
 
 
-def _places(reference: Reference, m: int) -> Floats:
+def _nominal(reference: Reference, m: int) -> Floats:
+    """Places of the `m` edges of two turns past the first edge, crank degrees."""
     errors = np.zeros(m)
     errors[: len(reference.errors)] = reference.errors
-    return np.arange(m) * reference.step + errors
+    places = np.arange(m) * reference.step + errors
+    return np.concatenate((places, places + 360.0 * reference.turns))
 
 
 def _signs(each: Any, segment: Ticks) -> Floats:
@@ -310,7 +316,7 @@ def odd_gap(
     m = turns.edges.shape[1] - 1
     if len(pairs) < _FEWEST:
         return None
-    mean = _deviations(turns, reference, pairs)[1].mean(axis=0)
+    mean = _deviations(turns, reference, pairs).mean(axis=0)
     if reference.turns == 2:  # a turn is a whole cycle, the next one says nothing new
         mean = (mean[:m] + mean[m:]) / 2
     found = [_standing_off(mean, model) for model in _models(reference, m, firings_per_rev)]
@@ -357,9 +363,9 @@ def _models(reference: Reference, m: int, firings: float) -> list[_Model]:
         m: its edges.
         firings: of the whole engine per crank revolution.
     """
-    nominal = _places(reference, m)
-    if reference.turns == 1:
-        nominal = np.concatenate((nominal, nominal + 360.0))
+    nominal = _nominal(reference, m)
+    if reference.turns == 2:
+        nominal = nominal[:m]
     n = len(nominal)
     beside = np.zeros((n, 2))
     beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
