@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib import import_module
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, BinaryIO, TextIO
 
 
 class UserError(Exception):
@@ -49,13 +49,24 @@ def small_text(path: Path, most: int = 4 << 20) -> str:
             more than `most` bytes; `strerror` says so.
         UnicodeDecodeError: it is not UTF-8.
     """
-    with open(path, "rb", opener=_no_waiting) as file:
-        if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-            raise OSError(errno.EINVAL, "it is no ordinary file")
+    with ordinary(path) as file:
         data = file.read(most + 1)
     if len(data) > most:
         raise OSError(errno.EFBIG, "it is too large to be one")
     return data.decode("utf-8")
+
+
+def ordinary(path: Path) -> BinaryIO:
+    """A file open for reading, which ends, and does not wait for somebody who writes.
+
+    Raises:
+        OSError: it cannot be read, or is a pipe or a device; `strerror` says so.
+    """
+    file = open(path, "rb", opener=_no_waiting)  # noqa: SIM115 (the caller's)
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise OSError(errno.EINVAL, "it is no ordinary file")
+    return file
 
 
 def _no_waiting(path: str, flags: int) -> int:

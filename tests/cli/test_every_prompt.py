@@ -366,6 +366,23 @@ def test_every_way_out_is_clean(places, tmp_path: Path, words, prompt: str, key:
     assert shell.close() == 1
 
 
+def test_stopped_by_a_key_and_back(places):
+    """Ctrl-Z at a question, `fg`, and the answer counts as if nothing had been."""
+    shell = Terminal("case", "go", jobs=True, **places)
+    shell.expect("What is wrong?")
+    shell.expect(": ")
+    shell.send(b"\x1a")
+    shell.expect("stopped")
+    shell.send("no spark")
+    shell.expect("Engine's name")
+    shell.expect(": ")
+    shell.send("")
+    shell.expect("turns:")
+    shell.expect(": ")
+    shell.send("q")
+    assert shell.close() == 0 and "case go 1" in shell.said
+
+
 def test_channels_and_engine_of_another_loggers_file(places, tmp_path: Path):
     file = tmp_path / "levels.csv"
     turn = ((0.001, 1, 0), (0.002, 0, 0), (0.004, 0, 1), (0.005, 0, 0))

@@ -3,8 +3,10 @@
 import json
 import os
 import re
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -137,3 +139,31 @@ def test_a_pipe_that_closes_is_no_fault(tmp_path: Path):
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.stdout and done.stderr == ""
+
+
+@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
+def test_a_closed_stream_is_no_fault(tmp_path: Path, closed: str):
+    """What is measured is kept all the same, and in no file that took a stream's number."""
+    book = tmp_path / "book.db"
+    source = Path(__file__).resolve().parents[1] / "data" / "idle-four.swrec"
+    command = (
+        f"exec {sys.executable} -m sparkwitness measure --from {source} --logbook {book} {closed}"
+    )
+    done = subprocess.run(
+        ["sh", "-c", command], capture_output=True, check=False, timeout=60, cwd=tmp_path
+    )
+    assert done.returncode == 0 and b"Traceback" not in done.stderr, done.stderr
+    with closing(sqlite3.connect(book)) as db:
+        assert db.execute("SELECT count(*) FROM runs").fetchone() == (1,)
+
+
+def test_a_nul_in_the_defaults_gets_a_sentence(tmp_path: Path):
+    """No name of a file can hold one."""
+    file = tmp_path / "config.toml"
+    file.write_text('[measure]\nlogbook = "a\\u0000b"\n')
+    done = subprocess.run(
+        [sys.executable, "-m", "sparkwitness", "measure", "--once"], capture_output=True,
+        check=False, timeout=60, env={**os.environ, "SPARKWITNESS_CONFIG": str(file)},
+    )  # fmt: skip
+    assert done.returncode == 1 and b"NUL character" in done.stderr + done.stdout
+    assert b"Traceback" not in done.stderr

@@ -371,6 +371,17 @@ def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
     assert not ff.result(chain, ask(again=False)[0]).sure
 
 
+def test_a_second_look_that_cannot_be_had_makes_nothing_sure() -> None:
+    chain = ff.chain_of(DISTRIBUTOR)
+    walk = answer(chain, "supply_walk", "at fuse or relay")
+    events: list[ff.Event] = [answer(chain, "air_fuel", "air and fuel are there"), walk]
+    events += [answer(chain, "clamp_plug_lead", "none"), answer(chain, "primary_edges", "none")]
+    assert ff.link_chances(chain, ff.belief(chain, events))[chain.index["fuse"]] > 0.8
+    assert not ff.result(chain, events, 0.8).sure
+    assert not ff.result(chain, [*events, ff.Answer("supply_walk", None, again=True)], 0.8).sure
+    assert ff.result(chain, [*events, replace(walk, again=True)], 0.8).sure
+
+
 # --- result ----------------------------------------------------------------------------------
 
 

@@ -42,8 +42,8 @@ def ended(code: int, said: str) -> str:
         return TRACEBACK
     if nasty.acts(said):
         return RAW
-    if code == 0:
-        return TRIED
+    if code == 0 or (code == 3 and "Go on with: sparkwitness findfault" in said):
+        return TRIED  # or the search goes on, and says how
     lines = [line for line in said.splitlines() if line.startswith(("Error: ", "! "))]
     return REFUSED if lines or "Aborted!" in said or "Usage:" in said else LOST
 

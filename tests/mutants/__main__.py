@@ -22,6 +22,7 @@ import time
 import tomllib
 from collections import Counter
 from dataclasses import asdict, dataclass
+from multiprocessing.pool import ThreadPool
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +42,9 @@ TESTS = (
     "tests/faces/test_voice.py", "tests/whole/test_api.py", "tests/whole/test_mended.py",
     "tests/whole/test_faults.py",
 )  # fmt: skip
-# What coverage cannot trace: compiled code, and what MicroPython runs in a process of its own.
-UNTRACED = {
-    "host/sparkwitness/decode/kernels/compiled.py": ("tests/decode/",),
-    "firmware/": ("tests/firmware/", "tests/device/"),
-}
+# What cannot be traced: compiled code.
+COMPILED = "host/sparkwitness/decode/kernels/compiled.py"
+UNTRACED = {COMPILED: ("tests/decode/",)}
 GOAL_FILE, GOAL = 0.90, 0.95
 
 
@@ -64,22 +63,90 @@ def _files() -> list[Path]:
     return [p for p in found if mutants("", p.read_text(encoding="utf-8"))]
 
 
-def _digest() -> str:
+def _test_files() -> list[Path]:
+    found = [p for t in TESTS for p in sorted((ROOT / t).rglob("test_*.py"))]
+    return found + [ROOT / t for t in TESTS if t.endswith(".py")]
+
+
+def _digest(paths: list[Path]) -> str:
     sha = hashlib.sha256()
-    for folder in ("host/sparkwitness", "firmware", "tests"):
-        for path in sorted((ROOT / folder).rglob("*.py")):
-            sha.update(path.read_bytes())
+    for path in paths:
+        sha.update(path.read_bytes())
     return sha.hexdigest()
+
+
+def _map(jobs: int, keep: bool) -> list[Path]:
+    """For each file of tests: which of its tests runs which line, found by one traced run of it.
+
+    Found once and kept until the core, what tests share or the file itself is changed; `keep`:
+    until the file itself is.
+    """
+    shared = [p for f in ("host/sparkwitness", "firmware") for p in (ROOT / f).rglob("*.py")]
+    shared += [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_")]
+    common = "" if keep else _digest(sorted(shared))
+    (BUILD / "seen").mkdir(parents=True, exist_ok=True)
+    maps: list[Path] = []
+    todo: list[tuple[Path, Path, str]] = []
+    for path in _test_files():
+        told = (
+            BUILD / "seen" / f"{path.relative_to(ROOT / 'tests').as_posix().replace('/', '-')}.json"
+        )
+        maps.append(told)
+        mark = told.with_suffix(".of")
+        own = _digest([path])
+        had = mark.read_text(encoding="utf-8").split() if told.exists() and mark.exists() else []
+        if had != [own, common] and not (keep and had[:1] == [own]):
+            todo.append((path, told, f"{own} {common}"))
+    if todo:
+        print(f"which test runs which line: {len(todo)} files of tests, traced", flush=True)
+    with ThreadPool(jobs) as pool:
+        for path, seconds in pool.imap_unordered(_traced, todo):
+            print(f"{seconds:7.1f} s  {path.relative_to(ROOT)}", flush=True)
+    return maps
+
+
+def _traced(one: tuple[Path, Path, str]) -> tuple[Path, float]:
+    path, told, mark = one
+    begun = time.monotonic()
+    run = [sys.executable, "-m", "pytest", "-p", "mutants.seen", "-p", "no:cacheprovider"]
+    env = {**os.environ, "SPARKWITNESS_SEEN": str(told), "PYTHONPATH": "tests"}
+    told.unlink(missing_ok=True)
+    quiet: dict[str, Any] = {"cwd": ROOT, "stdout": subprocess.DEVNULL, "stderr": subprocess.STDOUT}
+    subprocess.run([*run, str(path)], env=env, check=False, **quiet)
+    if told.exists():
+        failed = json.loads(told.read_text(encoding="utf-8"))["failed"]
+        if failed:
+            subprocess.run(
+                [*run, *failed], env={**env, "SPARKWITNESS_PLAIN": "1"}, check=False, **quiet
+            )
+        told.with_suffix(".of").write_text(mark, encoding="utf-8")
+    return path, time.monotonic() - begun
 
 
 class Chosen:
     """Which tests to run for a line."""
 
-    def __init__(self, seen: Path, most_s: float) -> None:
-        told = json.loads(seen.read_text(encoding="utf-8"))
-        self._tests: list[tuple[str, float]] = [(name, took) for name, took in told["tests"]]
-        self._lines: dict[str, dict[str, list[int]]] = told["lines"]
+    def __init__(self, maps: list[Path], most_s: float) -> None:
+        self._tests: list[tuple[str, float]] = []
+        self._lines: dict[str, dict[str, list[int]]] = {}
+        for seen in maps:
+            if not seen.exists():
+                continue
+            told = json.loads(seen.read_text(encoding="utf-8"))
+            first, failed = len(self._tests), set(told["failed"])
+            self._tests += [(name, took) for name, took in told["tests"]]
+            for file, lines in told["lines"].items():
+                mine = self._lines.setdefault(file, {})
+                for line, tests in lines.items():
+                    mine.setdefault(line, []).extend(
+                        first + n for n in tests if told["tests"][n][0] not in failed
+                    )
         self._most = most_s
+        self._killers: dict[str, list[tuple[int, str]]] = {}
+
+    def killed(self, mutant: Mutant, by: str) -> None:
+        """Tests that noticed a change near by come first."""
+        self._killers.setdefault(mutant.file, []).append((mutant.line, by))
 
     def tests(self, mutant: Mutant) -> tuple[list[str], float]:
         """Their names, and the seconds that they take when all pass."""
@@ -94,7 +161,11 @@ class Chosen:
                 }
         names: list[str] = []
         seconds = 0.0
-        for name, took in sorted((self._tests[n] for n in numbers), key=lambda t: t[1]):
+        near = sorted(self._killers.get(mutant.file, []), key=lambda k: abs(k[0] - mutant.line))
+        first = {name: n for n, name in reversed(list(enumerate(name for _, name in near[:12])))}
+        for name, took in sorted(
+            (self._tests[n] for n in numbers), key=lambda t: (first.get(t[0], len(near)), t[1])
+        ):
             if names and seconds + took > self._most:
                 break
             names.append(name)
@@ -117,16 +188,23 @@ def _tried(mutant: Mutant, tree: Path, chosen: Chosen, number: int) -> Result:
     if not names:
         return Result(mutant, "not covered", 0, 0.0)
     path = tree / mutant.file
-    before = path.read_text(encoding="utf-8")
+    before, stat = path.read_text(encoding="utf-8"), path.stat()
     path.write_text(mutant.apply(before), encoding="utf-8")
     # Compiled files are known by their time in seconds.
     os.utime(path, (1_700_000_000 + number, 1_700_000_000 + number))
     begun = time.monotonic()
     try:
         code = _run(tree, names, 3 * expected + 60)
+        if code in (4, 5):  # a case named by what was changed: all cases of its test
+            code = _run(tree, sorted({n.partition("[")[0] for n in names}), 3 * expected + 120)
     finally:
         path.write_text(before, encoding="utf-8")
+        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
     became = "survived" if code == 0 else "killed"
+    noticed = tree / "noticed"
+    if noticed.exists():
+        chosen.killed(mutant, noticed.read_text(encoding="utf-8"))
+        noticed.unlink()
     return Result(mutant, became, len(names), time.monotonic() - begun)
 
 
@@ -163,7 +241,21 @@ def _pytest(tree: Path, names: list[str]) -> int:
                                          and not p.startswith(str(ROOT / "tests")))]  # fmt: skip
     for name in [n for n in sys.modules if n.split(".")[0] in ("mutants", "sparkwitness")]:
         del sys.modules[name]
-    return int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--rootdir", str(tree), *names]))
+    if (tree / COMPILED).stat().st_mtime < 1_750_000_000:
+        os.environ["NUMBA_DISABLE_JIT"] = "1"  # to compile it anew takes longer than the tests
+    options = ["-x", "-q", "-p", "no:cacheprovider", "--rootdir", str(tree)]
+    return int(pytest.main([*options, *names], plugins=[_Noticed(tree / "noticed")]))
+
+
+class _Noticed:
+    """Writes down which test noticed."""
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        if report.failed:
+            self.out.write_text(report.nodeid, encoding="utf-8")
 
 
 _mine: dict[str, Any] = {}  # of a worker: its tree, and which tests to run
@@ -200,20 +292,10 @@ def main() -> int:
     parser.add_argument("--only", action="append", default=[], help="files whose name holds this")
     parser.add_argument("--most", type=float, default=45.0, help="seconds of tests for a mutant")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--keep-map", action="store_true", help="even if files have changed")
+    parser.add_argument("--keep-map", action="store_true", help="even if the core has changed")
     asked = parser.parse_args()
     BUILD.mkdir(parents=True, exist_ok=True)
-    seen, mark = BUILD / "seen.json", BUILD / "seen.of"
-    fresh = mark.exists() and mark.read_text(encoding="utf-8") == _digest()
-    if not seen.exists() or not (fresh or asked.keep_map):
-        print("which test runs which line: all tests once, traced", flush=True)
-        subprocess.run(
-            [sys.executable, "-m", "pytest", "-p", "mutants.seen", *TESTS],
-            cwd=ROOT, env={**os.environ, "SPARKWITNESS_SEEN": str(seen), "PYTHONPATH": "tests"},
-            check=False,
-        )  # fmt: skip
-        mark.write_text(_digest(), encoding="utf-8")
-    chosen = Chosen(seen, asked.most)
+    chosen = Chosen(_map(asked.jobs, asked.keep_map), asked.most)
     known = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text(encoding="utf-8"))
     texts: dict[str, str] = {}
     drawn: list[Mutant] = []

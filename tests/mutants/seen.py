@@ -1,11 +1,15 @@
 """pytest plugin: which lines of the core each test runs, and how long it takes.
 
-Tests of the firmware under the unix port of MicroPython run it in a process of their own, which
-cannot be traced: they are kept for every file of the firmware.
+MicroPython cannot be traced. So the tests get a copy of the firmware whose functions note that they
+were called, on the same lines: a test that calls one counts for all its lines, and one that loads a
+file for what is outside of the functions and for native code.
 """
 
+import ast
 import json
 import os
+import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +17,52 @@ import coverage
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-TRACED = ("host/sparkwitness", "firmware")
+FIRMWARE = ROOT / "firmware"
+
+# Under MicroPython and CPython alike. Once a process for each, so that little is slowed down.
+_NOTES = """import os
+_seen = set()
+def note(number):
+    if number not in _seen:
+        _seen.add(number)
+        with open(os.getenv("SPARKWITNESS_NOTES"), "a") as file:
+            file.write("%d\\n" % number)
+"""
+
+
+def noting(folder: Path) -> list[tuple[str, set[int]]]:
+    """A copy of the firmware that notes what is called: (file, lines) of each number noted."""
+    shutil.copytree(FIRMWARE, folder, ignore=shutil.ignore_patterns("__pycache__"))
+    (folder / "notes_of_a_test.py").write_text(_NOTES, encoding="utf-8")
+    places: list[tuple[str, set[int]]] = []
+    for path in sorted(folder.rglob("*.py")):
+        if path.name == "notes_of_a_test.py":
+            continue
+        name = f"firmware/{path.relative_to(folder).as_posix()}"
+        text = path.read_text(encoding="utf-8")
+        tree, rows = ast.parse(text), text.splitlines()
+        rest = set(range(1, len(rows) + 1))
+        begins: list[tuple[int, int, str]] = []
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.FunctionDef) or node.decorator_list:
+                continue
+            body = node.body[1:] if ast.get_docstring(node) is not None else node.body
+            if not body or isinstance(
+                body[0], ast.If | ast.For | ast.While | ast.Try | ast.With | ast.FunctionDef
+            ):
+                continue
+            lines = set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+            begins.append((body[0].lineno, body[0].col_offset, f"_note({len(places)}); "))
+            places.append((name, lines))
+            rest -= lines
+        if tree.body and ast.get_docstring(tree) is not None:
+            at = tree.body[0].end_lineno or 1
+            rows[at - 1] += f"; from notes_of_a_test import note as _note; _note({len(places)})"
+            places.append((name, rest))
+            for line, column, call in begins:
+                rows[line - 1] = rows[line - 1][:column] + call + rows[line - 1][column:]
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return places
 
 
 class Watch:
@@ -23,16 +72,33 @@ class Watch:
         self.out = out
         self.took: dict[str, float] = {}
         self.passed: dict[str, bool] = {}
+        self.folder = Path(tempfile.mkdtemp(prefix="mutants-")).resolve()
+        self.copy = self.folder / "firmware"
+        self.places = noting(self.copy)
+        self.called: dict[str, set[int]] = {}
+        self.notes = self.folder / "notes"
+        self.notes.touch()
+        os.environ["SPARKWITNESS_NOTES"] = str(self.notes)
         self.cover = coverage.Coverage(
-            data_file=None, include=[str(ROOT / f / "*") for f in TRACED], config_file=False
-        )
+            data_file=None, config_file=False,
+            include=[str(ROOT / "host" / "sparkwitness" / "*"), str(self.copy / "*")],
+        )  # fmt: skip
         self.cover.start()
+        import firmware_board
+        from sparkwitness import shipped
+
+        kept = shipped.folder
+        firmware_board.FIRMWARE = self.copy
+        shipped.folder = lambda name: self.copy if name == "firmware" else kept(name)
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         self.cover.switch_context(item.nodeid)
         yield
         self.cover.switch_context("")
+        numbers = {int(n) for n in self.notes.read_text(encoding="utf-8").split()}
+        self.called.setdefault(item.nodeid, set()).update(numbers)
+        self.notes.write_text("", encoding="utf-8")
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         self.took[report.nodeid] = self.took.get(report.nodeid, 0.0) + report.duration
@@ -41,22 +107,53 @@ class Watch:
     def pytest_sessionfinish(self) -> None:
         self.cover.stop()
         data = self.cover.get_data()
-        lines: dict[str, dict[int, list[str]]] = {}
+        lines: dict[str, dict[int, set[str]]] = {}
         for path in data.measured_files():
-            name = str(Path(path).relative_to(ROOT))
-            lines[name] = {
-                line: [test for test in tests if test and self.passed.get(test)]
-                for line, tests in data.contexts_by_lineno(path).items()
-            }
+            place = Path(path)
+            name = (
+                f"firmware/{place.relative_to(self.copy).as_posix()}"
+                if place.is_relative_to(self.copy)
+                else place.relative_to(ROOT).as_posix()
+            )
+            for line, tests in data.contexts_by_lineno(path).items():
+                lines.setdefault(name, {}).setdefault(line, set()).update(t for t in tests if t)
+        for test, called in self.called.items():
+            for number in called:
+                name, there = self.places[number]
+                for line in there:
+                    lines.setdefault(name, {}).setdefault(line, set()).add(test)
         numbers = {test: n for n, test in enumerate(self.took)}
         self.out.write_text(json.dumps({
             "tests": [[test, round(took, 3)] for test, took in self.took.items()],
             "lines": {
-                file: {line: [numbers[t] for t in tests] for line, tests in rows.items()}
+                file: {line: sorted(numbers[t] for t in tests) for line, tests in rows.items()}
                 for file, rows in lines.items()
             },
+            "failed": [test for test, passed in self.passed.items() if not passed],
         }), encoding="utf-8")  # fmt: skip
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+class Passed:
+    """Untraced, for what tracing itself makes fail: the names of those that pass."""
+
+    def __init__(self, out: Path) -> None:
+        self.out = out
+        self.failed: set[str] = set()
+        self.ran: set[str] = set()
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        self.ran.add(report.nodeid)
+        if report.failed:
+            self.failed.add(report.nodeid)
+
+    def pytest_sessionfinish(self) -> None:
+        told = json.loads(self.out.read_text(encoding="utf-8"))
+        told["failed"] = sorted(set(told["failed"]) - (self.ran - self.failed))
+        self.out.write_text(json.dumps(told), encoding="utf-8")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    config.pluginmanager.register(Watch(Path(os.environ["SPARKWITNESS_SEEN"])))
+    out = Path(os.environ["SPARKWITNESS_SEEN"])
+    plain = os.environ.get("SPARKWITNESS_PLAIN")
+    config.pluginmanager.register(Passed(out) if plain else Watch(out))

@@ -34,7 +34,7 @@ from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed, time_events
 from streams import TICK_PS, Stream, random_stream
-from truth import cases
+from truth import cases, frames
 
 if hasattr(signal, "SIGPIPE"):
     # vcdvcd lets a closed pipe end the whole process from its import on; Python's way again.
@@ -112,7 +112,7 @@ def export(path: Path, to: str, folder: Path) -> Path:
 
 
 def expected_events(path: Path) -> tables.Columns:
-    """The event table from the measuring path itself."""
+    """The event table from the measuring path itself, strays apart."""
     source = Recording(path)
     assert source.setup is not None
     setup = Setup.from_dict(source.setup)
@@ -488,3 +488,27 @@ def test_runs_of_the_logbook_are_exported_too(tmp_path: Path, marine):
     noise = recording(tmp_path / "noise.rec", bytes(range(1, 200)) * 3)
     refused = run("export", noise, "--to", "csv", "--out", tmp_path / "noise", env=env)
     assert refused.exit_code == 1 and "not one good frame" in refused.output.replace("\n", " ")
+
+
+def test_strays_are_told_as_such_and_not_dropped(tmp_path: Path):
+    """Every third of a stretch comes 15° early, by hand: all are there, those marked."""
+    degree_s = 1 / (6 * 900)
+    cycles = np.arange(80)
+    early = np.where((cycles > 20) & (cycles < 40) & (cycles % 3 == 0), 15.0, 0.0)
+    teeth = np.delete(np.arange(81 * 72), slice(35, None, 36)) * 10.0
+    edges = {
+        "crank": (teeth + 5.0) * degree_s,
+        "clamp_a": (cycles * 720 + 400.0 - early) * degree_s,
+    }
+    setup = Setup(Reference(36, 1, angle=60.0), 20.0, cylinders=4, clamp="plug", delay_us=0.0)
+    source = recording(tmp_path / "r.swrec", frames.encode(edges, 81 * 720 * degree_s),
+                       setup.to_dict())  # fmt: skip
+    export(source, "csv", tmp_path)
+    table = list(csv.DictReader((tmp_path / "o-events.csv").read_text("utf-8").splitlines()))
+    stray = np.array([row["stray"] == "true" for row in table])
+    inside = cycles[1:-1] if len(table) == 78 else cycles[len(cycles) - len(table) :]
+    assert len(table) >= 78 and np.array_equal(stray, early[inside] > 0) and stray.sum() == 7
+    angle = np.array([float(row["timing_deg_btdc"]) for row in table])
+    # The index edge is 60° BTDC and comes at 5°; 395° later is 335° ATDC, or 25° BTDC.
+    assert angle[~stray] == pytest.approx(25.0, abs=0.01)
+    assert angle[stray] == pytest.approx(40.0, abs=0.01)

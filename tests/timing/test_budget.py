@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import interpolate, stats
+from scipy import interpolate, signal, stats
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice, interpolation
@@ -180,6 +180,74 @@ def test_next_setting_keeps_step_and_range():
         advice.next_setting(3, 0.1, 0.2, 0)
 
 
+@pytest.mark.parametrize(
+    ("setting", "error", "gain", "step", "exact", "entered", "remaining"),
+    [
+        # By hand: exact = setting - error / gain, to the nearest step; what is left is
+        # error + gain (entered - setting).
+        (4.0, 3.3, 1.0, 0.5, 0.7, 0.5, -0.2),
+        (4.0, -3.3, 1.0, 0.5, 7.3, 7.5, 0.2),
+        (4.0, 3.3, 2.0, 0.25, 2.35, 2.25, -0.2),
+        (4.0, 3.3, -1.0, 0.5, 7.3, 7.5, -0.2),
+        (4.0, 3.3, -2.0, 0.0, 5.65, 5.65, 0.0),
+        (20.0, 9.0, 1.0, 4.0, 11.0, 12.0, 1.0),
+    ],
+)
+def test_next_setting_by_steps_that_are_not_one(
+    setting, error, gain, step, exact, entered, remaining
+):
+    tip = advice.next_setting(setting, error, 0.3, gain, step)
+    assert (tip.exact, tip.setting, tip.remaining) == pytest.approx((exact, entered, remaining))
+    assert tip.expanded == pytest.approx(0.3 / abs(gain)) and tip.gain == gain and tip.note == ""
+
+
+def test_ends_of_the_range_and_of_the_uncertainty():
+    def tip(error, **more):
+        return advice.next_setting(10.0, error, 0.5, 1.0, **more)
+
+    # At an end is still inside; a little beyond is held at it and said.
+    assert (tip(4.0, least=6.0).setting, tip(4.0, least=6.0).note) == (6.0, "")
+    assert (tip(-5.0, most=15.0).setting, tip(-5.0, most=15.0).note) == (15.0, "")
+    low, high = tip(4.5, least=6.0, most=15.0), tip(-5.5, least=6.0, most=15.0)
+    assert (low.setting, low.remaining, low.exact) == pytest.approx((6.0, 0.5, 5.5))
+    assert (high.setting, high.remaining, high.exact) == pytest.approx((15.0, -0.5, 15.5))
+    assert low.note.startswith("5.50 is outside") and high.note.endswith("15 is as far as it goes")
+    assert "may stay" in tip(0.5).note and "may stay" in tip(-0.5).note and not tip(0.51).note
+
+
+def test_learned_gain_is_the_weighted_line_of_a_reference_library():
+    """numpy.polyfit with weights 1/u and the known scale; three trials, the middle one poor."""
+    trials = [advice.Trial(0, 8.0, 0.1), advice.Trial(2, 5.0, 0.4), advice.Trial(5, 3.1, 0.2)]
+    learned = advice.learn_gain(trials, 2)
+    (slope, _), covariance = np.polyfit(
+        [0, 2, 5], [8.0, 5.0, 3.1], 1, w=[10, 2.5, 5], cov="unscaled"
+    )
+    u = np.sqrt(covariance[0, 0])
+    assert learned.gain == pytest.approx(slope) and learned.u == pytest.approx(u)
+    assert learned.contradicts
+    assert f"{slope:+.2f} ± {2 * u:.2f} crank degrees" in learned.note and "+2 as" in learned.note
+
+
+def test_when_trials_contradict():
+    def learned(error, u=0.1, stated=1.0):
+        """From setting 0 to 2 the error goes from 0 to `error`; u of the slope is u / sqrt(2)."""
+        return advice.learn_gain([advice.Trial(0, 0, u), advice.Trial(2, error, u)], stated)
+
+    # Three standard uncertainties, 0.212 at u = 0.1; a tenth of the stated gain where u is small.
+    assert not learned(2.40).contradicts and learned(2.44).contradicts
+    assert not learned(1.60).contradicts and learned(1.56).contradicts
+    assert not learned(2.18, 0.01).contradicts and learned(2.22, 0.01).contradicts
+    assert learned(-2.0).gain == pytest.approx(-1.0) and learned(-2.0).contradicts
+    below = learned(-2.18, 0.01, -1.0), learned(-2.22, 0.01, -1.0)
+    assert not below[0].contradicts and below[1].contradicts
+    assert learned(2.0).gain == 1.0 and learned(2.0).u == pytest.approx(0.1 / np.sqrt(2))
+    # A slope less certain than half the stated gain tells nothing: u = 0.5 is the end.
+    assert learned(6.0, 0.70).contradicts and not learned(6.0, 0.72).contradicts
+    assert learned(6.0, 1.40, 2.0).u == pytest.approx(1.40 / np.sqrt(2))
+    one = advice.learn_gain([advice.Trial(3, 1, 0.1), advice.Trial(3, 2, 0.1)], -2.0)
+    assert one.gain == -2.0 and one.u == np.inf and "one setting" in one.note
+
+
 def test_gain_is_learned_and_contradiction_said():
     trials = [advice.Trial(4, 6, 0.1), advice.Trial(1, 3, 0.1)]
     learned = advice.learn_gain(trials, 2)
@@ -212,3 +280,26 @@ def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
     missed = 1 - 4 / 3 * np.cos(turn) + np.cos(2 * turn) / 3
     expected = np.sqrt(2 * np.mean(np.square(errors))) / missed
     assert interpolation.cubic_shares(15.0, 4)[0] == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("n", "memory", "least"), [(60, 0.6, 0.9), (120, 0.9, 0.9), (400, 0.97, 0.9)]
+)
+def test_twice_the_standard_error_covers_a_slow_wander(n, memory, least):
+    """AR(1) about a mean of 0; and no more than some wider than its own theory says.
+
+    Variance of its mean: s^2 / n (1 + a) / (1 - a), e.g. Box, Jenkins & Reinsel, 2.1.
+    """
+    rng = np.random.default_rng(5)
+    noise = rng.normal(0, np.sqrt(1 - memory**2), (300, n + 400))
+    series = signal.lfilter([1.0], [1.0, -memory], noise)[:, 400:]
+    twice = 2 * np.array([timing.standard_error(each) for each in series])
+    assert np.mean(abs(series.mean(axis=1)) <= twice) > least
+    theory = 2 * np.sqrt((1 + memory) / (1 - memory) / n)
+    assert 0.8 * theory < np.median(twice) < 1.7 * theory
+
+
+def test_a_drift_is_no_surer_than_its_range():
+    """Over 6 degrees: the mean within them, and the person is told that it wandered."""
+    angles = np.linspace(17, 23, 120) + np.random.default_rng(6).normal(0, 0.15, 120)
+    assert 1.0 < 2 * timing.standard_error(angles) < 8.0

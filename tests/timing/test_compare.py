@@ -177,6 +177,221 @@ def test_verdicts_of_timing():
     assert said.startswith("no change of error seen")
 
 
+# Each number of a row, worked by hand
+
+
+def rows(a: dict, b: dict, setup: Setup = None, other: Setup = None, **more) -> dict:
+    sides = [Side("a", a, setup or SETUP), Side("b", b, other or setup or SETUP)]
+    found = compare.compare(*sides, **more)
+    return {c.name: c for c in found.changes} | {"assumed": found.assumed}
+
+
+def test_mean_sparks_per_event_and_its_interval_by_hand():
+    """90 events of 1, 10 of 2: mean 1.1, s² = (90·0.1² + 10·0.9²) / 99 = 9 / 99; U = 2 s / 10."""
+    a = plain(20.0, 900, PARTS, sparks_per_event={"1": 90, "2": 10})
+    b = plain(20.0, 900, PARTS, sparks_per_event={"1": 40, "2": 60})
+    found = rows(a, b)["sparks per event"]
+    u_a = 2 * sqrt(9 / 99 / 100)
+    u_b = 2 * sqrt((40 * 0.6**2 + 60 * 0.4**2) / 99 / 100)
+    assert found.before == pytest.approx((1.1, u_a)) and found.after == pytest.approx((1.6, u_b))
+    assert found.moved == pytest.approx(0.5) and found.verdict == "moved"
+    assert found.low == pytest.approx(0.5 - hypot(u_a, u_b))
+    assert found.high == pytest.approx(0.5 + hypot(u_a, u_b))
+    assert rows(b, a)["sparks per event"].moved == pytest.approx(-0.5)
+    # One event has no scatter, so that nothing can be said.
+    assert "sparks per event" not in rows(plain(20.0, 900, PARTS, sparks_per_event={"1": 1}), b)
+    two = rows(plain(20.0, 900, PARTS, sparks_per_event={"1": 2}), b)["sparks per event"]
+    assert two.before == (1.0, 1.5)
+
+
+def test_firings_without_a_spark_by_hand():
+    """4 of 200, then 30 of 150; Newcombe's method 10 from scipy's Wilson intervals."""
+    a = plain(20.0, 900, PARTS, firings_missing=4, firings_expected=200)
+    b = plain(20.0, 900, PARTS, firings_missing=30, firings_expected=150)
+    found = rows(a, b)["firings without a spark"]
+    (low_a, high_a), (low_b, high_b) = (
+        100 * np.array(stats.binomtest(k, n).proportion_ci(method="wilson"))
+        for k, n in ((4, 200), (30, 150))
+    )
+    assert found.before == pytest.approx((2.0, (high_a - low_a) / 2))
+    assert found.after == pytest.approx((20.0, (high_b - low_b) / 2))
+    assert found.moved == pytest.approx(18.0) and found.verdict == "moved"
+    assert found.low == pytest.approx(18 - hypot(20 - low_b, high_a - 2))
+    assert found.high == pytest.approx(18 + hypot(high_b - 20, 2 - low_a))
+    assert found.note == "4 of 200, then 30 of 150"
+    assert rows(b, a)["firings without a spark"].moved == pytest.approx(-18.0)
+    none = plain(20.0, 900, PARTS, firings_missing=0, firings_expected=0)
+    assert "firings without a spark" not in rows(none, b)
+    assert "firings without a spark" not in rows(a, none)
+
+
+@pytest.mark.parametrize("untouched", [True, False])
+def test_delay_by_hand(untouched: bool):
+    """Alternating ± 1 has no like neighbours: s / sqrt(n) = 1 / sqrt(n - 1) (s² = n / (n - 1)).
+
+    Twice that becomes Student's t of n - 1 (JCGM 100, G.3).
+    """
+    setup = replace(SETUP, delay_us=3.0, u_delay_us=0.5)
+    sides = [
+        Side(n, plain(20.0, 900, PARTS), setup, middle + np.tile([1.0, -1.0], half))
+        for n, middle, half in (("a", 60.0, 50), ("b", 55.0, 200))
+    ]
+    found = change(compare.compare(*sides, untouched=untouched), "delay")
+    u_a, u_b = (stats.t.ppf(0.97725, n) / 2 / sqrt(n) for n in (99, 399))
+    assert found.before == pytest.approx((60.0, 2 * hypot(u_a, 0.5)))
+    assert found.after == pytest.approx((55.0, 2 * hypot(u_b, 0.5)))
+    half = 2 * (hypot(u_a, u_b) if untouched else hypot(u_a, u_b, 0.5, 0.5))
+    assert (found.moved, found.low, found.high) == pytest.approx((-5.0, -5 - half, -5 + half))
+    assert found.verdict == "moved"
+    bare = compare.compare(sides[0], replace(sides[1], delays=None))
+    assert change(bare, "delay").note == "b has no recording to take the delay from"
+    few = compare.compare(replace(sides[0], delays=np.array([60.0, 61.0])), sides[1])
+    assert change(few, "delay").note == "a has no edges of the trigger tap"
+    three = replace(sides[0], delays=np.array([60.0, 61.0, 60.0]))
+    assert change(compare.compare(three, sides[1]), "delay").verdict == "moved"
+
+
+def test_spacing_burst_and_speed_by_hand():
+    told = [
+        plain(
+            20.0, rpm, PARTS, spark_spacing_us=s, spark_spacing_expanded_us=3.0,
+            burst_duration_us=d, burst_duration_expanded_us=4.0, rpm_expanded=5.0,
+        )
+        for rpm, s, d in ((900.0, 640.0, 1920.0), (910.0, 650.0, 1924.0))
+    ]  # fmt: skip
+    found = rows(*told)
+    spacing, length, speed = (found[n] for n in ("between sparks", "length of a burst", "speed"))
+    assert (spacing.before, spacing.after) == ((640.0, 3.0), (650.0, 3.0))
+    assert (spacing.moved, spacing.low, spacing.high) == pytest.approx(
+        (10, 10 - sqrt(18), 10 + sqrt(18))
+    )
+    assert (length.moved, length.low, length.high) == pytest.approx((4, 4 - sqrt(32), 4 + sqrt(32)))
+    assert (speed.moved, speed.low, speed.high) == pytest.approx((10, 10 - sqrt(50), 10 + sqrt(50)))
+    assert [c.verdict for c in (spacing, length, speed)] == ["moved", "not seen to move", "moved"]
+    assert [c.unit for c in (spacing, length, speed)] == ["µs", "µs", "rpm"]
+    assert spacing.text() == "+10.0 ± 4.2 µs" and length.text() == "+4.0 ± 5.7 µs"
+    half_known = dict(told[0], spark_spacing_expanded_us=None)
+    assert "between sparks" not in rows(half_known, told[1])
+
+
+def test_scatter_fewer_than_half_known_and_its_own_interval():
+    """JCGM 100, E.4.3: u(s) / s = 1 / sqrt(2 (n - 1)); alike neighbours count as fewer."""
+    alone = 0.2 / sqrt(200)
+    a = plain(20.0, 900, {"scatter of the sparks": alone}, scatter_deg=0.2)
+    b = plain(20.0, 900, {"scatter of the sparks": 2 * alone}, scatter_deg=0.2)
+    found = rows(a, b)["scatter"]
+    assert found.before == pytest.approx((0.2, 2 * 0.2 / sqrt(2 * 199)))
+    assert found.after == pytest.approx((0.2, 2 * 0.2 / sqrt(2 * 199 / 4)))
+    half = [sqrt(stats.f.ppf(p, 199, 199 / 4)) for p in (0.025, 0.975)]
+    # s_b / s_a = 1: its interval is that of sqrt(F) with the degrees of freedom exchanged.
+    assert (found.low, found.high) == pytest.approx((half[0], half[1]), rel=1e-6)
+    assert found.verdict == "not seen to move" and found.moved == 1.0
+    assert found.text() == f"× 1.00 ({half[0]:.2f} to {half[1]:.2f})"
+    none = plain(20.0, 900, {"scatter of the sparks": alone}, scatter_deg=0.0)
+    assert "scatter" not in rows(none, b) and "scatter" not in rows(b, none)
+
+
+@pytest.mark.parametrize(("typed", "speeds"), [(0.05, (700.0, 800.0)), (None, (700.0, 800.0))])
+def test_the_swing_of_a_pulse_in_a_difference_by_hand(typed, speeds):
+    """(s / n) sqrt(1 - cos n x) for what lies between; its phase and size on top, see `_swing`.
+
+    Default swing (common practice, no source): 8 % at 800 rev/min with two firings per revolution,
+    falling with the square of the speed.
+    """
+    setup = replace(SETUP, reference=Reference(1, 0, 1, 60.0, 0.0), swing=typed)
+    s_a, s_b = (0.08 * (800 / r) ** 2 if typed is None else typed for r in speeds)
+    a, b = (
+        plain(at, r, {"scatter of the sparks": 0.01, "speed swing": 1.0})
+        for at, r in zip((20.0, 17.0), speeds, strict=True)
+    )
+    found = rows(a, b, setup)["timing"]
+    between = s_a / 2 * 180 / np.pi * sqrt(1 - np.cos(np.radians(2 * 3)))
+    part = between + 2 * np.sin(np.radians(3)) + abs(s_b - s_a) / s_b
+    half = 2 * sqrt(part**2 + 2 * 0.01**2)
+    assert (found.moved, found.low, found.high) == pytest.approx((-3, -3 - half, -3 + half))
+
+
+def test_speeds_that_differ_by_more_than_two_percent_are_told():
+    def told(fast: float) -> bool:
+        found = rows(plain(20.0, 1000.0, PARTS), plain(20.0, fast, PARTS))["assumed"]
+        return any("the speeds differ" in line for line in found)
+
+    assert not told(1015.0) and told(1030.0)
+    slower = rows(plain(20.0, 1030.0, PARTS), plain(20.0, 1000.0, PARTS))["assumed"]
+    assert any("(1000 and 1030 rpm)" in line for line in slower)
+    assert not any(
+        "differ" in x for x in rows(plain(20.0, 0, PARTS), plain(20, 9, PARTS))["assumed"]
+    )
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        {"sensor": "logic"}, {"clamp": "coil"}, {"clamp_input": "clamp_b"},
+        {"clamp_kind": "clamp_capacitive"}, {"falling": ("crank",)}, {"delay_us": 2.0},
+        {"u_delay_us": 1.0}, {"swing": 0.03}, {"cylinders": 6}, {"strokes": 2},
+    ],
+)  # fmt: skip
+def test_any_part_of_the_set_up_that_differs_ends_the_cancelling(typed: dict):
+    a, b = plain(20.0, 900, PARTS), plain(21.0, 900, PARTS)
+    same, other = rows(a, b), rows(a, b, SETUP, replace(SETUP, **typed))
+    assert (same["timing"].high - same["timing"].low) == pytest.approx(4 * hypot(0.01, 0.01))
+    assert (other["timing"].high - other["timing"].low) == pytest.approx(
+        4 * hypot(0.01, 0.01, 0.1, 0.1)
+    )
+    assert "the set-ups differ" in other["assumed"][0]
+
+
+def test_what_may_be_absent_and_what_warns():
+    told = {
+        "findings": [{"text": "a lead beside", "level": "warning"}, {"text": "x", "level": "note"}]
+    }
+    a, b = plain(20.0, 900, PARTS, **told), plain(22.0, 900, PARTS)
+    found = rows(a, b)
+    assert "a: a lead beside" in found["assumed"] and not any(
+        "x" in x for x in found["assumed"][1:2]
+    )
+    assert rows(dict(a, commanded_deg_btdc=None), b)["timing"].moved == pytest.approx(2.0)
+    moved = rows(dict(a, commanded_deg_btdc=18.0, error_deg=2.0), b)
+    assert moved["error"].before == (2.0, a["timing_expanded_deg"])
+    assert (
+        moved["error"].moved == pytest.approx(0.0) and "timing had to move" in moved["assumed"][-1]
+    )
+    none = rows(dict(a, timing_deg_btdc=None), b)["timing"]
+    assert none.moved is None and none.note == "a has no timing" and none.verdict == "not known"
+    assert rows(a, dict(b, timing_deg_btdc=None))["timing"].note == "b has no timing"
+
+
+def test_runs_of_other_kinds_by_hand():
+    def run_of(delay: float, fixed: float, step: float) -> Side:
+        return Side("x", {
+            "quantities": {"delay": {"value": delay, "expanded": 3.0, "unit": "µs"},
+                           "unknown": {"value": None, "expanded": 1.0}},
+            "fit": {"fixed": fixed, "u_fixed": 0.3, "delay_us": 100.0, "u_delay_us": 8.0},
+            "points": [
+                {"rpm_set": 1500, "delay_us": {"mean": step, "expanded": 0.4, "n": 30},
+                 "sparks": {"mean": 3.0, "expanded": 0.01, "n": 30}, "angle_deg": {"mean": 1}},
+                {"kind": "ramp", "rpm_set": 900, "delay_us": {"mean": 1.0, "expanded": 0.1}},
+            ],
+        })  # fmt: skip
+
+    found = compare.compare(run_of(20.0, 1.0, 40.0), run_of(26.0, 1.2, 41.0))
+    told = {c.name: c for c in found.changes}
+    assert set(told) == {"delay", "fixed angle", "delay at 1500 rpm", "sparks at 1500 rpm"}
+    # The fit's delay is the run's own: 100 µs both times.
+    assert told["delay"].before == (100.0, 8.0) and told["delay"].moved == 0.0
+    fixed, step, sparks = (told[n] for n in list(told) if n != "delay")
+    assert (fixed.moved, fixed.low, fixed.high, fixed.unit) == (
+        pytest.approx(0.2), pytest.approx(0.2 - hypot(0.3, 0.3)),
+        pytest.approx(0.2 + hypot(0.3, 0.3)), "°",
+    )  # fmt: skip
+    assert (step.moved, step.high, step.unit) == (1.0, pytest.approx(1 + hypot(0.4, 0.4)), "µs")
+    assert sparks.before == (3.0, 0.1)  # rule of three: 3 / 30
+    assert found.headline == "moved: delay at 1500 rpm"
+    still = compare.compare(run_of(20.0, 1.0, 40.0), run_of(20.0, 1.0, 40.0))
+    assert still.headline == "no change seen in 4 quantities"
+
+
 # Real recordings
 
 

@@ -21,8 +21,10 @@ SOUND = Evidence(SETUP, timing=21.0, expanded=0.5, scatter=0.3, rpm=800.0, modul
 STRIKES = {
     "several_places": {"kind": "several", "places": ((42.5, 0.5), (-2.5, 0.5))},
     "vr_reversed": {"polarity": Polarity(Reference(36, 1), True, 60, 1.9, 1.8, 1.3, 0.01)},
-    "odd_gap": {"gap": (1.85, 1.15)},
+    "odd_gap": {"gap": (1.85, 1.15, True)},
+    "gap_unsure": {"gap": (1.85, 1.15, False)},
     "coil_on": {"second": (0.9, 3e-3, 14.4)},
+    "pairs": {"pairs": (0.9, 0.8e-3, 3.84)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},
@@ -37,6 +39,7 @@ STRIKES = {
     "clamp_side": {"rpm": 6000.0},
     "vr_wires": {"setup": replace(SETUP, sensor="vr", falling=("crank",))},
     "crank_noise": {"noisy": 0.2},
+    "crank_misfit": {"noisy": 0.3},
 }
 
 

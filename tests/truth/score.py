@@ -143,7 +143,8 @@ class Score:
         chance = 2 * np.sqrt(0.95 * 0.05 / max(self.numbers, 1))
         if self.numbers and self.covered < 0.93 - chance:
             faults.append("coverage")
-        if self.kind == "as typed" and self.refused > 0.05 * self.runs:
+        few = 0.05 * self.runs
+        if self.kind == "as typed" and self.refused > few + 2 * np.sqrt(0.95 * few):
             faults.append("refused")
         return faults
 

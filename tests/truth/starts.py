@@ -112,6 +112,8 @@ def draw(rng: Rng, **fixed: Any) -> Begun:
         float(rng.uniform(5, 150)), float(rng.uniform(0, 0.1)), float(rng.uniform(12.2, 13)),
         float(rng.uniform(8, 11.5)),
     )  # fmt: skip
+    # One cylinder gives half of two's events: a person waits until there are enough.
+    made = replace(made, runs_s=made.runs_s * max(1.0, 2 / made.cylinders))
     return replace(made, **fixed)
 
 

@@ -81,6 +81,10 @@ class _Lazy(click.Group):
         return command
 
     def main(self, *args: Any, **extra: Any) -> Any:
+        # In this order each takes the number of the closed one, so that no file of ours does.
+        for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+            if getattr(sys, name) is None:
+                setattr(sys, name, os.fdopen(os.open(os.devnull, os.O_RDWR), mode))
         foreign.plain_where_needed()
         try:
             try:

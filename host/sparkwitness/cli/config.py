@@ -1,6 +1,7 @@
 """Defaults of options from a file, and `sparkwitness config`, which shows it."""
 
 import difflib
+import json
 import os
 from collections.abc import Iterable
 from pathlib import Path
@@ -46,7 +47,10 @@ def defaults(file: Path, group: click.Group, ctx: click.Context) -> dict[str, An
     if not file.exists():
         return {}
     try:
-        return _checked(table_from(file), group, ctx, "")
+        table = table_from(file)
+        if "\\u0000" in json.dumps(table, default=str):
+            raise UserError("a text in it holds a NUL character: take it out")
+        return _checked(table, group, ctx, "")
     except UserError as error:
         raise UserError(f"{error.message} ({file}; `sparkwitness config` tells more)") from None
 

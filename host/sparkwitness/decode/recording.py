@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, ordinary
 
 FORMAT = "sparkwitness recording"
 MEASURED = "board"
@@ -185,7 +185,7 @@ class Recording:
         """
         self.path = path
         try:
-            with open(path, "rb") as file:
+            with ordinary(path) as file:
                 line = file.readline(_HEADER_LIMIT)
                 self.header = _header(path, line)
                 self._offset = len(line)

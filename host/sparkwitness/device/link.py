@@ -20,6 +20,14 @@ from serial.tools import list_ports
 from sparkwitness.decode import framing, wire
 from sparkwitness.errors import UserError
 
+try:
+    import termios
+
+    # The last is of a port that vanishes while it is opened: no OSError, and pyserial passes it on.
+    _NOT_OPENED: tuple[type[Exception], ...] = (ValueError, OSError, termios.error)
+except ImportError:  # Windows
+    _NOT_OPENED = (ValueError, OSError)
+
 _USB_ID = (0x2E8A, 0x0005)  # Raspberry Pi, MicroPython on RP2: the USB identity of a stock image
 _ANSWER_S = 1.5
 _ALIVE_S = 0.25
@@ -145,7 +153,7 @@ class Link:
                 continue
             try:
                 body = framing.unseal(frame)
-                if body[0] == wire.NUMBER["hello"]:
+                if body[:1] == bytes([wire.NUMBER["hello"]]):  # a body may be empty
                     self._protocol = wire.protocol_of(body)
                 message = wire.decode_body(body)
             except framing.FrameError:
@@ -332,7 +340,7 @@ def open_port(port: str) -> Any:
         raise UserError(
             f"cannot open {port}: no such port; `sparkwitness board list` shows the boards"
         ) from None
-    except (ValueError, OSError) as error:
+    except _NOT_OPENED as error:
         raise UserError(f"{port} is not a port that can be opened: {error}") from None
     if "://" not in port:
         try:

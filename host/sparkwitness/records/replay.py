@@ -47,7 +47,7 @@ def tap_delays(recording: Recording, setup: Setup) -> NDArray[np.float64]:
         tap.setdefault(piece.number, []).append(piece.of(_TRIGGER))
     delays: list[NDArray[np.float64]] = [np.empty(0)]
     for number, columns in tables.events(recording, setup):
-        first, mine = columns["tick"], tap.get(number, [])
+        first, mine = columns["tick"][~columns["stray"]], tap.get(number, [])
         if len(first) < 2 or not mine:
             continue
         edges = trigger.firing(

@@ -16,7 +16,7 @@ from sparkwitness.timing import gates, measure, rotor, trigger
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.timed import Timed, cylinder_numbers, time_events
+from sparkwitness.timing.timed import Timed, cylinder_numbers, time_events, whole
 
 Ticks = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]
@@ -68,6 +68,7 @@ TABLES: dict[str, dict[str, Column]] = {
         "timing_deg_btdc": Column(
             "float64", "deg", "crank angle of the first spark, BTDC positive; null: refused"
         ),
+        "stray": Column("bool", "", "at another place than most; left out of the measured timing"),
         "speed_rpm": Column("float64", "rev/min", "crank speed around the event; null: not known"),
         "sparks": Column("int64", "", "number of sparks; null: the burst's end was not seen", 0),
         "last_spark_tick": Column("int64", "tick", "time of the last spark"),
@@ -319,16 +320,25 @@ def _told(
     """Columns of the events between two ticks, both excluded."""
     if isinstance(timed, Finding):
         return {n: np.empty(0, c.kind) for n, c in TABLES["events"].items() if n not in SECONDS}
-    part = timed.pick((timed.events.tick > after) & (timed.events.tick < before))
-    found = part.events
-    tap = trigger.each(setup, tables, found, part.angles, part.speed)
+    kept = timed.events.tick
+    all_of_them = whole(setup, tables, timed)
+    tick = all_of_them.events.tick
+    part = all_of_them.pick((tick > after) & (tick < before))
+    found, angles, speed = part.events, part.angles, part.speed
+    at = np.minimum(np.searchsorted(kept, found.tick), len(kept) - 1)
+    stray = kept[at] != found.tick
+    angles = np.where(stray, angles, timed.angles[at])
+    if not np.isfinite(timed.angles).any():
+        angles[:] = np.nan
+    speed = np.where(stray, speed, timed.speed[at])
+    tap = trigger.each(setup, tables, found, angles, speed)
     return {
         "session": np.full(len(found.tick), session, np.uint16), "tick": found.tick,
-        "timing_deg_btdc": part.angles, "speed_rpm": part.speed, "sparks": found.sparks,
+        "timing_deg_btdc": angles, "stray": stray, "speed_rpm": speed, "sparks": found.sparks,
         "last_spark_tick": found.last_tick, "to_edge_deg": found.to_edge,
-        "cylinder": cylinder_numbers(setup, part), "trigger_deg_btdc": tap.asked,
-        "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
-        "rotor_deg": _rotor(setup, part.angles),
+        "cylinder": cylinder_numbers(setup, replace(timed, events=found)),
+        "trigger_deg_btdc": tap.asked, "delay_us": tap.delay_us, "dwell_ms": tap.dwell_ms,
+        "rotor_deg": _rotor(setup, angles),
     }  # fmt: skip
 
 

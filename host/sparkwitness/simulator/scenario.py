@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 
 _FOLDER = Path(__file__).resolve().parent / "scenarios"
 _T = TypeVar("_T")
@@ -283,7 +283,7 @@ def load(name_or_path: str | Path) -> Scenario:
             hint = f"did you mean {near[0]}?" if near else f"choose one of {', '.join(names())}."
             raise UserError(f"There is no scenario called {text!r}; {hint}")
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(small_text(path))
     except (OSError, ValueError, RecursionError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error).splitlines()[0]
         raise UserError(f"The scenario file {path} cannot be read as TOML: {reason}.") from None

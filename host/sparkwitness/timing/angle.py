@@ -288,7 +288,7 @@ class CrankTracker:
         self._origin = 0  # the first undecided interval begins at this edge of those kept
         self._at_index = not reference.missing  # that edge is an index edge
         self._open = False  # the period that ends there is good
-        self._segment = -1
+        self._segment = self._none_yet = -1  # of this tracker no segment has been good
         self._number = 0
         self._opened = 0  # number of the segment's first period
         # Where edges stand, in tooth steps past the index edge, from the turn before it on.
@@ -355,6 +355,7 @@ class CrankTracker:
         new = CrankTracker(self.reference)
         new.edges_seen, new.edges_rejected = self.edges_seen, self.edges_rejected
         new._segment, new._number = self._segment, self._number
+        new._none_yet = self._segment
         return new
 
     def _index_edges(self, uneven: Ticks, cut: NDArray[np.bool_]) -> Ticks:
@@ -433,7 +434,7 @@ class CrankTracker:
         self._open = bool(good[-1])
         if not good.all():
             # What comes before the first good period, or is cut off by the end, is no fault.
-            refused = ~good & (segment >= 0)
+            refused = ~good & (segment > self._none_yet)
             self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
             segment[~good] = -1
 

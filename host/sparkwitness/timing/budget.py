@@ -10,10 +10,14 @@ from numpy.typing import NDArray
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.interpolation import interpolation
 from sparkwitness.timing.ripple import Ripple
+from sparkwitness.timing.stats import correlation_time, student_quantile
 
 Floats = NDArray[np.float64]
 
 COVERAGE = 2.0  # k of the expanded uncertainty U = k u (JCGM 100, 6.2)
+_WITHIN_TWO = 0.97725  # below two standard deviations of a normal distribution
+_ALIKE = 3.0  # events that follow each other are so much alike that the person should know
+_LEAST_FREEDOM = 2.0  # a drift over the whole run is worth so little; its range bounds the mean too
 
 # The speed swings inside a revolution because the gas torque comes in pulses. Peak relative swing
 # at 800 rev/min by firings per revolution, falling with the square of the speed at the same
@@ -140,24 +144,42 @@ def mean_and_deviation(values: Floats) -> tuple[float, float]:
     return float(shift + mean), float(np.sqrt(variance))
 
 
-def standard_error(values: Floats) -> float:
-    """Standard uncertainty of the mean of a series whose neighbours may be alike.
+def mean_error(values: Floats) -> tuple[float, float]:
+    """Standard uncertainty of the mean of a series whose neighbours may be alike, and its freedom.
 
-    Newey & West, Econometrica 55(3), 1987: Bartlett-weighted autocovariances up to the lag
-    4 (n/100)^(2/9); never below the value for independent ones, s / sqrt(n).
+    JCGM 100, 4.2.3, with the number of independent values that the series is worth.
 
     Args:
         values: float64[n] in order of time, n > 1.
     """
     n = len(values)
-    mean, deviation = mean_and_deviation(values)
-    rest = values - mean
-    lags = min(n - 1, int(4 * (n / 100) ** (2 / 9)) + 1)
-    variance = deviation**2
-    for lag in range(1, lags + 1):
-        weight = 1 - lag / (lags + 1)
-        variance += 2 * weight * float(np.einsum("i,i", rest[lag:], rest[:-lag])) / (n - 1)
-    return float(np.sqrt(max(variance, deviation**2) / n))
+    _, deviation = mean_and_deviation(values)
+    alike = correlation_time(values)
+    return deviation * float(np.sqrt(alike / n)), max(_LEAST_FREEDOM, n / alike - 1)
+
+
+def standard_error(values: Floats) -> float:
+    """The same, so large that twice it holds the mean as often as two normal deviations would.
+
+    Few values tell their own scatter badly: Student's t (JCGM 100, G.3).
+
+    Args:
+        values: float64[n] in order of time, n > 1.
+    """
+    return _for_two(*mean_error(values))
+
+
+def _for_two(u: float, freedom: float) -> float:
+    # Whole ones, down, so that the same quantiles are asked for again.
+    return u * student_quantile(_WITHIN_TWO, min(int(freedom), 1000)) / COVERAGE
+
+
+def _scatter(angles: Floats) -> Component:
+    u, freedom = mean_error(angles)
+    note = f"{len(angles)} events"
+    if _ALIKE * (freedom + 1) < len(angles):
+        note += f" that wander, worth {freedom + 1:.0f} that do not"
+    return Component("scatter of the sparks", "A", _for_two(u, freedom), note)
 
 
 def default_swing(rpm: float, firings_per_rev: float) -> float:
@@ -303,10 +325,9 @@ def budget(
         past: float64[n] crank degrees past an index edge of the same sparks, where `angles` are
             folded by less than the wheel's period; None: as `angles` say.
     """
-    n = len(angles)
     distance = float(np.nanmedian(to_edge))
     lines = [
-        Component("scatter of the sparks", "A", standard_error(angles), f"{n} events"),
+        _scatter(angles),
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     if resolves_swing(reference, firings_per_rev):

@@ -146,7 +146,7 @@ def _lags(model: dict[str, Any], coil: Coil) -> tuple[float, float]:
                 f"{most / short:.0f} Ω"
             )
         return low / (series + coil.ohm), high / (series + coil.ohm)
-    return least / (series + least / long), most / (series + most / long)
+    return least / (series + least / short), most / (series + most / long)
 
 
 def _between(rows: list[Any], rpm: float) -> Delay:

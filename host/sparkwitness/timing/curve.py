@@ -1,6 +1,7 @@
 """Timing against speed: bins of rpm, rising against falling, and a reference curve."""
 
 import csv
+import io
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -8,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, small_text
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import gates, groups
 from sparkwitness.timing import ripple as crank
@@ -19,13 +20,11 @@ from sparkwitness.timing.fit import DelayFit, fit_delay
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.stats import student_quantile
-from sparkwitness.timing.timed import Timed, second_edges, time_events
+from sparkwitness.timing.timed import Timed, pairs, second_edges, time_events
 
 Floats = NDArray[np.float64]
 
 _FEWEST = 8  # events in a bin for a number
-_WITHIN_TWO = 0.97725  # below two standard deviations of a normal distribution
 _LOCAL = "interpolation"  # line of the budget that is another one some teeth further on
 _ORDERS, _MOST_SWING = 6, 0.25  # of a crank revolution, that swing the speed
 _TREND_REVS = 12.0
@@ -105,18 +104,17 @@ def read_curve(path: Path) -> tuple[Floats, Floats]:
     """
     points: list[tuple[float, float]] = []
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            for number, row in enumerate(csv.reader(file), 1):
-                if not row or row[0].lstrip().startswith("#"):
-                    continue
-                try:
-                    points.append((float(row[0]), float(row[1])))
-                except (ValueError, IndexError):
-                    if number > 1:  # the first line may be a heading
-                        raise UserError(
-                            f"line {number} of {path} is not rpm and degrees, such as 1500,24"
-                        ) from None
-    except (OSError, UnicodeDecodeError) as error:
+        for number, row in enumerate(csv.reader(io.StringIO(small_text(path), newline="")), 1):
+            if not row or row[0].lstrip().startswith("#"):
+                continue
+            try:
+                points.append((float(row[0]), float(row[1])))
+            except (ValueError, IndexError):
+                if number > 1:  # the first line may be a heading
+                    raise UserError(
+                        f"line {number} of {path} is not rpm and degrees, such as 1500,24"
+                    ) from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UserError(f"cannot read the curve {path}: {error}") from None
     points.sort()
     rpm, degrees = np.array(points).T if points else (np.empty(0), np.empty(0))
@@ -210,6 +208,7 @@ def _evidence(
         setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
         kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
         sessions, second_edges(found.events, tables, most.rpm), tables.polarity,
+        pairs(found.events, tables.tick_s, most.rpm),
     )  # fmt: skip
 
 
@@ -388,9 +387,6 @@ def _bin(
         strokes=setup.strokes,
         past=table.degrees,
     )
-    # A scatter of few events is itself not sure (JCGM 100, G.3), and a bin may hold only some.
-    random = made.components[0].u
-    few = student_quantile(_WITHIN_TWO, len(events.angles) - 1)
     up, u_up = _part(events.angles[trend > _TREND_RPM_S])
     down, u_down = _part(events.angles[trend < -_TREND_RPM_S])
     whole = table.sparks[table.sparks > 0]
@@ -400,8 +396,8 @@ def _bin(
     row = Bin(
         rpm=rpm,
         timing=mean,
-        u_random=random,
-        expanded=float(np.hypot(made.systematic, few * random)),
+        u_random=timing.mean_error(events.angles)[0],
+        expanded=made.expanded,
         scatter=deviation,
         events=len(events.angles),
         sparks=float(whole.mean()) if len(whole) else float("nan"),

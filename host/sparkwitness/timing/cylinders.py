@@ -182,12 +182,12 @@ def evaluate(
         return None
     told = [len(mine) >= FEWEST for mine in series]
     means = np.array([angles[m].mean() if t else np.nan for m, t in zip(series, told, strict=True)])
-    errors = np.array(
+    errors, freedom = np.array(
         [
-            timing.standard_error(angles[m]) if t else np.nan
+            timing.mean_error(angles[m]) if t else (np.nan, np.nan)
             for m, t in zip(series, told, strict=True)
         ]
-    )
+    ).T
     due = _due(seats, events, setup, lost)
     tapped = _tapped(setup, seats, events, angles, tap, spacing)
     compared = int(np.count_nonzero(told))
@@ -210,7 +210,7 @@ def evaluate(
             rest = float(np.sqrt((errors[others] ** 2).sum())) / len(others)
             se = float(np.hypot(errors[k], wide * rest))
             u_own = own * float(np.hypot(1, wide / np.sqrt(len(others))))
-            t = student_quantile(1 - share / 2, len(mine) - 1)
+            t = student_quantile(1 - share / 2, int(freedom[k]))
             half = float(np.hypot(t * se, normal * u_own))
             deviation = Number(off, half)
             if abs(off) > max(half, _WORTH):
@@ -218,7 +218,7 @@ def evaluate(
             if _wider(pooled[k], [pooled[j] for j in others], len(mine), share):
                 differs.append("scatter")
         if told[k]:
-            u = float(np.sqrt(errors[k] ** 2 + own**2 + common**2))
+            u = float(np.sqrt(timing.standard_error(angles[mine]) ** 2 + own**2 + common**2))
             found = Number(float(means[k]), timing.COVERAGE * u)
             scatter = float(np.sqrt(pooled[k]))
         gain = None if gained is None else gained.each[k]

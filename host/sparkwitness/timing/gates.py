@@ -2,7 +2,7 @@
 
 Each gate is a row of `GATES`: a name, what it does to the number, a test on the evidence, and the
 sentence for the person: the likely cause, what to check, and how. Every face shows what `judge`
-and `advise` let through, and nothing else.
+and `advise` let through, and nothing else. Longer than other files: one table with its sentences.
 """
 
 from collections.abc import Callable, Iterable
@@ -22,6 +22,7 @@ EARLIEST, LATEST = 70.0, -30.0  # degrees BTDC: no engine fires outside (common 
 LARGE_ERROR = 25.0  # degrees: more is a wrong lead, mark or typed angle before it is an error
 WIDE_SCATTER = 2.5  # degrees: worn distributors reach 2 (common practice, no source)
 NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
+_MISFIT = 0.25  # from here on it may be the wheel or its sensor, and what fits is a choice
 # A reversed clamp stamps the second half wave of the ringing, at most so much later:
 # hardware/delays.json, "clamp_longest_pulse_us" over three half waves, and from memory.
 SECOND_FLANK_S = 65e-6
@@ -29,6 +30,7 @@ SECOND_FLANK_S = 65e-6
 # no source).
 FARTHEST_S = 1.8e-3
 COIL_HEARD = 0.25  # share of the events, fewer are noise
+_PAIRS = 0.8  # share of the events: less often a burst's number of sparks varies, as bursts' does
 _WORTH = 0.4  # degrees: less is not worth a second run
 # A single tooth under a swapped VR sensor: hardware/spice/vr_wheel.cir.
 _ONE_TOOTH = 17.0
@@ -74,12 +76,15 @@ class Evidence:
         places: (degrees BTDC, share of the events) of each place, the main one first.
         kind: see `groups`.
         alternates: the wheel's turns are of two kinds, as a four-stroke's crank makes them.
-        gap: what the gap and the step beside it measure in pitches, where no such wheel is.
+        gap: what the gap and the step beside it measure in pitches, where no such wheel is, and
+            whether that is sure.
         noisy: share of the crank's edges that did not fit the wheel.
         sessions: in words, the timing of each where the recording holds several.
         second: share of the events whose second edge comes later than a burst's would, how much
             later, s, and the crank degrees that pass.
         polarity: what a VR sensor's pulses show; None: not known, or no such sensor.
+        pairs: share of the events with just two edges of the clamp, s and crank degrees from one
+            to the other.
     """
 
     setup: Setup
@@ -92,11 +97,12 @@ class Evidence:
     kind: str = "own"
     late: float = 0.0
     alternates: bool = False
-    gap: tuple[float, float] | None = None
+    gap: tuple[float, float, bool] | None = None
     noisy: float = 0.0
     sessions: str = ""
     second: tuple[float, float, float] = (0.0, 0.0, 0.0)
     polarity: Polarity | None = None
+    pairs: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def look(self) -> float | None:
@@ -162,6 +168,13 @@ def _coil_on(e: Evidence) -> Fields:
     }  # fmt: skip
 
 
+def _pairs(e: Evidence) -> Fields:
+    share, apart, degrees = e.pairs
+    if share < _PAIRS:
+        return None
+    return {"share": 100 * share, "ms": 1e3 * apart, "second": btdc(e.timing - degrees)}
+
+
 def _other_lead(e: Evidence) -> Fields:
     return {"places": _listed(e)} if e.kind == "other lead" else None
 
@@ -179,7 +192,15 @@ def _moved(e: Evidence) -> Fields:
 
 
 def _gap(e: Evidence) -> Fields:
-    if e.gap is None:
+    return _of_gap(e, True)
+
+
+def _gap_unsure(e: Evidence) -> Fields:
+    return _of_gap(e, False)
+
+
+def _of_gap(e: Evidence, sure: bool) -> Fields:
+    if e.gap is None or e.gap[2] != sure:
         return None
     whole = e.setup.reference.missing + 1
     return {"gap": e.gap[0], "beside": e.gap[1], "whole": whole}
@@ -254,8 +275,12 @@ def _vr_wires(e: Evidence) -> Fields:
     return {"half": half, "why": why}
 
 
+def _misfit(e: Evidence) -> Fields:
+    return {"share": 100 * e.noisy, "wheel": e.setup.reference} if e.noisy > _MISFIT else None
+
+
 def _noise(e: Evidence) -> Fields:
-    return {"share": 100 * e.noisy} if e.noisy > NOISY_CRANK else None
+    return {"share": 100 * e.noisy} if NOISY_CRANK < e.noisy <= _MISFIT else None
 
 
 def _sessions(e: Evidence) -> Fields:
@@ -315,6 +340,15 @@ GATES: tuple[Gate, ...] = (
         look=True, confirm=False,
     ),
     Gate(
+        "gap_unsure", WARNING, False, _gap_unsure,
+        "the wheel's gap measures {gap:.2f} tooth steps and the step beside it {beside:.2f}, in "
+        "place of {whole} and 1. The speed swings too much to be sure of it; if it is so, the "
+        "sensor's two wires are swapped or its other edge is stamped, and the angle is off by a "
+        "part of a tooth. Measure again at a higher, steady speed, or look with a lamp and type "
+        "what it shows with --seen",
+        look=True,
+    ),
+    Gate(
         "look_differs", WARNING, False, _look_differs,
         "the lamp showed {seen}, the time stamps say {timing}: the typed reference angle, the "
         "timing mark, the sensor's edge or the lead under the clamp is wrong. Find top dead centre "
@@ -338,6 +372,14 @@ GATES: tuple[Gate, ...] = (
         "sessions", WARNING, False, _sessions,
         "the recording holds more than one session (the board was restarted, or recordings were "
         "joined), measured apart: {each}; the last one is shown. Measure once more without a break",
+    ),
+    Gate(
+        "pairs", WARNING, False, _pairs,
+        "in {share:.0f} % of the events the clamp stamps two edges, {ms:.1f} ms apart. If this "
+        "ignition fires twice each time, the first is the spark: say --confirm pairs. If it fires "
+        "once, the first is something else, most likely the coil being switched on, and the spark "
+        "is at {second}. Look with a lamp and type what it shows with --seen",
+        look=True,
     ),
     Gate(
         "other_lead", WARNING, False, _other_lead,
@@ -372,6 +414,14 @@ GATES: tuple[Gate, ...] = (
         "at this speed a clamp that sits the wrong way round would read {late:.1f}° late, which no "
         "time stamp shows. Turn the clamp round once and measure again: the earlier reading is "
         "right. Then say --confirm clamp_side",
+    ),
+    Gate(
+        "crank_misfit", WARNING, False, _misfit,
+        "{share:.0f} % of the crank's edges do not fit a {wheel} reference and were left out with "
+        "the turns around them. Most likely the sensor picks up sparks or sits loosely, its two "
+        "wires are swapped, or another wheel is there: check its gap, screen, ground and wires and "
+        "the wheel typed, or look with a lamp and type what it shows with --seen",
+        look=True,
     ),
     Gate(
         "crank_noise", NOTE, True, _noise,

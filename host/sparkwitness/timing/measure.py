@@ -42,6 +42,7 @@ from sparkwitness.timing.timed import (
     Whole,
     crank_misses,
     mean_speed,
+    pairs,
     placed,
     second_edges,
     time_events,
@@ -290,9 +291,10 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     known = speed[np.isfinite(speed)]
     result.events = len(events.tick)
     if len(known) > 1:
-        rpm, _ = timing.mean_and_deviation(known)
+        rpm, deviation = timing.mean_and_deviation(known)
+        # That of these events: where the speed wanders, another minute has another one.
         result.u_rpm = timing.COVERAGE * float(
-            np.hypot(timing.standard_error(known), _CRYSTAL * rpm)
+            np.hypot(deviation / np.sqrt(len(known)), _CRYSTAL * rpm)
         )
         result.rpm = Number(rpm, result.u_rpm)
     counted = events.sparks[events.sparks > 0]
@@ -368,6 +370,7 @@ def _timing(
             sessions,
             second_edges(events, tables, rpm),
             tables.polarity,
+            pairs(events, tables.tick_s, rpm),
         )
     )
     result.findings += judged.findings

@@ -6,6 +6,7 @@ orders of the cycle; a wheel that runs out, or a tooth that is off, deviates the
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -166,11 +167,8 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     pair = _pairs(turns)
     if len(pair) < _FEWEST:
         return None
-    nominal, deviation = _deviations(turns, reference, pair)
-    k = min(_MOST_ORDERS, (2 * m) // 3)
-    waves = np.exp(1j * np.radians(np.outer(nominal / reference.turns, np.arange(1, k + 1) / 2)))
-    columns = np.concatenate((np.ones((2 * m, 1)), waves.real, -waves.imag), axis=1)
-    found = np.linalg.lstsq(columns, deviation.T, rcond=None)[0]
+    found = _half_orders(reference, m) @ _deviations(turns, reference, pair).T
+    k = len(found) // 2
     each = found[1 : k + 1] + 1j * found[k + 1 :]
     # From segment to segment it is not known which turn of the cycle comes first.
     sign = _signs(each, turns.segment[pair])
@@ -178,6 +176,15 @@ def ripple(turns: Turns, reference: Reference) -> Ripple | None:
     mean = each.mean(axis=1)
     noise = np.sqrt((np.abs(each - mean[:, None]) ** 2).sum(axis=1) / (len(pair) - 1) / len(pair))
     return Ripple(mean, noise, len(pair), reference.turns)
+
+
+@lru_cache(maxsize=16)
+def _half_orders(reference: Reference, m: int) -> Floats:
+    """Solution, by least squares, of a mean and half orders per turn through `m` edges of two."""
+    k = min(_MOST_ORDERS, (2 * m) // 3)
+    nominal = _nominal(reference, m) / reference.turns
+    waves = np.exp(1j * np.radians(np.outer(nominal, np.arange(1, k + 1) / 2)))
+    return np.linalg.pinv(np.hstack((np.ones((2 * m, 1)), waves.real, -waves.imag)))
 
 
 def _pairs(turns: Turns) -> Ticks:
@@ -188,24 +195,22 @@ def _pairs(turns: Turns) -> Ticks:
     return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
 
 
-def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> tuple[Floats, Floats]:
+def _deviations(turns: Turns, reference: Reference, pair: Ticks) -> Floats:
     """By how much each edge of pairs of turns comes late, against an even rotation.
 
     Returns:
-        float64[2 m] nominal places past the first edge, crank degrees; float64[pairs, 2 m] crank
-        degrees.
+        float64[pairs, 2 m] crank degrees.
     """
     m = turns.edges.shape[1] - 1
     start = turns.edges[pair, 0][:, None]
     both = np.concatenate((turns.edges[pair, :-1], turns.edges[pair + 1, :-1]), axis=1) - start
     whole = (turns.edges[pair + 1, -1][:, None] - start).astype(np.float64)
-    places = _places(reference, m)
-    nominal = np.concatenate((places, places + 360.0 * reference.turns))
+    nominal = _nominal(reference, m)
     share = both / whole
     # A mean speed that rises or falls bends the deviation to a parabola: by how much, the lengths
     # of the pairs before and after tell.
     bend = _rise(whole[:, 0], turns.number[pair], turns.segment[pair])[:, None] / 2
-    return nominal, nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns)
+    return np.asarray(nominal - (share + bend * (share - 1) * share) * (720.0 * reference.turns))
 
 
 def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
@@ -218,10 +223,12 @@ def _rise(length: Floats, number: Ticks, segment: Ticks) -> Floats:
     return rise
 
 
-def _places(reference: Reference, m: int) -> Floats:
+def _nominal(reference: Reference, m: int) -> Floats:
+    """Places of the `m` edges of two turns past the first edge, crank degrees."""
     errors = np.zeros(m)
     errors[: len(reference.errors)] = reference.errors
-    return np.arange(m) * reference.step + errors
+    places = np.arange(m) * reference.step + errors
+    return np.concatenate((places, places + 360.0 * reference.turns))
 
 
 def _signs(each: Any, segment: Ticks) -> Floats:
@@ -288,7 +295,7 @@ def shaft(found: Ripple | None, alternates: bool, cylinders: int) -> int:
 
 def odd_gap(
     turns: Turns, reference: Reference, firings_per_rev: float
-) -> tuple[float, float] | None:
+) -> tuple[float, float, bool] | None:
     """Whether the edges beside the gap stand where no wheel of that kind has them.
 
     A sensor wired the wrong way round stamps the other zero of its voltage, which beside the gap
@@ -300,7 +307,8 @@ def odd_gap(
         firings_per_rev: firings of the whole engine per crank revolution.
 
     Returns:
-        None, or what the gap measures and the tooth step beside it, both in pitches.
+        None, or what the gap measures and the tooth step beside it, both in pitches, and whether
+        that is sure: a speed that swings much against few teeth may look like it.
     """
     if not reference.missing or len(turns.number) < _FEWEST:
         return None
@@ -308,20 +316,15 @@ def odd_gap(
     m = turns.edges.shape[1] - 1
     if len(pairs) < _FEWEST:
         return None
-    nominal, deviation = _deviations(turns, reference, pairs)
-    mean = deviation.mean(axis=0)
+    mean = _deviations(turns, reference, pairs).mean(axis=0)
     if reference.turns == 2:  # a turn is a whole cycle, the next one says nothing new
-        nominal, mean = nominal[:m], (mean[:m] + mean[m:]) / 2
-    beside = np.zeros((len(mean), 2))
-    beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
-    teeth = reference.teeth / reference.turns
-    found = [
-        _standing_off(mean, beside, nominal, orders)
-        for orders in _models(firings_per_rev, teeth, len(mean))
-    ]
+        mean = (mean[:m] + mean[m:]) / 2
+    found = [_standing_off(mean, model) for model in _models(reference, m, firings_per_rev)]
+    if not found:
+        return None
     off, sure, free = min(found, key=lambda one: one[1])
     usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
-    if off < max(usual * reference.step, sure):
+    if off < usual * reference.step:
         return None
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
@@ -331,10 +334,55 @@ def odd_gap(
     gap, left, right = (
         float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
     )
-    return gap, left if abs(left - 1) > abs(right - 1) else right
+    return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure
 
 
-def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
+@dataclass(frozen=True)
+class _Model:
+    """Two sets of edges that may stand off, and sines of the engine's orders through all others.
+
+    Attributes:
+        columns: float64[n, k], of the sets first.
+        solve: float64[k, n], by least squares.
+        spread: standard error of the sets, of edges that scatter by 1.
+        free: degrees of freedom.
+    """
+
+    columns: Floats
+    solve: Floats
+    spread: float
+    free: int
+
+
+@lru_cache(maxsize=16)
+def _models(reference: Reference, m: int, firings: float) -> list[_Model]:
+    """What the edges beside the gap are held against.
+
+    Args:
+        reference: a wheel with a gap.
+        m: its edges.
+        firings: of the whole engine per crank revolution.
+    """
+    nominal = _nominal(reference, m)
+    if reference.turns == 2:
+        nominal = nominal[:m]
+    n = len(nominal)
+    beside = np.zeros((n, 2))
+    beside[::m, 0] = beside[m - 1 :: m, 1] = 1.0
+    made = []
+    for orders in _orders(firings, reference.teeth / reference.turns, n):
+        angle = np.radians(np.outer(nominal, orders))
+        columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
+        free = n - columns.shape[1]
+        if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
+            continue
+        inverse = np.linalg.inv(columns.T @ columns)
+        spread = float(np.sqrt(inverse.diagonal()[:2].max()))
+        made.append(_Model(columns, np.linalg.pinv(columns), spread, free))
+    return made
+
+
+def _orders(firings: float, teeth: float, data: int) -> list[tuple[float, ...]]:
     """Sets of orders per crank revolution that a speed's ripple may be made of.
 
     Args:
@@ -343,42 +391,30 @@ def _models(firings: float, teeth: float, data: int) -> list[list[float]]:
         data: edges that are to tell.
     """
 
-    def seen(orders: Any) -> list[float]:
-        mirrored = {abs(o - teeth * round(o / teeth)) for o in orders}
-        return sorted(o for o in mirrored if 0 < o < teeth / 2)
+    def seen(orders: Any) -> tuple[float, ...]:
+        mirrored = {abs(o - teeth * round(o / teeth)) for o in map(float, orders)}
+        return tuple(sorted(o for o in mirrored if 0 < o < teeth / 2))
 
     low = seen((0.5, 1.0, 1.5, firings, 2 * firings))
     most = (data - 3 - max(3, data // 4)) // 2
     wide = (seen(np.arange(1, round(2 * k) + 1) / 2) for k in (2 * firings, 3 * firings, 4, 8, 12))
-    return [low[: max(2, most)], *(w for w in wide if len(w) <= most)]
+    return list(dict.fromkeys((low[: max(2, most)], *(w for w in wide if len(w) <= most))))
 
 
-def _standing_off(
-    mean: Floats, beside: Floats, nominal: Floats, orders: list[float]
-) -> tuple[float, float, int]:
+def _standing_off(mean: Floats, model: _Model) -> tuple[float, float, int]:
     """By how much one of two sets of edges is off what all others show of the engine's orders.
 
     Args:
         mean: float64[n] degrees by which each edge is late.
-        beside: float64[n, 2] the two sets.
-        nominal: float64[n] the edges' places, crank degrees.
-        orders: per crank revolution.
+        model: for as many.
 
     Returns:
-        Degrees, those from which it is no chance (Student's t; infinite where too few edges are
-        left to tell), and the degrees of freedom.
+        Degrees, those from which it is no chance (Student's t), and the degrees of freedom.
     """
-    n = len(mean)
-    angle = np.radians(np.outer(nominal, orders))
-    columns = np.column_stack((beside, np.ones(n), np.cos(angle), np.sin(angle)))
-    free = n - columns.shape[1]
-    if free < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
-        return 0.0, np.inf, 0
-    found = np.linalg.lstsq(columns, mean, rcond=None)[0]
-    rest = mean - columns @ found
-    square = float(rest @ rest) / free
-    spread = np.sqrt(np.linalg.inv(columns.T @ columns).diagonal()[:2].max() * square)
+    found = model.solve @ mean
+    rest = mean - model.columns @ found
+    spread = model.spread * float(np.sqrt(rest @ rest / model.free))
     # What is left is no noise where the speed has higher orders: as much may be beside the gap.
-    spread = max(spread, np.abs(rest).max() / 2)
-    times = max(_ODD_SURELY, student_quantile(1 - _ODD_CHANCE, free))
-    return float(np.abs(found[:2]).max()), float(times * spread), free
+    spread = max(spread, float(np.abs(rest).max()) / 2)
+    times = max(_ODD_SURELY, student_quantile(1 - _ODD_CHANCE, model.free))
+    return float(np.abs(found[:2]).max()), times * spread, model.free

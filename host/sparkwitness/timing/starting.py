@@ -18,7 +18,6 @@ from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.events import missing_between
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.setup import Setup
-from sparkwitness.timing.stats import student_quantile
 from sparkwitness.timing.timed import Whole
 from sparkwitness.timing.torque import CRANKING_RPM
 
@@ -322,14 +321,11 @@ def _phase(
         setup.firings_per_rev, around, setup.delay(around).u_us * 1e-6, setup.swing, None,
         setup.strokes,
     )  # fmt: skip
-    # Few events: t in place of 2 for their scatter (JCGM 100, G.3.2).
-    t = student_quantile(0.977, len(angles) - 1)
-    half = float(np.hypot(t * lines.components[0].u, lines.systematic))
     spacing = setup.cycle / setup.cylinders if len(angles) < 2 else _spacing(mine, setup)
     missing, expected = missing_between(events, spacing)
     return Phase(
         name, begins * tick_s, stops * tick_s, low_rpm, high_rpm, len(angles),
-        None if why else Number(mean, half), None if why else scatter,
+        None if why else Number(mean, lines.expanded), None if why else scatter,
         None if why else float(angles.max()), None if why else float(angles.min()),
         None if tap is None else _mean(tap.asked[now]),
         None if tap is None else _mean(tap.delay_us[now]), missing, expected, low,

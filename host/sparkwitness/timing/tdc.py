@@ -70,7 +70,7 @@ def pin_correction(half: float, stroke: float, rod: float, offset: float) -> flo
     Raises:
         UserError: measures that no engine has.
     """
-    if not (stroke > 0 and rod > stroke / 2 and abs(offset) < rod - stroke / 2):
+    if not (stroke > 0 and abs(offset) < rod - stroke / 2):  # so the rod is longer, too
         raise UserError(
             "stroke, rod length and pin offset do not make an engine: the rod must be longer than "
             "half the stroke, the offset small against both; all in one unit"

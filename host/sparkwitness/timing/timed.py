@@ -340,3 +340,13 @@ def second_edges(events: Events, tables: Tables, rpm: float) -> tuple[float, flo
         return 0.0, 0.0, 0.0
     usual = float(np.median(late))
     return len(late) / len(events.tick), usual, timing.degrees_of(usual, rpm)
+
+
+def pairs(events: Events, tick_s: float, rpm: float) -> tuple[float, float, float]:
+    """Events of just two edges: see `gates.Evidence.pairs`."""
+    two = events.pick(events.sparks == 2)
+    if not len(two.tick):
+        return 0.0, 0.0, 0.0
+    share = len(two.tick) / np.count_nonzero(events.sparks > 0)
+    usual = float(np.median(two.last_tick - two.tick)) * tick_s
+    return share, usual, timing.degrees_of(usual, rpm)

@@ -1,0 +1,228 @@
+"""One crank of the starter, by hand: what was heard is typed in, each count worked beside it."""
+
+import numpy as np
+import pytest
+
+from sparkwitness.fault import cranking
+from sparkwitness.fault.cranking import Cranking, Engine
+from sparkwitness.timing.angle import Reference
+from streams import Stream
+
+FOUR = Engine(4)
+TICK_S = 24e-9
+
+
+def heard(beats=(), supply=(), rpm=None, revolutions=None, **edges) -> Cranking:
+    return Cranking(
+        {k: np.asarray(v, float) for k, v in edges.items()}, np.asarray(beats, float),
+        np.asarray(supply, float), 5.0, rpm=rpm, revolutions=revolutions,
+    )  # fmt: skip
+
+
+def test_firings_of_a_lead_in_a_turn():
+    """A four-stroke fires each cylinder every second turn; a wasted spark or two-stroke every."""
+    assert (FOUR.per_rev("coil"), FOUR.per_rev("plug")) == (2.0, 0.5)
+    assert (Engine(6, 2).per_rev("coil"), Engine(6, 2).per_rev("plug")) == (6.0, 1.0)
+    assert (Engine(4, wasted=True).per_rev("coil"), Engine(4, wasted=True).per_rev("plug")) == (
+        4,
+        1,
+    )
+
+
+@pytest.mark.parametrize(
+    ("crank", "span"),
+    [
+        ((0.1, 0.4, 0.6, 0.95), (0.1, 0.95)),
+        ((0.1, 0.4, 0.95), None),  # three pulses
+        ((0.1, 0.4, 0.6, 0.85), None),  # three quarters of a second
+    ],
+)
+def test_crank_pulses_that_are_cranking(crank, span):
+    assert cranking.turning(heard(crank=crank)) == span
+
+
+def test_a_dip_of_half_a_volt_is_cranking():
+    beats = (0.1, 0.2, 0.3, 0.4, 0.5)
+    assert cranking.turning(heard(beats, (12.6, 12.6, 12.0, 10.0, 12.5))) == (0.2, 0.4)
+    assert cranking.turning(heard(beats, (12.0, 12.6, 12.6, 12.0, 12.5))) == (0.0, 0.4)
+    assert cranking.turning(heard(beats, (12.6, 12.6, 12.2, 12.2, 12.6))) is None
+    assert cranking.turning(heard(beats[:2], (12.6, 10.0))) is None
+    assert cranking.turning(heard(beats[:3], (12.6, 12.6, 10.0))) == (0.2, 0.3)
+
+
+def test_first_edges_of_events():
+    found = cranking.events(np.array([0.0, 0.039, 0.041, 0.079, 0.2]), 0.1)
+    assert found.tolist() == [0.0, 0.041, 0.2]
+
+
+def steady(n: int, apart: float = 0.15, since: float = 0.07) -> np.ndarray:
+    return since + apart * np.arange(n)
+
+
+@pytest.mark.parametrize(
+    ("kept", "outcome"),
+    # 200 rpm: a turn is 0.3 s. From two turns after 0 s on, 8 turns of 2 firings: 16 are due.
+    [(16, 0), (14, 0), (13, 1), (1, 1), (0, 2)],
+)
+def test_firings_by_the_crank(kept, outcome):
+    pulses = np.linspace(0.0, 3.0, 200)
+    early = steady(4)  # a controller fires nothing yet; what comes there counts for nothing
+    late = steady(16, since=0.67)[:kept]
+    both = np.sort(np.concatenate((early, late, late + 0.05)))  # a burst is one event
+    found = cranking.judge_firings(
+        heard(crank=pulses, rpm=200.0, revolutions=10.0, clamp_a=both), FOUR, "clamp_a", "coil"
+    )
+    assert (found.seen, found.outcome, found.about) == (kept, outcome, False)
+    assert found.expected == pytest.approx(16.0)
+    assert found.sentence == f"{kept} events of 16 firings"
+
+
+def test_one_of_many_firings_is_none_and_too_many_are_noise():
+    def judged(times, until=3.0):
+        pulses = np.linspace(0.0, until, 300)
+        known = heard(crank=pulses, rpm=200.0, revolutions=10.0, clamp_a=times)
+        return cranking.judge_firings(known, FOUR, "clamp_a", "coil")
+
+    # 1 of 24 is less than a twentieth.
+    assert judged([2.0], 4.2).outcome == 2 and judged([2.0, 2.5], 4.2).outcome == 1
+    # 1.3 · 16 + 2 = 22.8 events at the most.
+    assert judged(steady(22, 0.1, 0.65)).outcome == 0
+    noise = judged(steady(23, 0.1, 0.65))
+    assert noise.outcome is None and "23 events where 16 firings can be" in noise.sentence
+
+
+@pytest.mark.parametrize(("revolutions", "expected"), [(4.0, 16.0), (3.9, 20.0)])
+def test_without_enough_turns_the_trigger_tells_what_is_due(revolutions, expected):
+    known = heard(
+        crank=np.linspace(0.0, 3.0, 200), rpm=200.0, revolutions=revolutions,
+        trigger=steady(20), clamp_a=steady(20) + 0.001,
+    )  # fmt: skip
+    found = cranking.judge_firings(known, FOUR, "clamp_a", "coil")
+    assert found.expected == pytest.approx(expected) and found.outcome == 0
+    assert not found.about
+
+
+def test_a_plug_lead_has_a_quarter_of_the_triggers():
+    """20 triggers 0.15 s apart: 5 sparks of one of four cylinders, 0.6 s apart."""
+    beats = np.arange(0.1, 3.3, 0.1)
+    supply = np.where(beats < 0.15, 12.6, 10.5)
+
+    def judged(times):
+        known = heard(beats, supply, trigger=steady(20), clamp_a=times)
+        return cranking.judge_firings(known, FOUR, "clamp_a", "plug")
+
+    own = steady(5, 0.6, 0.08)
+    found = judged(own)
+    assert (found.seen, found.expected, found.outcome) == (5, 5.0, 0)
+    # What comes long before the first trigger or long after the last is another matter.
+    assert judged([*own[:4], 3.25]).seen == 4
+    assert judged(own[:3]).outcome == 1 and judged([]).outcome == 2
+
+
+def test_by_the_time_alone_it_is_a_guess():
+    """4 s at 60 rpm and more: at least 8 firings at the coil, 2 at a plug."""
+    beats = np.arange(0.1, 4.35, 0.1)
+    supply = np.where((beats > 0.15) & (beats < 4.25), 10.5, 12.6)
+
+    def judged(times, lead="coil"):
+        return cranking.judge_firings(heard(beats, supply, clamp_a=times), FOUR, "clamp_a", lead)
+
+    span = cranking.turning(heard(beats, supply))
+    assert span == pytest.approx((0.1, 4.2))
+    even = judged(steady(20, 0.15, 0.3))
+    assert (even.seen, even.expected, even.about, even.outcome) == (20, 20.0, True, 0)
+    uneven = judged([0.3, 0.5, 1.5, 1.7, 2.9])
+    assert uneven.expected == pytest.approx(8.2) and uneven.outcome == 1
+    assert uneven.sentence == "5 events of about 8 firings"
+    assert judged([1.0, 2.0], "plug").outcome == 0 and judged([], "plug").outcome == 2
+    short = heard(beats[:39], supply[:39], clamp_a=[1.0])
+    assert cranking.judge_firings(short, FOUR, "clamp_a", "plug") is None  # 1.9 firings at 60 rpm
+    assert cranking.judge_firings(heard(), FOUR, "clamp_a", "coil") is None
+
+
+def test_crank_pulses_that_fit_the_wheel():
+    """36 less 1: 35 pulses a turn. Three turns at the ends are never whole."""
+
+    def judged(count, revolutions, rpm=None):
+        known = heard(crank=np.linspace(0, 3, count), revolutions=revolutions, rpm=rpm)
+        return cranking.judge_crank(known, Engine(4, reference=Reference(36, 1)))
+
+    # 350 pulses: at least 0.9 - 105 / 350 = 0.6 of them, 6 turns.
+    fits = judged(350, 6.1, 200.0)
+    assert (fits.outcome, fits.seen) == (0, 214)
+    assert fits.sentence == "214 of 350 crank pulses fit a 36-1 wheel, 200 rpm"
+    assert judged(350, 5.9).outcome == 1 and judged(350, 0.0).outcome == 1
+    # Of few pulses at least two in five, however many turns the ends may be.
+    assert judged(140, 1.7).outcome == 0 and judged(140, 1.5).outcome == 1
+    none = cranking.judge_crank(heard([0.1, 0.2, 0.3, 0.4], [12.6, 10.0, 10.0, 12.6]), FOUR)
+    assert (none.outcome, none.seen) == (2, 0)
+    assert cranking.judge_crank(heard(crank=steady(20)), FOUR).outcome == 0
+    odd = np.concatenate((steady(10), steady(10, 0.4, 1.6)))
+    assert cranking.judge_crank(heard(crank=odd), FOUR).outcome == 1
+    assert cranking.judge_crank(heard(), FOUR) is None
+
+
+def test_evenness_by_hand():
+    """Nine in ten steps within a factor of 1.7 of the median; four steps at least."""
+
+    def even(*steps):
+        return cranking._even(np.cumsum(np.array([0.0, *steps])))
+
+    assert even(1, 1, 1, 1) and not even(1, 1, 1)
+    assert even(1, 1, 1, 1, 1.65) and not even(1, 1, 1, 1, 1.75)
+    assert even(1, 1, 1, 1, 0.6) and not even(1, 1, 1, 1, 0.55)
+    assert even(*[1] * 9, 5) and not even(*[1] * 8, 5, 5)
+
+
+def test_supply_at_rest_as_it_engages_and_while_it_turns():
+    beats = (0.1, 0.2, 0.25, 0.4, 0.5, 0.75, 0.9, 1.5, 2.1, 2.3)
+    volts = (12.6, 12.5, 12.4, 9.0, 8.0, 9.4, 10.6, 10.2, 9.9, 9.0)
+    known = heard(beats, volts, crank=(0.3, 0.8, 1.4, 2.0))
+    assert cranking.supply_fall(known) == cranking.Fall(12.5, 8.0, 9.9)
+    # Nothing before the crank: the highest; nothing after it engaged: what there is.
+    early = heard(beats, volts, crank=(0.0, 0.2, 0.4, 0.85))
+    assert cranking.supply_fall(early) == cranking.Fall(12.6, 8.0, 9.4)
+    assert cranking.supply_fall(heard(crank=(0.3, 0.8, 1.4, 2.0))) is None
+    assert cranking.supply_fall(heard(beats, [12.6] * 10)) is None
+
+
+def test_supply_at_the_triggers():
+    known = heard((0.1, 0.2, 0.3), (12.0, 11.0, 10.0), trigger=(0.05, 0.1, 0.15, 0.25, 0.35))
+    assert cranking.supply_at_triggers(known).tolist() == [12.0, 12.0, 11.0, 10.0]
+    assert not len(cranking.supply_at_triggers(heard(trigger=(0.1,))))
+
+
+def test_from_bytes_with_turns_speed_and_volts():
+    """A 4-tooth wheel at 180 rpm: a pulse every 1/12 s; 65535 mV is "not measured"."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0, supply_mv=12_600)
+    pulse = np.rint((0.5 + np.arange(37) / 12) / TICK_S).astype(np.int64)
+    made.edges(0, pulse)
+    sparks = pulse[::6] + 1000
+    made.edges(1, sparks)
+    listener = cranking.Listener(Reference(4))
+    for at, mv in ((1.0, 10_400), (2.0, 65_535), (3.0, 10_900), (4.0, 12_500)):
+        made.heartbeat(round(at / TICK_S), supply_mv=mv)
+    listener.feed(made.data)
+    assert listener.seconds == pytest.approx(4.0) and listener.dipped
+    found = listener.finish()
+    assert found.rpm == pytest.approx(180.0, rel=1e-6)
+    assert found.revolutions == pytest.approx(8.5)  # 34 of 36 steps have one on either side
+    assert found.beats == pytest.approx([0.0, 1.0, 3.0, 4.0])
+    assert found.supply == pytest.approx([12.6, 10.4, 10.9, 12.5])
+    assert found.edges["crank"] == pytest.approx(pulse * TICK_S)
+    plain = cranking.to_dict(found)
+    assert plain["edges"]["crank"] == 37 and plain["edges"]["clamp_a"] == 7
+    assert plain["rpm"] == found.rpm and plain["seconds"] == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize(("low", "dipped"), [(12_050, True), (12_150, False)])
+def test_a_starter_is_seen_by_half_a_volt(low, dipped):
+    made = Stream()
+    made.hello()
+    for k, mv in enumerate((12_600, low, 65_535)):
+        made.heartbeat(k * 4_000_000, supply_mv=mv)
+    listener = cranking.Listener()
+    listener.feed(made.data)
+    assert listener.dipped is dipped

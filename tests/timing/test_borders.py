@@ -1,0 +1,140 @@
+"""Where words and orders turn, at the border itself and just beside it: by hand."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from sparkwitness.errors import UserError
+from sparkwitness.timing import budget, clamps, cycle, fit, gates, gates_start, tdc
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.number import Number
+from sparkwitness.timing.rotor import Rotor
+from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.starting import Phase, Start
+from sparkwitness.timing.stats import from_visits
+
+SETUP = Setup(Reference(60, 2), cylinders=4)
+
+
+def test_half_of_the_distances_alike_is_a_rhythm():
+    """Half alike, within 15 % of the middle one, is enough; what was across a break is no rhythm's.
+
+    Of 100, ... 500 degrees a tenth is below the one value and a tenth above the other.
+    """
+
+    def text(*steps: float) -> str:
+        return clamps.no_reading(SETUP, np.array(steps)).text
+
+    half = (100.0, 100.0, *[300.0] * 5, 500.0, 500.0, 500.0)
+    assert "every 300° of crank" in text(*half)
+    assert "every 300° of crank" in text(100, 100, 265, 300, 300, 300, 335, 500, 500, 500)
+    assert "no regular distance" in text(100, 100, 265, 300, 300, 300, 350, 500, 500, 500)
+    assert "no regular distance (100° to 500°" in text(100, *half[:6], *half[8:], 500)
+    assert "no regular distance (140° to 460° of crank)" in text(*range(100, 501, 10), np.nan)
+
+
+@pytest.mark.parametrize(
+    ("n", "bend", "freedom", "drift"),
+    # Visits beyond the two places: 1 tells no trend, 2 to 5 a line, 6 a parabola.
+    [(3, 0.0, 1, 0.0), (4, 0.0, 1, 1.5), (7, 0.0, 4, 3.0), (8, 0.1, 4, 3.5 + 4.9)],
+)
+def test_trend_that_the_visits_can_tell(n: int, bend: float, freedom: int, drift: float):
+    """Places 1 apart in turn, on 0.5 t + bend t² without scatter."""
+    at, place = np.arange(float(n)), np.arange(n) % 2
+    y = place + 0.5 * at + bend * at**2
+    found = from_visits(place, at, y, np.full(n, 1e-3))
+    assert (found.of_trend, found.drift) == (freedom, pytest.approx(drift))
+    if drift:
+        assert found.values[1] - found.values[0] == pytest.approx(1.0)
+    if bend:  # from the middle, 3.5, to the end, 7
+        assert found.drift_late == pytest.approx(1.75 + 4.9 - 1.225)
+        assert found.slowed[0] == pytest.approx((1.75 + 4.9 - 1.225) / (1.75 + 1.225))
+
+
+def test_the_trigger_and_the_dwell_in_the_picture():
+    """Trigger 18° BTDC after 30° of dwell: on at 48°."""
+    zero = np.zeros(4, np.int64)
+    degrees = 720.0 * np.arange(4)
+    four = Events(zero, degrees, zero, zero + 1, zero, degrees, degrees)
+
+    def line(split: Any) -> cycle.Line:
+        return cycle.of_one(SETUP, four, np.full(4, 17.0), cast(Any, split)).lines[0]
+
+    both = line(SimpleNamespace(angle=18.0, dwell=SimpleNamespace(crank_deg=30.0)))
+    assert (both.trigger, both.on, both.after) == (18.0, 48.0, 0.0)
+    bare = line(SimpleNamespace(angle=18.0, dwell=None))
+    assert (bare.trigger, bare.on) == (18.0, None)
+
+
+@pytest.mark.parametrize(
+    ("stroke", "rod", "offset"),
+    [(0.0, 143.0, 0.8), (-86.0, 143.0, 0.8), (86.0, 43.0, 0.0), (86.0, 143.0, 100.0),
+     (86.0, 143.0, -100.0), (86.0, 30.0, 0.8)],
+)  # fmt: skip
+def test_measures_that_no_engine_has(stroke: float, rod: float, offset: float):
+    """The rod reaches round the crank only when longer than half the stroke and the offset."""
+    with pytest.raises(UserError, match="do not make an engine"):
+        tdc.pin_correction(30.0, stroke, rod, offset)
+
+
+def test_measures_of_an_engine_in_any_unit():
+    in_mm = tdc.pin_correction(30.0, 86.0, 143.0, 0.8)
+    assert tdc.pin_correction(30.0, 0.086, 0.143, 0.0008) == pytest.approx(in_mm, abs=1e-9)
+    assert abs(in_mm) > 0.01 and np.isfinite(tdc.pin_correction(30.0, 86.0, 143.0, 99.0))
+
+
+def texts(start: Start | None, rotor: Rotor | None) -> dict[str, str]:
+    found = gates.judge(gates_start.Evidence(SETUP, start, rotor), gates_start.ROWS).findings
+    return {one.code: one.text for one in found}
+
+
+@pytest.mark.parametrize(("at", "said"), [(15.6, "0.6° earlier"), (14.4, "0.6° later")])
+def test_cranking_a_little_earlier_or_later(at: float, said: str):
+    def phase(name: str, angle: float) -> Phase:
+        return Phase(
+            name, 0, 1, 200, 210, 9, Number(angle, 0.1), 0.1, angle, angle, None, None, 0, 9, None
+        )
+
+    start = Start(
+        stood=True, sync_s=1.0, first_s=0.9, first_deg=700.0, before=0, caught_s=2.0, tries=0,
+        phases=(phase("cranking", at), phase("running", 15.0)), supply="", rest_v=None, low_v=None,
+        points=cast(Any, ()),
+    )  # fmt: skip
+    assert said in texts(start, None)["cranking_angle"]
+
+
+@pytest.mark.parametrize(("following", "before"), [(72.0, 81.0), (81.0, 72.0)])
+def test_the_nearer_neighbour_of_the_rotor(following: float, before: float):
+    """Four segments: from 18° before to 9° past the middle, or the other way round."""
+    one = Rotor(
+        shaft="cam", pitch=90.0, swept=Number(27.0, 0.5), earliest=Number(90.0 - before, 0.5),
+        latest=Number(following - 90.0, 0.5), next_gap=following, previous_gap=before,
+        middle=Number(20.0, 0.5), events=100, bursts=0, course=(),
+    )  # fmt: skip
+    text = texts(None, one)["rotor_outside"]
+    assert "within 72° of a neighbour's" in text and "at 20° BTDC" in text
+    assert f"from {90 - before:.1f}° before to {90 - following:.1f}° past" in text
+    assert "within 0°" in texts(None, replace(one, next_gap=0.0))["rotor_outside"]
+    assert "within 0°" in texts(None, replace(one, previous_gap=0.0))["rotor_outside"]
+
+
+def test_a_delay_needs_two_speeds():
+    one = np.array([1000.0])
+    for rpm in (one, np.full(2, 1000.0), np.full(5, 3000.0)):
+        with pytest.raises(UserError, match="measure at a second speed"):
+            fit.fit_delay(rpm, np.full(len(rpm), 1.0), np.full(len(rpm), 0.1))
+    near = fit.fit_delay(np.array([1000.0, 1000.5]), np.array([1.0, 1.5]), np.full(2, 0.1))
+    assert near.delay_us == pytest.approx(-1.0 / 6e-6)  # 1° per rev/min; 6 N t degrees
+
+
+def test_events_that_wander_are_worth_fewer(monkeypatch: pytest.MonkeyPatch):
+    """A hundred of which three, or four, that follow each other are alike."""
+    values = np.zeros(100)
+    for alike, said in ((2.9, "100 events"), (3.01, "100 events that wander, worth 33 that do not"),
+                        (4.0, "100 events that wander, worth 25 that do not")):  # fmt: skip
+        monkeypatch.setattr(budget, "correlation_time", lambda _, alike=alike: alike)
+        assert budget._scatter(values).note == said

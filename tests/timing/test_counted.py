@@ -1,0 +1,318 @@
+"""What is counted over two sessions, two heartbeats and many pieces; and where typed values end."""
+
+import re
+from dataclasses import replace
+from math import hypot, sqrt
+
+import numpy as np
+import pytest
+
+from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.errors import UserError
+from sparkwitness.timing import clamps, conditioner, interpolation, measure
+from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.conditioner import Coil, Delay
+from sparkwitness.timing.setup import Setup
+from streams import Stream
+
+TICK_S = 24e-9
+
+
+def in_pieces(data: bytes, size: int) -> list[bytes]:
+    return [data[at : at + size] for at in range(0, len(data), size)]
+
+
+# Losses that the board itself counted
+
+
+@pytest.mark.parametrize("size", [1 << 20, 50])
+def test_what_the_board_counts_is_counted_once(size: int):
+    """Its counts go on from heartbeat to heartbeat, and wrap at 16 and 32 bits."""
+    made = Stream()
+    made.hello()
+    for k, (lost, stalls, unsent) in enumerate(
+        [(0, 0, 0), (5, 2, 1), (5, 2, 1), (9, 3, 1), (9, 3, 4)]
+    ):
+        made.heartbeat(1000 * k, lost=[0, lost, 0, 1], stalls=[stalls, 0, 0, 0], unsent=unsent)
+    decoder = EdgeDecoder()
+    for piece in in_pieces(made.data, size):
+        decoder.feed(piece)
+    decoder.finish()
+    assert decoder.loss.board_lost == [0, 9, 0, 1]
+    assert decoder.loss.board_stalls == [3, 0, 0, 0] and decoder.loss.board_unsent == 4
+    again = Stream(session=8)
+    again.hello()
+    again.heartbeat(0, lost=[0, 2, 0, 0], stalls=[1, 0, 0, 0], unsent=1)
+    decoder.feed(again.data)
+    assert decoder.loss.board_lost == [0, 11, 0, 1]
+    assert decoder.loss.board_stalls == [4, 0, 0, 0] and decoder.loss.board_unsent == 5
+    assert decoder.loss.sessions == 2
+
+
+def test_edges_that_never_came_are_counted_once_though_looked_at_twice():
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.arange(100, 200, 10))
+    made.heartbeat(300)
+    del made.frames[2]
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    decoder.finish()
+    decoder.finish()
+    assert decoder.loss.edges_lost == [10, 0, 0, 0]
+    late = Stream(seq=made.seq, first=[10, 0, 0, 0])
+    late.edges(0, np.array([400, 410]))
+    decoder.feed(b"".join(late.frames))
+    assert decoder.loss.edges_lost == [10, 0, 0, 0] and decoder.loss.frames_missing == 1
+    repeated = decoder.loss.frames_repeated
+    decoder.feed(b"".join(late.frames))
+    assert decoder.loss.frames_repeated == repeated + 1
+
+
+# Two sessions of an engine: 36 - 1 on the crank at 1000 rev/min, a spark each 720 degrees
+
+
+def session(number: int, ringing: int, volts: tuple[int, ...], turns: int = 20) -> Stream:
+    made = Stream(session=number)
+    made.hello()
+    made.heartbeat(0, supply_mv=volts[0])
+    degrees = (np.arange(turns)[:, None] * 360.0 + np.arange(35) * 10.0).ravel()
+    tick = np.rint((0.05 + degrees / 6000) / TICK_S).astype(np.int64)
+    sparks = np.rint((0.05 + (np.arange(1, turns // 2) * 720.0 + 40) / 6000) / TICK_S)
+    sparks = sparks.astype(np.int64)
+    # Each rung edge comes 15 µs after its spark, and once more after 15 µs.
+    rung = np.concatenate((sparks[:ringing] + 625, sparks[:ringing] + 1250))
+    clamp = np.sort(np.concatenate((sparks, rung)))
+    end = int(tick[-1]) + 100
+    for k, mv in enumerate(volts[1:], 1):
+        until = end * k // (len(volts) - 1)
+        since = end * (k - 1) // (len(volts) - 1)
+        for which, edges in ((0, tick), (1, clamp)):
+            made.edges(which, edges[(edges >= since) & (edges < until)])
+        made.heartbeat(until, supply_mv=mv)
+    return made
+
+
+SETUP = Setup(Reference(36, 1, 1, 60.0), cylinders=4, clamp="plug", commanded=20.0)
+
+
+@pytest.mark.parametrize("size", [1 << 20, 300])
+def test_counts_go_on_over_two_sessions(size: int):
+    first, second = session(7, 3, (12_600, 12_400, 65_535)), session(9, 2, (12_000, 12_500, 12_100))
+    analyzer = Analyzer(SETUP)
+    for piece in in_pieces(first.data, size):
+        analyzer.feed(piece)
+    alone = analyzer.tables()
+    assert alone.ringing == 6 and alone.clamp_edges == 9 + 6
+    assert alone.supply_mv == [12_600, 12_400]
+    for piece in in_pieces(second.data, size):
+        analyzer.feed(piece)
+    tables = analyzer.finish()
+    assert tables.ringing == 6 + 4 and tables.clamp_edges == 2 * 9 + 6 + 4
+    assert (tables.crank_edges, tables.crank_rejected) == (1400, 0)
+    ends = sum(
+        s.first[0] and 0.05 + (19 * 360 + 340) / 6000 + 100 * TICK_S for s in (first, second)
+    )
+    assert tables.seconds == pytest.approx(ends, abs=1e-6)
+    assert tables.supply_mv == [12_600, 12_400, 12_000, 12_500, 12_100]
+    assert len(tables.supply_tick) == 3 and len(tables.sessions) == 2
+    assert len(tables.sparks.tick) == 18 and not tables.cut and tables.dropped == 0
+    parts = tables.apart()
+    assert [len(p.sparks.tick) for p in parts] == [9, 9]
+    assert (parts[0].supply_tick, len(parts[1].supply_tick)) == ([], 3)
+    assert parts[0].turns is None and parts[1].turns is not None
+    result = measure.evaluate(SETUP, tables)
+    assert result.ringing == 10 and result.supply_least_mv == 12_000
+    assert result.seconds == pytest.approx(ends, abs=1e-6)
+    placed = parts[1].sparks.degrees
+    assert placed[np.isfinite(placed)] % 360 == pytest.approx(np.full(9, 40.0), abs=1e-3)
+
+
+# Between a wheel's edges
+
+
+def test_tooth_errors_and_the_speeds_bend_are_told_apart():
+    """Mean squares 0.36 and 0.64; over twice the span the bend is 16 times as large."""
+    near, far = 0.36 + 0.64, 0.36 + 0.64 * 16**2
+    assert interpolation.split_miss(near, far, 16.0) == pytest.approx((0.6, 0.8))
+    assert interpolation.split_miss(1.0, 0.5, 16.0) == (1.0, 0.0)
+    assert interpolation.split_miss(1.0, 1000.0, 16.0) == (0.0, 1.0)
+
+
+def test_a_miss_beside_the_gap_is_larger():
+    """Nodes 1 and 3 steps off in place of 2 at 36 - 1: (3/2)² and (3 · 2 / 2)², their mean."""
+    assert interpolation._gap_square(1) == pytest.approx((1.5**2 + 3.0**2) / 2)
+    assert interpolation._gap_square(2) == pytest.approx((2.0**2 + 6.0**2) / 2)
+
+
+def test_an_overtone_stands_out():
+    """Amplitude 0.3 at twice two firings a turn: mean square 0.045; noise alone gives none."""
+    at = np.arange(0.0, 7200.0, 10.0)
+    waves = 0.3 * np.cos(np.radians(4 * at) + 0.7) + 0.5 * np.sin(np.radians(2 * at))
+    assert interpolation.overtone(waves, at, 2.0, 35) == pytest.approx(0.045, rel=1e-6)
+    noise = np.random.default_rng(3).normal(0, 0.3, len(at))
+    assert interpolation.overtone(noise, at, 2.0, 35) == 0.0
+    assert interpolation.overtone(waves, at, 2.0, 7) == 0.0  # too few teeth to tell
+    nothing = np.full(5, np.nan)
+    told = interpolation.interpolation(
+        nothing, nothing, np.arange(5), Reference(36, 1), 2.0, np.zeros(3)
+    )
+    assert told == (10.0, 10.0, 0.0)
+
+
+def test_where_angles_are_read_on_a_wheel_with_a_gap():
+    """36 - 1: places 34 (the gap), 33 (before it) and 0 (after it) have cubics of their own."""
+    past = np.array([5.0, 15.0, 25.0, 335.0, 345.0, 355.0, 705.0, 375.0])
+    shares = dict(interpolation._nodes(Reference(36, 1), past))
+    assert shares == {
+        (-1, 0, 2, 3): pytest.approx(3 / 8), (-1, 0, 1, 3): pytest.approx(1 / 8),
+        (-2, 0, 1, 2): pytest.approx(1 / 8), (-1, 0, 1, 2): pytest.approx(3 / 8),
+    }  # fmt: skip
+
+
+# The clamp's place
+
+
+def test_what_would_fit_is_said_with_its_degrees():
+    every = np.full(30, 720.0)
+    text = clamps.no_reading(replace(SETUP, clamp="wasted"), every).text
+    assert text.startswith("sparks come every 720° of crank by the typed reference, not every 360°")
+    assert "would fit" in text
+    odd = np.linspace(100.0, 500.0, 41)
+    text = clamps.no_reading(SETUP, odd).text
+    assert "no regular distance (140° to 460° of crank), not every 720°" in text
+    alike = np.append(np.full(95, 300.0), np.full(5, 420.0))
+    assert "every 300°" in clamps.no_reading(SETUP, alike).text
+    assert "check the number of cylinders" in clamps.no_reading(SETUP, alike).text
+
+
+def test_places_by_their_spacing():
+    for clamp, parts, spacing in (("plug", 1, 720.0), ("wasted", 2, 360.0), ("coil", 4, 180.0)):
+        found = clamps.typed(replace(SETUP, clamp=clamp))
+        assert (found.clamp, found.parts, found.spacing) == (clamp, parts, spacing)
+        assert clamps.inferred(SETUP, np.full(9, spacing)).clamp == clamp
+    two = replace(SETUP, strokes=2, clamp="wasted")
+    assert clamps.typed(two).parts == 1 and clamps.typed(two).spacing == 360.0
+    # Odd steps among whole cycles: more than half tell.
+    assert clamps.inferred(SETUP, np.array([720.0] * 6 + [500.0] * 5)).clamp == "plug"
+    assert clamps.inferred(SETUP, np.array([500.0] * 6 + [720.0] * 5)) is None
+
+
+# What is typed
+
+RANGES = {
+    "commanded": (-60, 80), "cylinders": (1, 16), "setting": (-1e6, 1e6), "step": (0, 1e3),
+    "target": (0.01, 20), "swing": (0, 0.5), "dead_time_us": (1, 5000), "delay_us": (-1e4, 1e4),
+    "u_delay_us": (0, 1e4), "learned_gain": (-1e3, 1e3), "seen": (-60, 80), "seen_within": (0, 30),
+    "sensor_ohm": (1, 1e5), "sensor_henry": (1e-3, 10), "trigger_delay_us": (-1e4, 1e4),
+    "u_trigger_delay_us": (0, 1e4), "coil_ms": (1e-3, 1e3), "rotor": (-60, 80),
+    "rotor_within": (0, 30), "cranking_volts": (1, 60), "least": (-1e6, 1e6), "most": (-1e6, 1e6),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", RANGES)
+def test_typed_values_from_both_sides_of_each_range(name: str):
+    low, high = RANGES[name]
+    wheel = Reference(36, 1)
+    by = 1 if name == "cylinders" else 1e-4 * max(abs(low), 1e-3)
+    assert getattr(Setup(wheel, **{name: low}), name) == low
+    assert getattr(Setup(wheel, **{name: high}), name) == high
+    for beyond in (low - by, high + (1 if name == "cylinders" else 1e-3)):
+        with pytest.raises(UserError, match=re.escape(f"must be from {low:g} to {high:g}")):
+            Setup(wheel, **{name: beyond})
+
+
+def test_what_follows_from_the_engine():
+    six = Setup(Reference(60, 2), cylinders=6)
+    assert (six.firings_per_rev, six.cycle, six.spacings) == (3.0, 720.0, (120.0, 360.0, 720.0))
+    assert six.firing_angles == (0, 120, 240, 360, 480, 600) and not six.odd and not six.by_cylinder
+    two = Setup(Reference(60, 2), cylinders=3, strokes=2, clamp="coil", order=(1, 2, 3))
+    assert (two.firings_per_rev, two.cycle, two.spacings) == (3.0, 360.0, (120.0,))
+    assert two.by_cylinder
+    twin = Setup(Reference(60, 2), cylinders=2, firing=(0.0, 315.0))
+    assert twin.odd and twin.firing_angles == (0.0, 315.0)
+    assert not replace(twin, firing=(0.0, 360.005)).odd
+    for angles in ((0.0, 19.9), (0.0, 700.1), (1.0, 360.0)):
+        with pytest.raises(UserError, match="20° or more apart"):
+            replace(twin, firing=angles)
+    assert replace(twin, firing=(0.0, 20.0)).odd and replace(twin, firing=(0.0, 700.0)).odd
+    assert [replace(six, counts=c, retards=r).gain for c in ("crank", "distributor")
+            for r in (False, True)] == [1.0, -1.0, 2.0, -2.0]  # fmt: skip
+    assert replace(six, learned_gain=-1.7).gain == -1.7
+    with pytest.raises(UserError, match="least setting must be below"):
+        replace(six, least=3.0, most=3.0)
+
+
+def test_delays_of_the_paths_that_were_typed():
+    typed = replace(SETUP, delay_us=3.0, u_delay_us=0.6, u_trigger_delay_us=0.8)
+    assert typed.delay(900.0) == Delay(3.0, 0.6)
+    assert typed.trigger_delay(900.0, False) == Delay(0.0, 0.8)
+    assert typed.answer_delay(False) == Delay(3.0, pytest.approx(1.0))
+    both = replace(typed, trigger_delay_us=1.0)
+    assert both.trigger_delay(900.0, True) == Delay(1.0, 0.8)
+    assert both.answer_delay(True) == Delay(2.0, pytest.approx(1.0))
+    tap = replace(SETUP, trigger_delay_us=1.0, u_trigger_delay_us=0.8)
+    assert tap.answer_delay(False) == Delay(-1.0, pytest.approx(hypot(0.5, 0.8)))
+
+
+def test_sums_of_delays():
+    assert Delay(5.0, 0.3) - Delay(2.0, 0.4) == Delay(3.0, pytest.approx(0.5))
+    # One of two, it is not known which: half their distance is in the spread.
+    either = conditioner._either(Delay(4.0, 0.3), Delay(6.0, 0.5))
+    assert either == Delay(5.0, pytest.approx(sqrt((0.09 + 0.25) / 2 + 1.0)))
+    rows = [
+        {"rpm": 100, "delay_us": 40.0, "u_us": 8.0},
+        {"rpm": 10_000, "delay_us": 20.0, "u_us": 2.0},
+    ]
+    assert conditioner._between(rows, 1000.0) == Delay(pytest.approx(30.0), pytest.approx(5.0))
+    assert conditioner._between(rows, 20_000.0) == Delay(20.0, 2.0)
+    # Below the range the voltage's part grows as 1 / rpm².
+    assert conditioner._between(rows, 50.0) == Delay(40.0, pytest.approx(32.0))
+
+
+def test_time_constants_of_a_coil():
+    """L / (R + R of the input): 1 kΩ in series; an inductance is known to a tenth."""
+    model = {"coil_henry": (0.5, 2.0), "coil_ms": (0.5, 1.0), "r301_ohm": 1000.0}
+    # 0.5 ms of 0.5 H: 1 kΩ; 1 ms of 2 H: 2 kΩ.
+    assert conditioner._lags(model, Coil()) == pytest.approx((0.5 / 2000, 2.0 / 3000))
+    assert conditioner._lags(model, Coil(36, 1000.0, 1.0)) == pytest.approx(
+        (0.9 / 2000, 1.1 / 2000)
+    )
+    assert conditioner._lags(model, Coil(36, None, 1.0)) == pytest.approx((0.9 / 3000, 1.1 / 2000))
+    assert conditioner._lags(model, Coil(36, 1000.0)) == pytest.approx((0.5 / 2000, 1.0 / 2000))
+    assert conditioner._lags(model, Coil(36, 3000.0)) == pytest.approx((1.5 / 4000, 2.0 / 4000))
+    for henry in (0.49, 2.01):
+        with pytest.raises(UserError, match=r"known are 0\.5 to 2 H"):
+            conditioner._lags(model, Coil(36, None, henry))
+    for ohm in (499.0, 4001.0):
+        with pytest.raises(UserError, match="known are 500 to 4000 Ω"):
+            conditioner._lags(model, Coil(36, ohm))
+
+
+def test_delay_of_a_coil_is_that_of_its_low_pass_and_what_is_left():
+    """1e6 atan(w tau) / w at the teeth's frequency; between the range's ends a rectangle's u."""
+    model = {
+        "coil_henry": (0.5, 2.0), "coil_ms": (0.5, 1.0), "r301_ohm": 1000.0, "teeth": 36.0,
+        "rest": [{"rpm": 100, "delay_us": 10.0, "u_us": 1.0},
+                 {"rpm": 9000, "delay_us": 10.0, "u_us": 1.0}],
+    }  # fmt: skip
+    table = [{"rpm": r, "delay_us": 500.0, "u_us": u} for r, u in ((100, 90.0), (9000, 90.0))]
+
+    def lag(tau: float, teeth: float, rpm: float) -> float:
+        w = 2 * np.pi * teeth * rpm / 60
+        return 1e6 * float(np.arctan(w * tau)) / w
+
+    for coil in (Coil(36.0, 1000.0, 1.0), Coil(36.0, 1000.0, None), Coil(36.0, None, 1.0)):
+        ends = [lag(tau, 36.0, 900.0) for tau in conditioner._lags(model, coil)]
+        known = conditioner._of_coil(table, model, 900.0, coil)
+        assert known.us == pytest.approx(10.0 + sum(ends) / 2)
+        assert known.u_us == pytest.approx(hypot(1.0, (ends[1] - ends[0]) / sqrt(12)))
+    assert conditioner._of_coil(table, model, 900.0, Coil()) == Delay(pytest.approx(500.0), 90.0)
+    # Of another wheel the teeth's part alone changes: as fast a flank is at sqrt(2) of the speed.
+    taus = conditioner._lags(model, Coil())
+    here = sum(lag(tau, 72.0, 900.0) for tau in taus) / 2
+    there = sum(lag(tau, 36.0, 900.0 * sqrt(2)) for tau in taus) / 2
+    found = conditioner._of_coil(table, model, 900.0, Coil(72.0))
+    assert found.us == pytest.approx(500.0 - there + here)

@@ -1,0 +1,312 @@
+"""Cylinders, dwell, rotor and the picture of a cycle, by hand from events that are typed in."""
+
+from dataclasses import replace
+from math import exp, hypot, pi, sqrt
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sparkwitness.timing import cycle, cylinders, dwell, rotor, torque
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.budget import Budget, Component
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.firings import Firings
+from sparkwitness.timing.number import Number
+from sparkwitness.timing.seating import Seats
+from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Whole
+
+CYCLES = 40
+OWN, COMMON = 0.05, 0.2
+BUDGET = Budget((
+    Component("scatter of the sparks", "A", 0.1, ""), Component("interpolation", "B", OWN, ""),
+    Component("reference angle", "B", COMMON, ""),
+))  # fmt: skip
+FOUR = Setup(
+    Reference(36, 1, 2, 60.0), cylinders=4, clamp="coil", order=(1, 3, 4, 2), commanded=10.0
+)
+NONE = np.empty(0, np.int64)
+
+
+def swings(by: float, n: int = CYCLES) -> np.ndarray:
+    return by * np.tile([1.0, -1.0], n // 2)
+
+
+def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=None, sparks=1):
+    """A run of 40 cycles; `drop`: (cycle, place) without a spark; `lost`: (cycle, place) likewise,
+    with edges lost there."""
+    n = len(means)
+    rows = [(c, k) for c in range(CYCLES) for k in range(n)]
+    kept = [one for one in rows if one not in drop and one not in lost]
+    firing = np.array(setup.firing_angles)
+    place = np.array([k for _, k in kept])
+    base = np.array([720.0 * c for c, _ in kept])
+    angles = np.array([means[k] + swings(by[k])[c] for c, k in kept])
+    degrees = base + firing[place] + 50.0
+    tick = np.rint(degrees * 1000).astype(np.int64)
+    zero = np.zeros(len(kept), np.int64)
+    counts = zero + sparks
+    events = Events(tick, degrees, zero, counts, tick, degrees, degrees * 0)
+    gaps = np.array([1000 * (720 * c + firing[k] + 50) + 5 for c, k in lost], np.int64)
+    return cylinders.evaluate(
+        setup, Seats(place, (0,), base), events, angles, 180.0, BUDGET, None, 1e-6, gaps,
+        lambda _: gains,
+    )  # fmt: skip
+
+
+def test_timing_deviation_and_their_intervals():
+    """One of four is 2° early. Median of three: sqrt(pi / 2) of a mean; Šidák's level of four."""
+    found = table((10.0, 10.0, 10.0, 12.0))
+    assert [r.name for r in found.rows] == ["1", "3", "4", "2"] and found.sure
+    assert [r.after for r in found.rows] == [0.0, 180.0, 360.0, 540.0]
+    assert [float(r.timing) for r in found.rows] == pytest.approx([10, 10, 10, 12])
+    e = 0.3 / sqrt(39)
+    few = e * stats.t.ppf(0.97725, 39) / 2
+    assert found.rows[0].timing.u95 == pytest.approx(2 * sqrt(few**2 + OWN**2 + COMMON**2))
+    assert [float(r.deviation) for r in found.rows] == pytest.approx([0, 0, 0, 2])
+    share = 1 - 0.95**0.25
+    wide = sqrt(pi / 2)
+    se = hypot(e, wide * sqrt(3) * e / 3)
+    u_own = OWN * hypot(1, wide / sqrt(3))
+    half = hypot(stats.t.ppf(1 - share / 2, 39) * se, stats.norm.ppf(1 - share / 2) * u_own)
+    assert found.rows[3].deviation.u95 == pytest.approx(half)
+    assert [r.differs for r in found.rows] == [(), (), (), ("timing",)]
+    assert found.spread == pytest.approx(2.0)
+    own = 0.3 * sqrt(40 / 39)
+    assert found.scatter == pytest.approx(own) and found.rows[0].scatter == pytest.approx(own)
+    assert [(r.events, r.expected, r.missing, r.sparks) for r in found.rows] == [(40, 40, 0, 1)] * 4
+    assert found.banks is None and found.torque_kind == ""
+    # A little more, or a little less, than the interval.
+    near, far = (table((10.0, 10.0, 10.0, 10.0 + by * half)) for by in (0.97, 1.03))
+    assert near.rows[3].differs == () and far.rows[3].differs == ("timing",)
+    plain = found.to_dict()
+    assert (
+        plain["rows"][3]["deviation"] == pytest.approx(2.0) and plain["spread_deg"] == found.spread
+    )
+    assert plain["rows"][3]["deviation_corrected"] == pytest.approx(half)
+    assert plain["rows"][3]["timing_expanded"] == found.rows[3].timing.u95
+
+
+def test_of_two_cylinders_each_is_the_others_measure():
+    twin = replace(FOUR, cylinders=2, order=(1, 2))
+    found = table((10.0, 11.0), (0.3, 0.3), setup=twin)
+    e, share = 0.3 / sqrt(39), 1 - sqrt(0.95)
+    half = hypot(
+        stats.t.ppf(1 - share / 2, 39) * sqrt(2) * e,
+        stats.norm.ppf(1 - share / 2) * OWN * sqrt(2),
+    )
+    assert [float(r.deviation) for r in found.rows] == pytest.approx([-1, 1])
+    assert found.rows[0].deviation.u95 == pytest.approx(half)
+
+
+def test_banks():
+    """First bank 1 and 3: mean 10, the second 11; u² = 2 e² / 4 + own² / 2 of each."""
+    found = table((10.0, 10.0, 10.0, 12.0), setup=replace(FOUR, bank=(1, 3)))
+    e = 0.3 / sqrt(39)
+    assert float(found.banks) == pytest.approx(-1.0)
+    assert found.banks.u95 == pytest.approx(2 * sqrt(2 * (e * e / 2 + OWN**2 / 2)))
+    assert found.to_dict()["banks_expanded_deg"] == found.banks.u95
+
+
+def test_missing_sparks_and_those_that_were_lost_on_the_way():
+    dropped = [(c, 1) for c in range(3, 15)]
+    found = table((10.0,) * 4, drop=dropped)
+    assert [(r.events, r.expected, r.missing) for r in found.rows] == [
+        (40, 40, 0), (28, 40, 12), (40, 40, 0), (40, 40, 0),
+    ]  # fmt: skip
+    assert [r.differs for r in found.rows] == [(), ("misfires",), (), ()]
+    assert "cylinder 3 misses 12 of 40 sparks" in found.words[0]
+    lost = table((10.0,) * 4, lost=[(7, 1), (20, 2)])
+    assert [(r.expected, r.missing) for r in lost.rows] == [(40, 0), (39, 0), (39, 0), (40, 0)]
+    both = table((10.0,) * 4, drop=[(5, 0)], lost=[(7, 1)])
+    assert [(r.expected, r.missing) for r in both.rows] == [(40, 1), (39, 0), (40, 0), (40, 0)]
+
+
+@pytest.mark.parametrize(("times", "differs"), [(1.95, ()), (2.05, ("scatter",))])
+def test_a_scatter_differs_from_twice_that_of_the_others_on(times, differs):
+    found = table((10.0,) * 4, (0.3, 0.3, 0.3 * times, 0.3))
+    assert found.rows[2].differs == differs and found.rows[0].differs == ()
+
+
+def test_torque_that_is_surely_and_worth_the_word_less():
+    each = (Number(1.2, 0.05), Number(0.84, 0.1), Number(0.86, 0.1), Number(0.7, 0.31))
+    found = table((10.0,) * 4, gains=torque.Index("firing", each, 40))
+    assert [r.differs for r in found.rows] == [(), ("torque",), (), ()]
+    assert found.torque_kind == "firing" and found.rows[1].torque == 0.84
+    assert "cylinder 3 gives less speed than the others (index 0.84 ± 0.10" in found.words[0]
+
+
+def test_too_few_events_have_no_timing():
+    most = [(c, 2) for c in range(CYCLES) if c not in range(5, 12)]
+    found = table((10.0,) * 4, drop=most)
+    assert found.rows[2].timing is None and found.rows[2].deviation is None
+    assert found.rows[2].events == 7 and found.rows[0].timing is not None
+    eight = [(c, 2) for c in range(CYCLES) if c not in range(5, 13)]
+    assert table((10.0,) * 4, drop=eight).rows[2].timing is not None
+    assert table((10.0,) * 4, sparks=3).rows[0].sparks == 3.0
+
+
+def test_strays_are_out_of_a_cylinders_mean():
+    angles = np.array([10.0] * 30 + [12.9, 13.1, 7.1, 6.9])
+    assert cylinders._near(angles).tolist() == [True] * 31 + [False, True, False]
+
+
+def test_words_with_their_numbers():
+    def row(name, deviation, **more):
+        return replace(
+            table((10.0,) * 4).rows[0], name=name, deviation=Number(deviation, 0.15),
+            timing=Number(10 + deviation, 0.2), **more,
+        )  # fmt: skip
+
+    late = row("2", -0.8, differs=("timing",))
+    rest = [row(n, 0.0) for n in ("1", "3", "4")]
+    assert "cylinder 2 comes 0.80° late" in cylinders.words([*rest, late], 4)[0]
+    early = row("5", 0.7, differs=("timing",))
+    six = cylinders.words([*rest, late, early], 6)[0]
+    assert "cylinder 2 comes 0.80° late; cylinder 5 comes 0.70° early" in six
+    assert "from cylinder to cylinder by 1.50°" in cylinders.words([*rest, late, early], 4)[0]
+    assert cylinders.words(rest, 4) == ("no cylinder differs by more than can be told, ±0.15°",)
+    wide = [*rest, row("2", 0.0, differs=("scatter",), scatter=1.234)]
+    assert "cylinder 2 scatters by 1.23°" in cylinders.words(wide, 4)[0]
+    asked = row("2", 0.0, differs=("misfires",), missing=20, expected=50, no_spark=15)
+    assert (
+        "misses 20 of 50 sparks: its lead, plug, or its place in the cap (15 of them with"
+        in (cylinders.words([*rest, asked], 4)[0])
+    )
+
+
+# Dwell
+
+
+def fires(n=40, ms=3.0, by=0.1, pitch_ms=15.0, per_ms=12.0, since=10.0, bounces=()) -> Firings:
+    """A µs a tick; `per_ms` degrees a ms."""
+    at = since + pitch_ms * np.arange(n)
+    length = ms + swings(by, n)
+    none = np.zeros(n, np.int64)
+    taken, lasted = none.copy(), none.copy()
+    taken[list(bounces)], lasted[list(bounces)] = 2, 120
+    tick = np.rint(1e3 * at).astype(np.int64)
+    return Firings(
+        1, tick, per_ms * at, none, at * 0, tick - np.rint(1e3 * length).astype(np.int64),
+        per_ms * (at - length), taken, lasted, np.ones(n, np.bool_),
+    )  # fmt: skip
+
+
+def test_dwell_by_hand():
+    """3 ± 0.1 ms of 15 at 12° a ms (2000 rpm): 36° of crank, 18 of the distributor, a fifth."""
+    typed = replace(FOUR, coil_ms=3.0)
+    found = dwell.of(fires(bounces=range(10)), typed, 1e-6, 2.0)
+    u_b = hypot(2e-3, 1e-3 / sqrt(6))
+    few = stats.t.ppf(0.97725, 39) / 2
+    u_ms = sqrt((few * 0.1) ** 2 / 39 + u_b**2 + (50e-6 * 3) ** 2)
+    assert float(found.ms) == pytest.approx(3.0) and found.ms.u95 == pytest.approx(2 * u_ms)
+    assert found.scatter_ms == pytest.approx(0.1 * sqrt(40 / 39))
+    u_deg = hypot(few * 1.2 / sqrt(39), 12 * u_b)
+    assert float(found.crank_deg) == pytest.approx(36.0)
+    assert found.crank_deg.u95 == pytest.approx(2 * u_deg)
+    assert float(found.cam_deg) == pytest.approx(18.0)
+    assert found.cam_deg.u95 == pytest.approx(u_deg)
+    assert found.scatter_deg == pytest.approx(1.2 * sqrt(40 / 39))
+    assert (found.share, found.pause_ms, found.firings) == pytest.approx((0.2, 12.0, 40))
+    assert found.charged == pytest.approx(1 - exp(-1))
+    assert (found.bounced, found.bounce_us) == pytest.approx((0.25, 120.0))
+    two = dwell.of(fires(), replace(FOUR, strokes=2), 1e-6, 2.0)
+    assert float(two.cam_deg) == pytest.approx(36.0) and two.charged is None
+    assert two.bounced == 0.0 and two.bounce_us == 0.0
+    assert dwell.of(fires(8), FOUR, 1e-6, 2.0) is None and dwell.of(fires(10), FOUR, 1e-6, 2.0)
+
+
+def test_closing_angle_of_a_handbook():
+    """Half of the time closed: 45 of the 90 degrees that each of four has (from memory)."""
+    assert dwell.closing_angle(4, 0.5) == 45.0 and dwell.closing_angle(6, 0.6) == 36.0
+    assert dwell.charged(5.0, 1.0) == pytest.approx(0.9933, abs=1e-4)
+
+
+def joined(a: Firings, b: Firings) -> Firings:
+    parts = [
+        np.concatenate((getattr(a, f), getattr(b, f)))
+        for f in ("tick", "degrees", "segment", "to_edge", "on_tick", "on_degrees", "bounces",
+                  "bounced", "known")
+    ]  # fmt: skip
+    return Firings(1, *parts)
+
+
+def test_course_of_the_dwell_by_speed_and_by_supply():
+    slow = fires(100)
+    fast = fires(100, 2.5, 0.05, 7.5, 24.0, since=1600.0)
+    found = dwell.course(joined(slow, fast), 1e-6, [], [], 2.0)
+    assert len(found) == 2
+    (a, b), n = found, (found[0].firings, found[1].firings)
+    assert all(88 <= k <= 100 for k in n) and a.volts is None
+    # At 12 and 24 degrees a ms: 2000 and 4000 rpm; next to the change some of the other's are near.
+    assert (a.rpm, b.rpm) == pytest.approx((2000, 4000), rel=0.02)
+    assert (a.ms, b.ms) == pytest.approx((3.0, 2.5), rel=0.01)
+    assert (a.crank_deg, b.crank_deg) == pytest.approx((36.0, 60.0), rel=0.02)
+    assert a.u_ms == pytest.approx(2 * hypot(0.1 / sqrt(n[0]), 2e-3), rel=0.05)
+    assert dwell.course(slow, 1e-6, [], [], 2.0) == ()
+    # The same speed, from 12.1 V to 13.3 V half-way.
+    ends = [0, 746_000, 759_000, 1_600_000]
+    volts = dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_300, 13_300], 2.0)
+    assert [one.volts for one in volts] == pytest.approx([12.1, 13.3])
+    assert [one.firings for one in volts] == [50, 50]
+    assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
+
+
+# Rotor
+
+
+def test_where_the_sparks_fall_in_the_distributor():
+    """First sparks at 30° and 12° BTDC, bursts of 4°: ends at 8. The rotor points at 18° BTDC."""
+    n = 100
+    angles = np.repeat([30.0, 12.0], n)
+    degrees = 720.0 * np.arange(2 * n)
+    zero = np.zeros(2 * n, np.int64)
+    tick = (degrees * 100).astype(np.int64)
+    events = Events(tick, degrees, zero, zero + 3, tick, degrees + 4.0, degrees * 0)
+    speed = np.repeat([3000.0, 900.0], n)
+    setup = Setup(Reference(60, 2), cylinders=4, clamp="coil", rotor=18.0, rotor_within=2.0)
+    found = rotor.read(setup, lambda: Whole(events, angles, speed), "coil", BUDGET)
+    assert (found.pitch, found.events, found.bursts, found.shaft) == (90.0, 200, 200, "crank")
+    assert (float(found.earliest), float(found.latest)) == pytest.approx((6.0, -5.0))
+    assert (float(found.swept), float(found.middle)) == pytest.approx((11.0, 19.0))
+    assert (found.next_gap, found.previous_gap) == pytest.approx((85.0, 84.0))
+    systematic = 2 * hypot(OWN, COMMON)
+    assert found.earliest.u95 == found.latest.u95 == pytest.approx(hypot(systematic, 2.0) / 2)
+    assert found.swept.u95 == pytest.approx(2 * sqrt(2) * OWN / 2)
+    assert found.middle.u95 == pytest.approx(systematic)
+    assert found.outside == 0.0
+    slow, fast = found.course
+    assert (slow.rpm, slow.timing, slow.first, slow.last, slow.events) == (900, 12, -3, -5, 100)
+    assert (fast.rpm, fast.timing, fast.first, fast.last) == (3000, 30, 6, 4)
+    two = replace(setup, strokes=2, rotor=None)
+    bare = rotor.read(two, lambda: Whole(events, angles, speed), "coil", BUDGET)
+    assert (bare.pitch, float(bare.swept), bare.shaft) == (90.0, 22.0, "cam")
+    assert bare.earliest is None and bare.outside == pytest.approx(22 - bare.swept.u95 - 20)
+    single = replace(events, sparks=zero + 1)
+    alone = rotor.read(setup, lambda: Whole(single, angles, speed), "coil", BUDGET)
+    assert float(alone.latest) == -3.0 and alone.bursts == 0
+    assert rotor.read(setup, lambda: Whole(events, angles, speed), "plug", BUDGET) is None
+    far = replace(found, earliest=Number(11.5, 0.5), latest=Number(-13.0, 0.5))
+    assert far.outside == pytest.approx(2.5)
+
+
+# The picture
+
+
+def test_lines_of_the_picture():
+    angles = np.arange(40.0)
+    ends = np.where(np.arange(40) % 2, 5.0, 0.0)
+    line = cycle._line("3", 180.0, 25.0, 36.0, angles, ends, ("timing",))
+    assert line.sparks == tuple(range(16, 40)) and (line.on, line.trigger) == (61.0, 25.0)
+    assert line.ends == pytest.approx(20.0 - 5.0) and line.after == 180.0
+    short = cycle._line("3", 180.0, 25.0, 36.0, angles, ends * 0.1)
+    assert short.ends == pytest.approx(20.0 - 0.5)
+    degrees = 720.0 * np.arange(4)
+    zero = np.zeros(4, np.int64)
+    four = Events(zero, degrees, zero, zero + 2, zero, degrees + 6.0, degrees)
+    (whole,) = cycle.of_one(FOUR, four, np.full(4, 20.0), None).lines
+    assert (whole.ends, whole.sparks, whole.on, whole.trigger) == (14.0, (20.0,) * 4, None, None)
+    bare = cycle._line("", 0.0, None, 36.0, angles, np.zeros(40))
+    assert bare.on is None and bare.ends is None
+    assert cycle._line("", 0.0, 25.0, None, angles, ends).on is None
