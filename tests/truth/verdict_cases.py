@@ -431,9 +431,10 @@ def search(engine: circuits.Circuit, person: people.Person) -> Searched:
 
 
 def searches(what: str, count: int, wrong: float, seed: int = 3) -> list[Searched]:
-    """A fleet searched by people of whose answers a share is wrong."""
+    """A fleet searched by people of whose answers a share is wrong; others in each fleet."""
+    sort = FLEETS.index(what)
     return [
-        search(engine, people.Person(np.random.default_rng([seed, i, 7]), wrong=wrong))
+        search(engine, people.Person(np.random.default_rng([seed, i, 7, sort]), wrong=wrong))
         for i, engine in enumerate(circuits.fleet(count, what, seed, listed))
     ]
 

@@ -254,7 +254,7 @@ def _prepared(path: Path | None, chain: ff.Chain) -> dict[str, ff.Answer]:
 def _looked_again(session: Session, answer: ff.Answer) -> ff.Answer:
     """The answer, as a second look where the search asks for one."""
     choice = ff.next_test(session.chain, session.run.events, session.run.sure)
-    again = choice is not None and choice.again and choice.tests[0].id == answer.test
+    again = choice is not None and choice.again and answer.test in [t.id for t in choice.tests]
     return replace(answer, again=again)
 
 

@@ -349,7 +349,7 @@ def _after_finding(session: Session) -> ff.Choice | bool | None:
             other = _other(session)
             if other is not None:
                 return other
-        elif word in ("u", "undo", "q", "quit") and session.run.events:
+        elif word in ("u", "undo", "q", "quit"):
             _commanded(session, None, word)
             return True
         else:

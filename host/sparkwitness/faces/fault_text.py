@@ -73,6 +73,8 @@ def state(chain: ff.Chain, run: ff.Run, path: Path | None) -> dict[str, Any]:
                 {"test": r.event.test, "answer": outcome(chain, r.event), "bits": r.bits}
                 for r in result.reasons if isinstance(r.event, ff.Answer)
             ],
+            "not_tested": [x.id for x in result.untested],
+            "could_not_be_done": skipped(run),
             "confirm": result.link.confirm,
             "confirming_test": result.confirm.id if result.confirm else None,
             "repair": result.link.repair,
@@ -189,11 +191,17 @@ def show_finding(out: Console, chain: ff.Chain, run: ff.Run) -> None:
         rows.add_row("else", rest)
     if result.two > 0.15:
         rows.add_row("two faults", f"{result.two:.0%}: two links may be bad at once")
+    if result.untested:
+        names = ", ".join(x.id for x in result.untested)
+        rows.add_row("not tested", f"{names}: no answer says yet whether they are good")
+    if cannot := skipped(run):
+        rows.add_row("not done", ", ".join(title(x) for x in cannot))
     if result.confirm is not None:
         clears = f"{title(result.confirm.id)}: {result.confirm.ask}"
         rows.add_row("would clear it", clears)
-    rows.add_row("before you buy", result.link.confirm)
-    rows.add_row("then", result.link.repair)
+    if ends.kind not in _THEN:
+        rows.add_row("before you buy", result.link.confirm)
+        rows.add_row("then", result.link.repair)
     rows.add_row("at last", "sparkwitness measure: a changed part changes the timing")
     out.print(rows)
     show_doubt(out, chain, run)
@@ -213,13 +221,20 @@ def show_doubt(out: Console, chain: ff.Chain, run: ff.Run) -> None:
     )
 
 
+def skipped(run: ff.Run) -> list[str]:
+    """Tests that could not be done, in the order in which they were asked."""
+    last = {e.test: e.outcome for e in run.events if isinstance(e, ff.Answer)}
+    return [test for test, outcome in last.items() if outcome is None]
+
+
 def so_far(chain: ff.Chain, run: ff.Run) -> str:
-    """The likeliest links now."""
-    chances = ff.chances(chain, run)
+    """What is likely now: the likeliest links, and what is no link of the list."""
+    chances = ff.chances(chain, run)[: chain.listed]
     order = chances.argsort()[::-1][:4]
-    links = chain.links
-    parts = [f"{links[i].id} {chances[i]:.0%}" for i in order if chances[i] >= 0.01]
-    return "Now: " + ", ".join(parts)
+    parts = [(chain.links[i].id, float(chances[i])) for i in order]
+    nothing, unlisted, _ = ff.no_link(chain, ff.belief(chain, run.events))
+    parts += [("not in the list", unlisted), ("nothing found", nothing)]
+    return "Now: " + ", ".join(f"{what} {chance:.0%}" for what, chance in parts if chance >= 0.01)
 
 
 def farewell(run: ff.Run) -> str:

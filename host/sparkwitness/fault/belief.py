@@ -16,11 +16,16 @@ from sparkwitness.fault.chain import (
     Array,
     Chain,
     Event,
+    Link,
     Repair,
 )
 
 STICKS = 0.3
 """Chance that one who looks again makes the same mistake again; common practice, no source."""
+
+
+LITTLE = 0.33
+"""Factor on a link's odds above which what the answers say for the link is too little."""
 
 
 def standing(events: Sequence[Event]) -> list[tuple[Event, frozenset[str]]]:
@@ -187,3 +192,34 @@ def link_chances(chain: Chain, p: Array, mended: frozenset[str] = frozenset()) -
     chances = p @ chain.sets.astype(np.float64)
     chances[[chain.index[x] for x in mended]] = 0.0
     return np.asarray(chances)
+
+
+def no_link(chain: Chain, p: Array) -> tuple[float, float, float]:
+    """Probabilities that nothing is wrong, that it is not in the list, that it comes and goes.
+
+    What is not in the list and no test could show counts as nothing.
+    """
+    unlisted = float(p[chain.shown].sum())
+    nothing = float(p[-1] + p[chain.listed : len(chain.links)].sum()) - unlisted
+    return nothing, unlisted, float(p[chain.fleeting].sum())
+
+
+def untested(chain: Chain, events: Sequence[Event], beside: str | None) -> tuple[Link, ...]:
+    """Listed links of which the answers say little: none of them has brought its odds down to `LITTLE`.
+
+    Args:
+        beside: the link that is taken for bad; None: none is.
+    """
+    said = np.ones(len(chain.sets))
+    for (name, _), each in factors(chain, events).items():
+        said *= each if name in chain.tests else 1.0
+    sets = chain.sets.copy()
+    sets[chain.fleeting] = False
+    row = {tuple(np.flatnonzero(bad)): k for k, bad in enumerate(sets)}  # the last of all: no fault
+    taken = () if beside is None else (chain.index[beside],)
+    also = ((i, row.get(tuple(sorted((i, *taken))))) for i in range(chain.listed) if i not in taken)
+    return tuple(
+        chain.links[i] for i, k in also
+        if k is not None and said[k] > LITTLE * said[row[taken]]
+        and chain.links[i].id not in mended_by(events)
+    )  # fmt: skip

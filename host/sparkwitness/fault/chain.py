@@ -361,12 +361,15 @@ def chain_of(
         )
         for name, row in m["links"].items() if variant.has(row.get("only", {}))
     )  # fmt: skip
-    for name, row in m["unlisted"].items():
-        links += (Link(name, row["name"], row["odds"], "", "", True),)
+    there = {link.id for link in links}
     as_if = {
-        name: next((x for x in row["like"] if any(x == link.id for link in links)), "")
+        name: next((x for x in row["like"] if x in there), "")
         for name, row in m["unlisted"].items()
+        if not row["like"] or there.intersection(row["like"])
     }
+    for name in as_if:
+        row = m["unlisted"][name]
+        links += (Link(name, row["name"], row["odds"], "", "", True),)
 
     def bad_of(row: Mapping[str, Any]) -> dict[str, tuple[float, ...]]:
         bad = {link: tuple(chances) for link, chances in row["bad"].items()}

@@ -11,6 +11,7 @@ from sparkwitness.fault.belief import (
     likelihood,
     link_chances,
     mended_by,
+    no_link,
 )  # fmt: skip
 from sparkwitness.fault.chain import (
     KINDS,
@@ -75,6 +76,7 @@ __all__ = [
     "mended_by",
     "model",
     "next_test",
+    "no_link",
     "open_bits",
     "outcome_table",
     "paid_setups",

@@ -12,7 +12,9 @@ from sparkwitness.fault.belief import (
     belief,
     link_chances,
     mended_by,
+    no_link,
     standing,
+    untested,
 )
 from sparkwitness.fault.chain import (
     SURE,
@@ -54,9 +56,7 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     chances = link_chances(chain, p, mended_by(events))[: chain.listed]
     best = int(chances.argmax())
     link, top = chain.links[best].id, float(chances[best])
-    comes_and_goes = float(p[chain.fleeting].sum())
-    unlisted = float(p[chain.shown].sum())
-    nothing = float(p[-1] + p[chain.listed : len(chain.links)].sum()) - unlisted
+    nothing, unlisted, comes_and_goes = no_link(chain, p)
     twice = [e for e in events if isinstance(e, Answer) and e.again and e.outcome is not None]
     surely = False
     if top >= sure:
@@ -89,7 +89,8 @@ class Finding:
     `chance` of the named link, with `low` and `high` over other beliefs to start from (see
     `robustness`); `others`, (link, chance) of those that remain, most likely first; `agree`, part
     of those other beliefs that name the same link; `evens`, the link named when all links are
-    equally likely to start with, and its chance.
+    equally likely to start with, and its chance; `untested`, other links that could be bad as well
+    for all that the answers say.
     """
 
     link: Link
@@ -103,6 +104,7 @@ class Finding:
     confirm: Test | None
     two: float
     contradiction: Contradiction | None
+    untested: tuple[Link, ...]
 
 
 def robustness(
@@ -122,7 +124,7 @@ def robustness(
         prior = chain.prior_with(odds * np.exp(rng.normal(0.0, math.log(2.0), len(odds))))
         p = belief(chain, events, prior, float(rng.uniform(0.0, 0.10)))
         chances = link_chances(chain, p, mended)
-        found[k], first = chances[i], first + int(chances.argmax() == i)
+        found[k], first = chances[i], first + int(chances[: chain.listed].argmax() == i)
     low, high = np.quantile(found, [0.05, 0.95])
     return float(low), float(high), first / draws
 
@@ -132,18 +134,22 @@ def finding(chain: Chain, events: Sequence[Event], draws: int = 300) -> Finding:
     p, mended = belief(chain, events), mended_by(events)
     chances = link_chances(chain, p, mended)
     order = np.argsort(-chances, kind="stable")
-    named = chain.links[int(order[0])]
+    best = int(chances[: chain.listed].argmax())
+    named = chain.links[best]
+    kind = result(chain, events).kind
     low, high, agree = robustness(chain, events, named.id, draws)
     flat = chain.prior_with(np.ones(len(chain.links)))
-    even = link_chances(chain, belief(chain, events, flat), mended)
+    even = link_chances(chain, belief(chain, events, flat), mended)[: chain.listed]
     others = tuple(
-        (chain.links[int(i)], float(chances[i])) for i in order[1:6] if chances[i] >= 0.005
-    )
+        (chain.links[int(i)], float(chances[i]))
+        for i in order[:6] if i != best and chances[i] >= 0.005
+    )  # fmt: skip
     return Finding(
-        named, float(chances[order[0]]), low, high, agree,
+        named, float(chances[best]), low, high, agree,
         (chain.links[int(even.argmax())], float(even.max())), others,
         reasons(chain, events, named.id), confirming_test(chain, events, named.id),
         float(p[chain.sets.sum(axis=1) == 2].sum()), contradiction(chain, events),
+        untested(chain, events, None if kind in ("nothing", "fleeting") else named.id),
     )  # fmt: skip
 
 

@@ -24,8 +24,10 @@ from sparkwitness.fault.belief import (
     likelihood,
     link_chances,
     mended_by,
+    no_link,
     outcomes_seen,
     standing,
+    untested,
     upstream,
 )
 from sparkwitness.fault.chain import (
@@ -38,15 +40,31 @@ from sparkwitness.fault.chain import (
     Test,
 )
 
-LEAST_BITS = 0.12
+LEAST_BITS = 0.16
 """A test expected to tell less than this is not worth asking."""
+
+
+LEAST_AGAIN = 0.16
+"""The same of a second look."""
 
 
 ENOUGH = 0.9
 """Probability of "nothing", or of "not in the list", at which no more is asked."""
 
 
-DECIDING = 0.9
+PLAUSIBLE = 0.03
+"""A link less likely than this may stay untested."""
+
+
+CHEAP = 20.0
+"""Minutes that a test may cost which is asked so that a plausible link is not left untested."""
+
+
+QUICK = 10.0
+"""The same, where something is known to be wrong."""
+
+
+DECIDING = 0.8
 """An answer without which the named link falls below this decides, and is asked for twice."""
 
 
@@ -54,8 +72,12 @@ TRUST = 0.4
 """Slips by which the table outweighs what one search shows of a tester's care."""
 
 
-SLIP = 0.5
+SLIP = 0.68
 """Probability that an answer was taken wrong, above which it is asked for again."""
+
+
+SUSPECT = 0.1
+"""Answers this likely wrong, against the one that is most likely wrong, are to be looked at too."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +152,7 @@ def ends(chain: Chain, p: Array, mended: frozenset[str] = frozenset()) -> Array:
     """
     left = chain.sets[:, : chain.listed].copy()
     left[:, [chain.index[x] for x in mended]] = False
-    chances = link_chances(chain, p, mended)[: chain.listed]
+    chances = link_chances(chain, p, mended)[: chain.listed].round(9)  # equals: the first of them
     end = np.where(left, chances + 1e-9, 0.0).argmax(axis=1)
     end[~left.any(axis=1)] = chain.listed + 2
     end[chain.fleeting] = chain.listed
@@ -222,9 +244,10 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     """What to ask next, or None when the search is over.
 
     Order: tests marked first (air, then fuel); an answer that contradicts the others, once more;
-    then the most bits per minute unless a safer test tells as much; then second looks. None when
-    one link has reached `sure` and all that it hinges on was seen twice, when "nothing" or "not in
-    the list" is likely enough, or when nothing left tells enough.
+    then the most bits per minute unless a safer test tells as much; then what could still show a
+    plausible link; then second looks. None when one link has reached `sure` and all that it
+    hinges on was seen twice, or when nothing left tells enough or "nothing" or "not in the list"
+    is likely enough, and no plausible link is left that a cheap test could show.
     """
     found = choices(chain, events)
     if not mended_by(events):
@@ -234,7 +257,7 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
     checked = {e.test for e in events if isinstance(e, Answer) and e.again}
 
     def once_more(name: str) -> Choice:
-        tests = (chain.tests[name],)
+        tests = (chain.tests[name], *heard_with(chain, events, name))
         cost = chain.cost(tests, paid_setups(chain, events))
         return Choice(tests, math.nan, cost, again=True)
 
@@ -248,13 +271,56 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         decides = deciding(chain, events, leads, checked, careless)
         if decides or top >= sure:
             return once_more(decides) if decides else None
-    if max(float(p[-1]), float(p[chain.shown].sum())) >= ENOUGH:
-        return None
-    found = [c for c in found if c.bits >= LEAST_BITS]
-    if found:
-        return safest(found)
-    looks = [c for c in second_looks(chain, events) if c.bits >= LEAST_BITS]
-    return max(looks, key=lambda c: c.score, default=None)
+    enough = max(float(p[-1]), float(p[chain.shown].sum())) >= ENOUGH
+    telling = [c for c in found if c.bits >= LEAST_BITS and not enough]
+    if telling:
+        return safest(telling)
+    left = overlooked(chain, events, found)
+    if left or enough:
+        return left
+    looks = [c for c in second_looks(chain, events) if c.bits >= LEAST_AGAIN]
+    best = max(looks, key=lambda c: c.score, default=None)
+    return once_more(best.tests[0].id) if best else None
+
+
+def heard_with(chain: Chain, events: Sequence[Event], name: str) -> tuple[Test, ...]:
+    """Board tests answered once that a second crank for `name` takes again at no cost."""
+    twice = {e.test for e in events if isinstance(e, Answer) and e.again}
+    inputs = {chain.tests[name].input: chain.tests[name]} if chain.tests[name].input else {}
+    for event, mended in reversed(standing(events) if inputs else ()):
+        if isinstance(event, Answer) and event.outcome is not None and mended == mended_by(events):
+            test = chain.tests[event.test]
+            if test.input and test.id not in twice:
+                inputs.setdefault(test.input, test)
+    return tuple(test for test in inputs.values() if test.id != name)
+
+
+def overlooked(chain: Chain, events: Sequence[Event], found: Sequence[Choice]) -> Choice | None:
+    """The best of the cheap tests in `found` that would show a plausible link never looked at.
+
+    Where it looks as if nothing were wrong. However little it tells, for the link is not likely:
+    without it "nothing" would be said as if the link had been looked at. None: there is none such.
+    """
+    p, mended = belief(chain, events), mended_by(events)
+    seen = outcomes_seen([(e, m) for e, m in standing(events) if m == mended])
+    chances = link_chances(chain, p, mended)[: chain.listed]
+    nothing, unlisted, _ = no_link(chain, p)
+    most = CHEAP if nothing > max(float(chances.max()), unlisted) else QUICK
+    blind = [
+        i for i in (chain.index[x.id] for x in untested(chain, events, None))
+        if chances[i] >= PLAUSIBLE
+    ]  # fmt: skip
+
+    def shows(test: Test) -> bool:
+        table = chain.table(test.id, mended, upstream(chain, test.id, mended, seen))
+        return any(
+            np.abs(table[i] - table[-1]).sum() >= 1.0
+            for i in blind if chain.links[i].id in test.bad
+        )  # fmt: skip
+
+    cheap = [c for c in found if len(c.tests) == 1 and c.minutes <= most and shows(c.tests[0])]
+    best = max(cheap, key=lambda c: c.score, default=None)
+    return safest([best, *found]) if best else None
 
 
 def second_looks(chain: Chain, events: Sequence[Event]) -> list[Choice]:
@@ -344,7 +410,7 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
     most = max(found.values(), default=0.0)
     if len(slips) < 2 or most < SLIP:
         return None
-    suspects = sorted((x for x in found if found[x] >= 0.2 * most), key=lambda x: -found[x])
+    suspects = sorted((x for x in found if found[x] >= SUSPECT * most), key=lambda x: -found[x])
     p = belief(chain, events)
     whole = float(chain.prior @ likelihood(chain, kept))
     right = float(chain.prior @ likelihood(chain, kept, trusted=lambda _: True))
