@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
 from operator import is_
@@ -46,6 +46,10 @@ LEAST_BITS = 0.16
 
 LEAST_AGAIN = 0.16
 """The same of a second look."""
+
+
+NEAR = 0.8
+"""Probability of a link from which on a second look that would make it sure is asked for."""
 
 
 ENOUGH = 0.9
@@ -280,6 +284,13 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         return left
     looks = [c for c in second_looks(chain, events) if c.bits >= LEAST_AGAIN]
     best = max(looks, key=lambda c: c.score, default=None)
+    if best is None and float(chances.max()) >= NEAR:
+        leads, _, careless = leading(chain, events)
+        decides = deciding(chain, events, leads, checked, careless)
+        last = [e for e in events if isinstance(e, Answer) and e.test == decides]
+        if decides and last[-1].outcome is not None:
+            told = leading(chain, [*events, replace(last[-1], again=True)])
+            return once_more(decides) if told[:1] == (leads,) and told[1] >= sure else None
     return once_more(best.tests[0].id) if best else None
 
 
