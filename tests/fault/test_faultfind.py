@@ -339,7 +339,7 @@ def test_an_answer_given_anew_replaces_the_old_one_and_a_second_look_stands_besi
 
 
 def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
-    """Every answer without which the link would fall below 90 % is asked for twice, and a second
+    """Every answer without which the link would fall below 80 % is asked for twice, and a second
     look that cannot be had leaves it unsure."""
     chain = ff.chain_of(DISTRIBUTOR)
     truth = {"supply_walk": "nowhere (a ballast resistor's drop is right)", "coil_ohm": "both",
@@ -367,7 +367,7 @@ def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
     i = chain.index["module"]
     for test in {e.test for e in events if isinstance(e, ff.Answer)} - set(twice):
         rest = [e for e in events if isinstance(e, ff.Answer) and e.test != test]
-        assert ff.link_chances(chain, ff.belief(chain, rest))[i] >= 0.9, test
+        assert ff.link_chances(chain, ff.belief(chain, rest))[i] >= 0.8, test
     assert not ff.result(chain, ask(again=False)[0]).sure
 
 
@@ -376,10 +376,54 @@ def test_a_second_look_that_cannot_be_had_makes_nothing_sure() -> None:
     walk = answer(chain, "supply_walk", "at fuse or relay")
     events: list[ff.Event] = [answer(chain, "air_fuel", "air and fuel are there"), walk]
     events += [answer(chain, "clamp_plug_lead", "none"), answer(chain, "primary_edges", "none")]
-    assert ff.link_chances(chain, ff.belief(chain, events))[chain.index["fuse"]] > 0.8
-    assert not ff.result(chain, events, 0.8).sure
-    assert not ff.result(chain, [*events, ff.Answer("supply_walk", None, again=True)], 0.8).sure
-    assert ff.result(chain, [*events, replace(walk, again=True)], 0.8).sure
+    assert ff.link_chances(chain, ff.belief(chain, events))[chain.index["fuse"]] > 0.75
+    assert not ff.result(chain, events, 0.75).sure
+    assert not ff.result(chain, [*events, ff.Answer("supply_walk", None, again=True)], 0.75).sure
+    assert ff.result(chain, [*events, replace(walk, again=True)], 0.75).sure
+
+
+def test_a_plausible_link_that_no_answer_speaks_of_is_looked_at_before_nothing_is_said() -> None:
+    """Sparks at every plug: of their angle nobody knows, and it is asked for, little as it tells.
+    With the answer "far off", twice, it is the link that is named."""
+    chain = ff.chain_of(DISTRIBUTOR)
+    events: list[ff.Event] = []
+    while (choice := ff.next_test(chain, events)) is not None:
+        off = [t.id for t in choice.tests] == ["spark_angle"]
+        events += [ff.Answer(t.id, int(off), again=choice.again) for t in choice.tests]
+    asked = [e.test for e in events if isinstance(e, ff.Answer)]
+    assert "clamp_plug_lead" in asked and "spark_angle" in asked
+    assert ff.result(chain, events).link == "timing"
+    before = [e for e in events if isinstance(e, ff.Answer) and e.test != "spark_angle"]
+    assert "timing" in [x.id for x in ff.untested(chain, before, None)]
+    fine = [*before, ff.Answer("spark_angle", 0)]
+    assert ff.result(chain, fine).kind == "nothing"
+    assert "timing" not in [x.id for x in ff.untested(chain, fine, None)]
+
+
+def test_what_a_dead_signal_hides_is_told_as_not_tested() -> None:
+    """Nothing at the coil: what lies behind it may be bad as well, for all that was seen."""
+    chain = ff.chain_of(DISTRIBUTOR)
+    events = [
+        answer(chain, "supply_walk", "at fuse or relay"), answer(chain, "clamp_plug_lead", "none"),
+        answer(chain, "coil_ohm", "both inside the limits"),
+        answer(chain, "cap_look", "cap, rotor and lead good"),
+    ]  # fmt: skip
+    hidden = {x.id for x in ff.untested(chain, events, "fuse")}
+    assert {"module", "pickup", "leads", "plugs", "timing"} <= hidden
+    assert hidden.isdisjoint({"fuse", "coil_primary", "cap_rotor", "coil_lead"})
+
+
+def test_a_second_crank_takes_all_that_the_board_heard() -> None:
+    chain = ff.chain_of(DISTRIBUTOR)
+    events: list[ff.Event] = [ff.Answer("air_fuel", 0), ff.Answer("supply_cranking", 2)]
+    events += [ff.Answer("crank_pulses", 0), ff.Answer("clamp_plug_lead", 0)]
+    choice = ff.next_test(chain, events)
+    while choice is not None and not choice.again:
+        events += [ff.Answer(t.id, 0) for t in choice.tests]
+        choice = ff.next_test(chain, events)
+    assert choice is not None and choice.tests[0].id == "supply_cranking"
+    others = {t.id for t in choice.tests[1:]}
+    assert {"crank_pulses", "clamp_plug_lead"} <= others and len(choice.tests) <= 5
 
 
 # --- result ----------------------------------------------------------------------------------
@@ -515,7 +559,8 @@ def test_a_script_can_walk_through_a_search(tmp_path: Path) -> None:
     truth = {
         "air_fuel": "air and fuel are there", "supply_walk": "nowhere", "cap_look": "cap or rotor",
         "coil_ohm": "both", "primary_lamp": "flickers evenly", "supply_cranking_meter": 10.4,
-        "spark_coil_lead": "a strong spark", "plugs_leads": "plugs wet", "controller_lines": "skip",
+        "spark_coil_lead": "a strong spark", "spark_plug_lead": "none",
+        "plugs_leads": "plugs wet", "controller_lines": "skip",
     }  # fmt: skip
     code, state = _call(*KINDS, "--by-hand", "--store", path)
     asked: list[str] = []
@@ -640,7 +685,14 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
         say("b")
         until("a number in V")
         say("1.4")
+        until("once more, in another way")
+        until("q quit:")
+        say("b")
+        until("once more, in another way")
+        until("a number in V")
+        say("1.3")
         until("Found: ground")
+        until("not tested")
         until("before you buy")
         until("q quit:")
         say("m")
@@ -654,8 +706,9 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
         process.kill()
         os.close(master)
     stored = json.loads(store.read_text())
-    assert [e.get("test") for e in stored["events"]] == ["air_fuel", "supply_walk", "ground_drop",
-                                                         None]  # fmt: skip
+    assert [e.get("test") for e in stored["events"]] == [
+        "air_fuel", "supply_walk", "ground_drop", "supply_walk", "ground_drop", None
+    ]  # fmt: skip
     assert stored["events"][2]["reading"] == 1.4
 
 

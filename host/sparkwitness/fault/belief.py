@@ -205,7 +205,7 @@ def no_link(chain: Chain, p: Array) -> tuple[float, float, float]:
 
 
 def untested(chain: Chain, events: Sequence[Event], beside: str | None) -> tuple[Link, ...]:
-    """Listed links of which the answers say little: none of them has brought its odds down to `LITTLE`.
+    """Listed links of which the answers say little: their odds have not fallen to `LITTLE`.
 
     Args:
         beside: the link that is taken for bad; None: none is.

@@ -12,6 +12,7 @@ from sparkwitness.fault.belief import (
     link_chances,
     mended_by,
     no_link,
+    untested,
 )  # fmt: skip
 from sparkwitness.fault.chain import (
     KINDS,
@@ -85,5 +86,6 @@ __all__ = [
     "run_to_dict",
     "safest",
     "started",
+    "untested",
     "variant_of",
 ]  # fmt: skip
