@@ -8,7 +8,6 @@ line, quick ones first, up to --most seconds.
 """
 
 import argparse
-import hashlib
 import importlib
 import json
 import multiprocessing
@@ -24,6 +23,7 @@ from multiprocessing.pool import ThreadPool
 from pathlib import Path
 from typing import Any
 
+from mutants.seen import digest
 from mutants.sites import Mutant, mutants
 from mutants.trial import BUILD, COMPILED, ROOT, Result, Worker
 
@@ -53,34 +53,28 @@ def _test_files() -> list[Path]:
     return found + [ROOT / t for t in TESTS if t.endswith(".py")]
 
 
-def _digest(paths: list[Path]) -> str:
-    sha = hashlib.sha256()
-    for path in paths:
-        sha.update(path.read_bytes())
-    return sha.hexdigest()
-
-
-def _map(jobs: int, keep: bool) -> list[Path]:
+def _map(jobs: int, keep: bool, parts: list[str]) -> list[Path]:
     """For each file of tests: which of its tests runs which line, found by one traced run of it.
 
-    Found once and kept until the core, what tests share or the file itself is changed; `keep`:
-    until the file itself is.
+    Found once and kept until it, a file of the core that it runs, or what tests share is changed;
+    `keep`: until it is.
     """
-    shared = [p for f in ("host/sparkwitness", "firmware") for p in (ROOT / f).rglob("*.py")]
-    shared += [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_")]
-    common = "" if keep else _digest(sorted(shared))
+    helpers = [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_")]
+    common = "" if keep else digest(sorted(p for p in helpers if p.parent.name != "mutants"))
     (BUILD / "seen").mkdir(parents=True, exist_ok=True)
     maps: list[Path] = []
     todo: list[tuple[Path, Path, str]] = []
     for path in _test_files():
+        if parts and not any(part in str(path) for part in parts):
+            continue
         told = (
             BUILD / "seen" / f"{path.relative_to(ROOT / 'tests').as_posix().replace('/', '-')}.json"
         )
         maps.append(told)
         mark = told.with_suffix(".of")
-        own = _digest([path])
+        own = digest([path])
         had = mark.read_text(encoding="utf-8").split() if told.exists() and mark.exists() else []
-        if had != [own, common] and not (keep and had[:1] == [own]):
+        if not (had[:1] == [own] and (keep or (had[1:] == [common] and not _changed(told)))):
             todo.append((path, told, f"{own} {common}"))
     if todo:
         print(f"which test runs which line: {len(todo)} files of tests, traced", flush=True)
@@ -88,6 +82,15 @@ def _map(jobs: int, keep: bool) -> list[Path]:
         for path, seconds in pool.imap_unordered(_traced, todo):
             print(f"{seconds:7.1f} s  {path.relative_to(ROOT)}", flush=True)
     return maps
+
+
+def _changed(seen: Path) -> set[str]:
+    """Files of the core that are not what they were when the map was made."""
+    core = json.loads(seen.read_text(encoding="utf-8"))["core"]
+    return {
+        file for file, was in core.items()
+        if not (ROOT / file).exists() or digest([ROOT / file]) != was
+    }  # fmt: skip
 
 
 def _traced(one: tuple[Path, Path, str]) -> tuple[Path, float]:
@@ -120,8 +123,11 @@ class Chosen:
             told = json.loads(seen.read_text(encoding="utf-8"))
             first, failed = len(self._tests), set(told["failed"])
             self._tests += [(name, took) for name, took in told["tests"]]
+            changed = _changed(seen)
             for file, lines in told["lines"].items():
                 mine = self._lines.setdefault(file, {})
+                if file in changed:  # other lines than then: whoever runs the file
+                    lines = {"": sorted({n for tests in lines.values() for n in tests})}
                 for line, tests in lines.items():
                     mine.setdefault(line, []).extend(
                         first + n for n in tests if told["tests"][n][0] not in failed
@@ -147,7 +153,7 @@ class Chosen:
     def tests(self, mutant: Mutant) -> tuple[list[str], float]:
         """Their names, and the seconds that they take when all pass."""
         lines = self._lines.get(mutant.file, {})
-        numbers = set(lines.get(str(mutant.line), []))
+        numbers = {*lines.get(str(mutant.line), []), *lines.get("", [])}
         if not numbers:  # a constant of the module, or a default: whoever uses the file
             numbers = {n for tests in lines.values() for n in tests}
         for name, folders in UNTRACED.items():
@@ -216,9 +222,10 @@ def main() -> int:
     parser.add_argument("--most", type=float, default=30.0, help="seconds of tests for a mutant")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--keep-map", action="store_true", help="even if the core has changed")
+    parser.add_argument("--tests", action="append", default=[], help="files of tests, likewise")
     asked = parser.parse_args()
     BUILD.mkdir(parents=True, exist_ok=True)
-    chosen = Chosen(_map(asked.jobs, asked.keep_map), asked.most)
+    chosen = Chosen(_map(asked.jobs, asked.keep_map, asked.tests), asked.most)
     known = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text(encoding="utf-8"))
     texts: dict[str, str] = {}
     drawn: list[Mutant] = []
