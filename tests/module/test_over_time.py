@@ -1,17 +1,156 @@
 """What a bench run shows from passage to passage, visit to visit and minute to minute, by hand."""
 
 from dataclasses import replace
-from math import hypot, inf, isnan, nan, sqrt
+from math import hypot, inf, isnan, log, nan, sqrt
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from bench_parts import made, mean, point, shots, stretch
-from sparkwitness.bench import bands, conditions, evaluate, findings
-from sparkwitness.bench.plan import Plan
+from sparkwitness.bench import bands, conditions, evaluate, findings, steps
+from sparkwitness.bench.plan import SETTLE_S, Plan
 from sparkwitness.bench.result import Band, Heat
-from sparkwitness.bench.shots import Shots
+from sparkwitness.bench.shots import Collector, Shots
+from sparkwitness.decode import wire
+from streams import Stream
+
+# From bytes to stretches
+
+TICK_S = 24e-9
+
+
+def ticks(seconds) -> np.ndarray:
+    return np.rint(np.asarray(seconds, float) / TICK_S).astype(np.int64)
+
+
+def bytes_of(beats, drives, edges) -> bytes:
+    """A stream: `beats` (time, fields), `drives` (time, accepted), `edges` input: (times, losses).
+
+    `losses`: how many edges are lost just before the edge of that number.
+    """
+    made = Stream()
+    made.hello()
+    sent = dict.fromkeys(edges, 0)
+    waiting = sorted(drives)
+    for at, fields in beats:
+        for which, (times, losses) in edges.items():
+            upto = int(np.searchsorted(times, at))
+            while sent[which] < upto:
+                stop = min([upto, *(k for k in losses if k > sent[which])])
+                made.first[which] += losses.get(sent[which], 0)
+                made.edges(which, ticks(times[sent[which] : stop]))
+                sent[which] = stop
+        while waiting and waiting[0][0] <= at:
+            number = wire.NUMBER["drive"]
+            result = wire.ENUMS["result"]["ok" if waiting.pop(0)[1] else "not_now"]
+            made.add("ack", command=number, result=result, command_seq=1, text="")
+        made.heartbeat(int(ticks(at)), **fields)
+    return made.data
+
+
+def test_a_stretch_is_what_came_in_its_time_at_its_speed_and_surely():
+    """3000 rev/min, a trigger each 10 ms; two drives, the first switched off by the board.
+
+    Trigger 100 comes 0.3 ms late: two speeds are off. Before 150 one is lost: it is not known how
+    long 149 had, nor the speed of 150. Spark 120 rings, trigger 130 is noisy.
+    """
+    triggers, taps, clamps = 0.251 + 0.01 * np.arange(380), wire.INPUTS.index("trigger"), 1
+    triggers[100] += 0.3e-3
+    sparks = np.delete(triggers, [60, 61]) + 40e-6 + 1e-6 * (np.arange(378) % 2)
+    seen = np.sort(np.append(np.delete(triggers, 150), triggers[130] + 10e-6))
+    rung = np.sort(np.append(sparks, triggers[120] + 55e-6))
+    on = wire.ENUMS["output_bits"]["bench"]
+    beats = []
+    for k in range(42):
+        at = round(0.1 * k, 1)
+        beats.append((at, {
+            "driven": 65_530 + int((triggers < at).sum()) & 0xFFFF_FFFF,
+            "outputs": on if 3 <= k < 23 or k >= 26 else 0,
+            "supply_mv": {2: 9_000, 3: 9_500, 10: 12_100, 12: 65_535, 30: 11_900}.get(k, 12_600),
+        }))  # fmt: skip
+    data = bytes_of(
+        beats, [(0.11, False), (0.25, True), (2.45, True)],
+        {taps: (seen, {151: 1}), clamps: (rung, {})},
+    )  # fmt: skip
+    plan = Plan(steps=(3000.0, 3030.0), ramps=(), cylinders=4, width_us=2_000.0)
+    assert wire.INPUTS.index(plan.clamp_input) == clamps and plan.dead_time_us > 16
+    collector = Collector(plan, [(0, 1.5), (1, 1.5)])
+    assert (collector.drives, collector.restarted, collector.seconds) == (0, False, 0.0)
+    assert collector.driving_since == inf and collector.outputs_cut
+    collector.feed(data[: len(data) // 2])
+    collector.feed(data[len(data) // 2 :])
+    assert (collector.drives, collector.restarted) == (2, False)
+    assert collector.seconds == pytest.approx(4.1) and not collector.outputs_cut
+    assert collector.driving_since == pytest.approx(2.5 + SETTLE_S / 2, abs=1e-6)
+    first, second = collector.finish()
+    begin = 0.3 + SETTLE_S / 2
+    assert (first.begin, first.end) == pytest.approx((begin, begin + 1.5), abs=1e-6)
+    assert (first.index, first.segment.seconds, first.outputs_off) == (0, 1.5, True)
+    inside = np.flatnonzero((triggers >= begin) & (triggers < begin + 1.5))
+    assert {60, 61, 100, 101, 149, 151} <= set(inside.tolist())
+    # 150 did not come: 149 is cut; 100, 101 and 151 are of another or of no known speed.
+    assert (first.cut, first.off_speed) == (1, 3)
+    assert len(first.shots.time) == len(inside) - 1 - 1 - 3
+    assert np.count_nonzero(~first.shots.answered) == 2
+    assert first.shots.rpm == pytest.approx(3000.0, abs=0.1)
+    assert set(np.round(first.shots.delay_us[first.shots.answered])) == {40, 41}
+    until = 2.4  # the last heartbeat before the next drive
+    assert first.driven == np.count_nonzero((triggers >= 0.3) & (triggers < until))
+    assert first.seen == first.driven - 1 and first.supply_mv == 12_100
+    assert (second.index, second.outputs_off, second.supply_mv) == (1, False, 11_900)
+    # 3000 is a hundredth below 3030, within which it counts as that.
+    assert second.off_speed == 0 and second.segment.rpm_to == 3030.0
+    assert (second.begin, second.end) == pytest.approx((2.5 + SETTLE_S / 2, 4.0 + SETTLE_S / 2))
+    assert first.share == pytest.approx(1.0)
+    assert (collector.ringing, collector.trigger_noise) == (1, 1)
+    assert (collector.trigger_edges, collector.spark_edges) == (380, 379)
+    again = Collector(replace(plan, steps=(3031.0,)), [(0, 1.0)])
+    again.feed(data)
+    (none,) = again.finish()
+    assert none.off_speed == 100 and not len(none.shots.time)
+
+
+@pytest.mark.parametrize(("middle", "scale"), [(2300.0, 40.0), (2600.0, 90.0)])
+def test_a_switch_over_by_maximum_likelihood(middle: float, scale: float):
+    """scipy: a logistic curve with its middle and scale free, and both profile intervals.
+
+    Ends are those of the next place that was tried, at most a step further out.
+    """
+    speed = np.linspace(1000.0, 4000.0, 700)
+    even = (np.arange(700) * 0.6180339887) % 1.0  # as even as can be, without chance
+    share = 0.02 + 0.95 / (1 + np.exp((speed - middle) / scale))
+    yes = even < share
+    found = steps.change(speed, yes)
+    far = [speed < found.value - 3 * found.width / (2 * log(9)),
+           speed > found.value + 3 * found.width / (2 * log(9))]  # fmt: skip
+    top, floor = ((yes[m].sum() + 0.5) / (m.sum() + 1) for m in far)
+
+    def likely(m: float, s: float) -> float:
+        p = floor + (top - floor) / (1 + np.exp(np.clip((speed - m) / s, -50, 50)))
+        return float(np.where(yes, np.log(p), np.log(1 - p)).sum())
+
+    best = optimize.minimize(
+        lambda q: -likely(q[0], np.exp(q[1])), [middle, np.log(scale)], method="Nelder-Mead"
+    )
+    level = -best.fun - stats.chi2.ppf(0.95, 1) / 2
+
+    def over(m: float) -> float:
+        free = optimize.minimize_scalar(
+            lambda q: -likely(m, np.exp(q)), bounds=(1.0, 6.0), method="bounded"
+        )
+        return float(-free.fun - level)
+
+    low = optimize.brentq(over, best.x[0] - 200, best.x[0])
+    high = optimize.brentq(over, best.x[0], best.x[0] + 200)
+    wide = (high - low) / 2
+    assert found.value == pytest.approx(best.x[0], abs=0.25 * wide)
+    assert low - 0.7 * wide <= found.low <= low + 0.05 * wide
+    assert high - 0.05 * wide <= found.high <= high + 0.7 * wide
+    assert found.width == pytest.approx(2 * log(9) * np.exp(best.x[1]), rel=0.25)
+    assert found.width_low < found.width < found.width_high < 3 * found.width
+    assert found.n == 700 and (found.below, found.above) == pytest.approx((0.97, 0.02), abs=0.03)
+
 
 # Bands: a trigger each 10 rpm; cells of 100 rpm begin every 50
 
