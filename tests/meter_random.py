@@ -72,6 +72,7 @@ def wrong(looks: list[Look], truths: tuple[float, ...]) -> list[Look]:
     for look in looks:
         off = min(abs(look.timing - one) for one in truths) - 0.051
         alone = off > 0.5 and not look.reason
-        if look.timed and (alone or (off > 2 * look.within and look.reason not in ("WIRES", "TWICE"))):
+        open_ = look.reason in ("WIRES", "TWICE")
+        if look.timed and (alone or (off > 2 * look.within and not open_)):
             found.append(look)
     return found
