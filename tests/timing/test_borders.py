@@ -17,6 +17,7 @@ from sparkwitness.timing import (
     fit,
     gates,
     gates_start,
+    gates_tap,
     tdc,
 )
 from sparkwitness.timing.angle import Reference
@@ -184,3 +185,37 @@ def test_a_line_of_the_picture_in_thousandths():
     line = cycle.Line("3", 180.0, 40.0, 20.0, (12.34567, 9.87649), 5.0, ())
     plain = cycle.Cycle(720.0, 10.0, (line,)).to_dict()
     assert plain["lines"][0]["sparks_deg_btdc"] == [12.346, 9.876]
+
+
+def test_what_is_no_note_forbids_advice():
+    for row in (*gates.GATES, *gates_tap.ROWS, *gates_start.ROWS):
+        assert row.advice == (row.level == gates.NOTE), row.name
+
+
+def test_turns_to_the_first_spark():
+    """1781.9° are 4.95 turns; two cycles, 1440°, are what a controller may need."""
+    late = Start(
+        stood=True, sync_s=0.1, first_s=2.04, first_deg=1781.9, before=0, caught_s=None, tries=0,
+        phases=(), supply="", rest_v=None, low_v=None, points=cast(Any, ()),
+    )  # fmt: skip
+    assert "came 4.9 turns (2.0 s) after" in texts(late, None)["late_first_spark"]
+    assert texts(replace(late, first_deg=1440.0), None) == {}
+    assert "4.0 turns" in texts(replace(late, first_deg=1440.1), None)["late_first_spark"]
+    for changes in ({"stood": False}, {"first_deg": None}):
+        assert texts(replace(late, **cast(Any, changes)), None) == {}
+
+
+@pytest.mark.parametrize(("swept", "struck"), [(20.5, False), (20.51, True)])
+def test_a_sweep_wider_than_a_rotor_covers(swept: float, struck: bool):
+    """20° of the distributor, with all of its ± 0.5°."""
+    one = Rotor(
+        shaft="cam", pitch=90.0, swept=Number(swept, 0.5), earliest=None, latest=None,
+        next_gap=None, previous_gap=None, middle=Number(20.0, 0.5), events=100, bursts=0,
+        course=(),
+    )  # fmt: skip
+    found = texts(None, one)
+    assert ("rotor_sweep" in found) == struck
+    assert (
+        not struck
+        or "sweep 20.5° of the distributor, more than the 20° that" in (found["rotor_sweep"])
+    )
