@@ -1,12 +1,14 @@
 """Counts, levels and losses of a stream, edge by edge: by hand."""
 
 from dataclasses import fields
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from sparkwitness.decode import flanks, wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
+from sparkwitness.decode.kernels import plain
 from streams import HELLO, Stream
 
 NONE = np.empty(0, np.int64)
@@ -139,3 +141,57 @@ def test_a_tap_marks_where_a_flank_was_too_short():
 def test_the_flank_that_a_board_was_asked_for(falling: int, which: int, level: int):
     assert flanks.meant({**HELLO, "falling": falling}, which) == level
     assert flanks.meant(None, which) == 1 and flanks.meant(None, which, True) == 0
+
+
+def test_where_the_pace_changes():
+    """An interval longer than the next, or the one before, by more than a quarter of it."""
+    steps = np.array([100, 125, 126, 157, 158, 200, 160, 128, 103, 83, 1 << 40, 1 << 40])
+    ticks = np.concatenate(([7], 7 + np.cumsum(steps)))
+    index = np.zeros(len(ticks), np.int64)
+    n = plain.uneven(ticks, index)
+    by_hand = [
+        k + 1 for k, (a, b) in enumerate(pairwise(steps.tolist()))
+        if b > a + a // 4 or a > b + b // 4
+    ]  # fmt: skip
+    assert index[:n].tolist() == by_hand == [5, 10]
+
+
+def test_an_edge_left_out_against_the_cubic_through_its_neighbours():
+    """Even pace, 1000 ticks a step of 10°. numpy's polynomial through the four others at its time.
+
+    Left out is the fourth edge before the end; near are the two on either side, wide those twice
+    as far.
+    """
+    even = 1000 * np.arange(60, dtype=np.int64)
+    for edge, late in ((36, 50), (37, 80), (38, -40), (34, 30), (32, 70), (40, 90)):
+        ticks = even.copy()
+        ticks[edge] += late
+        table = np.full((2, 1), np.nan)
+        one = np.zeros(1, np.int64)
+        plain.misses(ticks, one, one + 40, one, one + 3, 36, 36, 0, np.arange(60.0), 0, 10.0, table)
+        for row, reach in enumerate((1, 2)):
+            nodes = 36 + reach * np.array([-2, -1, 1, 2])
+            x = (ticks[nodes] - ticks[36]) / 1000
+            through = np.polyfit(x, nodes - 36.0, 3)[-1]
+            assert table[row, 0] == pytest.approx(10 * through, abs=1e-9), (edge, reach)
+    # From turn to turn another edge is left out; one that lies before what is good is not known.
+    for turn, back in ((1, 9), (2, 14), (7, 4 + 35)):
+        ticks = even.copy()
+        ticks[40 - back + 1] += 100
+        table, one = np.full((2, 1), np.nan), np.zeros(1, np.int64)
+        plain.misses(
+            ticks, one, one + 40, one + turn, one + 3, 36, 36, 5, np.arange(60.0), 0, 10.0, table
+        )
+        if back + 2 <= 40 - 2:
+            assert table[0, 0] == pytest.approx(-10 * 2 / 3 * 0.1, rel=0.2)
+        plain.misses(
+            ticks, one, one + 40, one + turn, one, 36, 36, 5, np.arange(60.0), 0, 10.0,
+            short := np.full((2, 1), np.nan),
+        )  # fmt: skip
+        assert np.isnan(short[0, 0]) == (back + 4 > 36)
+    half = np.full((2, 1), np.nan)
+    one = np.zeros(1, np.int64)
+    plain.misses(
+        even, one, one + 40, one + 1, one + 3, 36, 18, 5, np.arange(60.0), 0, 10.0, half
+    )  # of two periods a turn the second
+    assert np.isnan(half).all()
