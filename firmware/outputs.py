@@ -40,7 +40,6 @@ REST_US = const(2000)  # between two trains: a driver that hardly opens would ma
 NOTHING = [0, 1, 0, 0, 0, 0]
 PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
 PAUSED = "the bench pulses had to pause: the board was held up"
-DEAF = "the host did not renew its lease for 1 s: outputs are off"
 
 
 @micropython.viper
@@ -181,7 +180,7 @@ class Outputs:
         """The board itself switches off."""
         self.off()
         self.told[CUT] |= why
-        self._hw.notes.append(text)
+        self._hw.notes.append((wire.LEVEL_WARNING, text))
 
     def guard(self):
         """A new lease; watch it, and the loop, for as long as an output is on."""
@@ -192,7 +191,7 @@ class Outputs:
 
     def _check(self, _timer=None):
         if self.on and ticks_diff(ticks_ms(), self._hw.leased) > limits.LEASE_MS:
-            self.cut(wire.CUT_LEASE, DEAF)
+            self.cut(wire.CUT_LEASE, limits.SILENT)
 
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash.
@@ -326,7 +325,7 @@ class Outputs:
         self.told[PAUSES] = min(self.told[PAUSES] + 1, 65535)
         if not self.told[CUT] & wire.CUT_PAUSE:
             self.told[CUT] |= wire.CUT_PAUSE
-            self._hw.notes.append(PAUSED)
+            self._hw.notes.append((wire.LEVEL_WARNING, PAUSED))
         disable(self._machines)
         self._dry = 0
         self._begin(self.driven[0])
