@@ -35,7 +35,8 @@ def draw(seed: int) -> list[Drawn]:
     """One case of each row that the meter can be set for."""
     found = []
     for row in cases.as_typed() + cases.faults():
-        if row.name == "two sessions":
+        # Two edges in each event: the meter shows that it counts two, and has nobody to ask which.
+        if row.name == "two sessions" or row.name.startswith("something heard"):
             continue
         rng = np.random.default_rng((seed, zlib.crc32(row.name.encode())))
         case = row.draw(rng)

@@ -2,7 +2,7 @@
 
 Each gate is a row of `GATES`: a name, what it does to the number, a test on the evidence, and the
 sentence for the person: the likely cause, what to check, and how. Every face shows what `judge`
-and `advise` let through, and nothing else.
+and `advise` let through, and nothing else. Longer than other files: one table with its sentences.
 """
 
 from collections.abc import Callable, Iterable
