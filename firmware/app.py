@@ -28,6 +28,7 @@ SKIPPED = const(32)  # turns, a quarter of a second
 SLICE_MS = const(4)  # how long one turn may take commands, while edges wait in the rings
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
+NOTES = const(8)  # so many may wait for a host that does not read
 RETURN = const(13)
 
 
@@ -136,6 +137,7 @@ class App:
         if self.hw.notes and self._met and self.link.ready():
             level, text = self.hw.notes.pop(0)
             self.log(level, text)
+        del self.hw.notes[NOTES:]
 
     # Frames to the host
 

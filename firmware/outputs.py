@@ -167,9 +167,7 @@ class Outputs:
         take(self.registers, self._pins, self._high)
         disable(14)
         self.on = 0
-        self._machines = self._dry = 0
-        self._shape = NOTHING
-        self._rested_us = ticks_us()
+        self._ended()
         self.lamp.stopped()
         calm(self.registers)
         if self._timer:
@@ -256,9 +254,12 @@ class Outputs:
             state[OFFSET] = (state[OFFSET] - self.driven[0]) & 0x3FFFFFFF
         self.driven[0] = 0
         if not going_on:
-            self._high = active_low << pins.BENCH
-            rest.keep(self._high)
-            take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, self._high)
+            high = active_low << pins.BENCH
+            if high != self._high:  # until now the pin was not at this rest
+                self._rested_us = ticks_us()
+            self._high = high
+            rest.keep(high)
+            take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, high)
             self._shape = shape
             self._begin(0)
         return None
@@ -342,9 +343,14 @@ class Outputs:
         mask = 1 << pins.BENCH | 1 << pins.BENCH_CRANK
         take(self.registers, mask, self._high)
         disable(BOTH)
-        self._machines = self._dry = 0
-        self._shape = NOTHING
-        self._rested_us = ticks_us()
+        self._ended()
         self.on &= wire.OUTPUT_BITS_LAMP
         if not self.on:
             self.off()
+
+    def _ended(self):
+        """The trains are over; their rest begins when there were any."""
+        if self._machines:
+            self._rested_us = ticks_us()
+        self._machines = self._dry = 0
+        self._shape = NOTHING
