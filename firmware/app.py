@@ -137,7 +137,8 @@ class App:
         if self.hw.notes and self._met and self.link.ready():
             level, text = self.hw.notes.pop(0)
             self.log(level, text)
-        del self.hw.notes[NOTES:]
+        while len(self.hw.notes) > NOTES:
+            self.hw.notes.pop()
 
     # Frames to the host
 
