@@ -1,4 +1,7 @@
-"""The firmware's own RP2 modules, app included, on the emulated chip's PIO, DMA and GPIO."""
+"""The firmware's own RP2 modules, app included, on the emulated chip's PIO, DMA and GPIO.
+
+Longer than other files: one board, and all that it does.
+"""
 
 from __future__ import annotations
 
