@@ -512,3 +512,33 @@ print(json.dumps(found))
         number, named = commands[-1][:2]
         if not named:
             assert said[-1] is None if number == drive else "of another command" in said[-1]
+
+
+def test_speed_of_a_turn_of_the_crank() -> None:
+    """60 s over the turn's length, to the nearest whole rev/min; a tick is 24 ns."""
+    periods = [
+        2_500_000,
+        2_499_000,
+        416_667,
+        131_579,
+        25_000_001,
+        250_000_123,
+        1_666_944,
+        3_333_700,
+    ]
+    script = (
+        FAKES
+        + """
+given = json.loads(sys.stdin.read())
+meter = make(Board())
+found = []
+for period in given:
+    meter._period = period
+    meter._speed()
+    found.append(meter.rpm)
+print(json.dumps(found))
+"""
+    )
+    found = json.loads(run_script(script, stdin=json.dumps(periods).encode()))
+    assert found == [round(60 / (period * 24e-9)) for period in periods]
+    assert found[0] == 1000
