@@ -1,13 +1,14 @@
-"""Those who hold on to the live page's server, or come back ten thousand times."""
+"""Those who hold on to the live page's server, or come back again and again.
 
-import os
+What they cost the measuring loop is measured by tests/bench/live_pages.py, as `make hostile` does.
+"""
+
 import socket
 import subprocess
 import sys
 import time
 from contextlib import ExitStack, closing, suppress
 
-import numpy as np
 import pytest
 
 from live_rig import http, serving, wait_until
@@ -23,7 +24,7 @@ for _ in range(int(sys.argv[2])):
     except ConnectionError:
         pass
 """
-LONG, VISITS = bool(os.environ.get("SPARKWITNESS_LONG")), 10_000
+VISITS = 120
 
 
 @pytest.fixture(scope="module")
@@ -70,25 +71,14 @@ def test_who_says_nothing_is_let_go(live, monkeypatch):
             assert idle.recv(1) == b""
 
 
-def test_coming_back_again_and_again_is_not_noticed_by_the_measuring_loop(live):
-    calm = views_per_second(live, 10.0 if LONG else 2.0)
-    longest = max(np.diff(live.newest.times[-8:]))
-    first, began = len(live.newest.times), time.monotonic()
+def test_coming_back_again_and_again_ends_nothing(live):
     # Another program, as every browser is.
-    visits = VISITS if LONG else 120
     subprocess.run(
-        [sys.executable, "-c", VISITOR, str(live.address.port), str(visits)],
+        [sys.executable, "-c", VISITOR, str(live.address.port), str(VISITS)],
         check=True,
         timeout=900,
     )
-    times = live.newest.times[first:]
-    busy = len(times) / (time.monotonic() - began)
-    print(
-        f"views a second: {calm:.1f} before, {busy:.1f} during {visits} visits; longest pause "
-        f"{longest * 1e3:.0f} ms before, {max(np.diff(times), default=0) * 1e3:.0f} ms during"
-    )
     live.newest.wait(lambda view: view["error"])
-    assert not LONG or busy > 0.8 * calm  # a short look tells more of the computer's other work
     assert http(live, "/")[0] == 200
 
 
