@@ -17,6 +17,7 @@ from sparkwitness.decode import recording
 from sparkwitness.decode.recording import Behind, Recorder
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError, whole_file
+from sparkwitness.records import database
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.wheel import WheelLearner
@@ -187,3 +188,35 @@ def test_a_mark_that_cannot_be_kept_stays_on_the_page_and_is_said(fault):
         shown = rig.newest.wait(lambda view: "not kept" in " ".join(view["notes"]))
         assert len(shown["marks"]) == 1
         rig.newest.wait(lambda view: view["timing"])
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+def test_a_recording_for_which_there_is_no_room_is_refused_and_leaves_nothing(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "run.rec"
+
+    def full(file, mode, **_):
+        path.touch()
+        return open("/dev/full", "wb")
+
+    monkeypatch.setattr(recording, "open", full, raising=False)
+    with pytest.raises(UserError, match=r"cannot write .*: No space left on device; look at"):
+        Recorder(path, {}, None)
+    assert not path.exists()
+
+
+def test_a_logbook_without_room_says_so(tmp_path, monkeypatch):
+    """SQLite has ended the transaction by itself then."""
+
+    def fills(db, name):
+        if db.in_transaction and name == "user_version":
+            db.execute("COMMIT")
+            db.execute(f"PRAGMA max_page_count = {_pragma(db, 'page_count')}")
+            db.execute("BEGIN IMMEDIATE")
+        return _pragma(db, name)
+
+    _pragma = database._pragma
+    monkeypatch.setattr(database, "_pragma", fills)
+    with pytest.raises(UserError, match="database or disk is full; check the disk"):
+        Logbook(tmp_path / "book.db")
