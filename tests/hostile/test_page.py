@@ -63,6 +63,39 @@ def test_many_who_say_nothing_lock_nobody_out(live):
         assert open_still <= server._MOST_OF_ONE
 
 
+class Knocking:
+    closed = False
+
+    def close(self):
+        self.closed = True
+
+
+def test_a_crowd_from_one_address_keeps_nobody_else_waiting():
+    door, crowd = server.Door(), [Knocking() for _ in range(1000)]
+    others = {f"192.0.2.{k}": Knocking() for k in range(4)}
+    for k, one in enumerate(crowd):
+        door.comes(one, "192.0.2.99")
+        if k == 500:
+            for address, other in others.items():
+                door.comes(other, address)
+    first = [door.next() for _ in range(5)]
+    assert {*others.values()} <= {*first}
+    let_in = list(iter(door.next, None))
+    assert let_in == crowd[-len(let_in) :]  # of the crowd the newest, in their order
+    assert len(let_in) == server._MOST_OF_ONE - 1 or first[0] in others.values()
+    assert sum(one.closed for one in crowd) == 1000 - server._MOST_OF_ONE
+    assert not any(one.closed for one in others.values())
+
+
+def test_crowds_from_many_addresses_are_bounded_in_all():
+    door, crowds = server.Door(), []
+    for k in range(5000):
+        crowds.append(Knocking())
+        door.comes(crowds[-1], f"198.51.100.{k % 200}")
+    assert len(list(iter(door.next, None))) == server._MOST_CONNECTIONS
+    assert sum(one.closed for one in crowds) == 5000 - server._MOST_CONNECTIONS
+
+
 def test_who_says_nothing_is_let_go(live, monkeypatch):
     monkeypatch.setattr(server, "_LONGEST_S", 0.3)
     with open_to(live) as idle:

@@ -103,6 +103,10 @@ def cautions_taken(text: str = "Have you read this and taken the precautions?") 
 def _line(text: str, default: str) -> str:
     """One line as typed, in plain characters and without blanks around it."""
     shown = f"{text} [{default}]: " if default else f"{text}: "
+    # Bytes that are no text are then an answer like another; a decoder that has met one begins
+    # every line after it with the same fault.
+    with suppress(AttributeError, OSError):
+        sys.stdin.reconfigure(errors="surrogateescape")  # type: ignore[union-attr]
     while True:
         try:
             if waited := _a_terminal():
