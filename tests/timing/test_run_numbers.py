@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sparkwitness.timing import advice, budget, curve, torque
-from sparkwitness.timing.angle import Reference
+from sparkwitness.errors import UserError
+from sparkwitness.timing import advice, budget, curve, rotor, tdc, torque
+from sparkwitness.timing import stats as intervals
+from sparkwitness.timing import timed as timing
+from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.budget import Budget, Component
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.ripple import Ripple, Turns
@@ -17,6 +20,7 @@ from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed
 
 TICK_S = 1e-6
+FOUR = Setup(Reference(36, 1, 1, 60.0), cylinders=4, clamp="coil", order=(1, 3, 4, 2))
 
 
 # Means on a circle: scipy
@@ -44,9 +48,176 @@ def test_error_of_a_mean_and_of_few():
     assert budget.standard_error(values) == pytest.approx(s / 4 * t / 2, rel=1e-5)
 
 
+# Series whose neighbours are alike
+
+
+def slow_correlation_time(x: np.ndarray) -> float:
+    """The same in plain loops: window where lag >= 5 times the sum (Madras & Sokal), Wolff's bias,
+    and never less than neighbours say with Marriott & Pope's correction."""
+    n, rest = len(x), x - x.mean()
+    zero = sum(r * r for r in rest)
+    first, total = 0.0, 1.0
+    for lag in range(1, n // 2 + 2):
+        rho = sum(rest[k] * rest[k + lag] for k in range(n - lag)) / zero
+        first = rho if lag == 1 else first
+        total += 2 * rho
+        if lag >= 5 * total or lag > n // 2 - 1:
+            break
+    alike = min(first + (1 + 3 * first) / n, 1 - 4 / n) if first > 2 / sqrt(n) else 0.0
+    return max((1 + alike) / (1 - alike), total * (1 + (2 * lag + 1) / n), 0.0)
+
+
+@pytest.mark.parametrize(("n", "by"), [(4, 0.0), (30, 0.0), (60, 0.7), (400, 0.9), (900, 0.98)])
+def test_correlation_time(n: int, by: float):
+    rng = np.random.default_rng(n)
+    x = np.zeros(n)
+    for k in range(1, n):
+        x[k] = by * x[k - 1] + rng.normal()
+    assert intervals.correlation_time(x) == pytest.approx(max(1.0, slow_correlation_time(x)))
+    assert intervals.correlation_time(x[:3]) == intervals.correlation_time(np.ones(n)) == 1.0
+
+
+def flags(*pattern: int) -> np.ndarray:
+    return np.array(pattern, np.bool_)
+
+
+def test_events_that_come_together():
+    """Spells of five, a fifth of all: 5 against (1 + q) / (1 - q), q = 1 - 0.8²."""
+    five = flags(*[1] * 5, *[0] * 20)
+    together = 5 / (1.36 / 0.64)
+    assert intervals.clumping([[five] * 4]) == pytest.approx(together)
+    assert intervals.clumping([[five], [five], [five]]) == pytest.approx(together)
+    # One answer between two misses does not part them, two do. 2 and 1: (4 + 1) / 3.
+    one, two = flags(1, 0, 1, *[0] * 47, 1, *[0] * 49), flags(1, 0, 0, 1, *[0] * 96)
+    q = 1 - 0.97**2
+    assert intervals.clumping([[one]]) == pytest.approx(5 / 3 * (1 - q) / (1 + q))
+    assert intervals.clumping([[two]]) == 1.0
+    # No more than 1.3 times what chance does: pairs, at a share of a tenth, are.
+    assert intervals.clumping([[flags(1, 1, *[0] * 18)] * 5]) == pytest.approx(2 * 0.81 / 1.19)
+    assert intervals.clumping([[flags(1, 1, *[0] * 6)] * 5]) == 1.0
+    # Where all are missing chance is taken to go on with nine in ten: (1 + 0.9) / (1 - 0.9).
+    assert intervals.clumping([[flags(*[1] * 30)]]) == pytest.approx(30 / 19)
+    assert intervals.clumping([]) == intervals.clumping([[flags(*[0] * 9)]]) == 1.0
+
+
+def test_a_share_that_differs_from_visit_to_visit():
+    """Of 50 each: none, none, none, 15, none, 15. chi² = (4 · 5² + 2 · 10²) / 4.5, of five."""
+    none, many = flags(*[0] * 50), flags(*[1, 0, 0] * 15, *[0] * 5)
+    assert intervals.clumping([[none, none, none, many, none, many]]) == pytest.approx(
+        300 / 4.5 / 5
+    )
+    # Four visits have three degrees of freedom: too few; of two places they add up.
+    assert intervals.clumping([[none, none, none, many]]) == 1.0
+    share = (3 * 3.75**2 + 11.25**2) / (50 * 0.075 * 0.925) / 3
+    assert intervals.clumping([[none, none, none, many]] * 2) == pytest.approx(share)
+    # Two of 50 once in six visits: (5 / 9 + 25 / 9) / 0.331 / 5 = 2.01, below 1 + 2 sqrt(2 / 5).
+    few = flags(*[1, 0, 0] * 2, *[0] * 44)
+    assert intervals.clumping([[few, *[none] * 5]]) == 1.0
+
+
+# All events of a recording
+
+
+def test_how_far_apart_the_sparks_of_a_burst_are():
+    """Four: 36° of 90, or 2 ms, or eight tenths of 180°. Twelve fire each 60°."""
+    for rpm, widest in ((1000.0, 36.0), (6000.0, 72.0), (15000.0, 144.0)):
+        assert timing._widest_burst(FOUR, rpm) == pytest.approx(widest)
+    twelve = replace(FOUR, cylinders=12, order=())
+    assert timing._widest_burst(twelve, 1000.0) == pytest.approx(24.0)
+    assert timing._widest_burst(twelve, 9000.0) == pytest.approx(48.0)
+
+
+def some(n=12, sparks=1, last_us=0.0, segment=None) -> Events:
+    tick = np.rint(np.arange(n) * 0.15 / TICK_S).astype(np.int64)
+    zero = np.zeros(n, np.int64)
+    degrees = 720.0 * np.arange(n) + 40.0
+    last = tick + np.rint(np.broadcast_to(last_us, n) * 1e-6 / TICK_S).astype(np.int64)
+    part = zero if segment is None else segment
+    return Events(tick, degrees, part, zero + sparks, last, degrees, degrees * 0)
+
+
+def test_speed_around_each_event():
+    """720° in 0.15 s are 800 rev/min; the first of a stretch has that of the next."""
+    assert timing._speed(some(), TICK_S) == pytest.approx(np.full(12, 800.0))
+    cut = timing._speed(some(segment=(np.arange(12) > 10).astype(np.int64)), TICK_S)
+    assert np.isnan(cut[11]) and cut[10] == pytest.approx(800.0)
+
+
+def test_all_events_with_their_own_delay():
+    """40° past the edge at 60° BTDC: 20°; 100 µs at 800 rev/min are 0.48° later than it fired."""
+    setup = replace(FOUR, delay_us=100.0, u_delay_us=1.0)
+    found = Timed(some(4), np.full(4, 20.48), np.full(4, 800.0), 720.0, 360.0, 0, 0, 0)
+    zero = np.zeros(9, np.int64)
+    turned = Periods(
+        75_000 * np.arange(9), zero + 75_000, zero, np.arange(9), zero + nan, zero + nan
+    )
+    tables = cast(Any, type("T", (), {"tick_s": TICK_S, "periods": turned})())
+    alone = timing.whole(setup, tables, found)
+    assert len(alone.angles) == 4
+    assert alone.angles == pytest.approx(np.full(4, 20 + 6e-6 * 800 * 100))
+    every = timing.whole(setup, tables, replace(found, every=some(12)))
+    assert len(every.angles) == 12 and every.speed == pytest.approx(np.full(12, 800.0))
+    assert every.pick(np.arange(12) < 5).angles == pytest.approx(np.full(5, 20.48))
+
+
+def test_events_of_two_edges():
+    """Of eight with a known number six have two, 0.9 ms apart: 4.32° at 800 rev/min."""
+    sparks = np.array([2] * 6 + [1, 3, 0, 0])
+    share, apart, degrees = timing.pairs(some(10, sparks, 900.0), TICK_S, 800.0)
+    assert (share, apart, degrees) == pytest.approx((0.75, 0.9e-3, 4.32), rel=1e-3)
+    assert timing.pairs(some(10, 3, 900.0), TICK_S, 800.0) == (0.0, 0.0, 0.0)
+
+
+def test_second_edges_later_than_a_burst():
+    """Of ten events four have a second edge 3 ms later, two one of 1.7 ms: 14.4° at 800."""
+    sparks = np.array([2] * 6 + [1] * 4)
+    events = some(10, sparks)
+    late = np.array([3000, 3000, 1700, 3000, 1700, 3000])
+    edges = np.sort(np.append(events.tick, events.tick[:6] + late))
+    tables = cast(Any, type("T", (), {
+        "tick_s": TICK_S, "sparks": type("S", (), {"tick": edges})(),
+    })())  # fmt: skip
+    found = timing.second_edges(events, tables, 800.0)
+    assert found == pytest.approx((0.4, 3e-3, 14.4))
+    assert timing.second_edges(some(10), tables, 800.0) == (0.0, 0.0, 0.0)
+    soon = np.sort(np.append(events.tick, events.tick[:6] + 1799))
+    tables.sparks.tick = soon
+    assert timing.second_edges(events, tables, 800.0) == (0.0, 0.0, 0.0)
+
+
+def test_bins_of_the_rotors_course():
+    """From the second hundredth of the speeds on, each 0.15 in the logarithm wide."""
+    setup = replace(FOUR, rotor=18.0, rotor_within=2.0)
+    for factor, rows in ((0.99, 1), (1.01, 2)):
+        speed = np.repeat([1000.0, 1000 * np.exp(0.15) * factor], 50)
+        events = some(100)
+        found = timing.Whole(events, np.full(100, 20.0), speed)
+        course = rotor._course(setup, found, np.full(100, 20.0))
+        assert len(course) == rows and sum(c.events for c in course) == 100
+    assert course[0].rpm == pytest.approx(1000.0) and course[0].first == pytest.approx(1.0)
+    few = timing.Whole(some(59), np.full(59, 20.0), np.repeat([1000.0, 2000.0], [50, 9]))
+    assert len(rotor._course(setup, few, np.full(59, 20.0))) == 1
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "fits"),
+    [(-90.0, 90.0, True), (-90.5, 90.0, False), (-1.0, 1.0, True), (-0.9, 1.0, False)],
+)
+def test_stops_from_two_degrees_to_half_a_turn_apart(before: float, after: float, fits: bool):
+    if fits:
+        found = tdc.from_stops(before, after)
+        assert found.reading == pytest.approx(0.0) and found.half == (after - before) / 2
+    else:
+        with pytest.raises(UserError, match="from 2° to 180° makes sense"):
+            tdc.from_stops(before, after)
+    for value in (nan, -0.1):
+        with pytest.raises(UserError, match="must be numbers"):
+            tdc.from_stops(-20.0, 20.0, value)
+    assert tdc.from_stops(-20.0, 20.0, 0.0).u == 0.0
+
+
 # Speed by cylinder
 
-FOUR = Setup(Reference(36, 1, 1, 60.0), cylinders=4, clamp="coil", order=(1, 3, 4, 2))
 SWING, TIMING, PHASE = 0.05, 10.0, 100.0
 
 
