@@ -48,7 +48,7 @@ def start(rpm=RPM, at=None, dropped=(), supply=(), setup=SETUP, sync=SYNC, early
     return starting.read(setup, cast(Any, tables), lambda: found), begins, length
 
 
-SUPPLY = ((0.1, 8_000), (0.5, 12_600), (1.0, 9_000), (2.0, 9_800), (5.5, 13_900), (6.0, 14_200))
+SUPPLY = ((0.1, 8_000), (0.5, 12_600), (1.0, 9_000), (2.0, 9_800), (5.0, 13_900), (6.0, 14_200))
 
 
 def test_phases_of_a_start():
