@@ -537,10 +537,13 @@ for period in given:
     meter._period = period
     meter._speed()
     found.append(meter.rpm)
+fresh = Meter(Board(), panel.find(), "")  # with what is kept, before anybody sets anything
+found += [fresh._crank.wheel[0], fresh.enabled]
 print(json.dumps(found))
 """
     )
-    found = json.loads(run_script(script, stdin=json.dumps(periods).encode()))
+    *found, teeth, enabled = json.loads(run_script(script, stdin=json.dumps(periods).encode()))
+    assert (teeth, enabled) == (1, 3)
     assert found == [round(60 / (period * 24e-9)) for period in periods]
     assert found[0] == 1000
 
