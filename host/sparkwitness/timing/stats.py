@@ -353,24 +353,27 @@ def from_visits(
 def _between(
     columns: Floats, y: Floats, u: Floats, shape: Floats, freedom: int
 ) -> tuple[Fit, Floats, float]:
-    """Fit, standard deviation float64[n] between the visits beside u, and log-likelihood."""
+    """Fit, standard deviation float64[n] between the visits beside u, and log-likelihood.
 
-    def fitted(between: float) -> Fit:
-        return least_squares(columns, y, np.sqrt(u**2 + between**2 * shape))
+    Both are found in what the columns leave free, where nothing else is unknown (restricted
+    likelihood: Patterson & Thompson, Biometrika 58, 1971).
+    """
+    free = np.linalg.qr(columns, mode="complete")[0][:, columns.shape[1] :].T
+    rest, inside, beside = free @ y, free * u**2 @ free.T, free * shape @ free.T
+
+    def chi2(between: float) -> float:
+        return float(rest @ np.linalg.solve(inside + between**2 * beside, rest))
 
     low, high = 0.0, float(np.ptp(y)) + float(u.max())
-    if freedom and fitted(0.0).chi2 > freedom:
+    if freedom and chi2(0.0) > freedom:
         for _ in range(30):
             middle = (low + high) / 2
-            low, high = (middle, high) if fitted(middle).chi2 > freedom else (low, middle)
+            low, high = (middle, high) if chi2(middle) > freedom else (low, middle)
     else:
         high = 0.0
-    fit = fitted(high)
-    variance = u**2 + high**2 * shape
-    weighted = columns / np.sqrt(variance)[:, None]
-    _, size = np.linalg.slogdet(weighted.T @ weighted)
-    told = -(np.log(variance).sum() + size + fit.chi2) / 2
-    return fit, high * np.sqrt(shape), float(told)
+    fit = least_squares(columns, y, np.sqrt(u**2 + high**2 * shape))
+    _, size = np.linalg.slogdet(inside + high**2 * beside)
+    return fit, high * np.sqrt(shape), -float(size + fit.chi2) / 2
 
 
 def _shared(
