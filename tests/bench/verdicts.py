@@ -38,7 +38,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0, help="of the first run")
     parser.add_argument(
         "--only", action="append", metavar="TEXT",
-        help="cases whose name holds this, may be given again; '' is every case, 'search' the search",
+        help="cases whose name holds this ('': all), or 'search'; may be given again",
     )  # fmt: skip
     parser.add_argument("--part", default="1/1", help="2/4: the second of four parts of the cases")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
@@ -49,7 +49,8 @@ def main() -> None:
     names = [n for n in cases.CASES if any(text in n for text in only)][part - 1 :: parts]
     bad, spent = 0, 0.0
     with ProcessPoolExecutor(typed.jobs) as pool:
-        print(f"{'case':45s} {'wrong and sure, %':>18s} {'cannot tell, %':>18s} {'held, %':>18s} {'CPU, s':>8s}")
+        heads = ("wrong and sure, %", "cannot tell, %", "held, %")
+        print(f"{'case':45s} {' '.join(f'{h:>18s}' for h in heads)} {'CPU, s':>8s}")
         for name in names:
             jobs = [(name, typed.seed + k) for k in range(typed.runs)]
             marks, costs = zip(*pool.map(_one, jobs), strict=True)
