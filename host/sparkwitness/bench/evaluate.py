@@ -251,8 +251,9 @@ def _driven_once(
         return
     weight = np.array([m.n for m in means], np.float64)
     u = np.array([max(m.u, STAMP_US) for m in means])
+    speeds = len({round(100 * x) for _, _, x in law})
     found = visits.wander(
-        np.array(law)[:, : n - 2], np.array([m.value for m in means]),
+        np.array(law)[:, : min(n - 2, speeds)], np.array([m.value for m in means]),
         visits.pooled(np.arange(n), u, weight),
         (visits.by_count(weight), tuple(np.array(clock).T)),
     )  # fmt: skip
