@@ -6,6 +6,7 @@ Limits are those that protocol/wire.md promises, typed here once more.
 from __future__ import annotations
 
 import json
+import struct
 from math import ceil, cos, radians, sin, sqrt
 from typing import Any
 
@@ -401,3 +402,113 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         wanted = swing * (away if step <= after / 1000 < last else beside)
         # The worst of seven places, steps of 1/16 and of 1/1000 swing, and whole 1/1000 degrees.
         assert 0.97 * wanted - 2 <= u <= 1.01 * wanted + 1000 * swing / 16 + 1, (after, rpm, wanted)
+
+
+# Frames and the lease, byte by byte
+
+
+def test_numbers_stand_in_a_frame_as_struct_has_them() -> None:
+    """Little endian, from body offset 0 at index 4 on; nothing beside them is touched."""
+    numbers = [0, 1, 0xFF, 0x100, 0x1234, 0xFFFF, 0x12345678, 0x3FFFFFFF, 0x01020304, 0x2A00FF55]
+    words = [0xFFFFFFFF, 0x80000000, 0x01020304, 7]
+    script = """
+from array import array
+from frame import put16, put32, put_words, put_header
+found = []
+numbers, words = given
+for k, value in enumerate(numbers):
+    for put, at in ((put16, 3 + k), (put32, 2 * k)):
+        frame = bytearray(b"\\xee" * 64)
+        put(frame, at, value & 0xFFFF if put is put16 else value)
+        found.append(list(frame))
+frame = bytearray(b"\\xee" * 64)
+put_words(frame, 8, array("I", words), 3)
+found.append(list(frame))
+for seq in (0, 0x3FFFFFFE):
+    counter = array("I", [seq])
+    frame = bytearray(b"\\xee" * 64)
+    put_header(frame, 0x13, 0x2345, counter)
+    found.append([list(frame), counter[0]])
+print(json.dumps(found))
+"""
+    found = say(script, [numbers, words])
+
+    def with_(at: int, data: bytes) -> list[int]:
+        return list((b"\xee" * at + data).ljust(64, b"\xee"))
+
+    wanted: list[Any] = []
+    for k, value in enumerate(numbers):
+        wanted.append(with_(4 + 3 + k, struct.pack("<H", value & 0xFFFF)))
+        wanted.append(with_(4 + 2 * k, struct.pack("<I", value)))
+    wanted.append(with_(4 + 8, struct.pack("<3I", *words[:3])))
+    wanted += [
+        [with_(4, struct.pack("<BBHI", 0x13, 0, 0x2345, seq)), seq + 1] for seq in (0, 0x3FFFFFFE)
+    ]
+    assert found == wanted
+
+
+def test_the_lease_against_whole_numbers() -> None:
+    """A command counts when its seq is ahead by 1 to 2^31 - 1, and a renew when it names the last
+    one obeyed: against Python's integers, with every bit of a number flipped."""
+    drive, renew, session = 20, 24, 0x1234
+    bits = [1 << k for k in range(32)]
+    base = 0x81C30F5A
+    sets = []
+    for bit in bits:
+        granted = base ^ bit
+        sets.append([[drive, 0, granted, 0], [renew, 0, (granted + 1) % 2**32, granted]])
+        sets.append([[drive, 0, base, 0], [renew, 0, (base + 1) % 2**32, base ^ bit]])
+        sets.append([[drive, 0, base, 0], [drive, 0, (base + bit) % 2**32, 0]])
+        sets.append([[drive, 0, base, 0], [drive, 0, (base - bit) % 2**32, 0]])
+        sets.append([[drive, session, base, 0], [drive, session ^ (bit % 65_535), base + 1, 0]])
+    sets += [
+        [[renew, 0, 5, 5]], [[drive, 0, 7, 0], [drive, 0, 7, 0]],
+        [[drive, session, 7, 0], [renew, session, 8, 7], [renew, session, 9, 8]],
+        [[drive, 0, 0xFFFFFFFF, 0], [drive, 0, 0, 0], [renew, 0, 1, 0], [renew, 0, 2, 0xFFFFFFFF]],
+        [[drive, 0, 9, 0], [drive, 0, 0x80000008, 0]],
+        [[drive, 0, 9, 0], [drive, 0, 0x80000009, 0]],
+    ]  # fmt: skip
+    script = """
+from lease import Lease
+import wire
+found = []
+def four(body, at, value):
+    for k in range(4):
+        body[at + k] = value >> 8 * k & 255
+for commands in given[1]:
+    lease = Lease()
+    row = []
+    for number, named, seq, of in commands:
+        body = bytearray(40)
+        body[1] = number
+        body[1 + wire.HEADER_SESSION] = named & 255
+        body[2 + wire.HEADER_SESSION] = named >> 8
+        four(body, 5, seq)
+        four(body, 1 + wire.RENEW_LEASE, of)
+        why = lease.stale(body, given[0])
+        row.append(why)
+        if why is None and number != wire.RENEW:
+            lease.grant(body)
+    lease.clear()
+    row.append(lease.stale(body, 0))
+    found.append(row)
+print(json.dumps(found))
+"""
+    found = say(script, [session, sets])
+    for commands, said in zip(sets, found, strict=True):
+        last = granted = None
+        for (number, named, seq, of), why in zip(commands, said, strict=False):
+            if named and named != session:
+                wanted = "another session"
+            elif last is not None and not 0 < (seq - last) % 2**32 < 2**31:
+                wanted = "has come before"
+            else:
+                last, wanted = seq, ""
+                if number == renew and of != granted:
+                    wanted = "of another command"
+                granted = seq if number == drive else granted
+            assert (why is None) if not wanted else wanted in why, (commands, said)
+        # Of a new session nothing is known: a drive counts, a renew is of no command.
+        number, named = commands[-1][:2]
+        if not named:
+            assert said[-1] is None if number == drive else "of another command" in said[-1]

@@ -45,7 +45,7 @@ class Worker:
     """A copy of the project, and a process that has all tests of `files` loaded."""
 
     def __init__(self, number: int, files: Iterable[str]) -> None:
-        self.tree = BUILD / f"tree{number}"
+        self.tree = BUILD / f"tree{os.getppid()}-{number}"
         shutil.rmtree(self.tree, ignore_errors=True)
         left = (".git", ".venv", "build", "dist", "__pycache__")
         shutil.copytree(ROOT, self.tree, ignore=shutil.ignore_patterns(*left))

@@ -289,10 +289,10 @@ def clumping(places: Sequence[Sequence[Bools]]) -> float:
     q = min(0.9, 1 - (1 - share) ** 2)
     by_chance = (1 + q) / (1 - q)
     spell = spell / by_chance if spell > _MORE_THAN_CHANCE * by_chance else 1.0
-    scatter = chi2 / freedom if freedom > 3 else 1.0
     # A chi2 of f degrees of freedom is beyond f (1 + 2 sqrt(2 / f)) in some 3 of 100.
-    scatter = scatter if scatter > 1 + 2 * sqrt(2 / max(1.0, freedom)) else 1.0
-    return max(1.0, spell, scatter)
+    if freedom > 3 and chi2 / freedom > 1 + 2 * sqrt(2 / freedom):
+        return max(1.0, spell, chi2 / freedom)
+    return max(1.0, spell)
 
 
 _MORE_THAN_CHANCE = 1.3
