@@ -217,7 +217,7 @@ class Crank:
         wheel[1] = missing
         wheel[2] = teeth - missing
         wheel[3] = 1 if index >= 0 else 0
-        wheel[4] = (95, 95, 116, 134)[missing] if missing < 4 else 150
+        wheel[4] = (95, 116, 134)[missing - 1] if 0 < missing < 4 else 150
         wheel[5] = teeth - missing if missing or index >= 0 else 1
         wheel[6] = turns
         self._index = index if index >= 0 else self._i

@@ -50,6 +50,7 @@ from reasons import (
     SET_WHEEL,
     SPACING,
     TRUE,
+    TWICE,
     UNEVEN,
     VARIES,
     WAIT,
@@ -478,6 +479,8 @@ class Meter:
             if abs(error) > LARGE_ERROR:
                 self.figure = self.error
                 return CHECK
+        if 5 * events.pairs(n) >= 3 * (n - 1):
+            return TWICE  # the first of the two may be the coil switched on after a short rest
         if values["sensor"] == settings.VR:
             return WIRES  # swapped, it reads up to half a tooth wrong, and not every wheel shows it
         return why

@@ -26,6 +26,7 @@ FAR = const(20)  # with this one and those after it the number is shown
 WIRES = const(21)
 VARIES = const(22)
 TRUE = const(23)
+TWICE = const(24)
 REASONS = (
     ("", ""),
     ("SET THE WHEEL", "press A"),
@@ -51,4 +52,5 @@ REASONS = (
     ("VR WIRES RIGHT?", ""),
     ("VARYING by", ""),
     ("WHEEL TRUE?", ""),
+    ("TWO EDGES EACH?", ""),
 )

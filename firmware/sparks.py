@@ -363,6 +363,16 @@ def _sparks(events, column: int, first: int, n: int) -> int:
     return total
 
 
+@micropython.viper
+def _pairs(events, first: int, n: int) -> int:
+    v = ptr32(events)
+    found = 0
+    for i in range(n):
+        if v[192 + ((first + i) & 63)] == 2:
+            found += 1
+    return found
+
+
 class Events:
     """Events of one clamp, the newest ones with their angles."""
 
@@ -437,6 +447,10 @@ class Events:
     def late(self, n):
         """Of the last n events, how many have a second spark later than a burst's comes."""
         return _sparks(self.words, 4 * SLOTS, self.state[WROTE] - n, n)
+
+    def pairs(self, n):
+        """Of the last n events but the very last, how many have just two sparks."""
+        return _pairs(self.words, self.state[WROTE] - n, n - 1)
 
     def _in_order(self, n, scale, fold):
         """Put the last n angles, around their centre and in order, into `work`; their median."""

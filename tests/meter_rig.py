@@ -183,7 +183,7 @@ while True:
 NAMES = ("", "SET_WHEEL", "HOST", "NO_CRANK", "NOT_WHEEL", "ON_CRANK", "UNEVEN", "NO_SPARKS",
          "WAIT", "LOST", "ELSEWHERE", "SPACING", "PLACES", "SCATTER", "REVERSED", "REPEATS",
          "IMPLAUSIBLE", "CHECK", "FALLING", "COIL_ON", "FAR", "WIRES", "VARIES",
-         "TRUE")  # fmt: skip
+         "TRUE", "TWICE")  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -16,14 +16,14 @@ from sparkwitness.decode.edges import Batch
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
 from sparkwitness.records.replay import replay
-from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.analyzer import LOOK_SPARKS, Analyzer
 from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.setup import Setup
 
 _NONE = np.empty(0, np.int64)
 _FINEST_S, _COARSEST_S = 1e-12, 1e-3
 _MOST_TICKS = 1 << 62
-_LOOK_S, _LOOK_SPARKS = 0.25, 20_000
+_LOOK_S = 0.25
 
 
 def measure_edges(
@@ -130,7 +130,7 @@ def stream(port: str | None, setup: Setup) -> Iterator[Measurement]:
         for data in board:
             analyzer.feed(data)
             if time.monotonic() - looked >= _LOOK_S:
-                yield evaluate(setup, analyzer.tables(_LOOK_SPARKS))
+                yield evaluate(setup, analyzer.tables(LOOK_SPARKS))
                 looked = time.monotonic()
 
 

@@ -3,9 +3,9 @@
 Each run draws its own engine phase, wheel, noise and typed reference angle: the person's typed
 angle is off by a normal error of the stated uncertainty, as the budget claims, and so is the
 clamp's delay. Bias and RMS are of the measurement itself (against the reference angle that really
-was); coverage is of the whole stated interval (against the typed one). Its goal is 93 to 97 %, by
-two standard errors of a share seen in so many runs, as for all shares here; no more than one run in
-200 may give no number.
+was); coverage is of the whole stated interval (against the typed one). Its goal is 93 to 97 %,
+by the chance of a share seen in so many runs (`judged.chance`), as for all here; no more than one
+run in 200 may give no number.
 The truth is read only here, after the estimator is done.
 
 Below that table the one of the second hand (tests/truth): engines, pickups and an encoder that
@@ -43,7 +43,7 @@ from sparkwitness.timing.angle import CrankTracker, Reference
 from sparkwitness.timing.setup import Setup
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from truth import cases, score, series, where
+from truth import cases, judged, score, series, where
 
 TICK_S = TICK_PS * 1e-12
 NONE = np.empty(0, np.int64)
@@ -227,12 +227,12 @@ def run_row(row: Row, runs: int, first_seed: int) -> dict:
 def main() -> int:
     """Print both tables; exit code 1 if a goal is missed."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=240)
+    parser.add_argument("--runs", type=int, default=300)
     parser.add_argument("--only", default="", help="rows whose name contains this")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--second", type=int, default=60, help="runs a row of the second hand")
-    parser.add_argument("--series", type=int, default=30, help="runs a row of curve and compare")
-    parser.add_argument("--where", type=int, default=60, help="runs a row of the error's parts")
+    parser.add_argument("--second", type=int, default=90, help="runs a row of the second hand")
+    parser.add_argument("--series", type=int, default=60, help="runs a row of curve and compare")
+    parser.add_argument("--where", type=int, default=90, help="runs a row of the error's parts")
     options = parser.parse_args()
     began = time.perf_counter()
     missed = simulated(options) + second_hand(options) + sweeps_and_pairs(options)
@@ -277,7 +277,7 @@ def second_hand(options: argparse.Namespace) -> int:
         print(done.line() + told + "".join(f"  {f.upper()}" for f in faults), flush=True)
     if plain[1]:
         share = plain[0] / plain[1]
-        low, high = (2 * np.sqrt(p * (1 - p) / plain[1]) for p in (0.93, 0.97))
+        low, high = (judged.chance(p, plain[1]) for p in (0.93, 0.97))
         fault = not 0.93 - low <= share <= 0.97 + high
         missed += fault
         print(f"in U, as typed, rows with no reason to be wide: {100 * share:.1f} % of "
@@ -315,10 +315,10 @@ def simulated(options: argparse.Namespace) -> int:
             row: Row = r["row"]
             ok = row.rms_goal is None or r["rms"] <= row.rms_goal
             least, most = 0.93, 1.0 if row.wide else 0.97
-            chance = [2 * np.sqrt(share * (1 - share) / r["measured"]) for share in (least, most)]
-            covered = least - chance[0] <= r["coverage"] <= most + chance[1]
-            few = r["runs"] * MOST_REFUSED
-            given = r["runs"] - r["measured"] <= few + 2 * np.sqrt(few)
+            off = [judged.chance(share, r["measured"]) for share in (least, most)]
+            covered = least - off[0] <= r["coverage"] <= most + off[1]
+            refused = 1 - r["measured"] / r["runs"]
+            given = refused <= MOST_REFUSED + judged.chance(MOST_REFUSED, r["runs"])
             missed += (not ok) + (not covered) + (r["unflagged"] > 0) + (not given)
             goal = "" if row.rms_goal is None else f"{row.rms_goal:g}"
             print(

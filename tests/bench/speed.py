@@ -28,7 +28,7 @@ from sparkwitness.decode import framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.simulator import scenario, world
 from sparkwitness.timing import measure
-from sparkwitness.timing.analyzer import Analyzer
+from sparkwitness.timing.analyzer import LOOK_SPARKS, Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 
@@ -359,8 +359,8 @@ def report(choices: list[str], lengths: list[int], hours: int) -> None:
     print(f"\nlive, 60 s, {LOOKS} looks a second, numpy, processor time; the last 10 s")
     for what, window_s, newest, tap in (
         ("as the live page, 10 s kept", 10, 0, 0),
-        ("as measure, the newest 20 000 sparks", 0, 20_000, 0),
-        ("as measure, with the trigger tap", 0, 20_000, 1),
+        (f"as measure, the newest {LOOK_SPARKS} sparks", 0, LOOK_SPARKS, 0),
+        ("as measure, with the trigger tap", 0, LOOK_SPARKS, 1),
     ):
         t = child("numpy", "live", str(window_s), str(newest), str(tap))
         print(

@@ -6,9 +6,11 @@ Limits are those that protocol/wire.md promises, typed here once more.
 from __future__ import annotations
 
 import json
+import struct
 from math import ceil, cos, radians, sin, sqrt
 from typing import Any
 
+import numpy as np
 import pytest
 
 from firmware_board import run_script
@@ -194,6 +196,9 @@ for case in given:
     meter._bound, meter._teeth = Fixed(case.get("bound", 0)), Fixed(case.get("teeth", 0))
     events = meter._events
     events.mean, events.deviation = case["mean"], case.get("dev", 0)
+    for k in range(64):  # the newest of n is not whole yet
+        events.words[192 + k] = 2 if k < case.get("pairs", 0) else 1
+    events.state[8] = case.get("n", 100)
     events.kept = case.get("n", 100)
     meter.rpm, meter._spread = case.get("rpm", 1000), case.get("spread", 0)
     reason = meter._angle(case.get("n", 100))
@@ -201,7 +206,8 @@ for case in given:
 print(json.dumps(found))
 """
 )
-FINE, REPEATS, IMPLAUSIBLE, CHECK, FAR, WIRES, VARIES, TRUE = 0, 15, 16, 17, 20, 21, 22, 23
+FINE, REPEATS, IMPLAUSIBLE, CHECK = 0, 15, 16, 17
+FAR, WIRES, VARIES, TRUE, TWICE = 20, 21, 22, 23, 24
 
 
 def angles(*cases: dict[str, Any]) -> list[list[Any]]:
@@ -255,6 +261,16 @@ def test_a_large_error_a_repeating_wheel_and_a_vr_sensor_are_said() -> None:
     assert found[4][4] == 150  # every 15 degrees, in tenths
     assert found[6][0] == FINE  # 90 degrees on: -70 and 110 are none
     assert found[7][0] == FINE  # 120
+
+
+def test_three_in_five_with_just_two_edges_are_said() -> None:
+    """Of 21 events 20 are whole: 12 of them are three in five; a VR sensor's doubt comes after."""
+    vr = {"sensor": 1, "falling": 1}
+    found = angles(
+        {"n": 21, "pairs": 11}, {"n": 21, "pairs": 12}, {"n": 21, "pairs": 20, "set": vr},
+        {"n": 21, "pairs": 21, "set": {"commanded_mdeg": -5_000}},
+    )  # fmt: skip
+    assert [one[0] for one in found] == [FINE, TWICE, TWICE, CHECK]
 
 
 def test_interval_is_the_root_of_the_sum_of_squares_rounded_up() -> None:
@@ -387,3 +403,209 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         wanted = swing * (away if step <= after / 1000 < last else beside)
         # The worst of seven places, steps of 1/16 and of 1/1000 swing, and whole 1/1000 degrees.
         assert 0.97 * wanted - 2 <= u <= 1.01 * wanted + 1000 * swing / 16 + 1, (after, rpm, wanted)
+
+
+# Frames and the lease, byte by byte
+
+
+def test_numbers_stand_in_a_frame_as_struct_has_them() -> None:
+    """Little endian, from body offset 0 at index 4 on; nothing beside them is touched."""
+    numbers = [0, 1, 0xFF, 0x100, 0x1234, 0xFFFF, 0x12345678, 0x3FFFFFFF, 0x01020304, 0x2A00FF55]
+    words = [0xFFFFFFFF, 0x80000000, 0x01020304, 7]
+    script = """
+from array import array
+from frame import put16, put32, put_words, put_header
+found = []
+numbers, words = given
+for k, value in enumerate(numbers):
+    for put, at in ((put16, 3 + k), (put32, 2 * k)):
+        frame = bytearray(b"\\xee" * 64)
+        put(frame, at, value & 0xFFFF if put is put16 else value)
+        found.append(list(frame))
+frame = bytearray(b"\\xee" * 64)
+put_words(frame, 8, array("I", words), 3)
+found.append(list(frame))
+for seq in (0, 0x3FFFFFFE):
+    counter = array("I", [seq])
+    frame = bytearray(b"\\xee" * 64)
+    put_header(frame, 0x13, 0x2345, counter)
+    found.append([list(frame), counter[0]])
+print(json.dumps(found))
+"""
+    found = say(script, [numbers, words])
+
+    def with_(at: int, data: bytes) -> list[int]:
+        return list((b"\xee" * at + data).ljust(64, b"\xee"))
+
+    wanted: list[Any] = []
+    for k, value in enumerate(numbers):
+        wanted.append(with_(4 + 3 + k, struct.pack("<H", value & 0xFFFF)))
+        wanted.append(with_(4 + 2 * k, struct.pack("<I", value)))
+    wanted.append(with_(4 + 8, struct.pack("<3I", *words[:3])))
+    wanted += [
+        [with_(4, struct.pack("<BBHI", 0x13, 0, 0x2345, seq)), seq + 1] for seq in (0, 0x3FFFFFFE)
+    ]
+    assert found == wanted
+
+
+def test_the_lease_against_whole_numbers() -> None:
+    """A command counts when its seq is ahead by 1 to 2^31 - 1, and a renew when it names the last
+    one obeyed: against Python's integers, with every bit of a number flipped."""
+    drive, renew, session = 20, 24, 0x1234
+    bits = [1 << k for k in range(32)]
+    base = 0x81C30F5A
+    sets = []
+    for bit in bits:
+        granted = base ^ bit
+        sets.append([[drive, 0, granted, 0], [renew, 0, (granted + 1) % 2**32, granted]])
+        sets.append([[drive, 0, base, 0], [renew, 0, (base + 1) % 2**32, base ^ bit]])
+        sets.append([[drive, 0, base, 0], [drive, 0, (base + bit) % 2**32, 0]])
+        sets.append([[drive, 0, base, 0], [drive, 0, (base - bit) % 2**32, 0]])
+        sets.append([[drive, session, base, 0], [drive, session ^ (bit % 65_535), base + 1, 0]])
+    sets += [
+        [[renew, 0, 5, 5]], [[drive, 0, 7, 0], [drive, 0, 7, 0]],
+        [[drive, session, 7, 0], [renew, session, 8, 7], [renew, session, 9, 8]],
+        [[drive, 0, 0xFFFFFFFF, 0], [drive, 0, 0, 0], [renew, 0, 1, 0], [renew, 0, 2, 0xFFFFFFFF]],
+        [[drive, 0, 9, 0], [drive, 0, 0x80000008, 0]],
+        [[drive, 0, 9, 0], [drive, 0, 0x80000009, 0]],
+    ]  # fmt: skip
+    script = """
+from lease import Lease
+import wire
+found = []
+def four(body, at, value):
+    for k in range(4):
+        body[at + k] = value >> 8 * k & 255
+for commands in given[1]:
+    lease = Lease()
+    row = []
+    for number, named, seq, of in commands:
+        body = bytearray(40)
+        body[1] = number
+        body[1 + wire.HEADER_SESSION] = named & 255
+        body[2 + wire.HEADER_SESSION] = named >> 8
+        four(body, 5, seq)
+        four(body, 1 + wire.RENEW_LEASE, of)
+        why = lease.stale(body, given[0])
+        row.append(why)
+        if why is None and number != wire.RENEW:
+            lease.grant(body)
+    lease.clear()
+    row.append(lease.stale(body, 0))
+    found.append(row)
+print(json.dumps(found))
+"""
+    found = say(script, [session, sets])
+    for commands, said in zip(sets, found, strict=True):
+        last = granted = None
+        for (number, named, seq, of), why in zip(commands, said, strict=False):
+            if named and named != session:
+                wanted = "another session"
+            elif last is not None and not 0 < (seq - last) % 2**32 < 2**31:
+                wanted = "has come before"
+            else:
+                last, wanted = seq, ""
+                if number == renew and of != granted:
+                    wanted = "of another command"
+                granted = seq if number == drive else granted
+            assert (why is None) if not wanted else wanted in why, (commands, said)
+        # Of a new session nothing is known: a drive counts, a renew is of no command.
+        number, named = commands[-1][:2]
+        if not named:
+            assert said[-1] is None if number == drive else "of another command" in said[-1]
+
+
+def test_speed_of_a_turn_of_the_crank() -> None:
+    """60 s over the turn's length, to the nearest whole rev/min; a tick is 24 ns."""
+    periods = [
+        2_500_000,
+        2_499_000,
+        416_667,
+        131_579,
+        25_000_001,
+        250_000_123,
+        1_666_944,
+        3_333_700,
+    ]
+    script = (
+        FAKES
+        + """
+given = json.loads(sys.stdin.read())
+meter = make(Board())
+found = []
+for period in given:
+    meter._period = period
+    meter._speed()
+    found.append(meter.rpm)
+fresh = Meter(Board(), panel.find(), "")  # with what is kept, before anybody sets anything
+found += [fresh._crank.wheel[0], fresh.enabled]
+print(json.dumps(found))
+"""
+    )
+    *found, teeth, enabled = json.loads(run_script(script, stdin=json.dumps(periods).encode()))
+    assert (teeth, enabled) == (1, 3)
+    assert found == [round(60 / (period * 24e-9)) for period in periods]
+    assert found[0] == 1000
+
+
+def test_delays_of_the_paths_at_a_speed_and_what_the_crank_turns_meanwhile() -> None:
+    """On straight lines between the table's speeds; 6 N t degrees, N no more than 20 000."""
+    script = (
+        FAKES
+        + """
+import delays
+given = json.loads(sys.stdin.read())
+delays.CLAMP_LESS_CRANK = [[[(1000, 5000, 400), (2000, 3000, 200), (4000, -7000, 900)]] * 2] * 5
+meter = make(Board(), teeth=36, missing=1)
+found = []
+for rpm, ns in given:
+    meter.rpm = rpm
+    found.append([meter._delay(1), meter._delay(2), meter._turned_in(ns)])
+print(json.dumps(found))
+"""
+    )
+    rpms = [0, 999, 1000, 1250, 1500, 1999, 2000, 2001, 3000, 3900, 4000, 9000, 20_000, 25_000]
+    cases = [[rpm, ns] for rpm in rpms for ns in (50_000, -50_000, 2_000_000)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    speeds = [1000, 2000, 4000]
+    for (rpm, ns), (late, u, turned) in zip(cases, found, strict=True):
+        assert late == pytest.approx(np.interp(rpm, speeds, [5000, 3000, -7000]), abs=25)
+        assert u == pytest.approx(np.interp(rpm, speeds, [400, 200, 900]), abs=8)
+        wanted = 6 * min(rpm, 20_000) * ns * 1e-9 * 1000
+        assert turned == pytest.approx(wanted, rel=0.002, abs=7)
+
+
+def test_newest_counts_fade_away() -> None:
+    """A quarter of what is new, of periods 16 for each; an eighth gone at a look, of events 64.
+
+    A turn from the ticks of some turns, or of some steps where teeth are alike.
+    """
+    script = (
+        FAKES
+        + """
+import crank as c, sparks as s
+found = []
+for teeth, missing, turns in ((36, 1, 1), (24, 0, 1), (36, 1, 2)):
+    meter = make(Board(), teeth=teeth, missing=missing, turns=turns)
+    crank, sparks = meter._crank.state, meter._events.state
+    row = []
+    for good, refused, kept, together, unplaced, ticks, turned in (
+        (8, 4, 5, 2, 1, 7500003, 3), (8, 4, 5, 2, 1, 0, 0), (10, 5, 9, 2, 3, 2000000, 1)):
+        crank[c.GOOD], crank[c.REFUSED] = good, refused
+        sparks[s.KEPT], sparks[s.TOGETHER], sparks[s.UNPLACED] = kept, together, unplaced
+        crank[c.TICKS], crank[c.TURNED] = ticks, turned
+        meter._count(clock.now)
+        row.append([meter._even, meter._uneven, meter._kept, meter._together, meter._unplaced,
+                    meter._period, crank[c.TICKS] + crank[c.TURNED]])
+    found.append(row)
+print(json.dumps(found))
+"""
+    )
+    found = json.loads(run_script(script))
+    for row, period in zip(found, (1, 24, 0.5), strict=True):
+        first, still, more = row
+        assert first[:5] == [32, 16, 320, 128, 64]
+        assert still[:5] == [24, 12, 280, 112, 56]
+        assert more[:5] == [24 + (32 - 24) // 4, 12 + (16 - 12) // 4, 245 + 256, 98, 49 + 128]
+        assert first[5] == still[5] == int(2_500_001 * period)
+        assert more[5] == 2_000_000 * period and first[6] == more[6] == 0

@@ -218,3 +218,40 @@ def test_bursts_ringing_and_what_comes_with_the_crank_are_counted() -> None:
     assert (wrote, kept, together, unplaced, rang) == (6, 16, 1, 0, 2)
     assert sparks[:5] == [3] * 5 and sparks[5] == 1
     assert angles[:5] == pytest.approx([200_000 + 7.2 * 30_000 * 24e-6 * 1000] * 5, abs=10)
+
+
+def test_how_much_longer_than_a_step_a_gap_is() -> None:
+    """A gap of 1 to 4 missing teeth is told from 95, 116, 134, 150 sixty-fourths of a step on.
+
+    As it should be it is 2 to 5 steps, and the crank's period is known: `teeth` steps.
+    """
+    script = (
+        FAKES
+        + """
+given = json.loads(sys.stdin.read())
+import crank
+found = []
+for teeth, missing, longer in given:
+    board = Board()
+    meter = make(board, teeth=teeth, missing=min(missing, 3))
+    meter._crank.set_wheel(teeth, missing)
+    meter._crank.allow(400)
+    when = 1000
+    for n in range(4 * (teeth - missing)):
+        when += longer if n % (teeth - missing) == 0 else 6400
+        edge(board, 0, when)
+        if n % 10 == 9:
+            meter._crank.follow()
+    meter._crank.follow()
+    found.append([meter._crank.state[crank.KNOWN] & 4, meter._crank.period()])
+print(json.dumps(found))
+"""
+    )
+    cases = [
+        [36, missing, 6400 * sixty_fourths // 64]
+        for missing, least in ((1, 95), (2, 116), (3, 134), (4, 150))
+        for sixty_fourths in (least - 1, least + 2, 64 * (missing + 1))
+    ]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    assert [known for known, _ in found] == [0, 4, 4] * 4
+    assert [period for _, period in found[2::3]] == [36 * 6400] * 4

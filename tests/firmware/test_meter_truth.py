@@ -255,6 +255,23 @@ def test_a_coil_heard_switching_on_is_no_spark() -> None:
     assert set(slow) == {"COIL_ON"}
 
 
+def test_two_edges_each_time_are_said_with_the_number() -> None:
+    """Something heard half to 1.6 ms before each spark, or two sparks: the edges alone cannot tell.
+
+    Three sparks, one, or two in three events of ten are no such case.
+    """
+    heard = [world_of("36-1", rpm, clamp={"coil_on": (1.0, ms), "decay": 0.1})
+             for rpm, ms in ((800, 0.5), (1_500, 1.6), (3_000, 1.0))]  # fmt: skip
+    burst = [world_of("36-1", 900, sparks={"burst": count}, clamp={"decay": 0.1})
+             for count in (2, 1, 3)]  # fmt: skip
+    often = [world_of("36-1", 900, clamp={"coil_on": (0.3, 1.0), "decay": 0.1})]
+    found = run([play(w) for w in heard + burst + often])
+    said = [{look.reason for look in looks if look.timed} for looks in found]
+    assert said[:4] == [{"TWICE"}] * 4
+    assert all(one and "TWICE" not in one for one in said[4:6])
+    assert "TWICE" not in said[6]
+
+
 def test_nothing_older_than_a_second_is_shown() -> None:
     """Crank and clamp stop at 4 s, or the clamp alone, or the crank alone."""
     plays = []

@@ -11,46 +11,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from bench_parts import made, mean, point, shots, stretch
 from sparkwitness.bench import conditions, evaluate, findings, sweep, verdict
 from sparkwitness.bench.answers import Coupling
-from sparkwitness.bench.plan import Plan, Segment
-from sparkwitness.bench.result import Band, Heat, Mean, Point, Result, Sweep, difference
-from sparkwitness.bench.shots import Shots, Stretch
+from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.result import Band, Heat, Mean, Result, Sweep, difference
 from sparkwitness.bench.steps import Change, Threshold
 from sparkwitness.errors import UserError
-from sparkwitness.timing.stats import clopper_pearson
 from streams import HELLO
 
 STAMP = 0.014  # µs, a tick of 24 ns on both stamps
-
-
-def mean(value: float, s: float = 2.0, n: int = 100) -> Mean:
-    """Of independent values."""
-    u = s / sqrt(n)
-    return Mean(value, u, 2 * hypot(u, 2.0), s, n, value - 3 * s, value + 3 * s, n - 1.0)
-
-
-def point(rpm: float = 3000.0, triggers: int = 400, missed: int = 0, delay: float | Mean = 40.0,
-          kind: str = "step", **more) -> Point:  # fmt: skip
-    answered = triggers - missed
-    return Point(**{
-        "index": 0, "segment": Segment(kind, rpm, rpm, 4.0), "rpm": mean(rpm, 1.0),
-        "triggers": triggers, "answered": answered, "drop_out": clopper_pearson(missed, triggers),
-        "doubles": 0, "strays": 0, "false_us": None,
-        "delay_us": mean(delay) if isinstance(delay, float) else delay, "sparks": {1: answered},
-        "count": mean(1.0, 0.0, max(2, answered)), "spacing_us": None, "duration_us": None,
-        "supply_mv": None, "cut": 0, "off_speed": 0, **more,
-    })  # fmt: skip
-
-
-def made(*points: Point, limits=None, ramps=(), sweep_of=None, stretches=(), **plan) -> Result:
-    numbered = [replace(p, index=k) for k, p in enumerate(points)]
-    return Result(
-        Plan.from_dict({"ramps": [], "limits": limits or {}, **plan}),
-        points=numbered, ramps=list(ramps), sweep=sweep_of or Sweep(most_rpm=6000.0),
-        triggers=sum(p.triggers for p in points), answered=sum(p.answered for p in points),
-        measured_s=20.0, stretches=list(stretches),
-    )  # fmt: skip
 
 
 def check(result: Result, quantity: str, where: str | None = None) -> verdict.Check:
@@ -417,24 +387,6 @@ def test_the_partner_is_of_the_same_speed_and_kind():
     assert (first, second) == pytest.approx((70.0, 40.0))
 
 
-def shots(rpm, sparks, duration=0.0, false=0) -> Shots:
-    rpm, sparks = np.asarray(rpm, float), np.asarray(sparks, np.int64)
-    n = len(rpm)
-    return Shots(
-        np.arange(n) * 0.01, rpm, np.where(sparks > 0, 40.0, np.nan), sparks,
-        np.broadcast_to(np.asarray(duration, float), n), np.broadcast_to(np.int64(false), n),
-        np.full(n, np.nan),
-    )  # fmt: skip
-
-
-def stretch(made_of: Shots, low=1000.0, high=6000.0, kind="ramp", index=0, **more) -> Stretch:
-    return Stretch(**{
-        "index": index, "segment": Segment(kind, low, high, 20.0), "begin": 0.0, "end": 20.0,
-        "shots": made_of, "cut": 0, "off_speed": 0, "driven": 0, "seen": 0, "supply_mv": None,
-        "outputs_off": False, **more,
-    })  # fmt: skip
-
-
 def test_a_dead_band_of_one_run_against_the_same_speeds_of_the_other():
     """This run: 20 of 50 between 4000 and 4100 rpm; the other: 1 of 40, its ramps up only."""
     band = Band(4000, 4100, 50, 20, 4, 4, "rising")
@@ -465,11 +417,12 @@ def test_a_dead_band_of_one_run_against_the_same_speeds_of_the_other():
 
 
 def test_a_mean_of_three_by_hand():
-    """1, 2, 4: mean 7/3, s² = 7/3; with 0.5 that all share U = 2 sqrt(7/9 + 0.25)."""
+    """1, 2, 4: mean 7/3, s² = 7/3; with 0.5 that all share, by t of 2 degrees of freedom."""
     found = Mean.of(np.array([1.0, 2.0, 4.0]), 0.5)
     s = sqrt(7 / 3)
     assert (found.value, found.s, found.u, found.n) == pytest.approx((7 / 3, s, s / sqrt(3), 3))
-    assert found.expanded == pytest.approx(2 * sqrt(7 / 9 + 0.25))
+    t = stats.t.ppf(0.97725, 2)
+    assert found.expanded == pytest.approx(sqrt(7 / 9 * t**2 + 1.0))
     assert (found.least, found.most, found.freedom) == (1.0, 4.0, 2.0)
     # JCGM 100, E.4.3: u(s) = s / sqrt(2 (n - 1)); the squares' own scatter is smaller here.
     assert found.u_s == pytest.approx(s / 2)
@@ -480,7 +433,7 @@ def test_a_mean_of_three_by_hand():
     )
     plain = found.scaled(3.0).to_dict()
     assert plain == pytest.approx({
-        "mean": 7, "expanded": 6 * sqrt(7 / 9 + 0.25), "u_scatter": sqrt(7), "n": 3,
+        "mean": 7, "expanded": 3 * found.expanded, "u_scatter": sqrt(7), "n": 3,
         "standard_deviation": 3 * s, "standard_deviation_expanded": 3 * s, "least": 3, "most": 12,
     })  # fmt: skip
     assert Mean.of(np.array([1.0])) is None and Mean.of(np.array([3.0, 5.0])).value == 4.0

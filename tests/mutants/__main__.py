@@ -8,28 +8,25 @@ line, quick ones first, up to --most seconds.
 """
 
 import argparse
-import hashlib
 import importlib
 import json
 import multiprocessing
 import os
 import random
-import shutil
-import signal
 import subprocess
 import sys
 import time
 import tomllib
 from collections import Counter
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, replace
 from multiprocessing.pool import ThreadPool
 from pathlib import Path
 from typing import Any
 
+from mutants.seen import digest
 from mutants.sites import Mutant, mutants
+from mutants.trial import BUILD, COMPILED, ROOT, Result, Worker
 
-ROOT = Path(__file__).resolve().parents[2]
-BUILD = ROOT / "build" / "mutants"
 CORE = (
     "host/sparkwitness/timing", "host/sparkwitness/bench", "host/sparkwitness/decode",
     "host/sparkwitness/fault", "firmware",
@@ -42,20 +39,8 @@ TESTS = (
     "tests/faces/test_voice.py", "tests/whole/test_api.py", "tests/whole/test_mended.py",
     "tests/whole/test_faults.py",
 )  # fmt: skip
-# What cannot be traced: compiled code.
-COMPILED = "host/sparkwitness/decode/kernels/compiled.py"
 UNTRACED = {COMPILED: ("tests/decode/",)}
 GOAL_FILE, GOAL = 0.90, 0.95
-
-
-@dataclass(frozen=True)
-class Result:
-    """What became of one mutant: killed, survived, not covered; `by`: tests that were run."""
-
-    mutant: Mutant
-    became: str
-    by: int
-    seconds: float
 
 
 def _files() -> list[Path]:
@@ -68,34 +53,28 @@ def _test_files() -> list[Path]:
     return found + [ROOT / t for t in TESTS if t.endswith(".py")]
 
 
-def _digest(paths: list[Path]) -> str:
-    sha = hashlib.sha256()
-    for path in paths:
-        sha.update(path.read_bytes())
-    return sha.hexdigest()
-
-
-def _map(jobs: int, keep: bool) -> list[Path]:
+def _map(jobs: int, keep: bool, parts: list[str]) -> list[Path]:
     """For each file of tests: which of its tests runs which line, found by one traced run of it.
 
-    Found once and kept until the core, what tests share or the file itself is changed; `keep`:
-    until the file itself is.
+    Found once and kept until it, a file of the core that it runs, or what tests share is changed;
+    `keep`: until it is.
     """
-    shared = [p for f in ("host/sparkwitness", "firmware") for p in (ROOT / f).rglob("*.py")]
-    shared += [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_")]
-    common = "" if keep else _digest(sorted(shared))
+    helpers = [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_")]
+    common = "" if keep else digest(sorted(p for p in helpers if p.parent.name != "mutants"))
     (BUILD / "seen").mkdir(parents=True, exist_ok=True)
     maps: list[Path] = []
     todo: list[tuple[Path, Path, str]] = []
     for path in _test_files():
+        if parts and not any(part in str(path) for part in parts):
+            continue
         told = (
             BUILD / "seen" / f"{path.relative_to(ROOT / 'tests').as_posix().replace('/', '-')}.json"
         )
         maps.append(told)
         mark = told.with_suffix(".of")
-        own = _digest([path])
+        own = digest([path])
         had = mark.read_text(encoding="utf-8").split() if told.exists() and mark.exists() else []
-        if had != [own, common] and not (keep and had[:1] == [own]):
+        if not (had[:1] == [own] and (keep or (had[1:] == [common] and not _changed(told)))):
             todo.append((path, told, f"{own} {common}"))
     if todo:
         print(f"which test runs which line: {len(todo)} files of tests, traced", flush=True)
@@ -103,6 +82,15 @@ def _map(jobs: int, keep: bool) -> list[Path]:
         for path, seconds in pool.imap_unordered(_traced, todo):
             print(f"{seconds:7.1f} s  {path.relative_to(ROOT)}", flush=True)
     return maps
+
+
+def _changed(seen: Path) -> set[str]:
+    """Files of the core that are not what they were when the map was made."""
+    core = json.loads(seen.read_text(encoding="utf-8"))["core"]
+    return {
+        file for file, was in core.items()
+        if not (ROOT / file).exists() or digest([ROOT / file]) != was
+    }  # fmt: skip
 
 
 def _traced(one: tuple[Path, Path, str]) -> tuple[Path, float]:
@@ -135,23 +123,42 @@ class Chosen:
             told = json.loads(seen.read_text(encoding="utf-8"))
             first, failed = len(self._tests), set(told["failed"])
             self._tests += [(name, took) for name, took in told["tests"]]
+            changed = _changed(seen)
             for file, lines in told["lines"].items():
                 mine = self._lines.setdefault(file, {})
+                if file in changed:  # other lines than then: whoever runs the file
+                    lines = {"": sorted({n for tests in lines.values() for n in tests})}
                 for line, tests in lines.items():
                     mine.setdefault(line, []).extend(
                         first + n for n in tests if told["tests"][n][0] not in failed
                     )
         self._most = most_s
         self._killers: dict[str, list[tuple[int, str]]] = {}
+        self._known: set[str] = set()
+        self._left: set[str] = set()
 
-    def killed(self, mutant: Mutant, by: str) -> None:
-        """Tests that noticed a change near by come first."""
+    def killed(self, mutant: Mutant, by: str) -> bool:
+        """Tests that noticed a change near by come first; whether this one noticed one before."""
+        known = by in self._known
+        self._known.add(by)
         self._killers.setdefault(mutant.file, []).append((mutant.line, by))
+        return known
+
+    def leave(self, name: str) -> None:
+        """A test that fails without any change, here, says nothing."""
+        self._left.add(name)
+        for killers in self._killers.values():
+            killers[:] = [k for k in killers if k[1] != name]
+
+    def runs(self, mutant: Mutant) -> bool:
+        """Whether any test was seen to run the line; what a process of its own runs is not seen."""
+        lines = self._lines.get(mutant.file, {})
+        return bool(lines.get(str(mutant.line)) or lines.get("")) or mutant.file in UNTRACED
 
     def tests(self, mutant: Mutant) -> tuple[list[str], float]:
         """Their names, and the seconds that they take when all pass."""
         lines = self._lines.get(mutant.file, {})
-        numbers = set(lines.get(str(mutant.line), []))
+        numbers = {*lines.get(str(mutant.line), []), *lines.get("", [])}
         if not numbers:  # a constant of the module, or a default: whoever uses the file
             numbers = {n for tests in lines.values() for n in tests}
         for name, folders in UNTRACED.items():
@@ -166,6 +173,8 @@ class Chosen:
         for name, took in sorted(
             (self._tests[n] for n in numbers), key=lambda t: (first.get(t[0], len(near)), t[1])
         ):
+            if name in self._left:
+                continue
             if names and seconds + took > self._most:
                 break
             names.append(name)
@@ -173,100 +182,27 @@ class Chosen:
         return names, seconds
 
 
-def _tree(number: int) -> Path:
-    """A copy of the project, in which files may be changed."""
-    tree = BUILD / f"tree{number}"
-    shutil.rmtree(tree, ignore_errors=True)
-    shutil.copytree(
-        ROOT, tree, ignore=shutil.ignore_patterns(".git", ".venv", "build", "dist", "__pycache__")
-    )
-    return tree
+_mine: dict[str, Any] = {}  # of a worker: the copy that it changes, and which tests to run
 
 
-def _tried(mutant: Mutant, tree: Path, chosen: Chosen, number: int) -> Result:
-    names, expected = chosen.tests(mutant)
-    if not names:
-        return Result(mutant, "not covered", 0, 0.0)
-    path = tree / mutant.file
-    before, stat = path.read_text(encoding="utf-8"), path.stat()
-    path.write_text(mutant.apply(before), encoding="utf-8")
-    # Compiled files are known by their time in seconds.
-    os.utime(path, (1_700_000_000 + number, 1_700_000_000 + number))
-    begun = time.monotonic()
-    try:
-        code = _run(tree, names, 3 * expected + 60)
-        if code in (4, 5):  # a case named by what was changed: all cases of its test
-            code = _run(tree, sorted({n.partition("[")[0] for n in names}), 3 * expected + 120)
-    finally:
-        path.write_text(before, encoding="utf-8")
-        os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
-    became = "survived" if code == 0 else "killed"
-    noticed = tree / "noticed"
-    if noticed.exists():
-        chosen.killed(mutant, noticed.read_text(encoding="utf-8"))
-        noticed.unlink()
-    return Result(mutant, became, len(names), time.monotonic() - begun)
-
-
-def _run(tree: Path, names: list[str], most_s: float) -> int:
-    """Exit code of pytest, in a process forked from this one, that has the libraries already."""
-    child = os.fork()
-    if child == 0:
-        try:
-            os._exit(_pytest(tree, names))
-        finally:
-            os._exit(99)
-    end = time.monotonic() + most_s
-    while time.monotonic() < end:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status)
-        time.sleep(0.05)
-    os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return 98
-
-
-def _pytest(tree: Path, names: list[str]) -> int:
-    import pytest
-
-    os.setsid()
-    os.chdir(tree)
-    out = os.open(tree / "pytest.log", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    os.dup2(out, 1)
-    os.dup2(out, 2)
-    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
-    os.environ["PYTHONPATH"] = str(tree / "host")
-    sys.path[:] = [str(tree / "host"), *(p for p in sys.path if not p.startswith(str(ROOT / "host"))
-                                         and not p.startswith(str(ROOT / "tests")))]  # fmt: skip
-    for name in [n for n in sys.modules if n.split(".")[0] in ("mutants", "sparkwitness")]:
-        del sys.modules[name]
-    if (tree / COMPILED).stat().st_mtime < 1_750_000_000:
-        os.environ["NUMBA_DISABLE_JIT"] = "1"  # to compile it anew takes longer than the tests
-    options = ["-x", "-q", "-p", "no:cacheprovider", "--rootdir", str(tree)]
-    return int(pytest.main([*options, *names], plugins=[_Noticed(tree / "noticed")]))
-
-
-class _Noticed:
-    """Writes down which test noticed."""
-
-    def __init__(self, out: Path) -> None:
-        self.out = out
-
-    def pytest_runtest_logreport(self, report: Any) -> None:
-        if report.failed:
-            self.out.write_text(report.nodeid, encoding="utf-8")
-
-
-_mine: dict[str, Any] = {}  # of a worker: its tree, and which tests to run
-
-
-def _worker(numbers: Any, chosen: Chosen) -> None:
-    _mine.update(tree=_tree(numbers.get()), chosen=chosen)
+def _begin(numbers: Any, chosen: Chosen, files: list[str]) -> None:
+    _mine.update(worker=Worker(numbers.get(), files), chosen=chosen)
 
 
 def _one(numbered: tuple[int, Mutant]) -> Result:
-    return _tried(numbered[1], _mine["tree"], _mine["chosen"], numbered[0])
+    number, mutant = numbered
+    chosen, worker = _mine["chosen"], _mine["worker"]
+    while True:
+        names, expected = chosen.tests(mutant)
+        if not names:
+            return Result(mutant, "not covered", 0, 0.0)
+        result: Result = worker.tried(mutant, names, 3 * expected + 60, number)
+        if result.became == "survived" and result.within and not chosen.runs(mutant):
+            result = replace(result, became="not covered")
+        noticed = worker.noticed()
+        if not noticed or chosen.killed(mutant, noticed) or worker.passes(mutant.file, noticed):
+            return result
+        chosen.leave(noticed)
 
 
 def _equivalent(mutant: Mutant, text: str, known: list[dict[str, str]]) -> bool:
@@ -290,12 +226,13 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--per-file", type=int, default=20)
     parser.add_argument("--only", action="append", default=[], help="files whose name holds this")
-    parser.add_argument("--most", type=float, default=45.0, help="seconds of tests for a mutant")
+    parser.add_argument("--most", type=float, default=30.0, help="seconds of tests for a mutant")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--keep-map", action="store_true", help="even if the core has changed")
+    parser.add_argument("--tests", action="append", default=[], help="files of tests, likewise")
     asked = parser.parse_args()
     BUILD.mkdir(parents=True, exist_ok=True)
-    chosen = Chosen(_map(asked.jobs, asked.keep_map), asked.most)
+    chosen = Chosen(_map(asked.jobs, asked.keep_map, asked.tests), asked.most)
     known = tomllib.loads((Path(__file__).parent / "equivalent.toml").read_text(encoding="utf-8"))
     texts: dict[str, str] = {}
     drawn: list[Mutant] = []
@@ -319,7 +256,8 @@ def main() -> int:
     numbers = fork.SimpleQueue()
     for number in range(asked.jobs):
         numbers.put(number)
-    with fork.Pool(asked.jobs, _worker, (numbers, chosen)) as pool:
+    needed = {name.partition("::")[0] for m in drawn for name in chosen.tests(m)[0]}
+    with fork.Pool(asked.jobs, _begin, (numbers, chosen, sorted(needed))) as pool:
         for result in pool.imap_unordered(_one, enumerate(drawn)):
             results.append(result)
             if result.became != "killed":

@@ -6,6 +6,7 @@ file for what is outside of the functions and for native code.
 """
 
 import ast
+import hashlib
 import json
 import os
 import shutil
@@ -28,6 +29,14 @@ def note(number):
         with open(os.getenv("SPARKWITNESS_NOTES"), "a") as file:
             file.write("%d\\n" % number)
 """
+
+
+def digest(paths: list[Path]) -> str:
+    """Of what these files hold."""
+    sha = hashlib.sha256()
+    for path in paths:
+        sha.update(path.read_bytes())
+    return sha.hexdigest()
 
 
 def noting(folder: Path) -> list[tuple[str, set[int]]]:
@@ -129,6 +138,7 @@ class Watch:
                 file: {line: sorted(numbers[t] for t in tests) for line, tests in rows.items()}
                 for file, rows in lines.items()
             },
+            "core": {file: digest([ROOT / file]) for file in lines},
             "failed": [test for test, passed in self.passed.items() if not passed],
         }), encoding="utf-8")  # fmt: skip
         shutil.rmtree(self.folder, ignore_errors=True)

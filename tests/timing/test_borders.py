@@ -8,14 +8,26 @@ import numpy as np
 import pytest
 
 from sparkwitness.errors import UserError
-from sparkwitness.timing import budget, clamps, cycle, fit, gates, gates_start, tdc
+from sparkwitness.timing import (
+    budget,
+    clamps,
+    cycle,
+    cylinders,
+    firings,
+    fit,
+    gates,
+    gates_start,
+    gates_tap,
+    tdc,
+)
 from sparkwitness.timing.angle import Reference
-from sparkwitness.timing.events import Events
+from sparkwitness.timing.cylinders import Cylinder
+from sparkwitness.timing.events import Events, burst_gap
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.rotor import Rotor
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Phase, Start
-from sparkwitness.timing.stats import from_visits
+from sparkwitness.timing.visits import from_visits
 
 SETUP = Setup(Reference(60, 2), cylinders=4)
 
@@ -138,3 +150,72 @@ def test_events_that_wander_are_worth_fewer(monkeypatch: pytest.MonkeyPatch):
                         (4.0, "100 events that wander, worth 25 that do not")):  # fmt: skip
         monkeypatch.setattr(budget, "correlation_time", lambda _, alike=alike: alike)
         assert budget._scatter(values).note == said
+
+
+def test_a_spark_and_the_firing_that_it_follows():
+    """Firings at 100, 200, 300: a spark 5 early at most, 40 late at most; of two the first."""
+    fires, sparks = (np.array(x, np.int64) for x in ((100, 200, 300), (94, 95, 140, 241, 260, 340)))
+    spark, fire = firings.delays(fires, sparks, 5, 40)
+    assert (spark.tolist(), fire.tolist()) == ([1, 5], [0, 2])
+    spark, fire = firings.delays(fires, sparks, 6, 41)
+    assert (spark.tolist(), fire.tolist()) == ([0, 3, 5], [0, 1, 2])
+    none = firings.delays(fires, sparks[:0], 5, 40)
+    assert [len(x) for x in none] == [0, 0]
+
+
+def test_two_steps_are_two_heaps():
+    """2 and 32 degrees: parted at their geometric mean, 8; one step is no heap but one."""
+    assert burst_gap(np.array([2.0, 32.0]), np.nan) == pytest.approx(8.0)
+    assert burst_gap(np.array([2.0]), np.nan) == pytest.approx(0.8)  # two fifths of it
+
+
+def test_banks_of_unlike_numbers():
+    """Cylinder 1 alone against 2, 3 and 4: u² = 0.01 + 0.03 / 9, and own² + own² / 3."""
+    row = Cylinder("1", 0.0, 40, None, None, None, 40, 0, None, None, None, None, None)
+    rows = [replace(row, name=n) for n in "1342"]
+    found = cylinders._banks(
+        replace(SETUP, order=(1, 3, 4, 2), bank=(1,)), rows, np.array([12.0, 10.0, 10.0, 10.6]),
+        np.full(4, 0.1), 0.05,
+    )  # fmt: skip
+    assert found is not None and float(found) == pytest.approx(12 - 10.2)
+    assert found.u95 == pytest.approx(2 * np.sqrt(0.01 + 0.03 / 9 + 0.05**2 * 4 / 3))
+
+
+def test_a_line_of_the_picture_in_thousandths():
+    line = cycle.Line("3", 180.0, 40.0, 20.0, (12.34567, 9.87649), 5.0, ())
+    plain = cycle.Cycle(720.0, 10.0, (line,)).to_dict()
+    assert plain["lines"][0]["sparks_deg_btdc"] == [12.346, 9.876]
+
+
+def test_what_is_no_note_forbids_advice():
+    for row in (*gates.GATES, *gates_tap.ROWS, *gates_start.ROWS):
+        assert row.advice == (row.level == gates.NOTE), row.name
+
+
+def test_turns_to_the_first_spark():
+    """1781.9° are 4.95 turns; two cycles, 1440°, are what a controller may need."""
+    late = Start(
+        stood=True, sync_s=0.1, first_s=2.04, first_deg=1781.9, before=0, caught_s=None, tries=0,
+        phases=(), supply="", rest_v=None, low_v=None, points=cast(Any, ()),
+    )  # fmt: skip
+    assert "came 4.9 turns (2.0 s) after" in texts(late, None)["late_first_spark"]
+    assert texts(replace(late, first_deg=1440.0), None) == {}
+    assert "4.0 turns" in texts(replace(late, first_deg=1440.1), None)["late_first_spark"]
+    for changes in ({"stood": False}, {"first_deg": None}):
+        assert texts(replace(late, **cast(Any, changes)), None) == {}
+
+
+@pytest.mark.parametrize(("swept", "struck"), [(20.5, False), (20.51, True)])
+def test_a_sweep_wider_than_a_rotor_covers(swept: float, struck: bool):
+    """20° of the distributor, with all of its ± 0.5°."""
+    one = Rotor(
+        shaft="cam", pitch=90.0, swept=Number(swept, 0.5), earliest=None, latest=None,
+        next_gap=None, previous_gap=None, middle=Number(20.0, 0.5), events=100, bursts=0,
+        course=(),
+    )  # fmt: skip
+    found = texts(None, one)
+    assert ("rotor_sweep" in found) == struck
+    assert (
+        not struck
+        or "sweep 20.5° of the distributor, more than the 20° that" in (found["rotor_sweep"])
+    )

@@ -113,11 +113,17 @@ def test_the_swing_left_in_a_difference_is_bounded(near: float, moved: float):
         return np.degrees(s / n * (np.sin(np.radians(n * x) + phase) - np.sin(phase)))
 
     u_b = timing.swing_uncertainty(near - moved, s, n)
-    bound = compare._swing(800, 800, setup, moved, u_b)
+    bound = compare._swing(800, 800, setup, moved, u_b, u_b)
     for share in (0.0, 0.5, -0.5, 1.0, -1.0):
         shifted = phase + share * np.radians(n * moved)
         drawn = error(near, phase) - error(near - moved, shifted)
         assert np.sqrt(np.mean(drawn**2)) <= bound * 1.01
+    for faster in (1.3, 2.5):  # the same torque swings it less by the square (Newton)
+        drawn = error(near, phase) - error(near - moved, phase) / faster**2
+        after = compare._swing(800, 800 * faster, setup, moved, u_b, u_b)
+        before = compare._swing(800 * faster, 800, setup, moved, u_b, u_b)
+        assert np.sqrt(np.mean(drawn**2)) <= 1.01 * min(after, before)
+        assert after <= bound + u_b * (1 - 1 / faster**2) + 1e-12
     still = error(near, phase) - error(near - moved, phase)
     between = timing.swing_uncertainty(abs(moved), s, n)
     assert np.sqrt(np.mean(still**2)) == pytest.approx(between, rel=0.01)
@@ -296,17 +302,17 @@ def test_the_swing_of_a_pulse_in_a_difference_by_hand(typed, speeds):
     """(s / n) sqrt(1 - cos n x) for what lies between; its phase and size on top, see `_swing`.
 
     Default swing (common practice, no source): 8 % at 800 rev/min with two firings per revolution,
-    falling with the square of the speed.
+    falling with the square of the speed; so does what is typed, from the one speed to the other.
     """
     setup = replace(SETUP, reference=Reference(1, 0, 1, 60.0, 0.0), swing=typed)
-    s_a, s_b = (0.08 * (800 / r) ** 2 if typed is None else typed for r in speeds)
+    s_a = 0.08 * (800 / speeds[0]) ** 2 if typed is None else typed
     a, b = (
         plain(at, r, {"scatter of the sparks": 0.01, "speed swing": 1.0})
         for at, r in zip((20.0, 17.0), speeds, strict=True)
     )
     found = rows(a, b, setup)["timing"]
     between = s_a / 2 * 180 / np.pi * sqrt(1 - np.cos(np.radians(2 * 3)))
-    part = between + 2 * np.sin(np.radians(3)) + abs(s_b - s_a) / s_b
+    part = between + 2 * np.sin(np.radians(3)) + 1 - (700 / 800) ** 2
     half = 2 * sqrt(part**2 + 2 * 0.01**2)
     assert (found.moved, found.low, found.high) == pytest.approx((-3, -3 - half, -3 + half))
 

@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 from math import exp, hypot, pi, sqrt
+from typing import Any, cast
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from sparkwitness.timing import cycle, cylinders, dwell, rotor, torque
+from sparkwitness.timing import cycle, cylinders, dwell, rotor, torque, trigger
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.budget import Budget, Component
 from sparkwitness.timing.events import Events
@@ -33,7 +34,8 @@ def swings(by: float, n: int = CYCLES) -> np.ndarray:
     return by * np.tile([1.0, -1.0], n // 2)
 
 
-def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=None, sparks=1):
+def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=None, sparks=1,
+          tap=None):  # fmt: skip
     """A run of 40 cycles; `drop`: (cycle, place) without a spark; `lost`: (cycle, place) likewise,
     with edges lost there."""
     n = len(means)
@@ -49,8 +51,9 @@ def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=No
     counts = zero + sparks
     events = Events(tick, degrees, zero, counts, tick, degrees, degrees * 0)
     gaps = np.array([1000 * (720 * c + firing[k] + 50) + 5 for c, k in lost], np.int64)
+    heard = tap(events) if tap is not None else None
     return cylinders.evaluate(
-        setup, Seats(place, (0,), base), events, angles, 180.0, BUDGET, None, 1e-6, gaps,
+        setup, Seats(place, (0,), base), events, angles, 180.0, BUDGET, heard, 1e-6, gaps,
         lambda _: gains,
     )  # fmt: skip
 
@@ -150,6 +153,60 @@ def test_too_few_events_have_no_timing():
 def test_strays_are_out_of_a_cylinders_mean():
     angles = np.array([10.0] * 30 + [12.9, 13.1, 7.1, 6.9])
     assert cylinders._near(angles).tolist() == [True] * 31 + [False, True, False]
+
+
+def test_what_the_tap_shows_of_each_cylinder():
+    """A firing with each spark from the first to the last, and beyond them others of no event.
+
+    At 1000 ticks a degree and 1 µs a tick: dwell 3° and 3 ms, the very first and last 13.
+    """
+    dropped = [(c, 1) for c in range(3, 15)]
+
+    def firings(events: Events) -> Firings:
+        degrees = 50.0 + 180.0 * np.arange(-40, 4 * CYCLES + 40)
+        tick = np.rint(1000 * degrees).astype(np.int64)
+        none = np.zeros(len(tick), np.int64)
+        first_or_last = (tick == events.tick[0]) | (tick == events.tick[-1])
+        length = np.where(first_or_last, 13_000, 3_000)
+        return Firings(
+            1, tick, degrees, none, degrees * 0, tick - length, degrees - length / 1000, none,
+            none, np.ones(len(tick), np.bool_),
+        )  # fmt: skip
+
+    def heard(change, window=(0, 1)):
+        return lambda events: trigger.Tap(
+            cast(Any, None), change(firings(events)), cast(Any, object()), None, window, 1e-6, 0.5
+        )
+
+    means, steady = (10.0, 11.0, 12.0, 13.0), (0.0,) * 4
+    found = table(means, steady, dropped, tap=heard(lambda fires: fires))
+    assert [r.no_spark for r in found.rows] == [0, 12, 0, 0]
+    assert [r.trigger for r in found.rows] == pytest.approx([10.5, 11.5, 12.5, 13.5])
+    longer = 3.0 + 10.0 / CYCLES
+    assert [r.dwell_ms for r in found.rows] == pytest.approx([longer, 3.0, 3.0, longer])
+    assert [r.dwell_deg for r in found.rows] == pytest.approx([longer, 3.0, 3.0, longer])
+
+    def later(fires: Firings) -> Firings:
+        """Asked 40° earlier; a dwell is known for nine firings of place 2 alone."""
+        known = np.where((fires.degrees - 50) % 720 == 360, fires.on_tick, -1)
+        known[:-1][fires.tick[:-1] > 8 * 720_000] = -1
+        return replace(fires, degrees=fires.degrees - 40, on_tick=known)
+
+    moved = table(means, steady, dropped, tap=heard(later))
+    assert [r.trigger for r in moved.rows] == pytest.approx([50.5, 51.5, 52.5, 53.5])
+    assert [r.dwell_ms is None for r in moved.rows] == [True, True, False, True]
+    # An eighth of the way between two cylinders, or more: whose it is cannot be told.
+    for by, told in ((44.0, True), (46.0, False)):
+        near = table((10.0,) * 4, tap=heard(lambda f, by=by: replace(f, degrees=f.degrees - by)))
+        assert all((r.trigger is not None) == told for r in near.rows)
+    # The window's ends belong to it: a spark 500 ticks before, or 800 after, the firing.
+    for by, window, told in (
+        (500, (500, 0), True), (500, (499, 0), False), (-800, (0, 801), True),
+        (-800, (0, 799), False),
+    ):  # fmt: skip
+        at = heard(lambda f, by=by: replace(f, tick=f.tick + by), window)
+        missed = sum(r.no_spark for r in table((10.0,) * 4, tap=at).rows)
+        assert (missed < 3) == told, (by, window)
 
 
 def test_words_with_their_numbers():

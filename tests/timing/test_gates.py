@@ -49,6 +49,87 @@ def test_a_sound_engine_passes_all():
     assert gates.advise(SETUP, 1.0, 0.5, judged.findings)[0].setting == -1.0
 
 
+# What each says of its case, by hand: 21.0° BTDC where nothing else is given.
+SAYS = {
+    "several_places": ["at several places: 42.5° BTDC (50 %), 2.5° ATDC (50 %);"],
+    "odd_gap": ["gap measures 1.85 tooth steps", "beside it 1.15, in place of 2 and 1:"],
+    "gap_unsure": ["gap measures 1.85 tooth steps", "beside it 1.15, in place of 2 and 1."],
+    "coil_on": ["in 90 % of", "edge 3.0 ms after", "spark is at 6.6° BTDC", "at 21.0° BTDC. Move"],
+    "pairs": ["in 90 % of", "0.8 ms apart", "is at 17.2° BTDC"],
+    "ambiguous": ["timing is 21.0° BTDC or that ± k · 15°:"],
+    "look_differs": ["showed 30.0° BTDC, the time stamps say 21.0° BTDC:"],
+    "implausible": ["70.0° ATDC is no timing", "fire every 180°)"],
+    "large_error": ["+30.0° is more", "fire every 180°)"],
+    "sessions": ["apart: 20.0° BTDC ± 0.5°, 25.0° BTDC ± 0.5°;"],
+    "other_lead": ["at 20.0° BTDC (60 %), 110.0° BTDC (40 %):"],
+    "first_missed": ["in 30 % of"],
+    "late": ["at 20.0° BTDC (90 %), 15.0° BTDC (10 %): in 10 % of"],
+    "moved": ["during the run: 20.0° BTDC (50 %), 25.0° BTDC (50 %)."],
+    "scatter": ["scatter by 3.0° (standard"],
+    "clamp_side": ["read 2.3° late"],  # 65 µs at 36 000 degrees a second
+    "vr_wires": ["up to 5° wrong"],
+    "crank_noise": ["20 % of the crank's edges"],
+    "crank_misfit": ["30 % of the crank's edges"],
+}
+
+
+@pytest.mark.parametrize("name", SAYS)
+def test_the_numbers_that_a_gate_says(name):
+    (found,) = [f for f in gates.judge(replace(SOUND, **STRIKES[name])).findings if f.code == name]
+    for words in SAYS[name]:
+        assert words in found.text
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"noisy": 0.05}, None), ({"noisy": 0.0501}, "crank_noise"),
+        ({"noisy": 0.25}, "crank_noise"), ({"noisy": 0.2501}, "crank_misfit"),
+        ({"scatter": 2.5}, None), ({"scatter": 2.51}, "scatter"),
+        ({"timing": 45.0}, None), ({"timing": 45.1}, "large_error"), ({"timing": -5.0}, None),
+        ({"timing": -5.1}, "large_error"), ({"second": (0.25, 3e-3, 14.4)}, "coil_on"),
+        ({"second": (0.249, 3e-3, 14.4)}, None), ({"pairs": (0.8, 8e-4, 4.0)}, "pairs"),
+        ({"pairs": (0.799, 8e-4, 4.0)}, None), ({"modulo": 101.0}, None),
+        ({"modulo": 51.1}, None), ({"modulo": 50.9}, "ambiguous"),  # 29.9° ATDC is plausible
+        # 65 µs are 390 / 1000 degrees a 1000 rev/min: 1.0° at 2564 rev/min, twice the U.
+        ({"rpm": 2560.0}, None), ({"rpm": 2570.0}, "clamp_side"),
+        ({"rpm": 1020.0, "expanded": 0.1}, None), ({"rpm": 1030.0, "expanded": 0.1}, "clamp_side"),
+    ],
+)  # fmt: skip
+def test_where_a_gate_begins_to_strike(changes, code):
+    found = [f.code for f in gates.judge(replace(SOUND, **changes)).findings]
+    assert found == ([] if code is None else [code])
+
+
+@pytest.mark.parametrize(("timing", "struck"), [(70.0, 0), (70.1, 1), (-30.0, 0), (-30.1, 1)])
+def test_no_engine_fires_there(timing, struck):
+    free = replace(SOUND, timing=timing, setup=replace(SETUP, commanded=None))
+    assert [f.code for f in gates.judge(free).findings] == ["implausible"] * struck
+
+
+def test_the_gain_is_near_one_or_two():
+    for gain, told in ((0.81, 1), (0.79, 0), (1.19, 1), (1.21, 0), (1.79, 0), (1.81, 1), (2.19, 1),
+                       (2.21, 0), (-0.79, 0), (-2.19, 1)):  # fmt: skip
+        tip, found = gates.advise(replace(SETUP, learned_gain=gain), 1.0, 0.5, ())
+        assert (tip is not None) == bool(told), gain
+        assert told or f"by {gain:+.2f}°" in found[0].text
+    sure = replace(SETUP, confirmed=("gain",))
+    assert gates.advise(replace(sure, learned_gain=0.21), 1.0, 0.5, ())[0] is not None
+    assert gates.advise(replace(sure, learned_gain=0.19), 1.0, 0.5, ())[0] is None
+
+
+@pytest.mark.parametrize(
+    ("error", "told"), [(5.0, True), (5.1, False), (-3.0, True), (-3.1, False)]
+)
+def test_the_next_setting_lies_in_the_range(error, told):
+    """Setting 1, from -4 to 4: 1 - 5 and 1 + 3 are its ends."""
+    ranged = replace(SETUP, setting=1.0, least=-4.0, most=4.0)
+    tip, found = gates.advise(ranged, error, 0.5, ())
+    assert (tip is not None) == told
+    assert told or f"would be {1 - error:.2f}, outside" in found[0].text
+    assert told or "range (-4 to 4)" in found[0].text
+
+
 def test_every_gate_has_a_case_here():
     assert set(STRIKES) == set(gates.BY_NAME)
 
@@ -95,6 +176,7 @@ def test_only_plausible_angles_are_alternatives():
     assert gates.alternatives(20.0, 60.0) == []
     assert gates.alternatives(5.0, 60.0) == [65.0]
     assert gates.alternatives(20.0, 45.0) == [-25.0, 65.0]
+    assert gates.alternatives(20.0, 50.0) == [-30.0, 70.0]
 
 
 def test_a_setting_that_did_nothing_gives_no_advice():

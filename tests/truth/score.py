@@ -27,6 +27,7 @@ from sparkwitness.timing.wheel import WheelLearner
 
 from . import cases
 from .frames import TICK_PS, TICK_S
+from .judged import chance
 
 
 def measured(data: bytes, typed: dict[str, Any]) -> dict[str, Any]:
@@ -139,12 +140,10 @@ class Score:
             faults.append("silent")
         if self.advised:
             faults.append("advised")
-        # Two standard errors of a share of 95 % seen in so many numbers.
-        chance = 2 * np.sqrt(0.95 * 0.05 / max(self.numbers, 1))
-        if self.numbers and self.covered < 0.93 - chance:
+        if self.numbers and self.covered < 0.93 - chance(0.93, self.numbers):
             faults.append("coverage")
-        few = 0.05 * self.runs
-        if self.kind == "as typed" and self.refused > few + 2 * np.sqrt(0.95 * few):
+        share = self.refused / self.runs
+        if self.kind == "as typed" and share > 0.05 + chance(0.05, self.runs):
             faults.append("refused")
         return faults
 

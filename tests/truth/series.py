@@ -20,6 +20,7 @@ from sparkwitness.timing.gates import Finding
 from . import cases
 from .cases import Case, Rng, change, usual
 from .frames import TICK_PS
+from .judged import chance
 
 DELAY_US = (0.0, 300.0)  # of modules
 # A module's delay counts at the speed of that moment: on one or two cylinders not the mean.
@@ -125,8 +126,8 @@ class Score:
     width: tuple[float, ...]
 
     def missed(self) -> list[str]:
-        chance = 2 * np.sqrt(0.95 * 0.05 / max(1, self.runs - self.refused))
-        faults = ["coverage"] if min(self.shares, default=1.0) < 0.93 - chance else []
+        least = 0.93 - chance(0.93, self.runs - self.refused)
+        faults = ["coverage"] if min(self.shares, default=1.0) < least else []
         faults += ["silent"] if self.gross else []
         return faults + (["refused"] if self.refused > 0.05 * self.runs else [])
 

@@ -8,7 +8,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recorder
 from sparkwitness.device.link import Link
 from sparkwitness.device.stream import Stream
-from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.analyzer import LOOK_SPARKS, Analyzer, Tables
 from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.setup import Setup
 
@@ -17,7 +17,6 @@ _GIVE_UP = {
     "no_reference": 6.0, "no_sync": 6.0, "no_spark": 12.0, "spacing": 12.0,
 }  # fmt: skip
 _LOOK_S = 0.25
-_LOOK_SPARKS = 20_000  # more would not make a look's result better
 
 
 def flanks(setup: Setup, lamp: bool = False) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -106,7 +105,7 @@ def tables(
         watch(result)
         return result.ready or _hopeless(result) or result.seconds > longest_s
 
-    return collect(link, setup, recorder, done, newest=_LOOK_SPARKS, unrecorded=unrecorded)
+    return collect(link, setup, recorder, done, newest=LOOK_SPARKS, unrecorded=unrecorded)
 
 
 def run(

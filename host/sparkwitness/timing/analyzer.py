@@ -25,6 +25,7 @@ Ticks = NDArray[np.int64]
 CRANK, TRIGGER = wire.INPUTS.index("crank"), wire.INPUTS.index("trigger")
 # Kept by `Analyzer`: 26 MB, 72 MB and 51 MB.
 MOST_SPARKS, MOST_PERIODS, MOST_TRIGGERS = 750_000, 1_500_000, 1_500_000
+LOOK_SPARKS = 10_000  # the newest: more make no look better, only slower
 _SUPPLY_KEPT, _LOG_KEPT = 600, 100  # after `Analyzer.forget`: a minute of heartbeats
 _MOST_SUPPLY, _MOST_LOG = 100_000, 10_000
 _NOT_MEASURED = 65535

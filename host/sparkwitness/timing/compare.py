@@ -203,7 +203,7 @@ def _shared(a: dict[str, Any], b: dict[str, Any], setup: Setup, moved: float) ->
         if name in ("reference angle", "clamp and conditioner delay"):
             part = abs(u_b - u_a)  # the delay is common in time, so what is left goes with speed
         elif name == "speed swing":
-            part = _swing(a["rpm"], b["rpm"], setup, moved, u_b)
+            part = _swing(a["rpm"], b["rpm"], setup, moved, u_a, u_b)
             part = min(part, u_a + u_b)
         else:
             part = hypot(u_a, u_b)
@@ -211,19 +211,21 @@ def _shared(a: dict[str, Any], b: dict[str, Any], setup: Setup, moved: float) ->
     return sqrt(total)
 
 
-def _swing(rpm_a: float, rpm_b: float, setup: Setup, moved: float, u_b: float) -> float:
+def _swing(rpm_a: float, rpm_b: float, setup: Setup, moved: float, u_a: float, u_b: float) -> float:
     """Bound on what the speed swing inside a revolution adds to a difference.
 
     For one swing of unknown phase, two angles differ by what the swing does between them. Two more
     parts are added as they stand: the swing's phase may shift as far as the spark did, and its
-    size may differ with the speed. Own derivation from `timing.swing_uncertainty`.
+    size falls with the square of the speed where the torque is the same (Newton's law for a shaft),
+    less where it is not: all of that may be in the difference. Own derivation from
+    `timing.swing_uncertainty`.
     """
     n = setup.firings_per_rev
-    sizes = [timing.default_swing(r, n) if setup.swing is None else setup.swing
-             for r in (rpm_a, rpm_b)]  # fmt: skip
-    between = timing.swing_uncertainty(abs(moved), sizes[0], n)
+    size = timing.default_swing(rpm_a, n) if setup.swing is None else setup.swing
+    between = timing.swing_uncertainty(abs(moved), size, n)
     shifted = u_b * min(2.0, 2 * abs(sin(min(radians(n * moved) / 2, np.pi / 2))))
-    return between + shifted + u_b * abs(sizes[1] - sizes[0]) / max(sizes[1], 1e-9)
+    slower = min(rpm_a, rpm_b) / max(rpm_a, rpm_b, 1e-9)
+    return between + shifted + max(u_a, u_b) * (1 - slower**2)
 
 
 def _freedom(r: dict[str, Any]) -> float:

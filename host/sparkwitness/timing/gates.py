@@ -452,7 +452,8 @@ def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
     """All gates on the evidence.
 
     Args:
-        evidence: an `Evidence`, or what other rows look at, with `setup` and `looked`.
+        evidence: an `Evidence`, or what other rows look at, with `setup`, and with `looked` where
+            a row has `look`.
         rows: the gates.
     """
     findings = []

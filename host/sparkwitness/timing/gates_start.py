@@ -20,7 +20,6 @@ class Evidence:
     setup: Setup
     start: Start | None
     rotor: Rotor | None
-    looked: bool = False
 
 
 def side(degrees: float) -> str:

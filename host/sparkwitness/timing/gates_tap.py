@@ -36,7 +36,6 @@ class Evidence:
     choice: Choice
     split: Split | None
     edges: int
-    looked: bool = False
 
     @property
     def dwell(self) -> Dwell | None:
@@ -158,26 +157,22 @@ ROWS: tuple[Gate, ...] = (
         "tap_both", NOTE, True, _both,
         "the sparks follow both flanks of the trigger alike ({delays}), so which one fires cannot "
         "be told: say it with --trigger rising or --trigger falling",
-        confirm=False,
     ),
     Gate(
         "tap_one", NOTE, True, _one,
         "only one flank of the trigger was stamped, and it need not be the one that fires: "
         "controller and module are not told apart. Measure anew so that both are stamped, or say "
         "with --trigger that this one fires",
-        confirm=False,
     ),
     Gate(
         "tap_none", NOTE, True, _none,
         "the trigger tap has {edges} edges, but the sparks follow neither flank: it is on another "
         "coil's trigger, the flank is typed wrong, or it hears noise. Check where it is clipped; "
         "--trigger none leaves it out",
-        confirm=False,
     ),
     Gate(
         "tap_few", NOTE, True, _few,
         "the trigger tap has only {edges} edges, too few to tell controller and module apart",
-        confirm=False,
     ),
     Gate(
         "module_early", WARNING, False, _early,

@@ -256,140 +256,6 @@ def correlation_time(values: Floats) -> float:
     return max((1 + alike) / (1 - alike), float(times[last]) * (1 + (2 * last + 3) / n))
 
 
-@dataclass(frozen=True)
-class Visits:
-    """Means at several places, from visits in time; see `from_visits`.
-
-    Attributes:
-        values: float64[p], at the middle of the time.
-        covariance: float64[p, p].
-        freedom: of the part that differs from visit to visit, fewer where the visits are alike in
-            turn; 0: every place was visited once.
-        between: standard deviation of that part.
-        drift: what the trend in time changed from the first visit to the last, with
-            u_drift, and its part in the second half of the time: drift_late.
-        slowed: that part against the first half's, and its standard uncertainty; inf: not known.
-        of_trend: degrees of freedom of drift and slowed.
-    """
-
-    values: Floats
-    covariance: Floats
-    freedom: float
-    between: float
-    drift: float
-    u_drift: float
-    drift_late: float
-    slowed: Interval
-    of_trend: float
-
-
-def from_visits(
-    place: NDArray[np.int64], at: Floats, y: Floats, u: Floats, weight: Floats | None = None
-) -> Visits:
-    """Means at places that were visited in turn, some of them again.
-
-    What differs from visit to visit is more than the scatter inside a visit where the thing
-    measured wanders; it is found so that the residuals come out right (Paule & Mandel, J. Res.
-    Nat. Bur. Stand. 87, 1982). A trend in time, a parabola where there are visits enough, is told
-    from the places by coming back to them.
-
-    Args:
-        place: int64[n], 0 to p - 1, each at least once.
-        at: float64[n] time of each visit.
-        y, u: float64[n] its mean, and that mean's standard uncertainty from inside the visit, > 0.
-        weight: float64[n] number of values in each; None: all alike.
-    """
-    p, n = int(place.max()) + 1, len(y)
-    columns = np.zeros((n, p))
-    columns[np.arange(n), place] = 1.0
-    span = float(np.ptp(at))
-    x = 2 * (at - at.min()) / span - 1 if span else np.zeros(n)
-    spare = n - p
-    order = 0 if spare < 2 or not span else 1 if spare < 6 else 2
-    for power in range(1, order + 1):
-        columns = np.column_stack((columns, x if power == 1 else x**2 - np.mean(x**2)))
-    if np.linalg.matrix_rank(columns) < columns.shape[1]:
-        columns, order = columns[:, :p], 0
-    freedom = n - columns.shape[1]
-
-    # A short visit sees more of a wander's way from its middle than a long one: how much more
-    # depends on how fast it wanders, and the likelihood tells.
-    shapes = [np.ones(n)] if weight is None else [
-        (np.mean(weight) / weight) ** power for power in (0.0, 0.5, 1.0)
-    ]  # fmt: skip
-    fits = [_between(columns, y, u, shape, freedom) for shape in shapes]
-    fit, between, _ = max(fits, key=lambda f: f[2])
-    values, covariance = fit.values, fit.covariance
-    drift = u_drift = late = 0.0
-    slowed = (inf, inf)
-    if order:
-        ends = np.zeros((2, columns.shape[1]))
-        ends[:, p] = 1.0
-        if order > 1:
-            ends[:, p + 1] = -1.0, 1.0
-        halves = ends @ values
-        spread = ends @ covariance @ ends.T
-        drift, late = float(halves.sum()), float(halves[1])
-        u_drift = float(np.sqrt(spread.sum()))
-        if order > 1 and halves[0]:
-            ratio = float(halves[1] / halves[0])
-            variance = spread[1, 1] + ratio**2 * spread[0, 0] - 2 * ratio * spread[0, 1]
-            slowed = ratio, float(np.sqrt(max(0.0, variance)) / abs(halves[0]))
-    bare, of_trend = columns[:, :p], float(freedom)
-    if freedom and abs(drift) <= student_quantile(0.995, freedom) * u_drift:
-        # No trend: what moves is a wander, and belongs to what differs between the visits.
-        freedom = n - p
-        fits = [_between(bare, y, u, shape, freedom) for shape in shapes]
-        fit, between, _ = max(fits, key=lambda f: f[2])
-    # A trend may be a slow wander all the same: its middle is no surer than the visits let it be.
-    shared, alike = _shared(bare, at, y, u, between)
-    return Visits(
-        fit.values[:p], fit.covariance[:p, :p] + shared, freedom / alike,
-        float(np.sqrt(np.mean(between**2))), drift, u_drift, late, slowed,
-        of_trend,
-    )  # fmt: skip
-
-
-def _between(
-    columns: Floats, y: Floats, u: Floats, shape: Floats, freedom: int
-) -> tuple[Fit, Floats, float]:
-    """Fit, standard deviation float64[n] between the visits beside u, and log-likelihood."""
-
-    def fitted(between: float) -> Fit:
-        return least_squares(columns, y, np.sqrt(u**2 + between**2 * shape))
-
-    low, high = 0.0, float(np.ptp(y)) + float(u.max())
-    if freedom and fitted(0.0).chi2 > freedom:
-        for _ in range(30):
-            middle = (low + high) / 2
-            low, high = (middle, high) if fitted(middle).chi2 > freedom else (low, middle)
-    else:
-        high = 0.0
-    fit = fitted(high)
-    variance = u**2 + high**2 * shape
-    weighted = columns / np.sqrt(variance)[:, None]
-    _, size = np.linalg.slogdet(weighted.T @ weighted)
-    told = -(np.log(variance).sum() + size + fit.chi2) / 2
-    return fit, high * np.sqrt(shape), float(told)
-
-
-def _shared(
-    model: Floats, at: Floats, y: Floats, u: Floats, between: Floats
-) -> tuple[float, float]:
-    """Variance that all places share where a wander goes on from visit to visit.
-
-    What is left beside the model, in order of time, has a correlation time; by so much fewer
-    visits tell where the middle of the wander is. That time is the second result, visits.
-    """
-    n, p = model.shape
-    if not between.any() or n - p < 4:
-        return 0.0, 1.0
-    fit = least_squares(model, y, np.sqrt(u**2 + between**2))
-    rest = (y - model @ fit.values)[np.argsort(at, kind="stable")]
-    alike = correlation_time(rest)
-    return float(np.sum(rest**2)) / (n - p) * (alike - 1) / n, alike
-
-
 def clumping(places: Sequence[Sequence[Bools]]) -> float:
     """By how much events in spells say less about their share than single ones: at least 1.
 
@@ -423,10 +289,10 @@ def clumping(places: Sequence[Sequence[Bools]]) -> float:
     q = min(0.9, 1 - (1 - share) ** 2)
     by_chance = (1 + q) / (1 - q)
     spell = spell / by_chance if spell > _MORE_THAN_CHANCE * by_chance else 1.0
-    scatter = chi2 / freedom if freedom > 3 else 1.0
     # A chi2 of f degrees of freedom is beyond f (1 + 2 sqrt(2 / f)) in some 3 of 100.
-    scatter = scatter if scatter > 1 + 2 * sqrt(2 / max(1.0, freedom)) else 1.0
-    return max(1.0, spell, scatter)
+    if freedom > 3 and chi2 / freedom > 1 + 2 * sqrt(2 / freedom):
+        return max(1.0, spell, chi2 / freedom)
+    return max(1.0, spell)
 
 
 _MORE_THAN_CHANCE = 1.3

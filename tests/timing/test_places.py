@@ -1,0 +1,135 @@
+"""Events at several places of the crank: counts, middles, shares and names, by hand."""
+
+import numpy as np
+import pytest
+
+from sparkwitness.timing import groups
+from sparkwitness.timing.events import Events
+
+OFF = 0.2 * np.array([1.0, -1.0])
+
+
+def events(degrees, sparks=1) -> Events:
+    degrees = np.asarray(degrees, float)
+    zero = np.zeros(len(degrees), np.int64)
+    tick = np.rint(degrees * 1000).astype(np.int64)
+    return Events(tick, degrees, zero, zero + np.asarray(sparks), tick, degrees, degrees * 0)
+
+
+def run(at: np.ndarray) -> np.ndarray:
+    """An event each 720°, so far from 100°, alternating by 0.2°."""
+    n = len(at)
+    return 720.0 * np.arange(n) + 100.0 + at + np.resize(OFF, n)
+
+
+def test_spans_of_angles_that_belong_together():
+    """The count begins past the widest gap; three angles, and eight of a hundred, are a place."""
+    a, b = np.linspace(350.0, 366.0, 50), np.linspace(100.0, 104.0, 50)
+    (low, high), (first, last) = sorted(groups.heaps(np.append(a, b), 360.0))
+    assert {(low, high), (first, last)} == {(100.0, 104.0), (350.0, 366.0)} or (
+        (low % 360, first % 360) in ((350.0, 100.0), (100.0, 350.0))
+    )
+    for few, found in ((3, 2), (2, 1)):
+        assert len(groups.heaps(np.append(np.full(30, 10.0), np.full(few, 50.0)), 360.0)) == found
+    for few, found in ((8, 2), (7, 1)):
+        many = np.append(np.full(100 - few, 10.0), np.full(few, 50.0))
+        assert len(groups.heaps(many, 360.0)) == found
+    assert groups.heaps(np.array([5.0]), 360.0) == []
+
+
+@pytest.mark.parametrize(("apart", "found"), [(0.9, 1), (1.1, 2)])
+def test_places_are_a_degree_apart(apart: float, found: int):
+    two = np.append(np.full(20, 10.0), np.full(20, 10.0 + apart))
+    assert len(groups.heaps(two, 360.0)) == found
+
+
+@pytest.mark.parametrize(("gap", "found"), [(1.40, 1), (1.55, 2)])
+def test_a_gap_is_wide_against_the_narrower_beside_it(gap: float, found: int):
+    """Evenly over 1°: half lie within 0.25 of the middle; times 1.4826, and four times that."""
+    narrow, wide = np.linspace(0.0, 1.0, 41), np.linspace(0.0, 10.0, 41)
+    for both in (np.append(narrow, 1 + gap + wide), np.append(wide, 10 + gap + narrow)):
+        assert len(groups.heaps(both + 20, 360.0)) == found
+
+
+def test_two_that_nearly_touch_are_parted_by_the_split():
+    """Means 5 deviations apart: evenly over ±0.5 each, 0.296 in a sample of 21; gap below four."""
+    even = np.linspace(-0.5, 0.5, 41)
+    for apart, found in ((1.55, 2), (1.35, 1)):
+        both = np.append(even, apart + even)
+        assert len(groups.heaps(both + 50, 360.0)) == found
+
+
+def test_a_late_place_with_its_counts():
+    """Of 100, each tenth is 8° late less 0.2, with three sparks in place of four."""
+    late = np.arange(100) % 10 == 3
+    made = events(run(np.where(late, 8.0, 0.0)), np.where(late, 3, 4))
+    found = groups.places(made, 360.0, 720.0, np.nan)
+    main, other = found.places
+    assert found.kind == groups.LATE and found.late == pytest.approx(0.1)
+    assert (main.degrees % 360, other.degrees % 360) == pytest.approx((100 + 2 / 90, 107.8))
+    assert (main.events, other.events, main.sparks, other.sparks) == (90, 10, 4.0, 3.0)
+    assert (main.presence, other.presence) == pytest.approx((0.9, 0.1), rel=1e-3)
+    assert main.spread == pytest.approx(0.2, rel=0.02) and other.spread < 1e-6
+    assert (found.of == late).all()
+    # A burst whose end was not seen has no number of sparks.
+    some = events(run(np.where(late, 8.0, 0.0)), np.where(late, 0, np.resize([4, 0, 3], 100)))
+    one, none = groups.places(some, 360.0, 720.0, np.nan).places
+    assert 3.4 < one.sparks < 3.6 and np.isnan(none.sparks)
+
+
+def test_first_sparks_that_were_missed():
+    """The same with sparks 4° apart: 8° late are two spacings, and two sparks less."""
+    late = np.arange(100) % 10 == 3
+    made = run(np.where(late, 8.0, 0.0))
+    found = groups.places(events(made, np.where(late, 2, 4)), 360.0, 720.0, 4.0)
+    assert (found.kind, found.late) == (groups.FIRST_MISSED, pytest.approx(0.1))
+    for less, spacing in ((3, 4.0), (2, 6.0), (2, 5.3)):
+        other = groups.places(events(made, np.where(late, less, 4)), 360.0, 720.0, spacing)
+        assert other.kind == groups.LATE, (less, spacing)
+    # Mostly missed: the earliest is the main one all the same.
+    early = np.arange(100) % 10 < 3
+    most = groups.places(
+        events(run(np.where(early, 0.0, 8.0)), np.where(early, 4, 2)), 360.0, 720.0, 4.0
+    )
+    assert most.kind == groups.FIRST_MISSED and most.late == pytest.approx(0.7)
+    assert most.places[0].degrees % 360 == pytest.approx(100.0, abs=0.1)
+    assert (most.of == np.where(early, 0, 1)).all()
+
+
+@pytest.mark.parametrize(("share", "kind"), [(24, groups.LATE), (26, groups.SEVERAL)])
+def test_late_is_a_quarter_at_most(share: int, kind: str):
+    late = np.resize(np.arange(100) * 37 % 100 < share, 100)
+    assert groups.places(events(run(8.0 * late)), 360.0, 720.0, np.nan).kind == kind
+
+
+@pytest.mark.parametrize(("degrees", "kind"), [(44.0, groups.LATE), (46.0, groups.SEVERAL)])
+def test_late_is_45_degrees_at_most(degrees: float, kind: str):
+    late = np.arange(100) % 10 == 3
+    assert groups.places(events(run(degrees * late)), 360.0, 720.0, np.nan).kind == kind
+
+
+def test_one_place_after_the_other():
+    then = np.arange(100) >= 40
+    found = groups.places(events(run(8.0 * then)), 360.0, 720.0, np.nan)
+    assert found.kind == groups.MOVED and (found.of == np.where(then, 0, 1)).all()
+    assert [p.events for p in found.places] == [60, 40]
+    back = (np.arange(100) >= 40) & (np.arange(100) < 60)
+    assert groups.places(events(run(8.0 * back)), 360.0, 720.0, np.nan).kind == groups.MOVED
+
+
+@pytest.mark.parametrize(
+    ("mine", "beside", "kind"),
+    [(100, 65, groups.OTHER_LEAD), (100, 72, groups.SEVERAL), (82, 60, groups.OTHER_LEAD),
+     (78, 60, groups.SEVERAL)],
+)  # fmt: skip
+def test_another_lead_is_heard_now_and_then(mine: int, beside: int, kind: str):
+    """Of a hundred firings: its own in more than 80, another's, 90° later, in less than 70."""
+    keep = np.arange(100) * 37 % 100
+    own, other = run(np.zeros(100)), run(np.full(100, 90.0))
+    inner = np.isin(np.arange(100), (0, 99))
+    made = np.sort(np.append(own[inner | (keep < mine)], other[(keep * 7 % 100 < beside) & ~inner]))
+    found = groups.places(events(made), 360.0, 720.0, np.nan)
+    assert found.kind == kind
+    count = np.count_nonzero(inner | (keep < mine))
+    assert found.places[0].events == count
+    assert found.places[0].presence == pytest.approx(count / 100, rel=2e-3)

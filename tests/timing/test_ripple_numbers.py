@@ -1,0 +1,208 @@
+"""What the crank's edges show beyond the angle: waves that are typed in come out again, by hand."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sparkwitness.timing import ripple as crank
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.ripple import Ripple, Turns
+
+WHEEL = Reference(36, 1, 1, 60.0)
+TICKS = 1e6  # a turn
+
+
+def turns(waves=(), n=60, wheel=WHEEL, off=(), faster=0.0, shift=0, segment=0, noise=0.0):
+    """Turns with a deviation of Re(a exp(i order angle / turns)) in degrees.
+
+    `waves`: (order per turn of the wheel, a); `off`: degrees by which an edge stands further on;
+    `faster`: relative rise of the speed a turn; `shift`: of the turns' numbers.
+    """
+    m = wheel.teeth - wheel.missing
+    whole = 360.0 * wheel.turns
+    places = np.arange(m) * wheel.step
+    for edge, degrees in off:
+        places[edge] += degrees
+    angle = (whole * np.arange(n + 1)[:, None] + places).ravel()
+    late = sum(
+        (a * np.exp(1j * order * np.radians(angle / wheel.turns))).real for order, a in waves
+    )
+    share = (angle - late) / whole
+    if noise:
+        share = share + np.random.default_rng(2).normal(0, noise / whole, len(share))
+    # Speed 1 + faster · t: angle = t + faster t² / 2.
+    time = (np.sqrt(1 + 2 * faster * share) - 1) / faster if faster else share
+    edges = np.rint(time * TICKS).astype(np.int64).reshape(n + 1, m)
+    rows = np.hstack((edges[:-1], edges[1:, :1]))
+    return Turns(rows, np.full(n, segment), np.arange(n) + shift)
+
+
+def joined(*parts: Turns) -> Turns:
+    return Turns(*(np.concatenate([getattr(p, f) for p in parts])
+                   for f in ("edges", "segment", "number")))  # fmt: skip
+
+
+WAVES = ((0.5, 0.3j), (1.0, 0.2), (2.0, 0.5 - 0.4j), (3.5, 0.1))
+
+
+@pytest.mark.parametrize("wheel", [WHEEL, Reference(60, 2, 1, 60.0), Reference(36, 1, 2, 60.0)])
+def test_waves_come_out_again(wheel: Reference):
+    found = crank.ripple(turns(WAVES, wheel=wheel), wheel)
+    assert (found.pairs, found.turns) == (30, wheel.turns)
+    expected = np.zeros(len(found.amplitude), np.complex128)
+    for order, a in WAVES:
+        expected[round(2 * order) - 1] = a
+    assert np.abs(found.amplitude - expected).max() < 2e-3 * wheel.turns
+    assert found.noise.max() < 1e-3 * wheel.turns
+    assert found.at(2.0) == (pytest.approx(abs(0.5 - 0.4j), abs=3e-3), found.noise[3])
+    assert found.at(0.5)[0] == pytest.approx(0.3, abs=3e-3)
+    assert found.at(0.0) == found.at(50.0) == (0.0, np.inf)
+    # Against the index edge 70° on, or against the middle: 0.2 cos(70°), less 0.2.
+    degrees = 70.0 * wheel.turns
+    assert found.once_per_turn(degrees) == pytest.approx(
+        0.2 - 0.2 * np.cos(np.radians(70)), abs=3e-3
+    )
+    assert found.once_per_turn(0.0) == pytest.approx(0.2, abs=3e-3)
+
+
+def test_noise_of_an_amplitude():
+    """Edges that scatter by 0.1°: 30 pairs of 70 edges give each amplitude 0.1 sqrt(4 / 2100)."""
+    found = crank.ripple(turns(WAVES, noise=0.1), WHEEL)
+    assert np.median(found.noise[:8]) == pytest.approx(0.1 * np.sqrt(4 / 2100), rel=0.3)
+
+
+def test_a_rise_of_the_speed_is_no_ripple():
+    """A thousandth a turn, over sixty turns."""
+    steady, rising = (crank.ripple(turns(WAVES, faster=f), WHEEL) for f in (0.0, 1e-3))
+    assert np.abs(steady.amplitude - rising.amplitude).max() < 0.02
+    bare = np.abs(turns(faster=1e-3).edges[:2, 18] / TICKS - np.array([0.5, 1.5]))
+    assert bare.max() * 360 > 0.04  # of which there would be as much without correction
+
+
+def test_pairs_of_turns():
+    """An even turn and the next: twelve pairs, of one segment, none across a turn that is gone."""
+    assert crank.ripple(turns(WAVES, n=24), WHEEL).pairs == 12
+    assert crank.ripple(turns(WAVES, n=23), WHEEL) is None
+    assert crank.ripple(turns(WAVES, n=24, shift=1), WHEEL) is None
+    assert crank.ripple(turns(WAVES, n=26, shift=1), WHEEL).pairs == 12
+    some = turns(WAVES, n=40)
+    gone = Turns(*(np.delete(x, 11, axis=0) for x in (some.edges, some.segment, some.number)))
+    assert crank.ripple(gone, WHEEL).pairs == 19
+    two = Turns(some.edges, (np.arange(40) > 20).astype(np.int64), some.number)
+    assert crank.ripple(two, WHEEL).pairs == 19
+
+
+def test_half_orders_of_segments_whose_first_turn_is_the_cycles_other():
+    """Counted from the other turn on, half orders turn round; whole ones do not."""
+    long, other = turns(WAVES, n=60), turns(WAVES, n=41, segment=1)
+    other = Turns(other.edges[1:], other.segment[1:], other.number[1:] - 1)
+    found = crank.ripple(joined(long, other), WHEEL)
+    assert found.pairs == 50
+    assert found.amplitude[:4] == pytest.approx([0.3j, 0.2, 0.0, 0.5 - 0.4j], abs=3e-3)
+    assert found.noise[:8].max() < 1e-3
+    # A segment of few pairs is taken as it is: with the turns exchanged it takes away.
+    short = Turns(other.edges[:6], other.segment[:6], other.number[:6])
+    mixed = crank.ripple(joined(long, short), WHEEL)
+    assert mixed.amplitude[0] == pytest.approx(0.3j * 27 / 33, abs=3e-3)
+
+
+def test_turns_of_two_kinds():
+    """Squared amplitudes of 1/2, 3/2 and 5/2 against their noise: together beyond 30."""
+    amplitude = np.zeros(8, np.complex128)
+    amplitude[[0, 2, 4]] = 3.1, 3.2j, 3.3
+    for noise, said in ((1.0, True), (1.02, False)):
+        assert Ripple(amplitude, np.full(8, noise), 20, 1).alternates == said
+    amplitude[:] = 0, 9, 0, 9, 0, 9, 9, 9
+    assert not Ripple(amplitude, np.ones(8), 20, 1).alternates
+
+
+@pytest.mark.parametrize(
+    ("two", "four", "noise", "where"),
+    # Four cylinders: order 2 on the crank, 4 on the cam; twice the other, five times its noise.
+    [(0.5, 0.24, 0.09, 1), (0.5, 0.26, 0.09, 0), (0.24, 0.5, 0.09, 2), (0.26, 0.5, 0.09, 0),
+     (0.5, 0.0, 0.101, 0), (0.5, 0.0, 0.099, 1), (0.0, 0.5, 0.101, 0), (0.0, 0.5, 0.099, 2)],
+)  # fmt: skip
+def test_where_the_wheel_sits(two: float, four: float, noise: float, where: int):
+    amplitude = np.zeros(10, np.complex128)
+    amplitude[3], amplitude[7] = two, 1j * four
+    found = Ripple(amplitude, np.full(10, noise), 20, 1)
+    assert crank.shaft(found, False, 4) == where
+    assert crank.shaft(found, True, 4) == 1 and crank.shaft(None, False, 4) == 0
+    if where == 1:  # three cylinders fire at 3/2 and 3 only
+        amplitude[2] = two
+        assert crank.shaft(found, False, 3) == 0
+
+
+# A pulse a turn
+
+
+def pulses(n=40, by=0.01, noise=0.002, drift=0.0, segments=1) -> Periods:
+    number = np.arange(n)
+    even = np.where(number % 2 == 0, 1 + by, 1 - by)
+    even = even * (1 + drift * number) + noise * np.random.default_rng(1).standard_normal(n)
+    length = np.rint(TICKS * even).astype(np.int64)
+    segment = number * segments // n
+    start = np.concatenate(([0], np.cumsum(length)[:-1]))
+    none: Any = np.full(n, np.nan)
+    return Periods(start, length, segment, number, none, none)
+
+
+def test_pulses_longer_and_shorter_in_turn():
+    """A contrast of 2 by with an error of some sqrt(1.5 / n) of the noise: six of those."""
+    assert crank.pulse_alternates(pulses()) and crank.pulse_alternates(pulses(by=-0.01))
+    assert not crank.pulse_alternates(pulses(by=0.0))
+    # 19 middles: 0.002 sqrt(1.5 / 19) = 0.00056; six times that are 0.0034 = 2 · 0.0017.
+    assert crank.pulse_alternates(pulses(by=0.0026))
+    assert not crank.pulse_alternates(pulses(by=0.0009))
+    assert crank.pulse_alternates(pulses(drift=0.005))
+    assert not crank.pulse_alternates(pulses(by=0.0, noise=0.0, drift=0.01))
+    # Twelve even ones with a neighbour on either side.
+    assert crank.pulse_alternates(pulses(26)) and not crank.pulse_alternates(pulses(24))
+    # Of several segments the longest must tell alone.
+    assert crank.pulse_alternates(pulses(60, segments=2))
+    assert not crank.pulse_alternates(pulses(48, segments=2))
+
+
+# Beside the gap
+
+
+def gap(off=(), waves=(), wheel=WHEEL, firings=2.0):
+    return crank.odd_gap(turns(waves, 40, wheel, off), wheel, firings)
+
+
+@pytest.mark.parametrize("wheel", [WHEEL, Reference(60, 2, 1, 60.0)])
+def test_edges_beside_the_gap(wheel: Reference):
+    """A tenth of a pitch off, the last edge or the first: by hand in pitches."""
+    tenth, last = wheel.step / 10, wheel.teeth - wheel.missing - 1
+    whole = wheel.missing + 1
+    assert gap(((last, -tenth),), wheel=wheel) == (
+        pytest.approx(whole + 0.1, abs=1e-3), pytest.approx(0.9, abs=1e-3), True,
+    )  # fmt: skip
+    assert gap(((0, tenth),), wheel=wheel)[:2] == pytest.approx((whole + 0.1, 0.9), abs=1e-3)
+    assert gap(((0, -tenth),), wheel=wheel)[:2] == pytest.approx((whole - 0.1, 1.1), abs=1e-3)
+    both = gap(((0, tenth), (last, -2 * tenth)), wheel=wheel)
+    assert both[:2] == pytest.approx((whole + 0.3, 0.8), abs=1e-3) and both[2]
+    assert gap(wheel=wheel) is None and gap(((7, tenth),), wheel=wheel) is None
+
+
+def test_a_twentieth_of_a_pitch_is_how_teeth_are_made():
+    assert gap(((34, -0.45),)) is None and gap(((34, -0.55),)) is not None
+
+
+def test_a_speed_that_swings_is_no_odd_gap():
+    """The firing order and half orders are taken off; what is left may be beside the gap, too."""
+    swing = ((2.0, 0.8), (0.5, 0.3j), (1.0, 0.2))
+    assert gap(waves=swing) is None
+    at, beside, sure = gap(((34, -1.0),), swing)
+    assert (at, beside) == pytest.approx((2.1, 0.9), abs=0.03) and sure
+    assert gap(((34, -1.0),), (*swing, (16.0, 1.2)))[2] is False
+    assert crank.odd_gap(turns(n=40), Reference(36), 2.0) is None
+    assert crank.odd_gap(turns((), 22, WHEEL, ((34, -1.0),)), WHEEL, 2.0) is None
+    assert crank.odd_gap(turns((), 24, WHEEL, ((34, -1.0),)), WHEEL, 2.0) is not None
+
+
+def test_a_wheel_on_the_cam():
+    cam = Reference(36, 1, 2, 60.0)
+    found = gap(((34, -2.0),), ((4.0, 0.2),), cam)
+    assert found[:2] == pytest.approx((2.1, 0.9), abs=0.03) and found[2]

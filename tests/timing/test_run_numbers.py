@@ -1,0 +1,458 @@
+"""Numbers of a whole run: speed by cylinder, what a sweep tells, means on a circle; by hand."""
+
+from dataclasses import replace
+from math import hypot, nan, radians, sin, sqrt
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sparkwitness.errors import UserError
+from sparkwitness.timing import advice, budget, curve, rotor, tdc, torque
+from sparkwitness.timing import stats as intervals
+from sparkwitness.timing import timed as timing
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.budget import Budget, Component
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.ripple import Ripple, Turns
+from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.timed import Timed
+
+TICK_S = 1e-6
+FOUR = Setup(Reference(36, 1, 1, 60.0), cylinders=4, clamp="coil", order=(1, 3, 4, 2))
+
+
+# Means on a circle: scipy
+
+
+@pytest.mark.parametrize("period", [360.0, 720.0, 90.0])
+def test_circular_mean_and_deviation(period: float):
+    degrees = period + np.array([-8.0, -1.0, 3.0, 4.0, 10.0, 2.5])
+    mean = budget.circular_mean(degrees, period)
+    assert mean == pytest.approx(stats.circmean(degrees, high=period, low=0.0))
+    assert 0 <= budget.circular_mean(degrees - 20, period) < period
+    spread = budget.circular_deviation(degrees, period)
+    assert spread == pytest.approx(stats.circstd(degrees, high=period, low=0.0))
+    assert budget.circular_deviation(np.full(3, 17.0), period) == pytest.approx(0.0, abs=1e-5)
+
+
+def test_error_of_a_mean_and_of_few():
+    """Alternating: independent or better. 2 s / sqrt(n) holds as often as of a normal by t."""
+    values = 5 + np.tile([1.0, -1.0], 8)
+    u, freedom = budget.mean_error(values)
+    s = sqrt(16 / 15)
+    assert (u, freedom) == pytest.approx((s / 4, 15.0))
+    within = stats.norm.cdf(2) - stats.norm.cdf(-2)
+    t = stats.t.ppf((1 + within) / 2, 15)
+    assert budget.standard_error(values) == pytest.approx(s / 4 * t / 2, rel=1e-5)
+
+
+# Series whose neighbours are alike
+
+
+def slow_correlation_time(x: np.ndarray) -> float:
+    """The same in plain loops: window where lag >= 5 times the sum (Madras & Sokal), Wolff's bias,
+    and never less than neighbours say with Marriott & Pope's correction."""
+    n, rest = len(x), x - x.mean()
+    zero = sum(r * r for r in rest)
+    first, total = 0.0, 1.0
+    for lag in range(1, n // 2 + 2):
+        rho = sum(rest[k] * rest[k + lag] for k in range(n - lag)) / zero
+        first = rho if lag == 1 else first
+        total += 2 * rho
+        if lag >= 5 * total or lag > n // 2 - 1:
+            break
+    alike = min(first + (1 + 3 * first) / n, 1 - 4 / n) if first > 2 / sqrt(n) else 0.0
+    return max((1 + alike) / (1 - alike), total * (1 + (2 * lag + 1) / n), 0.0)
+
+
+@pytest.mark.parametrize(("n", "by"), [(4, 0.0), (30, 0.0), (60, 0.7), (400, 0.9), (900, 0.98)])
+def test_correlation_time(n: int, by: float):
+    rng = np.random.default_rng(n)
+    x = np.zeros(n)
+    for k in range(1, n):
+        x[k] = by * x[k - 1] + rng.normal()
+    assert intervals.correlation_time(x) == pytest.approx(max(1.0, slow_correlation_time(x)))
+    assert intervals.correlation_time(x[:3]) == intervals.correlation_time(np.ones(n)) == 1.0
+
+
+def flags(*pattern: int) -> np.ndarray:
+    return np.array(pattern, np.bool_)
+
+
+def test_events_that_come_together():
+    """Spells of five, a fifth of all: 5 against (1 + q) / (1 - q), q = 1 - 0.8²."""
+    five = flags(*[1] * 5, *[0] * 20)
+    together = 5 / (1.36 / 0.64)
+    assert intervals.clumping([[five] * 4]) == pytest.approx(together)
+    assert intervals.clumping([[five], [five], [five]]) == pytest.approx(together)
+    # One answer between two misses does not part them, two do. 2 and 1: (4 + 1) / 3.
+    one, two = flags(1, 0, 1, *[0] * 47, 1, *[0] * 49), flags(1, 0, 0, 1, *[0] * 96)
+    q = 1 - 0.97**2
+    assert intervals.clumping([[one]]) == pytest.approx(5 / 3 * (1 - q) / (1 + q))
+    assert intervals.clumping([[two]]) == 1.0
+    # No more than 1.3 times what chance does: pairs, at a share of a tenth, are.
+    assert intervals.clumping([[flags(1, 1, *[0] * 18)] * 5]) == pytest.approx(2 * 0.81 / 1.19)
+    assert intervals.clumping([[flags(1, 1, *[0] * 6)] * 5]) == 1.0
+    # Where all are missing chance is taken to go on with nine in ten: (1 + 0.9) / (1 - 0.9).
+    assert intervals.clumping([[flags(*[1] * 30)]]) == pytest.approx(30 / 19)
+    assert intervals.clumping([]) == intervals.clumping([[flags(*[0] * 9)]]) == 1.0
+
+
+def test_a_share_that_differs_from_visit_to_visit():
+    """Of 50 each: none, none, none, 15, none, 15. chi² = (4 · 5² + 2 · 10²) / 4.5, of five."""
+    none, many = flags(*[0] * 50), flags(*[1, 0, 0] * 15, *[0] * 5)
+    assert intervals.clumping([[none, none, none, many, none, many]]) == pytest.approx(
+        300 / 4.5 / 5
+    )
+    # Four visits have three degrees of freedom: too few; of two places they add up.
+    assert intervals.clumping([[none, none, none, many]]) == 1.0
+    share = (3 * 3.75**2 + 11.25**2) / (50 * 0.075 * 0.925) / 3
+    assert intervals.clumping([[none, none, none, many]] * 2) == pytest.approx(share)
+    # Two of 50 once in six visits: (5 / 9 + 25 / 9) / 0.331 / 5 = 2.01, below 1 + 2 sqrt(2 / 5).
+    few = flags(*[1, 0, 0] * 2, *[0] * 44)
+    assert intervals.clumping([[few, *[none] * 5]]) == 1.0
+
+
+# All events of a recording
+
+
+def test_how_far_apart_the_sparks_of_a_burst_are():
+    """Four: 36° of 90, or 2 ms, or eight tenths of 180°. Twelve fire each 60°."""
+    for rpm, widest in ((1000.0, 36.0), (6000.0, 72.0), (15000.0, 144.0)):
+        assert timing._widest_burst(FOUR, rpm) == pytest.approx(widest)
+    twelve = replace(FOUR, cylinders=12, order=())
+    assert timing._widest_burst(twelve, 1000.0) == pytest.approx(24.0)
+    assert timing._widest_burst(twelve, 9000.0) == pytest.approx(48.0)
+
+
+def some(n=12, sparks=1, last_us=0.0, segment=None) -> Events:
+    tick = np.rint(np.arange(n) * 0.15 / TICK_S).astype(np.int64)
+    zero = np.zeros(n, np.int64)
+    degrees = 720.0 * np.arange(n) + 40.0
+    last = tick + np.rint(np.broadcast_to(last_us, n) * 1e-6 / TICK_S).astype(np.int64)
+    part = zero if segment is None else segment
+    return Events(tick, degrees, part, zero + sparks, last, degrees, degrees * 0)
+
+
+def test_speed_around_each_event():
+    """720° in 0.15 s are 800 rev/min; the first of a stretch has that of the next."""
+    assert timing._speed(some(), TICK_S) == pytest.approx(np.full(12, 800.0))
+    cut = timing._speed(some(segment=(np.arange(12) > 10).astype(np.int64)), TICK_S)
+    assert np.isnan(cut[11]) and cut[10] == pytest.approx(800.0)
+
+
+def test_all_events_with_their_own_delay():
+    """40° past the edge at 60° BTDC: 20°; 100 µs at 800 rev/min are 0.48° later than it fired."""
+    setup = replace(FOUR, delay_us=100.0, u_delay_us=1.0)
+    found = Timed(some(4), np.full(4, 20.48), np.full(4, 800.0), 720.0, 360.0, 0, 0, 0)
+    zero = np.zeros(9, np.int64)
+    turned = Periods(
+        75_000 * np.arange(9), zero + 75_000, zero, np.arange(9), zero + nan, zero + nan
+    )
+    tables = cast(Any, type("T", (), {"tick_s": TICK_S, "periods": turned})())
+    alone = timing.whole(setup, tables, found)
+    assert len(alone.angles) == 4
+    assert alone.angles == pytest.approx(np.full(4, 20 + 6e-6 * 800 * 100))
+    every = timing.whole(setup, tables, replace(found, every=some(12)))
+    assert len(every.angles) == 12 and every.speed == pytest.approx(np.full(12, 800.0))
+    assert every.pick(np.arange(12) < 5).angles == pytest.approx(np.full(5, 20.48))
+
+
+def test_events_of_two_edges():
+    """Of eight with a known number six have two, 0.9 ms apart: 4.32° at 800 rev/min."""
+    sparks = np.array([2] * 6 + [1, 3, 0, 0])
+    share, apart, degrees = timing.pairs(some(10, sparks, 900.0), TICK_S, 800.0)
+    assert (share, apart, degrees) == pytest.approx((0.75, 0.9e-3, 4.32), rel=1e-3)
+    assert timing.pairs(some(10, 3, 900.0), TICK_S, 800.0) == (0.0, 0.0, 0.0)
+
+
+def test_second_edges_later_than_a_burst():
+    """Of ten events four have a second edge 3 ms later, two one of 1.7 ms: 14.4° at 800."""
+    sparks = np.array([2] * 6 + [1] * 4)
+    events = some(10, sparks)
+    late = np.array([3000, 3000, 1700, 3000, 1700, 3000])
+    edges = np.sort(np.append(events.tick, events.tick[:6] + late))
+    tables = cast(Any, type("T", (), {
+        "tick_s": TICK_S, "sparks": type("S", (), {"tick": edges})(),
+    })())  # fmt: skip
+    found = timing.second_edges(events, tables, 800.0)
+    assert found == pytest.approx((0.4, 3e-3, 14.4))
+    assert timing.second_edges(some(10), tables, 800.0) == (0.0, 0.0, 0.0)
+    soon = np.sort(np.append(events.tick, events.tick[:6] + 1799))
+    tables.sparks.tick = soon
+    assert timing.second_edges(events, tables, 800.0) == (0.0, 0.0, 0.0)
+
+
+def test_bins_of_the_rotors_course():
+    """From the second hundredth of the speeds on, each 0.15 in the logarithm wide."""
+    setup = replace(FOUR, rotor=18.0, rotor_within=2.0)
+    for factor, rows in ((0.99, 1), (1.01, 2)):
+        speed = np.repeat([1000.0, 1000 * np.exp(0.15) * factor], 50)
+        events = some(100)
+        found = timing.Whole(events, np.full(100, 20.0), speed)
+        course = rotor._course(setup, found, np.full(100, 20.0))
+        assert len(course) == rows and sum(c.events for c in course) == 100
+    assert course[0].rpm == pytest.approx(1000.0) and course[0].first == pytest.approx(1.0)
+    few = timing.Whole(some(59), np.full(59, 20.0), np.repeat([1000.0, 2000.0], [50, 9]))
+    assert len(rotor._course(setup, few, np.full(59, 20.0))) == 1
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "fits"),
+    [(-90.0, 90.0, True), (-90.5, 90.0, False), (-1.0, 1.0, True), (-0.9, 1.0, False)],
+)
+def test_stops_from_two_degrees_to_half_a_turn_apart(before: float, after: float, fits: bool):
+    if fits:
+        found = tdc.from_stops(before, after)
+        assert found.reading == pytest.approx(0.0) and found.half == (after - before) / 2
+    else:
+        with pytest.raises(UserError, match="from 2° to 180° makes sense"):
+            tdc.from_stops(before, after)
+    for value in (nan, -0.1):
+        with pytest.raises(UserError, match="must be numbers"):
+            tdc.from_stops(-20.0, 20.0, value)
+    assert tdc.from_stops(-20.0, 20.0, 0.0).u == 0.0
+
+
+# Speed by cylinder
+
+SWING, TIMING, PHASE = 0.05, 10.0, 100.0
+
+
+def turned(gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.reference, rpm=1500.0):
+    """Turns of a crank whose squared speed is mean · (1 - swing cos 2a) and what the firings give.
+
+    a: degrees from a dead centre; `gains`: of the mean square, gained evenly from each dead centre
+    to the next one; `lost`: turns that were not kept.
+    """
+    fine = np.arange(0.0, 720.0 * cycles + 720.0, 0.25)
+    a = (fine - (PHASE + TIMING)) % 720.0
+    ends = np.concatenate(([0.0], np.cumsum(gains)))
+    square = 1 - swing * np.cos(np.radians(2 * a)) + np.interp(a, 180.0 * np.arange(5), ends)
+    speed = 6 * rpm * np.sqrt(square) * TICK_S  # degrees a tick
+    time = np.concatenate(([0.0], np.cumsum(0.25 * 2 / (speed[1:] + speed[:-1]))))
+    m = reference.teeth - reference.missing
+    places = np.arange(m) * reference.step
+    places[: len(reference.errors)] += reference.errors
+    starts = 360.0 * np.arange(2 * cycles)
+    edges = np.interp(starts[:, None] + np.append(places, 360.0), fine, time)
+    number = np.arange(2 * cycles)
+    keep = ~np.isin(number, lost)
+    ticks = np.rint(edges[keep]).astype(np.int64)
+    return Turns(ticks, np.zeros(keep.sum(), np.int64), number[keep])
+
+
+def told(turns, setup=FOUR, rpm=1500.0, u_teeth=0.02, phases=None, share=0.05):
+    phases = {0: PHASE} if phases is None else phases
+    return torque.index(turns, setup, phases, TIMING, rpm, u_teeth, share)
+
+
+# Over 30°: a wave of order 2 is seen by sin(30°) of 30° in radians; a bend of straight lines
+# rounds by an eighth of the width times the change of slope.
+SEEN = sin(radians(30)) / radians(30)
+GAINS = np.array([0.006, -0.010, 0.006, -0.002])
+
+
+def test_speed_that_each_firing_gives():
+    found = told(turned(GAINS))
+    assert found.kind == "firing" and found.cycles == 39
+    bend = (GAINS - np.roll(GAINS, 1)) / 180 * 30 / 8
+    gained = GAINS + np.roll(bend, -1) - bend
+    # The last dead centre of a cycle is the next cycle's first.
+    expected = 1 + gained / (2 * SWING * SEEN)
+    assert [float(n) for n in found.each] == pytest.approx(expected, abs=0.006)
+    assert np.mean([float(n) for n in found.each]) == pytest.approx(1.0)
+    # Nothing scatters: two teeth's places at each of two dead centres, twice in the square.
+    z = stats.norm.ppf(0.975)
+    u = 2 * sqrt(2) * 0.02 / 30 * sqrt(2) / (2 * SWING * SEEN)
+    assert [n.u95 for n in found.each] == pytest.approx([z * u] * 4, rel=0.02)
+    tight = told(turned(GAINS), u_teeth=0.04, share=0.05 / 4)
+    assert tight.each[0].u95 == pytest.approx(2 * u * stats.norm.ppf(1 - 0.05 / 8), rel=0.02)
+
+
+def test_speed_that_each_compression_takes():
+    """While cranking, slower than 400 rev/min: from the fastest point to the dead centre."""
+    slow = turned(GAINS, rpm=200.0)
+    found = told(slow, rpm=200.0)
+    bend = (GAINS - np.roll(GAINS, 1)) / 180 * 30 / 8
+    taken = 2 * SWING * SEEN - np.roll(GAINS, 1) / 2 - bend
+    assert found.kind == "compression"
+    assert [float(n) for n in found.each] == pytest.approx(taken / taken.mean(), abs=0.006)
+    assert told(slow, rpm=399.0).kind == "compression" and told(slow, rpm=400.0).kind == "firing"
+
+
+def test_speed_is_not_taken_across_turns_that_are_missing():
+    """Of forty cycles one has no whole after the last; a turn that is lost takes one, or two."""
+    assert told(turned(GAINS, lost=(21,))).cycles in (37, 38)
+    whole = [float(n) for n in told(turned(GAINS)).each]
+    assert [float(n) for n in told(turned(GAINS, lost=(21,))).each] == pytest.approx(
+        whole, abs=1e-3
+    )
+    other = told(turned(GAINS), phases={0: PHASE, 1: 0.0})
+    assert other.cycles == 39 and told(turned(GAINS), phases={1: 0.0}) is None
+    assert told(turned(GAINS, cycles=13)).cycles == 12 and told(turned(GAINS, cycles=12)) is None
+    assert told(None) is None
+
+
+def test_teeth_that_were_learned_are_taken_off():
+    errors = tuple(0.4 * np.sin(np.radians(70.0 * np.arange(35))))
+    reference = replace(FOUR.reference, errors=errors)
+    off = turned(GAINS, reference=reference)
+    whole = [float(n) for n in told(turned(GAINS)).each]
+    found = told(off, replace(FOUR, reference=reference))
+    assert [float(n) for n in found.each] == pytest.approx(whole, abs=0.005)
+    assert [float(n) for n in told(off).each] != pytest.approx(whole, abs=0.02)
+
+
+@pytest.mark.parametrize(("swing", "seen"), [(0.0022, True), (0.0019, False)])
+def test_a_swing_too_small_to_compare(swing: float, seen: bool):
+    """0.2 % of the mean square either way, as seen over 30°: 0.0021."""
+    assert (told(turned(swing=swing)) is not None) == seen
+
+
+def test_a_wheel_with_too_few_teeth():
+    """Four to a firing interval of 180°: 8 a turn."""
+    for teeth, seen in ((8, True), (7, False)):
+        reference = Reference(teeth, 0, 1, 60.0)
+        found = told(turned(reference=reference), replace(FOUR, reference=reference))
+        assert (found is not None) == seen
+    single = replace(FOUR, cylinders=1, order=(1,))
+    assert told(turned(), single) is None
+
+
+# What a sweep tells
+
+
+def sweep(speed, spacing=720.0) -> Timed:
+    n = len(speed)
+    tick = np.rint(np.arange(n) * 0.1 / TICK_S).astype(np.int64)
+    zero = np.zeros(n, np.int64)
+    events = Events(tick, spacing * np.arange(n), zero, zero + 1, tick, spacing * np.arange(n),
+                    np.zeros(n))  # fmt: skip
+    return Timed(events, np.zeros(n), np.asarray(speed, float), spacing, 360.0, 0, 0, 0)
+
+
+def test_which_way_the_speed_goes():
+    """Over twelve turns: six before, six after; at 720° an event that is three either way."""
+    even = curve._trend(sweep(1000 + 5.0 * np.arange(40)), TICK_S)
+    assert even == pytest.approx(np.full(40, 50.0))
+    step = curve._trend(sweep(np.where(np.arange(40) < 20, 1000.0, 1060.0)), TICK_S)
+    assert np.flatnonzero(step).tolist() == list(range(17, 23))
+    assert step[17:23] == pytest.approx(60 / 0.6)
+    assert curve._trend(sweep([1000.0]), TICK_S).tolist() == [0.0]
+    for spacing, reach in ((180.0, 12), (4320.0, 1), (9000.0, 1), (617.0, 4), (618.0, 3)):
+        step = curve._trend(sweep(np.where(np.arange(60) < 30, 0.0, 1.0), spacing), TICK_S)
+        assert np.count_nonzero(step) == 2 * reach, spacing
+
+
+def test_speed_at_the_spark_against_the_mean():
+    """0.5° of the second order, 40° past the edge: the slope is -2 · 0.5° sin(80°)."""
+    turns = turned(swing=0.0, cycles=5, rpm=1000.0)
+    setup = replace(FOUR, reference=Reference(36, 1, 1, 60.0))
+    row = bins((1000.0, 2.0, 0.0))[0]
+    row = replace(row, timing=20.0)
+    amplitude = np.zeros(8, np.complex128)
+    amplitude[3] = 0.5
+    ripple = Ripple(amplitude, np.full(8, 0.01), 20, 1)
+    tables = cast(Any, type("T", (), {"turns": turns, "tick_s": TICK_S})())
+    slope = radians(-2 * 0.5 * sin(radians(80)))
+    assert curve._local(setup, tables, ripple, row) == pytest.approx(1 + slope, rel=1e-6)
+    for rpm, by in ((2000.0, 0.25), (500.0, 4.0)):
+        at = curve._local(setup, tables, ripple, replace(row, rpm=rpm))
+        assert at == pytest.approx(1 + slope * by, rel=1e-5)
+    huge = replace(ripple, amplitude=20 * amplitude)
+    assert curve._local(setup, tables, huge, row) == pytest.approx(0.75)
+    wave = np.zeros(12, np.complex128)
+    wave[11], wave[0], wave[2] = 0.1j, 9.0, 9.0  # order 6; halves and thirds of a turn do not count
+    at = curve._local(setup, tables, replace(ripple, amplitude=wave), row)
+    assert at == pytest.approx(1 + radians(-6 * 0.1 * np.cos(radians(240))))
+    wheel = replace(setup, reference=Reference(36, 1, 2, 60.0))
+    cam = np.zeros(8, np.complex128)
+    cam[3] = 0.5  # first order of the crank on a wheel of the camshaft
+    long = replace(turns, edges=2 * turns.edges)
+    tables = cast(Any, type("T", (), {"turns": long, "tick_s": TICK_S})())
+    at = curve._local(wheel, tables, replace(ripple, amplitude=cam, turns=2), row)
+    assert at == pytest.approx(1 + radians(-0.5 * sin(radians(40))))
+    assert curve._local(setup, tables, None, row) == 1.0
+
+
+def bins(*rows, u=0.02, gap=0.0, own=0.01, n=40) -> list[curve.Bin]:
+    """Of (rpm, error, hysteresis beside `gap`)."""
+    return [
+        curve.Bin(rpm, 18.0 + error, u, 2 * u, 0.1, n, 1.0, 20.0, 20.0, gap + more, 2 * own, 18.0)
+        for rpm, error, more in rows
+    ]
+
+
+DELAY, FIXED = 150.0, 2.0
+RPM = (1000.0, 2000.0, 3000.0, 4000.0)
+
+
+def fitted(delay=DELAY, local=1.0, u_delay=0.1, target=0.5, gap=0.0, confirmed=(), own=0.01):
+    setup = Setup(
+        Reference(36, 1, 1, 60.0), cylinders=4, target=target, delay_us=0.0, u_delay_us=u_delay,
+        confirmed=confirmed,
+    )  # fmt: skip
+    rows = bins(*((n, FIXED - 6e-6 * n * local * delay, 0.0) for n in RPM), gap=gap, own=own)
+    parts = Budget((Component("scatter of the sparks", "A", 0.02, ""),
+                    Component("reference angle", "B", 0.3, "")))  # fmt: skip
+    fit, findings = curve._fitted(setup, rows, [parts] * 4, np.full(4, local))
+    return fit, {f.code: f for f in findings}
+
+
+@pytest.mark.parametrize("local", [1.0, 0.9])
+def test_delay_and_fixed_error_of_a_sweep(local: float):
+    """Errors on fixed - 6 N t; u = 0.02° at 1000 to 4000: u_t = 0.02 / (6e-6 · sqrt(5e6)).
+
+    Student's t of two degrees of freedom; ± 0.6° of the reference is in the fixed part alone.
+    """
+    fit, findings = fitted(local=local, own=0.0)
+    assert fit.told_apart and not findings
+    assert (fit.delay_us, fit.fixed) == pytest.approx((DELAY, FIXED))
+    u = 0.02 / (6e-6 * local * sqrt(5e6))
+    t = stats.t.ppf(0.975, 2)
+    assert fit.u_delay_us == pytest.approx(t * u)
+    bare = 0.02 * sqrt(1 / 4 + 2500**2 / 5e6)
+    assert fit.u_fixed == pytest.approx(hypot(t * bare, 0.6))
+    assert curve._fitted(Setup(Reference(1)), [replace(bins((1e3, 1.0, 0.0))[0], wanted=nan)] * 3,
+                         [], np.ones(3)) == (None, ())  # fmt: skip
+
+
+def test_what_a_sweep_cannot_tell():
+    # The clamp's own ± 3.4 µs against half of ± 6.4: said; ± 3.0: not.
+    assert "clamp's own delay is known to ±3.4 µs" in fitted(u_delay=1.7)[1]["clamp_delay"].text
+    assert "clamp_delay" not in fitted(u_delay=1.5)[1]
+    once = fitted(gap=nan)[1]["swept_once"]
+    assert "one way only" in once.text and once.advice
+    # Half of the hysteresis either way: twice that of more than a third of the target.
+    assert "(0.20°)" in fitted(gap=0.2, own=0.0)[1]["drift"].text
+    assert "drift" not in fitted(gap=0.16, own=0.0)[1]
+    assert "drift" not in fitted(gap=0.2, own=0.0, target=0.62)[1]
+    assert "drift" not in fitted(gap=0.2, own=0.19)[1]
+
+
+@pytest.mark.parametrize(
+    ("delay", "told"), [(6.0, False), (7.0, True), (60.0, True), (71.0, True), (72.0, False),
+                        (-10.0, False)]
+)  # fmt: skip
+def test_a_delay_that_a_clamp_the_wrong_way_round_would_add(delay: float, told: bool):
+    """Surely more than none, and up to 65 µs and what the delay is known to."""
+    fit, findings = fitted(delay)
+    assert fit.u_delay_us == pytest.approx(6.41, abs=0.05)
+    assert ("clamp_side" in findings) == told
+    if told:
+        assert "up to 65 µs" in findings["clamp_side"].text and not findings["clamp_side"].advice
+    assert "clamp_side" not in fitted(delay, confirmed=("clamp_side",))[1]
+
+
+# What trials of the setting tell
+
+
+def test_a_gain_that_one_setting_cannot_tell_contradicts_nothing():
+    found = advice.learn_gain([advice.Trial(5.0, 2.0, 0.1)], -2.0)
+    assert (found.gain, found.u, found.contradicts) == (-2.0, np.inf, False)
+    near = advice.learn_gain([advice.Trial(5.0, 2.0, 1.0), advice.Trial(5.1, 2.0, 1.0)], 1.0)
+    assert (near.gain, near.contradicts) == (1.0, False)
+    assert near.u == pytest.approx(1 / sqrt(2 * 0.05**2))

@@ -1,0 +1,177 @@
+"""What the trigger tap tells of a stretch: numbers from firings and sparks that are typed in."""
+
+from dataclasses import replace
+from math import hypot, sqrt
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sparkwitness.timing import trigger
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.placing import Marked, Placed
+from sparkwitness.timing.setup import Setup
+
+N = 100
+NONE = np.zeros(40, np.int64)
+TURNS = Periods(NONE, NONE + 60_000, NONE, np.arange(40), np.zeros(40), np.zeros(40))
+SETUP = Setup(
+    Reference(36, 1, 1, 60.0, 0.2), cylinders=4, clamp="plug", commanded=18.0, trigger="rising",
+    delay_us=12.0, u_delay_us=5.0,
+)  # fmt: skip
+# 1000 rev/min: 720° in 120 ms, 6° a ms; a tick is a µs.
+AT = 120_000 * np.arange(N) + 50_000
+DELAY = np.resize([190, 210], N)
+
+
+def heard(fired=None, sparked=None, lost=(), delay=DELAY, dwell=3_000):
+    """The tap's edges and the sparks; `fired`, `sparked`: which of the hundred came."""
+    fired = np.ones(N, np.bool_) if fired is None else fired
+    sparked = np.ones(N, np.bool_) if sparked is None else sparked
+    fire = (AT - delay)[fired]
+    tick = np.stack((fire - dwell, fire), axis=1).ravel()
+    level = np.resize(np.array([0, 1], np.int8), len(tick))
+    gone = np.zeros(len(tick), np.bool_)
+    gone[[2 * int(np.count_nonzero(fired[:k])) for k in lost]] = True
+    none = np.zeros(len(tick), np.int64)
+    tap = Marked(Placed(tick, 6e-3 * tick, none, none + 45.0), gone, level)
+    sparks = AT[sparked]
+    tables = SimpleNamespace(
+        trigger=tap, tick_s=1e-6, sparks=SimpleNamespace(tick=sparks),
+        lost_before=np.zeros(len(sparks), np.bool_),
+    )  # fmt: skip
+    n = len(sparks)
+    zero = np.zeros(n, np.int64)
+    events = Events(sparks, 6e-3 * sparks, zero, zero + 1, sparks, 6e-3 * sparks, zero + 45.0)
+    return tables, events
+
+
+def read(tables, events, setup=SETUP, every=None, rpm=1000.0, spacing=720.0):
+    return trigger.read(
+        setup, cast(Any, tables), events, np.full(len(events.tick), 20.0),
+        events.tick if every is None else every, spacing, rpm, TURNS, None,
+    )  # fmt: skip
+
+
+def test_controller_and_module_told_apart():
+    """200 ± 10 µs, at 1000 rev/min 1.2°: the trigger is so much before 20° BTDC."""
+    tap = read(*heard())
+    found = tap.split
+    between, path = SETUP.answer_delay(False), SETUP.trigger_delay(1000.0, False)
+    assert (found.flank, found.found, found.events) == ("rising", False, N)
+    assert float(found.delay_us) == pytest.approx(200.0 - between.us)
+    assert found.scatter_us == pytest.approx(10 * sqrt(N / (N - 1)))
+    few = stats.t.ppf(0.97725, N - 1) / 2
+    u = sqrt((few * 10 / sqrt(N - 1)) ** 2 + between.u_us**2 + 1 / 6)
+    assert found.delay_us.u95 == pytest.approx(2 * u, rel=1e-5)
+    assert float(found.module) == pytest.approx(-6e-3 * (200 - between.us))
+    assert found.module.u95 == pytest.approx(2 * 6e-3 * u, rel=1e-5)
+    late = 6e-3 * (path.us - 12.0)
+    assert tap.late == pytest.approx(late)
+    assert float(found.angle) == pytest.approx(20 + 1.2 + late)
+    assert found.scatter == pytest.approx(0.06 * sqrt(N / (N - 1)))
+    assert float(found.controller) == pytest.approx(3.2 + late)
+    assert found.controller.u95 == found.angle.u95 == found.budget.expanded
+    lines = {c.name: c.u for c in found.budget.components}
+    assert lines["time stamp"] == pytest.approx(6e-3 / sqrt(6))
+    assert lines["reference angle"] == 0.2
+    assert lines["clamp and conditioner delay"] == pytest.approx(6e-3 * path.u_us)
+    assert lines["scatter of the sparks"] == pytest.approx(few * 0.06 / sqrt(N - 1), rel=1e-5)
+    assert found.flanks_u_us == pytest.approx(sqrt(2) * path.u_us)
+    assert found.dwell is not None and float(found.dwell.ms) == pytest.approx(3.0)
+    # From the first event to the last: the first one's own trigger comes before that.
+    assert found.dwell.firings == N - 1 and found.counts == trigger.Counts(N - 1)
+    assert tap.fire_of.tolist() == list(range(N))
+    none = read(*heard(), replace(SETUP, commanded=None)).split
+    assert none.controller is None and none.to_dict()["controller_expanded_deg"] is None
+    plain = found.to_dict()
+    assert plain["trigger_expanded_deg"] == found.angle.u95 and plain["triggers"] == N - 1
+    assert plain["module_expanded_deg"] == found.module.u95
+    assert read(*heard(), replace(SETUP, trigger="none")) is None
+
+
+def test_a_swing_that_the_wheel_does_not_show_is_the_modules_too():
+    """One pulse a turn, 2 % swing typed: 1.2° · 0.02 / sqrt(2)."""
+    pulse = replace(SETUP, reference=Reference(1, 0, 1, 60.0, 0.2), swing=0.02)
+    found, plain = read(*heard(), pulse).split, read(*heard()).split
+    assert found.module.u95 == pytest.approx(
+        hypot(plain.module.u95, 2 * found.module * 0.02 / sqrt(2)), rel=1e-6
+    )
+    assumed = read(*heard(), replace(pulse, swing=None)).split
+    swing = 0.08 * 0.8**2  # of 8 % at 800 rev/min, two firings a turn
+    assert assumed.module.u95 == pytest.approx(
+        hypot(plain.module.u95, 2 * found.module * swing / sqrt(2)), rel=1e-6
+    )
+
+
+def which(*but: int) -> np.ndarray:
+    return ~np.isin(np.arange(N), but)
+
+
+def test_what_is_missing_and_whose_it_is():
+    """5 without a spark, 3 without either, 2 sparks without a trigger."""
+    tables, events = heard(which(20, 21, 40, 60, 61), which(5, 6, 30, 50, 70, 20, 21, 40))
+    found = read(tables, events).split
+    assert found.counts == trigger.Counts(asked=94, no_spark=5, no_trigger=3, unasked=2)
+    assert found.events == N - 10
+    # The first and the last event are the ends; what is missing beyond them is not asked for.
+    found = read(*heard(which(0, 99), which(0, 99))).split
+    assert found.counts == trigger.Counts(N - 3)
+    found = read(*heard(None, which(0, 1, 98, 99))).split
+    assert found.counts == trigger.Counts(N - 5)  # of 2 to 98, less the last spark's own
+    # An event that was cut answers all the same, and so does a stray.
+    tables, events = heard(None, which(5, 30))
+    tables.sparks.tick = np.sort(np.append(tables.sparks.tick, [AT[5] + 40, AT[30] + 300]))
+    tables.lost_before = np.zeros(N, np.bool_)
+    found = read(tables, events).split
+    assert found.counts == trigger.Counts(asked=N - 1)
+
+
+def test_what_is_not_judged_since_edges_were_lost():
+    """Triggers lost before 60: a spark without one there is nobody's; a spark lost: likewise."""
+    found = read(*heard(which(59), None, lost=(60,))).split
+    assert (found.counts.unasked, found.counts.lost) == (0, 1)
+    found = read(*heard(which(58), None, lost=(60,))).split
+    assert (found.counts.unasked, found.counts.lost) == (1, 0)
+    tables, events = heard(None, which(30, 70))
+    tables.lost_before[np.searchsorted(tables.sparks.tick, AT[31])] = True
+    found = read(tables, events).split
+    assert (found.counts.no_spark, found.counts.lost) == (1, 1)
+
+
+def test_a_tap_on_one_coil_of_several():
+    """A trigger each 1440°, sparks each 720: every other spark is another coil's."""
+    found = read(*heard(np.arange(N) % 2 == 0)).split
+    assert found.events == N // 2
+    assert found.counts == trigger.Counts(N // 2 - 1)
+    found = read(*heard((np.arange(N) % 2 == 0) & which(20, 40), which(60, 40))).split
+    assert found.counts == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
+
+
+def test_each_event_by_itself():
+    """Delay and trigger angle of each, at its own speed; NaN where there is no trigger."""
+    tables, events = heard(which(7), delay=np.where(np.arange(N) == 3, 400, 200))
+    angles, rpm = np.full(N, 20.0), np.full(N, 1000.0)
+    found = trigger.each(SETUP, cast(Any, tables), events, angles, rpm)
+    late = SETUP.answer_delay(False).us
+    assert found.delay_us[[2, 3]] == pytest.approx([200 - late, 400 - late])
+    assert np.isnan(found.delay_us[7]) and np.isnan(found.asked[7]) and np.isnan(found.dwell_ms[7])
+    assert found.asked[[2, 3]] == pytest.approx([21.2 - 6e-3 * late, 22.4 - 6e-3 * late])
+    assert found.dwell_ms[2] == pytest.approx(3.0)
+    rpm[4] = np.nan
+    assert trigger.each(SETUP, cast(Any, tables), events, angles, rpm).asked[4] == (
+        pytest.approx(21.2)
+    )
+
+
+def test_which_angles_are_whole_periods_from_a_matched_one():
+    matched, zero = np.array([10.0, 730.0, 1450.0]), np.zeros(3, np.int64)
+    at = np.array([-710.0, 99.0, 101.0, -79.0, -81.0, 371.0, 1449.0, 2170.0 + 89.0])
+    found = trigger._ours(at, np.zeros(8, np.int64), matched, zero, 720.0, 90.0)
+    assert found.tolist() == [True, True, False, True, False, False, True, True]
+    other = trigger._ours(at, np.ones(8, np.int64), matched, zero, 720.0, 90.0)
+    assert not other.any()
+    assert not trigger._ours(at, np.zeros(8, np.int64), matched[:0], zero[:0], 720.0, 90.0).any()
