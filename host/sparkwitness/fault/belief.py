@@ -215,9 +215,9 @@ def untested(chain: Chain, events: Sequence[Event], beside: str | None) -> tuple
         said *= each if name in chain.tests else 1.0
     sets = chain.sets.copy()
     sets[chain.fleeting] = False
-    row = {tuple(np.flatnonzero(bad)): k for k, bad in enumerate(sets)}  # the last of all: no fault
-    taken = () if beside is None else (chain.index[beside],)
-    also = ((i, row.get(tuple(sorted((i, *taken))))) for i in range(chain.listed) if i not in taken)
+    row = {frozenset(np.flatnonzero(bad).tolist()): k for k, bad in enumerate(sets)}
+    taken = frozenset(() if beside is None else (chain.index[beside],))
+    also = ((i, row.get(taken | {i})) for i in range(chain.listed) if i not in taken)
     return tuple(
         chain.links[i] for i, k in also
         if k is not None and said[k] > LITTLE * said[row[taken]]
