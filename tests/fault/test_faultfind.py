@@ -349,7 +349,7 @@ def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
     def ask(again: bool) -> tuple[list[ff.Event], list[str]]:
         events: list[ff.Event] = []
         twice: list[str] = []
-        while (choice := ff.next_test(chain, events)) is not None:
+        while (choice := ff.next_test(chain, events, 0.92)) is not None:
             for test in choice.tests:
                 said = truth.get(test.id)
                 outcome = (
@@ -362,13 +362,13 @@ def test_no_link_is_sure_while_one_slip_could_have_named_it() -> None:
         return events, twice
 
     events, twice = ask(again=True)
-    ends = ff.result(chain, events)
+    ends = ff.result(chain, events, 0.92)
     assert ends.sure and ends.link == "module" and "module_bench" in twice
     i = chain.index["module"]
     for test in {e.test for e in events if isinstance(e, ff.Answer)} - set(twice):
         rest = [e for e in events if isinstance(e, ff.Answer) and e.test != test]
         assert ff.link_chances(chain, ff.belief(chain, rest))[i] >= 0.8, test
-    assert not ff.result(chain, ask(again=False)[0]).sure
+    assert not ff.result(chain, ask(again=False)[0], 0.92).sure
 
 
 def test_a_second_look_that_cannot_be_had_makes_nothing_sure() -> None:
@@ -562,7 +562,7 @@ def test_a_script_can_walk_through_a_search(tmp_path: Path) -> None:
         "spark_coil_lead": "a strong spark", "spark_plug_lead": "none",
         "plugs_leads": "plugs wet", "controller_lines": "skip",
     }  # fmt: skip
-    code, state = _call(*KINDS, "--by-hand", "--store", path)
+    code, state = _call(*KINDS, "--by-hand", "--store", path, "--sure", "0.92")
     asked: list[str] = []
     while state["next"] is not None and len(asked) < 12:
         assert code == codes.NOTHING
@@ -645,7 +645,7 @@ def test_a_person_finds_a_bad_ground_and_undoes_a_slip(tmp_path: Path) -> None:
              "--distribution", "distributor", "--feed", "steady"]  # fmt: skip
     process = subprocess.Popen(
         [sys.executable, "-c", "from sparkwitness.cli import main; main()", "findfault", *kinds,
-         "--by-hand", "--store", str(store)],
+         "--by-hand", "--sure", "0.92", "--store", str(store)],
         stdin=slave, stdout=slave, stderr=slave, close_fds=True,
     )  # fmt: skip
     os.close(slave)

@@ -29,7 +29,7 @@ SECOND_FAULT = 0.1
 FAILED_REPAIR = 0.03
 """Chance that the engine acts against the model after a repair (bad new part, wrong reading)."""
 
-SURE = 0.92
+SURE = 0.95
 """Probability at which the search stops and names the link, unless typed in."""
 
 
