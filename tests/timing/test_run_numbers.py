@@ -318,6 +318,11 @@ def test_a_wheel_with_too_few_teeth():
         reference = Reference(teeth, 0, 1, 60.0)
         found = told(turned(reference=reference), replace(FOUR, reference=reference))
         assert (found is not None) == seen
+    # Steps of 20° are looked at two at a time: a wave of order 2 is seen by sin(40°) of 40°.
+    few = replace(FOUR, reference=Reference(18, 0, 1, 60.0))
+    found = told(turned(reference=few.reference), few)
+    u = 2 * sqrt(2) * 0.02 / 40 * sqrt(2) / (2 * SWING * sin(radians(40)) / radians(40))
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.12)
     single = replace(FOUR, cylinders=1, order=(1,))
     assert told(turned(), single) is None
 
