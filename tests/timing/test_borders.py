@@ -32,7 +32,7 @@ from sparkwitness.timing.rotor import Rotor
 from sparkwitness.timing.seating import Seats, seat
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Phase, Start
-from sparkwitness.timing.stats import from_visits
+from sparkwitness.timing.visits import from_visits
 
 SETUP = Setup(Reference(60, 2), cylinders=4)
 
