@@ -28,8 +28,8 @@ SKIPPED = const(32)  # turns, a quarter of a second
 SLICE_MS = const(4)  # how long one turn may take commands, while edges wait in the rings
 PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next one
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
+NOTES = const(8)  # so many may wait for a host that does not read
 RETURN = const(13)
-SILENT = "the host did not renew its lease for 1 s: outputs are off"
 
 
 class App:
@@ -132,9 +132,13 @@ class App:
         if self.hw.outputs and ticks_diff(ticks_ms(), self.hw.leased) > limits.LEASE_MS:
             self.hw.outputs_off()
             self.hw.told[2] |= wire.CUT_LEASE
-            self.log(wire.LEVEL_WARNING, SILENT)
-        if self.hw.notes and self._met:
-            self.log(wire.LEVEL_INFO, self.hw.notes.pop(0))
+            self.hw.notes.append((wire.LEVEL_WARNING, limits.SILENT))
+        # A host that does not read is told when it reads again.
+        if self.hw.notes and self._met and self.link.ready():
+            level, text = self.hw.notes.pop(0)
+            self.log(level, text)
+        while len(self.hw.notes) > NOTES:
+            self.hw.notes.pop()
 
     # Frames to the host
 

@@ -19,6 +19,7 @@ from micropython import const
 import chip
 import pins
 import programs
+import wire
 from link import Link
 from outputs import Outputs
 from ring import BASES, BUSY, COPIER, COUNTERS, INPUTS, ROOM, SNIFFED, Rings
@@ -206,10 +207,13 @@ class Hardware:
             self._adc.read_u16()
         except (OSError, ValueError):
             self._measures = False
-            self.notes.append("the supply voltage cannot be measured on this board")
+            self._note("the supply voltage cannot be measured on this board")
         self.meter = self._find_meter()
         if not self.meter:
-            self.notes.append("no display found: going on without one")
+            self._note("no display found: going on without one")
+
+    def _note(self, text):
+        self.notes.append((wire.LEVEL_INFO, text))
 
     def _find_meter(self):
         """The stand-alone meter; its code is loaded only where there is a display for it."""
@@ -267,7 +271,7 @@ class Hardware:
             made.append(bytes(rings.out[: rings.pack()]))
         if made[0] != made[1]:
             state[COPIER], rings.stuff = 0, None
-            self.notes.append("this chip's CRC unit differs: the program computes the CRC")
+            self._note("this chip's CRC unit differs: the program computes the CRC")
 
     # Capture
 

@@ -12,7 +12,7 @@ Attributes:
     told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
     leased: ticks_ms() of the last drive, lamp or renew; the loop puts that of a renew here
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
-    notes: list of str to be said to the host, once each
+    notes: list of (LEVEL_... of wire.py, str) to be said to the host, once each, when it reads
     meter: meter.Meter when there is a display, else None
     heard: the loop puts ticks_ms() of the last good frame here
 Methods:
@@ -207,7 +207,8 @@ class Hardware:
             if why:
                 self.outputs_off()
                 self.told[2] |= why
-                self.notes.append(USED_UP.format("second" if why == wire.CUT_SECOND else "minute"))
+                text = USED_UP.format("second" if why == wire.CUT_SECOND else "minute")
+                self.notes.append((wire.LEVEL_WARNING, text))
                 return
 
     def drive(self, payload):

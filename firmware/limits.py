@@ -26,6 +26,7 @@ MINUTE_MS = (36100, 51100)
 FLASH_US = const(200)
 FLASH_PERMILLE = const(50)
 
+SILENT = "the host did not renew its lease for 1 s: outputs are off"
 USED_UP = "the bench trigger has used up its active time of a {}: outputs are off"
 
 

@@ -40,7 +40,6 @@ REST_US = const(2000)  # between two trains: a driver that hardly opens would ma
 NOTHING = [0, 1, 0, 0, 0, 0]
 PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
 PAUSED = "the bench pulses had to pause: the board was held up"
-DEAF = "the host did not renew its lease for 1 s: outputs are off"
 
 
 @micropython.viper
@@ -168,9 +167,7 @@ class Outputs:
         take(self.registers, self._pins, self._high)
         disable(14)
         self.on = 0
-        self._machines = self._dry = 0
-        self._shape = NOTHING
-        self._rested_us = ticks_us()
+        self._ended()
         self.lamp.stopped()
         calm(self.registers)
         if self._timer:
@@ -181,7 +178,7 @@ class Outputs:
         """The board itself switches off."""
         self.off()
         self.told[CUT] |= why
-        self._hw.notes.append(text)
+        self._hw.notes.append((wire.LEVEL_WARNING, text))
 
     def guard(self):
         """A new lease; watch it, and the loop, for as long as an output is on."""
@@ -192,7 +189,7 @@ class Outputs:
 
     def _check(self, _timer=None):
         if self.on and ticks_diff(ticks_ms(), self._hw.leased) > limits.LEASE_MS:
-            self.cut(wire.CUT_LEASE, DEAF)
+            self.cut(wire.CUT_LEASE, limits.SILENT)
 
     def feed(self):
         """Once in each turn of the loop: keep the pulses going, order the next flash.
@@ -257,9 +254,12 @@ class Outputs:
             state[OFFSET] = (state[OFFSET] - self.driven[0]) & 0x3FFFFFFF
         self.driven[0] = 0
         if not going_on:
-            self._high = active_low << pins.BENCH
-            rest.keep(self._high)
-            take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, self._high)
+            high = active_low << pins.BENCH
+            if high != self._high:  # until now the pin was not at this rest
+                self._rested_us = ticks_us()
+            self._high = high
+            rest.keep(high)
+            take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, high)
             self._shape = shape
             self._begin(0)
         return None
@@ -326,7 +326,7 @@ class Outputs:
         self.told[PAUSES] = min(self.told[PAUSES] + 1, 65535)
         if not self.told[CUT] & wire.CUT_PAUSE:
             self.told[CUT] |= wire.CUT_PAUSE
-            self._hw.notes.append(PAUSED)
+            self._hw.notes.append((wire.LEVEL_WARNING, PAUSED))
         disable(self._machines)
         self._dry = 0
         self._begin(self.driven[0])
@@ -343,9 +343,14 @@ class Outputs:
         mask = 1 << pins.BENCH | 1 << pins.BENCH_CRANK
         take(self.registers, mask, self._high)
         disable(BOTH)
-        self._machines = self._dry = 0
-        self._shape = NOTHING
-        self._rested_us = ticks_us()
+        self._ended()
         self.on &= wire.OUTPUT_BITS_LAMP
         if not self.on:
             self.off()
+
+    def _ended(self):
+        """The trains are over; their rest begins when there were any."""
+        if self._machines:
+            self._rested_us = ticks_us()
+        self._machines = self._dry = 0
+        self._shape = NOTHING

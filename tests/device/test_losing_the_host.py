@@ -47,6 +47,10 @@ PLACES = {
     "renewals pile up": {"stop": "pile"},
     "old renewals again": {"stop": "old renewals"}, "old drive again": {"stop": "old drive"},
 }  # fmt: skip
+ORDER = {
+    "rpm_from": 6_000_000, "rpm_to": 6_000_000, "ramp_ms": 0, "width_us": 1500, "firings": 4,
+    "turns": 2, "active_low": 0, "teeth": 36, "missing": 1, "load": 0,
+}  # fmt: skip
 # Hosts that still send a stop; they take turns at the places.
 SAYS_STOP = ("interrupt", "terminal closed", "terminate", "stopped and let go on")
 CASES = (
@@ -212,14 +216,10 @@ def emulated(monkeypatch: pytest.MonkeyPatch) -> Any:
 
 def drive_and_lose(line: Line, way: str, after_s: float, plan: dict[str, str]) -> None:
     """A host that drives, and is lost so long after its drive command."""
-    order = {
-        "rpm_from": 6_000_000, "rpm_to": 6_000_000, "ramp_ms": 0, "width_us": 1500, "firings": 4,
-        "turns": 2, "active_low": 0, "teeth": 36, "missing": 1, "load": 0,
-    }  # fmt: skip
     link = link_module.Link("emulated")
     try:
         with stream_module.Stream(link) as stream:
-            stream.command("drive", **order)
+            stream.command("drive", **ORDER)
             end = line.now() + after_s
             while line.now() < end:
                 stream.receive()
@@ -264,6 +264,31 @@ def test_each_way_with_the_loss_at_each_place(emulated: Any, way: str, place: st
     line = emulated()
     drive_and_lose(line, way, 0.7, PLACES[place])
     assert off_after(line) <= 1.0
+
+
+@pytest.mark.parametrize("stands_still", [True, False])
+def test_a_host_that_does_not_read_is_told_when_it_reads_again(
+    emulated: Any, stands_still: bool
+) -> None:
+    """The board may stand still for a second in what it writes."""
+    line = emulated()
+    link = link_module.Link("emulated")
+    link.command("start")
+    link.command("drive", **ORDER)
+    assert line.board.hardware.outputs == 3
+    line.board.line.open = False
+    if stands_still:
+        line.chip.run(int(1.05 * CLOCK_HZ))
+    wait(line, 2.0)
+    assert line.board.hardware.outputs == 0
+    assert all(line.chip.pads[pin][-1][1] == 0 for pin in PINS)
+    line.board.line.open = True
+    wait(line, 0.3)
+    bodies = [body_of(piece) for piece in line.board.line.raw.split(b"\0") if piece]
+    said = [wire.decode_body(body).fields for body in bodies if body[0] == NUMBER["log"]]
+    warning = wire.ENUMS["level"]["warning"]
+    told = [one["level"] == warning for one in said if "did not renew its lease" in one["text"]]
+    assert told == [True]
 
 
 @pytest.mark.slow

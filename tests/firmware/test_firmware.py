@@ -104,7 +104,7 @@ def test_edges_older_than_a_heartbeat_came_before_it() -> None:
     with running(world) as board:
         board.ask(START)
         session = session_of(board)
-        board.pump(0.5)
+        board.wait(HEARTBEAT, lambda _: len(board.of(HEARTBEAT)) > 11, 60)
         board.ask(STOP)
         newest = [0, 0, 0, 0]
         sent = [0, 0, 0, 0]

@@ -10,6 +10,7 @@ import struct
 from math import ceil, cos, radians, sin, sqrt
 from typing import Any
 
+import numpy as np
 import pytest
 
 from firmware_board import run_script
@@ -512,3 +513,99 @@ print(json.dumps(found))
         number, named = commands[-1][:2]
         if not named:
             assert said[-1] is None if number == drive else "of another command" in said[-1]
+
+
+def test_speed_of_a_turn_of_the_crank() -> None:
+    """60 s over the turn's length, to the nearest whole rev/min; a tick is 24 ns."""
+    periods = [
+        2_500_000,
+        2_499_000,
+        416_667,
+        131_579,
+        25_000_001,
+        250_000_123,
+        1_666_944,
+        3_333_700,
+    ]
+    script = (
+        FAKES
+        + """
+given = json.loads(sys.stdin.read())
+meter = make(Board())
+found = []
+for period in given:
+    meter._period = period
+    meter._speed()
+    found.append(meter.rpm)
+fresh = Meter(Board(), panel.find(), "")  # with what is kept, before anybody sets anything
+found += [fresh._crank.wheel[0], fresh.enabled]
+print(json.dumps(found))
+"""
+    )
+    *found, teeth, enabled = json.loads(run_script(script, stdin=json.dumps(periods).encode()))
+    assert (teeth, enabled) == (1, 3)
+    assert found == [round(60 / (period * 24e-9)) for period in periods]
+    assert found[0] == 1000
+
+
+def test_delays_of_the_paths_at_a_speed_and_what_the_crank_turns_meanwhile() -> None:
+    """On straight lines between the table's speeds; 6 N t degrees, N no more than 20 000."""
+    script = (
+        FAKES
+        + """
+import delays
+given = json.loads(sys.stdin.read())
+delays.CLAMP_LESS_CRANK = [[[(1000, 5000, 400), (2000, 3000, 200), (4000, -7000, 900)]] * 2] * 5
+meter = make(Board(), teeth=36, missing=1)
+found = []
+for rpm, ns in given:
+    meter.rpm = rpm
+    found.append([meter._delay(1), meter._delay(2), meter._turned_in(ns)])
+print(json.dumps(found))
+"""
+    )
+    rpms = [0, 999, 1000, 1250, 1500, 1999, 2000, 2001, 3000, 3900, 4000, 9000, 20_000, 25_000]
+    cases = [[rpm, ns] for rpm in rpms for ns in (50_000, -50_000, 2_000_000)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    speeds = [1000, 2000, 4000]
+    for (rpm, ns), (late, u, turned) in zip(cases, found, strict=True):
+        assert late == pytest.approx(np.interp(rpm, speeds, [5000, 3000, -7000]), abs=25)
+        assert u == pytest.approx(np.interp(rpm, speeds, [400, 200, 900]), abs=8)
+        wanted = 6 * min(rpm, 20_000) * ns * 1e-9 * 1000
+        assert turned == pytest.approx(wanted, rel=0.002, abs=7)
+
+
+def test_newest_counts_fade_away() -> None:
+    """A quarter of what is new, of periods 16 for each; an eighth gone at a look, of events 64.
+
+    A turn from the ticks of some turns, or of some steps where teeth are alike.
+    """
+    script = (
+        FAKES
+        + """
+import crank as c, sparks as s
+found = []
+for teeth, missing, turns in ((36, 1, 1), (24, 0, 1), (36, 1, 2)):
+    meter = make(Board(), teeth=teeth, missing=missing, turns=turns)
+    crank, sparks = meter._crank.state, meter._events.state
+    row = []
+    for good, refused, kept, together, unplaced, ticks, turned in (
+        (8, 4, 5, 2, 1, 7500003, 3), (8, 4, 5, 2, 1, 0, 0), (10, 5, 9, 2, 3, 2000000, 1)):
+        crank[c.GOOD], crank[c.REFUSED] = good, refused
+        sparks[s.KEPT], sparks[s.TOGETHER], sparks[s.UNPLACED] = kept, together, unplaced
+        crank[c.TICKS], crank[c.TURNED] = ticks, turned
+        meter._count(clock.now)
+        row.append([meter._even, meter._uneven, meter._kept, meter._together, meter._unplaced,
+                    meter._period, crank[c.TICKS] + crank[c.TURNED]])
+    found.append(row)
+print(json.dumps(found))
+"""
+    )
+    found = json.loads(run_script(script))
+    for row, period in zip(found, (1, 24, 0.5), strict=True):
+        first, still, more = row
+        assert first[:5] == [32, 16, 320, 128, 64]
+        assert still[:5] == [24, 12, 280, 112, 56]
+        assert more[:5] == [24 + (32 - 24) // 4, 12 + (16 - 12) // 4, 245 + 256, 98, 49 + 128]
+        assert first[5] == still[5] == int(2_500_001 * period)
+        assert more[5] == 2_000_000 * period and first[6] == more[6] == 0

@@ -1,4 +1,7 @@
-"""The firmware's own RP2 modules, app included, on the emulated chip's PIO, DMA and GPIO."""
+"""The firmware's own RP2 modules, app included, on the emulated chip's PIO, DMA and GPIO.
+
+Longer than other files: one board, and all that it does.
+"""
 
 from __future__ import annotations
 
@@ -432,6 +435,32 @@ def test_active_low_pulses_rest_high() -> None:
     assert not bench[-2][1] or not bench[-1][1]
     board.send(STOP)
     assert not board.chip.level(BENCH)
+
+
+def test_a_train_waits_for_the_rest_of_another_only() -> None:
+    """wire.md: 2 ms of rest between two trains."""
+    rest = 2 * MS - MS // 1000  # by a clock in steps of 1 µs
+    board = Board()
+    board.send(START)
+    bench = board.chip.watch(BENCH)
+
+    def first_pulse(active_low: int) -> int:
+        """Cycles of rest before it."""
+        since = board.chip.cycle
+        assert board.send(DRIVE, drive(width_us=300, active_low=active_low)) == (0, "")
+        board.run(3 * MS)
+        edges = [(cycle, level) for cycle, level in bench if cycle >= since]
+        at = next(cycle for cycle, level in edges if level != bool(active_low))
+        return at - max([cycle for cycle, _ in bench if cycle < at], default=since)
+
+    board.run(3 * MS)
+    assert first_pulse(0) < MS
+    board.send(DRIVE, drive(0, 0))
+    assert first_pulse(0) >= rest
+    board.send(DRIVE, drive(0, 0))
+    board.run(5 * MS)
+    assert first_pulse(1) >= rest  # low was no rest for this one
+    board.send(STOP)
 
 
 def test_steps_and_ramps_are_made_without_a_glitch() -> None:

@@ -68,6 +68,10 @@ def test_ringing_of_the_drives_edge_stands_still_as_well():
         spark = np.sort(np.concatenate([trigger + k for k in (20, 100, last)]))
         out, told = answers.coupled(trigger, 30_000, spark, DEAD, TICK)
         assert np.count_nonzero(out) == own and [c.edges for c in told] == [20]
+    # What stands still before the edge, too.
+    both = np.sort(np.concatenate((trigger + 20, trigger - 20)))
+    out, told = answers.coupled(trigger, 30_000, both, DEAD, TICK)
+    assert out.all() and [c.edges for c in told] == [20]
 
 
 @pytest.mark.parametrize(("beside", "few"), [(4, True), (5, False)])

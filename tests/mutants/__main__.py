@@ -18,7 +18,7 @@ import sys
 import time
 import tomllib
 from collections import Counter
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from multiprocessing.pool import ThreadPool
 from pathlib import Path
 from typing import Any
@@ -150,6 +150,11 @@ class Chosen:
         for killers in self._killers.values():
             killers[:] = [k for k in killers if k[1] != name]
 
+    def runs(self, mutant: Mutant) -> bool:
+        """Whether any test was seen to run the line; what a process of its own runs is not seen."""
+        lines = self._lines.get(mutant.file, {})
+        return bool(lines.get(str(mutant.line)) or lines.get("")) or mutant.file in UNTRACED
+
     def tests(self, mutant: Mutant) -> tuple[list[str], float]:
         """Their names, and the seconds that they take when all pass."""
         lines = self._lines.get(mutant.file, {})
@@ -192,6 +197,8 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         if not names:
             return Result(mutant, "not covered", 0, 0.0)
         result: Result = worker.tried(mutant, names, 3 * expected + 60, number)
+        if result.became == "survived" and result.within and not chosen.runs(mutant):
+            result = replace(result, became="not covered")
         noticed = worker.noticed()
         if not noticed or chosen.killed(mutant, noticed) or worker.passes(mutant.file, noticed):
             return result

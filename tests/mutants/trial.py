@@ -33,12 +33,16 @@ _OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--continue-on-collection-erro
 
 @dataclass(frozen=True)
 class Result:
-    """What became of one mutant: killed, survived, not covered; `by`: tests that were run."""
+    """What became of one mutant: killed, survived, not covered; `by`: tests that were run.
+
+    `within`: a function's body, else a constant, a default or a field.
+    """
 
     mutant: Mutant
     became: str
     by: int
     seconds: float
+    within: bool = False
 
 
 class Worker:
@@ -69,8 +73,8 @@ class Worker:
         os.utime(path, (1_700_000_000 + number, 1_700_000_000 + number))
         begun = time.monotonic()
         try:
-            code = _ANEW
-            if _within_function(mutant, before) and mutant.file != COMPILED:
+            code, within = _ANEW, _within_function(mutant, before)
+            if within and mutant.file != COMPILED:
                 self._loaded.send((mutant.file, before, after, names, most_s))
                 code = self._loaded.recv()
             if code == _ANEW:
@@ -79,7 +83,7 @@ class Worker:
             path.write_text(before, encoding="utf-8")
             os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
         took = time.monotonic() - begun
-        return Result(mutant, "killed" if code else "survived", len(names), took)
+        return Result(mutant, "killed" if code else "survived", len(names), took, within)
 
     def _anew(self, names: list[str], mutant: Mutant, most_s: float) -> int:
         if mutant.file == COMPILED:

@@ -27,7 +27,7 @@ from sparkwitness.timing.number import Number
 from sparkwitness.timing.rotor import Rotor
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Phase, Start
-from sparkwitness.timing.stats import from_visits
+from sparkwitness.timing.visits import from_visits
 
 SETUP = Setup(Reference(60, 2), cylinders=4)
 

@@ -535,16 +535,27 @@ def test_what_differs_from_passage_to_passage_by_hand():
     two = bins((1000, 0.05, 30, 0.3, 0.1), (2000, 0.05, 40, -0.5, 0.1))
     u, freedom = curve._repeated(two)
     assert u == pytest.approx(np.full(2, sqrt(0.05**2 + 0.16 / 4))) and freedom == 2.0
-    drift, both = curve._drift(two)
+    drift, both = curve._drift(two, np.full(2, 0.1))
     # Half of the gap's root mean square over the speed's own standard deviation.
     assert both and drift[0] == pytest.approx([-0.4 / 2, 0.4 / 2])
     once = bins((1000, 0.05, 30, np.nan, np.nan), (2000, 0.05, 40, 0.3, 0.1))
     u, freedom = curve._repeated(once)
     assert u.tolist() == [0.05, 0.05] and freedom == 29 + 39
-    assert not curve._drift(once)[1] and not curve._drift(once)[0].any()
+    drift, both = curve._drift(once, np.full(2, 0.1))
+    assert not both and not drift.any()
     calm = bins((1000, 0.05, 30, 0.05, 0.1), (2000, 0.05, 40, 0.05, 0.1))
     assert curve._repeated(calm)[0].tolist() == [0.05, 0.05] and curve._repeated(calm)[1] == 68.0
-    assert not curve._drift(calm)[0].any()
+    assert not curve._drift(calm, np.full(2, 0.1))[0].any()
+
+
+def test_noise_of_a_passage_has_no_drift_in_it():
+    """Rising by 0.1 an event, 0.3 more in turn: steps of 0.4 and -0.2; falling without steps."""
+    way = np.array([50.0] * 9 + [-50.0] * 8)
+    up = 20 + 0.1 * np.arange(9) + 0.3 * (np.arange(9) % 2)
+    steps = (4 * 0.4**2 + 4 * 0.2**2) / 8
+    found = curve._noise(np.concatenate((up, np.full(8, 20.0))), way)
+    assert found == pytest.approx(sqrt(steps / 2 / 9))
+    assert np.isnan(curve._noise(up, way[:9]))
 
 
 def test_teeth_that_err_alike_and_apart():

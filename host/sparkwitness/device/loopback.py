@@ -30,6 +30,7 @@ BENCH, CRANK = "bench", "bench_crank"
 TICK_PPM = 300.0
 _FRAME_S = 1e-3  # full-speed frame (USB 2.0 specification, 8.4.3)
 _PARTS = 12
+_WANDERS = 0.97  # Durbin and Watson's lower bound, 5 %, 12 points, one regressor (from memory)
 _STUDENT = 2.28  # t for 95.45 % and 10 degrees of freedom (JCGM 100:2008, table G.2)
 
 
@@ -234,10 +235,15 @@ def tick_fit(
 
     The slope of arrival time over board time. Arrivals are late by anything, but never early: of
     each of 12 parts of the time only the least late one is used. Even these are known to one
-    frame of the USB only, at the beginning and at the end.
+    frame of the USB only, at the beginning and at the end. Where even their lateness wanders (a
+    computer that is held up, and catches up or not), it is taken for a random walk: then the slope
+    is as uncertain as the walk's end.
     """
     # The first are late by the start of the outputs.
     board, host = timed[2:].astype(np.float64) * (tick_ps * 1e-12), arrived[2:]
+    # One that the next one follows at once had waited for a reader that was held up.
+    prompt = np.diff(host) > np.diff(board) / 2
+    board, host = board[:-1][prompt], host[:-1][prompt]
     if len(board) < _PARTS:
         return None
     rough, _ = line(board, host)
@@ -245,5 +251,10 @@ def tick_fit(
     parts = np.array_split(np.arange(len(board)), _PARTS)
     best = np.asarray([part[np.argmin(late[part])] for part in parts])
     slope, u = line(board[best], host[best])
+    left = host[best] - slope * board[best]
+    steps = np.diff(left)
+    if float(steps @ steps) < _WANDERS * float(np.sum((left - left.mean()) ** 2)):
+        span = float(board[best[-1]] - board[best[0]])
+        u = max(u, float(np.std(steps, ddof=1)) * math.sqrt(len(steps)) / span)
     frames = 2.0 * _FRAME_S / math.sqrt(6) / float(board[-1] - board[0])
     return 1e6 * (slope - 1.0), 1e6 * math.hypot(_STUDENT * u, frames)

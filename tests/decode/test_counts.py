@@ -1,0 +1,197 @@
+"""Counts, levels and losses of a stream, edge by edge: by hand."""
+
+from dataclasses import fields
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from sparkwitness.decode import flanks, wire
+from sparkwitness.decode.edges import EdgeDecoder, Loss
+from sparkwitness.decode.kernels import plain
+from streams import HELLO, Stream
+
+NONE = np.empty(0, np.int64)
+
+
+def test_what_counts_as_a_loss():
+    """Each count by itself; those that are no loss, and one session, are none."""
+    harmless = {"bytes_total", "frames_good", "bytes_damaged", "frames_before", "edges_unplaced",
+                "board_lost"}  # fmt: skip
+    assert not Loss().any()
+    for field in fields(Loss):
+        for k in range(4) if isinstance(getattr(Loss(), field.name), list) else [None]:
+            made = Loss()
+            if k is None:
+                setattr(made, field.name, 1)
+            else:
+                getattr(made, field.name)[k] = 1
+            assert made.any() == (field.name not in harmless | {"sessions"}), field.name
+    assert not Loss(sessions=1).any() and Loss(sessions=2).any()
+
+
+def test_counters_that_wrap_or_are_begun_anew():
+    beat = np.zeros(3, wire.LAYOUT["heartbeat"])
+    beat["driven"] = 2**32 - 3, 2**32 - 1, 7
+    beat["unsent"] = 65_530, 2, 9
+    beat["stalls"] = [[1, 0, 0, 9], [2, 0, 5, 0], [4, 0, 5, 1]]
+    assert wire.gone_on(beat["driven"]) == 10 and wire.gone_on(beat["unsent"]) == 2 + 7
+    assert wire.gone_on(beat["stalls"]).tolist() == [3, 0, 5, 1]
+    assert (
+        wire.gone_on([5, (1 << 31) + 7]) == 0 and wire.gone_on([5, (1 << 31) + 4]) == (1 << 31) - 1
+    )
+    assert wire.gone_on([(1 << 31) + 9, 5]) == (1 << 31) - 4 and wire.gone_on([7]) == 0
+
+
+@pytest.mark.parametrize("base", [0, 5, (1 << 31) - 3, (1 << 32) - 2, (7 << 32) + (1 << 30)])
+def test_doubled_counts_have_31_bits_of_time(base: int):
+    """From 2^30 ticks before the heartbeat to 2^30 - 1 after it; the level is in bit 0."""
+    ahead = np.array([0, 1, -1, 7, -5, (1 << 30) - 1, -(1 << 30)])
+    when = base + ahead[(base + ahead) >= 0]
+    for level in (0, 1):
+        words = ((2 * when + level) & 0xFFFFFFFF).astype(np.uint32)
+        found = flanks.undoubled(words, np.full(len(when), base))
+        assert found.tolist() == (when & 0xFFFFFFFF).tolist()
+
+
+def decoded(made: Stream, size: int = 1 << 30):
+    decoder = EdgeDecoder()
+    ticks, levels, breaks = [NONE], [np.empty(0, np.int8)], []
+    for at in range(0, len(made.data), size):
+        for batch in decoder.feed(made.data[at : at + size]):
+            breaks += [sum(map(len, ticks)) + k for k in batch.breaks[0].tolist()]
+            ticks.append(batch.ticks[0])
+            if batch.levels[0] is not None:
+                levels.append(batch.levels[0])
+    decoder.finish()
+    return decoder, np.concatenate(ticks).tolist(), np.concatenate(levels).tolist(), breaks
+
+
+@pytest.mark.parametrize("size", [1 << 30, 40])
+@pytest.mark.parametrize("start", [0, (1 << 31) - 2_000, (3 << 32) - 2_000])
+def test_edges_of_both_flanks_before_and_after_their_heartbeat(start: int, size: int):
+    made = Stream()
+    made.hello()
+    made.heartbeat(start + 1_000)
+    first = start + np.array([400, 990, 1_001, 1_500])
+    made.edges(0, first, levels=np.array([1, 0, 1, 0]))
+    made.heartbeat(start + 2_000)
+    second = start + np.array([1_900, 2_100, 3_000])
+    made.edges(0, second, levels=np.array([1, 0, 0]))
+    decoder, ticks, levels, breaks = decoded(made, size)
+    assert ticks == [*first.tolist(), *second.tolist()]
+    assert levels == [1, 0, 1, 0, 1, 0, 0] and not breaks and not decoder.loss.any()
+
+
+def test_a_block_out_of_order_is_refused_and_the_rest_kept():
+    """Its edges are counted as lost, it is no good frame, and nothing after it is missing."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([100, 200, 300]))
+    made.edges(0, np.array([250, 260]))  # before what has come
+    made.first[0] = 3
+    made.edges(0, np.array([400, 500]))
+    made.first[0] += 4
+    made.edges(0, np.array([900]))
+    made.edges(0, np.array([950, 940]))  # falls within itself
+    made.first[0] -= 2
+    made.edges(0, np.array([1_000]))
+    made.heartbeat(2_000)
+    decoder, ticks, _, breaks = decoded(made)
+    assert ticks == [100, 200, 300, 400, 500, 900, 1_000] and breaks == [5]
+    loss = decoder.loss
+    assert (loss.frames_damaged, loss.frames_good) == (2, 9 - 2)
+    assert loss.edges_lost == [2 + 4 + 2, 0, 0, 0] and loss.frames_missing == 0
+
+
+def test_one_flank_of_both():
+    """Of rising ones the lost mark goes on to the next one that is kept, over pieces too."""
+    flank = flanks.Flank(1)
+    levels = np.array([1, 0, 1, flanks.UNKNOWN, 0], np.int8)
+    ticks, breaks = flank.feed(np.arange(5) * 10, np.array([1, 3]), levels)
+    assert (ticks.tolist(), breaks.tolist()) == ([0, 20, 30], [1, 2])
+    ticks, breaks = flank.feed(np.arange(5, 8) * 10, np.array([0]), np.array([0, 0, 1], np.int8))
+    assert (ticks.tolist(), breaks.tolist()) == ([70], [0])
+    ticks, breaks = flank.feed(np.array([80]), np.array([0]), np.array([0], np.int8))
+    assert (ticks.tolist(), breaks.tolist()) == ([], [])
+    ticks, breaks = flank.feed(np.array([90, 95]), NONE, None)
+    assert (ticks.tolist(), breaks.tolist()) == ([90, 95], [0])
+    ticks, breaks = flank.feed(np.array([100]), NONE, None)
+    assert (ticks.tolist(), breaks.tolist()) == ([100], [])
+    falling = flanks.Flank(0)
+    assert falling.feed(np.arange(5), NONE, levels)[0].tolist() == [1, 3, 4]
+
+
+def test_a_tap_marks_where_a_flank_was_too_short():
+    tap = flanks.Tap(1)
+    lost, level = tap.feed(np.arange(4), np.array([2]), np.array([1, 0, 1, 1], np.int8))
+    assert (lost.tolist(), level.tolist()) == ([False, False, True, True], [1, 0, 1, 1])
+    lost, _ = tap.feed(np.arange(2), NONE, np.array([1, 0], np.int8))
+    assert lost.tolist() == [True, False]
+    lost, _ = tap.feed(np.arange(1), NONE, np.array([1], np.int8))
+    assert lost.tolist() == [False]
+    lost, level = flanks.Tap(0).feed(np.arange(3), np.array([1]), None)
+    assert (lost.tolist(), level.tolist()) == ([False, True, False], [0, 0, 0])
+
+
+@pytest.mark.parametrize(
+    ("falling", "which", "level"), [(0b0101, 0, 0), (0b0101, 1, 1), (0b0101, 2, 0), (0b1000, 3, 0)]
+)
+def test_the_flank_that_a_board_was_asked_for(falling: int, which: int, level: int):
+    assert flanks.meant({**HELLO, "falling": falling}, which) == level
+    assert flanks.meant(None, which) == 1 and flanks.meant(None, which, True) == 0
+
+
+def test_where_the_pace_changes():
+    """An interval longer than the next, or the one before, by more than a quarter of it."""
+    steps = np.array([100, 125, 126, 157, 158, 200, 160, 128, 103, 83, 1 << 40, 1 << 40])
+    ticks = np.concatenate(([7], 7 + np.cumsum(steps)))
+    index = np.zeros(len(ticks), np.int64)
+    n = plain.uneven(ticks, index)
+    by_hand = [
+        k + 1 for k, (a, b) in enumerate(pairwise(steps.tolist()))
+        if b > a + a // 4 or a > b + b // 4
+    ]  # fmt: skip
+    assert index[:n].tolist() == by_hand == [5, 10]
+
+
+def test_an_edge_left_out_against_the_cubic_through_its_neighbours():
+    """Even pace, 1000 ticks a step of 10°. numpy's polynomial through the four others at its time.
+
+    Left out is the fourth edge before the end; near are the two on either side, wide those twice
+    as far.
+    """
+    even = 1000 * np.arange(60, dtype=np.int64)
+    for edge, late in ((36, 50), (37, 80), (38, -40), (34, 30), (32, 70), (40, 90)):
+        ticks = even.copy()
+        ticks[edge] += late
+        table = np.full((2, 1), np.nan)
+        one = np.zeros(1, np.int64)
+        plain.misses(ticks, one, one + 40, one, one + 3, 36, 36, 0, np.arange(60.0), 0, 10.0, table)
+        for row, reach in enumerate((1, 2)):
+            nodes = 36 + reach * np.array([-2, -1, 1, 2])
+            x = (ticks[nodes] - ticks[36]) / 1000
+            through = np.polyfit(x, nodes - 36.0, 3)[-1]
+            assert table[row, 0] == pytest.approx(10 * through, abs=1e-9), (edge, reach)
+    # From turn to turn another edge is left out; one that lies before what is good is not known.
+    for turn, back in ((1, 9), (2, 14), (7, 4 + 35)):
+        ticks = even.copy()
+        ticks[40 - back + 1] += 100
+        table, one = np.full((2, 1), np.nan), np.zeros(1, np.int64)
+        plain.misses(
+            ticks, one, one + 40, one + turn, one + 3, 36, 36, 5, np.arange(60.0), 0, 10.0, table
+        )
+        if back + 2 <= 40 - 2:
+            assert table[0, 0] == pytest.approx(-10 * 2 / 3 * 0.1, rel=0.2)
+        plain.misses(
+            ticks, one, one + 40, one + turn, one, 36, 36, 5, np.arange(60.0), 0, 10.0,
+            short := np.full((2, 1), np.nan),
+        )  # fmt: skip
+        assert np.isnan(short[0, 0]) == (back + 4 > 36)
+    half = np.full((2, 1), np.nan)
+    one = np.zeros(1, np.int64)
+    plain.misses(
+        even, one, one + 40, one + 1, one + 3, 36, 18, 5, np.arange(60.0), 0, 10.0, half
+    )  # of two periods a turn the second
+    assert np.isnan(half).all()
