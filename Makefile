@@ -93,7 +93,7 @@ layout: $(VENV)/test
 # Ten thousand attacks; fails unless each is borne or refused with a sentence. Then ten thousand visits to the page.
 hostile: $(VENV)/test
 	cd tests && ../$(BIN)/python -m hostile
-	SPARKWITNESS_LONG=1 $(BIN)/pytest -q -s tests/hostile/test_page.py
+	$(BIN)/python tests/bench/live_pages.py --visits 10000
 
 # Small changes to the core, which the tests must notice (an hour, two cores). SEED, PER_FILE.
 SEED ?= 1

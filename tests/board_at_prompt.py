@@ -23,25 +23,42 @@ from sparkwitness.simulator import scenario
 from sparkwitness.simulator.board import drive_of, pack_answer
 from sparkwitness.simulator.world import World
 
+ALWAYS = 99_999_999
 RAW = b"raw REPL; CTRL-B to exit\r\n>"
 
 # Follows a line CONFIG = {...}.
 BOOT = """
 import os, sys, vfs
 class Disk:
-    def __init__(self, path, blocks):
-        self.file, self.blocks = open(path, "r+b"), blocks
+    def __init__(self, path, blocks, power):
+        self.file, self.blocks, self.power = open(path, "r+b"), blocks, open(power, "r+b")
     def readblocks(self, n, buf, at=0):
         self.file.seek(n * 4096 + at)
         self.file.readinto(buf)
     def writeblocks(self, n, buf, at=0):
         self.file.seek(n * 4096 + at)
-        self.file.write(buf)
+        self.put(buf)
+    def put(self, buf):
+        # As long as there is power; the last write is cut short.
+        self.power.seek(0)
+        self.power.readinto(DIGITS)
+        left = int(DIGITS)
+        self.power.seek(0)
+        self.power.write("%8d" % (left - 1))
+        self.power.flush()
+        self.file.write(buf if left else buf[: len(buf) // 3])
         self.file.flush()
+        if not left:
+            os_here.system("kill -9 $PPID")
     def ioctl(self, op, n):
+        if op == 6:
+            self.file.seek(n * 4096)
+            self.put(BLANK)
         return {4: self.blocks, 5: 4096, 6: 0}.get(op)
+# Made once: little memory is taken inside the file system.
+BLANK, DIGITS, os_here = b"\\xff" * 4096, bytearray(8), os
 extra = [(name, open(path, "rb").read()) for name, path in CONFIG["extra"]]
-disk = Disk(CONFIG["disk"], CONFIG["blocks"])
+disk = Disk(CONFIG["disk"], CONFIG["blocks"], CONFIG["power"])
 try:
     fs = vfs.VfsLfs2(disk)
 except OSError:
@@ -95,12 +112,14 @@ class PromptBoard:
         self.disk = folder / "disk"
         if not self.disk.exists():
             self.disk.write_bytes(b"\xff" * 4096 * blocks)
+        self._power = folder / "power"
+        self.power_for(ALWAYS)
         self.to_board = to_board
         self.boots = 0
         self.process: subprocess.Popen[bytes] | None = None
         self._values = {
-            "disk": str(self.disk), "blocks": blocks, "platform": platform, "machine": machine,
-            "release": release, "mpy": mpy,
+            "disk": str(self.disk), "power": str(self._power), "blocks": blocks,
+            "platform": platform, "machine": machine, "release": release, "mpy": mpy,
         }  # fmt: skip
         self._extra = {"hw_unix.py": (FIRMWARE / "hw_unix.py").read_bytes(), **(files or {})}
         self._closing = threading.Event()
@@ -121,6 +140,15 @@ class PromptBoard:
         self._thread.join(10)
         os.close(self._outer)
         os.close(self._slave)
+
+    def power_for(self, writes: int) -> None:
+        """The power goes in the middle of the write (or erasure) of the disk after so many."""
+        self._power.write_text(f"{writes:8}")
+
+    @property
+    def power_left(self) -> int:
+        """Writes until then."""
+        return int(self._power.read_text())
 
     def _start(self, friendly: bool) -> int:
         """One life of the interpreter; gives the master of its terminal."""

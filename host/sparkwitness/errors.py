@@ -94,7 +94,7 @@ def whole_file(path: Path, replace: bool) -> Iterator[Path]:
     if path.exists() and not replace:
         raise UserError(f"{path} already exists; choose another name with --out, or --force")
     if path.exists() and not path.is_file():
-        raise UserError(f"{path} is no file that can be replaced; choose another name with --out")
+        raise UserError(f"{path} is no file that can be replaced; choose another name")
     part = part_of(path)
     try:
         yield part
@@ -103,12 +103,16 @@ def whole_file(path: Path, replace: bool) -> Iterator[Path]:
         why = error.__cause__ if isinstance(error, UserError) else error
         if not isinstance(why, OSError):
             raise
-        raise UserError(
-            f"cannot write {path}: {why.strerror or why}; look at the disk, or choose another place"
-        ) from None
+        raise not_written(path, why) from None
     finally:
         with suppress(OSError):
             part.unlink()
+
+
+def not_written(path: Path, error: OSError) -> UserError:
+    """Why a file cannot be written, in the system's words: a library's may name others."""
+    why = os.strerror(error.errno) if error.errno else error.strerror or str(error)
+    return UserError(f"cannot write {path}: {why}; look at the disk, or choose another place")
 
 
 def _name(part: Path, path: Path, replace: bool) -> None:

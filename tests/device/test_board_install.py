@@ -24,6 +24,8 @@ from mpremote.transport_serial import SerialTransport
 
 from board_at_prompt import PromptBoard
 from firmware_board import FIRMWARE, micropython
+from hostile import boards
+from hostile.ends import TRIED
 from sparkwitness.cli import main
 from sparkwitness.decode import wire
 from sparkwitness.device import install, prompt
@@ -110,7 +112,7 @@ def test_module_that_is_no_longer_part_is_removed(tmp_path):
         install.install(board.port, "py", folder=folder)
         done = install.install(board.port, "py")
     assert done.removed == ["gone.py"]
-    assert done.written == [install.MANIFEST]
+    assert done.written == [install.MANIFEST, install.MAIN]  # taken away before anything changes
 
 
 # Interrupted
@@ -173,6 +175,25 @@ def test_cable_pulled_then_installed_again(tmp_path, monkeypatch, cut_at, has_ma
         done = install.install(board.port, "py")
         assert done.written[-1] == "main.py"
         assert done.hello["protocol"] == wire.PROTOCOL
+
+
+@pytest.mark.slow
+def test_power_lost_in_the_middle_of_a_write_to_the_disk(tmp_path):
+    """`make hostile` does so at any write, and pulls the cable after any byte."""
+    older = tmp_path / "older"
+    older.mkdir()
+    for path in FIRMWARE.glob("*.py"):
+        (older / path.name).write_text(path.read_text() + "# older\n")
+    whole = [boards.built(folder, "py") for folder in (older, FIRMWARE)]
+    with PromptBoard(tmp_path, files={n: (older / n).read_bytes() for n in whole[0]}) as board:
+        prompt.to_prompt(board.port, 10.0)  # it makes its disk first
+        board.power_for(60)
+        with pytest.raises(UserError, match="install again"):
+            install.install(board.port, "py", patience=0.15)
+        assert board.power_left < 0
+        assert boards.boots_to_one_of(board, whole) == TRIED
+        done = install.install(board.port, "py")
+    assert done.written[-1] == "main.py" and done.hello["protocol"] == wire.PROTOCOL
 
 
 def test_interrupted_by_the_user_at_each_file(tmp_path):

@@ -210,7 +210,7 @@ def prompt_seeds() -> list[bytes]:
     """The first one is taken, whatever the kind that its length picks."""
     first = b"4\n" + b" " * 3  # five bytes: a number
     return [first, b"12\n", b"nan\n7\n", b"plug\n", b"\x03\x04", "１２\n".encode(), b"1,5\n2\n",
-            b"?\n?\n3\n", b"a\nb\nc\n" * 20, b"\xff\xfe\n4\n"]  # fmt: skip
+            b"?\n?\n3\n", b"a\nb\nc\n" * 20, b"\xff\xfe\n4\n", b"\xcf\x04"]  # fmt: skip
 
 
 TOKEN = "a-token-of-22-letters-x"

@@ -11,15 +11,16 @@ from pathlib import Path
 from random import Random
 from typing import Any, TextIO
 
-from board_at_prompt import PromptBoard
+from board_at_prompt import ALWAYS, PromptBoard
 from firmware_board import FIRMWARE
 from hostile.ends import DATA, LOST, REFUSED, TRIED, outcome, run, worst
 from hostile.liar import Liar
 from sparkwitness.decode import framing, wire
-from sparkwitness.device import install, link
+from sparkwitness.device import install, link, prompt
 from sparkwitness.errors import UserError
 from streams import HELLO
 
+HERE = prompt.Traits("rp2", "unix port on x64", (1, 24, 1), 0x0B06, 800_000, 4096)
 MEASURE = ("measure", "--commanded", "10", "--reference", "36-1", "--reference-angle", "84",
            "--reference-within", "0.5", "--cylinders", "4", "--strokes", "4", "--clamp", "plug",
            "--setting", "0", "--counts", "crank", "--longest", "1", "--once", "--yes",
@@ -134,7 +135,8 @@ def _folder(place: Path, mark: str) -> Path:
 
 
 def install_pulled(rng: Random, place: Path) -> str:
-    """A cable pulled after any byte of an installation over another one.
+    """A cable pulled after any byte of an installation over another one, or the power lost in the
+    middle of any write to the board's disk.
 
     What boots then is whole, old or new, or has no main.py; a second installation mends it.
     """
@@ -147,9 +149,13 @@ def install_pulled(rng: Random, place: Path) -> str:
 
     old, new = _folder(place, "old"), _folder(place, "new")
     with PromptBoard(place, to_board=cable) as board:
-        install.install(board.port, "py", folder=old)
-        size = sum(path.stat().st_size for path in new.glob("*.py")) * 4 // 3
-        left[0] = rng.randrange(round(1.3 * size))
+        form = rng.choice(["py", "py", "mpy"])
+        install.install(board.port, form, folder=old)
+        if rng.random() < 0.5:
+            size = sum(path.stat().st_size for path in new.glob("*.py")) * 4 // 3
+            left[0] = rng.randrange(round(1.3 * size))
+        else:
+            board.power_for(rng.randrange(round(1.1 * (ALWAYS - board.power_left))))
         try:
             install.install(board.port, "py", patience=0.15, folder=new)
             end = TRIED
@@ -157,24 +163,32 @@ def install_pulled(rng: Random, place: Path) -> str:
             end = REFUSED if "again" in error.message or "unplug" in error.message else LOST
         left[0] = 1 << 40
         _power_cycle(board)
-        there = install.Prompt  # what is on it, by the board's own hashes
-        install.to_prompt(board.port, 1.0)
-        elsewhere = install._NOT_FOR_A_BOARD | install._ARM_ONLY
-        files = {path.name: path for path in new.glob("*.py") if path.name not in elsewhere}
-        with there(board.port, 1.0) as at:
-            found = at.hashes(sorted(files))
-        if install.MAIN in found:
-            whole = [
-                all(
-                    found.get(name) == install.sha256((folder / name).read_bytes())
-                    for name in files
-                )
-                for folder in (old, new)
-            ]
-            if not any(whole):
-                return LOST
+        end = worst(end, boots_to_one_of(board, [built(old, form), built(new, "py")]))
         done = install.install(board.port, "py", folder=new)
         return end if done.hello["protocol"] == wire.PROTOCOL else LOST
+
+
+def built(folder: Path, form: str) -> dict[str, str]:
+    """Hashes of an installation's files, by name."""
+    return {name: install.sha256(data) for name, data in install.build(HERE, form, folder).items()}
+
+
+def boots_to_one_of(board: PromptBoard, whole: list[dict[str, str]]) -> str:
+    """LOST unless the board has no main.py, or all of one installation and nothing that hides it,
+    by its own hashes, and says hello."""
+    speaks = install.to_prompt(board.port, 1.0)
+    with install.Prompt(board.port, 1.0) as at:
+        found = at.hashes(sorted({name for one in whole for name in one}))
+    if (install.MAIN in found) != speaks:
+        return LOST
+    if install.MAIN not in found:
+        return TRIED
+    sources = {name for name in found if name.endswith(".py")}
+    for one in whole:
+        hidden = {name for name in one if name.endswith(".mpy") and name[:-3] + "py" in sources}
+        if one.items() <= found.items() and not hidden:
+            return TRIED
+    return LOST
 
 
 def _power_cycle(board: PromptBoard) -> None:

@@ -3,8 +3,10 @@
 import errno
 import json
 import os
+import sqlite3
 import threading
 import types
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
@@ -17,6 +19,7 @@ from sparkwitness.decode import recording
 from sparkwitness.decode.recording import Behind, Recorder
 from sparkwitness.device.stream import Stream
 from sparkwitness.errors import UserError, whole_file
+from sparkwitness.records import database
 from sparkwitness.records.logbook import Logbook
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.wheel import WheelLearner
@@ -187,3 +190,32 @@ def test_a_mark_that_cannot_be_kept_stays_on_the_page_and_is_said(fault):
         shown = rig.newest.wait(lambda view: "not kept" in " ".join(view["notes"]))
         assert len(shown["marks"]) == 1
         rig.newest.wait(lambda view: view["timing"])
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no device that is always full")
+def test_a_recording_without_room_is_refused_and_leaves_nothing(tmp_path, monkeypatch):
+    path = tmp_path / "run.rec"
+
+    def full(file, mode, **_):
+        path.touch()
+        return open("/dev/full", "wb")
+
+    monkeypatch.setattr(recording, "open", full, raising=False)
+    with pytest.raises(UserError, match=r"cannot write .*: No space left on device; look at"):
+        Recorder(path, {}, None)
+    assert not path.exists()
+
+
+def test_a_logbook_without_room_says_so():
+    """SQLite has ended the transaction by itself when the disk is full."""
+
+    class Full(sqlite3.Connection):
+        def execute(self, sql, *values):
+            if sql.lstrip().startswith("CREATE"):
+                super().execute("ROLLBACK")
+                raise sqlite3.OperationalError("database or disk is full")
+            return super().execute(sql, *values)
+
+    db = sqlite3.connect(":memory:", factory=Full, isolation_level=None)
+    with closing(db), pytest.raises(sqlite3.OperationalError, match="disk is full"):
+        database.Database._migrate(None, db)

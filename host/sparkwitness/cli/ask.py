@@ -5,8 +5,11 @@ an empty line takes the value in brackets, end of input and Ctrl-C end the comma
 page leaves behind is thrown away, so that its lines do not answer the questions that follow.
 """
 
+import os
 import select
+import signal
 import sys
+import threading
 import unicodedata
 from collections.abc import Callable
 from contextlib import suppress
@@ -99,10 +102,17 @@ def cautions_taken(text: str = "Have you read this and taken the precautions?") 
 
 def _line(text: str, default: str) -> str:
     """One line as typed, in plain characters and without blanks around it."""
+    shown = f"{text} [{default}]: " if default else f"{text}: "
+    # Bytes that are no text are then an answer like another; a decoder that has met one begins
+    # every line after it with the same fault.
+    with suppress(AttributeError, OSError):
+        sys.stdin.reconfigure(errors="surrogateescape")  # type: ignore[union-attr]
     while True:
         try:
+            if waited := _a_terminal():
+                _wait(shown)
             typed = click.prompt(
-                text, default=default, show_default=bool(default), prompt_suffix=": "
+                "" if waited else shown, default=default, show_default=False, prompt_suffix=""
             )
         except click.Abort as abort:
             if isinstance(abort.__context__, EOFError):
@@ -127,6 +137,41 @@ def _line(text: str, default: str) -> str:
             click.echo("  That has characters that cannot be shown; type it again.")
             continue
         return plain
+
+
+def _a_terminal() -> bool:
+    """Somebody may press Ctrl-C or Ctrl-Z here."""
+    posix = sys.platform != "win32" and sys.stdin is not None and sys.stdin.isatty()
+    return posix and threading.current_thread() is threading.main_thread()
+
+
+def _wait(question: str) -> None:
+    """Show the question and wait until a line, or the end of input, is there to be read.
+
+    A signal that comes just before a read is not seen until a line has come; so the wait is here,
+    where each is seen. After Ctrl-Z and back the question stands there again: at that key a
+    terminal throws away what was typed and not read yet (POSIX, General Terminal Interface, SUSP
+    and NOFLSH), where the computer is busy a whole line.
+
+    Raises:
+        click.Abort: Ctrl-C.
+    """
+    ours, theirs = os.pipe()
+    os.set_blocking(ours, False)
+    os.set_blocking(theirs, False)
+    told = signal.set_wakeup_fd(theirs, warn_on_full_buffer=False)
+    before = signal.signal(signal.SIGCONT, lambda *_: click.echo(f"\n{question}", nl=False))
+    try:
+        click.echo(question, nl=False)
+        while sys.stdin not in select.select([sys.stdin, ours], [], [])[0]:
+            os.read(ours, 100)
+    except KeyboardInterrupt:
+        raise click.Abort from None
+    finally:
+        signal.signal(signal.SIGCONT, before)
+        signal.set_wakeup_fd(told)
+        os.close(ours)
+        os.close(theirs)
 
 
 def _drop() -> bool:

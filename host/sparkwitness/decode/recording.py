@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from sparkwitness.errors import UserError, ordinary
+from sparkwitness.errors import UserError, not_written, ordinary
 
 FORMAT = "sparkwitness recording"
 MEASURED = "board"
@@ -69,10 +69,17 @@ class Recorder:
                 f"{path} already exists; choose another name, recordings are never overwritten"
             ) from None
         except OSError as error:
-            raise UserError(f"cannot write {path}: {error.strerror}") from error
+            raise not_written(path, error) from error
         self._flushed = time.monotonic()
-        self.write(json.dumps(header).encode() + b"\n")
-        self.flush()
+        try:
+            self._file.write(json.dumps(header).encode() + b"\n")
+            self._file.flush()
+        except OSError as error:
+            with suppress(OSError):  # its own flush fails again
+                self._file.close()
+            with suppress(OSError):  # nothing is in it that anybody could read
+                path.unlink()
+            raise not_written(path, error) from error
 
     def write(self, data: bytes) -> None:
         """Append bytes as received.
@@ -109,7 +116,9 @@ class Recorder:
         try:
             self._file.close()
         except OSError as error:
-            raise UserError(f"cannot finish {self.path}: {error.strerror}") from error
+            raise UserError(
+                f"cannot finish {self.path}: {error.strerror}; what was written before can be read"
+            ) from error
 
 
 class Behind:

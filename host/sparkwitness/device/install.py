@@ -222,7 +222,7 @@ def install(
             _refuse_foreign(there, listing)
         leftovers = [n for n in names if n in there and n not in files]
         todo = [n for n in files if there.get(n) != listing[n]]
-        if todo and todo[-1] != MAIN:
+        if (todo or leftovers) and todo[-1:] != [MAIN]:
             todo.append(MAIN)  # it goes first, so it has to come back
         pieces = {n: files[n] for n in todo}
         if there.get(MANIFEST) != sha256(note):

@@ -2,12 +2,11 @@
 
 import json
 import os
-import tempfile
 from pathlib import Path
 
 import platformdirs
 
-from sparkwitness.errors import UserError, small_text
+from sparkwitness.errors import UserError, not_written, small_text, whole_file
 from sparkwitness.fault import model as ff
 
 
@@ -31,18 +30,12 @@ def store(path: Path, run: ff.Run) -> None:
     text = json.dumps(ff.run_to_dict(run), indent=1, ensure_ascii=False)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text + "\n")
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
     except OSError as error:
-        raise UserError(f"cannot store the run in {path}: {error.strerror}") from None
+        raise not_written(path, error) from None
+    with whole_file(path, True) as part, open(part, "x", encoding="utf-8") as file:
+        file.write(text + "\n")
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def load(path: Path) -> ff.Run:

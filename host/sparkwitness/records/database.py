@@ -192,7 +192,8 @@ class Database:
             db.execute(f"PRAGMA user_version = {VERSION}")
             db.execute("COMMIT")
         except BaseException:
-            db.execute("ROLLBACK")
+            with suppress(sqlite3.Error):  # a full disk has ended it already
+                db.execute("ROLLBACK")
             raise
 
     def _put_aside(self, error: Exception) -> None:

@@ -8,14 +8,13 @@ import json
 import os
 import re
 import tomllib
-from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 
-from sparkwitness.errors import UserError
+from sparkwitness.errors import UserError, not_written, whole_file
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.setup import Setup
 
@@ -256,16 +255,12 @@ def save(name: str, setup: Setup, replace: bool = False) -> Path:
         raise UserError(f"an engine called {name} is saved already; take another name")
     text = to_toml(name, setup)
     parse(text)  # what cannot be read back is not written
-    scratch = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with scratch.open("x", encoding="utf-8") as file:
-            file.write(text)
-        os.replace(scratch, path)
     except OSError as error:
-        with suppress(OSError):
-            scratch.unlink()
-        raise UserError(f"cannot write {path}: {error.strerror}") from None
+        raise not_written(path, error) from None
+    with whole_file(path, replace) as part:
+        part.write_text(text, "utf-8")
     return path
 
 
@@ -281,7 +276,9 @@ def remove(name: str) -> None:
     except FileNotFoundError:
         raise UserError(f"no engine called {name!a} is saved") from None
     except OSError as error:
-        raise UserError(f"cannot remove {load_path}: {error.strerror}") from None
+        raise UserError(
+            f"cannot remove {load_path}: {error.strerror}; look at the disk and its permissions"
+        ) from None
 
 
 def _numbers(*values: Any) -> bool:

@@ -218,7 +218,9 @@ class Logbook(Database):
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
-            raise UserError(f"cannot make {folder}: {error.strerror}") from None
+            raise UserError(
+                f"cannot make {folder}: {error.strerror}; choose another place with --record"
+            ) from None
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%fZ")
         return folder / f"{stamp}-{os.getpid()}.rec"
 

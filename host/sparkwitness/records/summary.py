@@ -17,7 +17,7 @@ from typing import Any, TextIO
 
 from sparkwitness import __version__
 from sparkwitness.decode.recording import FORMAT, Recording
-from sparkwitness.errors import UserError, needed, whole_file
+from sparkwitness.errors import UserError, needed, not_written, whole_file
 from sparkwitness.foreign import shown
 from sparkwitness.records import logbook
 from sparkwitness.timing.setup import Setup
@@ -175,7 +175,7 @@ class Journal:
             self._file = open(self.path, "a+b", opener=_own)  # noqa: SIM115  (closed by __exit__)
             self._take()
         except OSError as error:
-            raise UserError(f"cannot write {self.path}: {error.strerror}") from None
+            raise not_written(self.path, error) from None
         self.kept = len(self._places)
 
     def __enter__(self) -> "Journal":

@@ -10,7 +10,7 @@ from sparkwitness import __version__
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.decode.recording import Recording
-from sparkwitness.errors import UserError
+from sparkwitness.errors import not_written
 from sparkwitness.records.export.base import About, Files, Writer
 from sparkwitness.records.tables import TABLES, Columns, Progress, events, pieces, sessions, supply
 from sparkwitness.timing.gates import Finding
@@ -107,9 +107,7 @@ def export(
         told.files = files.done()
         return told
     except OSError as error:
-        raise UserError(
-            f"cannot write {stem}: {error.strerror or error}; the recording is as it was"
-        ) from None
+        raise not_written(stem, error) from None
     finally:
         if writer is not None:
             writer.abandon()
