@@ -120,7 +120,8 @@ STREAM = (
     "Upgrade: websocket\r\nConnection: Upgrade\r\n"
 )
 HOSTILE = {
-    "a header without end": ("GET / HTTP/1.1\r\nHost: {host}\r\nX: " + "a" * (1 << 20), {400, None}),
+    "a header without end": (
+        "GET / HTTP/1.1\r\nHost: {host}\r\nX: " + "a" * (1 << 20), {400, None}),
     "headers by the thousand": ("GET / HTTP/1.1\r\nHost: {host}\r\n" + "X: 1\r\n" * 20_000, {200}),
     "two hosts": ("GET / HTTP/1.1\r\nHost: {host}\r\nHost: b\r\n", {400, 421}),
     "no host": ("GET / HTTP/1.1\r\n", {400, 421}),
