@@ -13,6 +13,8 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+# One case a core: threads of the linear algebra inside would only wait for each other.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from sparkwitness.timing import stats

@@ -179,6 +179,14 @@ def test_window_and_rev_limit_against_limits():
     assert none[0].value is None and "no bursts of two or more" in none[0].note
     assert (none[1].value, none[1].low, none[1].high) == (6000.0, 6000.0, inf)
     assert none[1].note == "none up to 6000 rpm, the greatest speed driven"
+    # Driven just as far as the limit asks is far enough, and an end of an interval on it within.
+    for least, word in ((6000, "within"), (6001, "cannot tell")):
+        asked = made(point(), limits={"rev_limit_rpm": {"least": least}})
+        assert verdict.against_limits(asked).checks[0].verdict == word
+    for most, word in ((6215, "within"), (6214, "cannot tell"), (6190, "cannot tell"),
+                       (6189, "outside")):  # fmt: skip
+        asked = made(point(), limits={"rev_limit_rpm": {"most": most}}, sweep_of=seen)
+        assert verdict.against_limits(asked).checks[0].verdict == word
 
 
 # How much longer would tell: the interval shrinks with the root of the time, a fifth to spare
@@ -343,6 +351,7 @@ def test_difference_of_rev_limits():
         (({"width_us": 3065}, {"width_us": 3000}), (None, None), "was 3000 µs long"),
         (({"active": "low"}, {}), (None, None), "an inductive module by the falling edge"),
         (({}, {}), (12_600, 13_050), ""),
+        (({}, {}), (12_600, 13_100), ""),
         (({}, {}), (12_600, 13_150), "between 12.6 and 13.2 V"),
         (({}, {}), (13_150, 12_600), "between 12.6 and 13.2 V"),
         (({}, {}), (None, 9_000), ""),

@@ -216,11 +216,12 @@ def test_a_passage_is_hit_by_two_and_a_fifth_of_its_triggers():
 def test_what_chance_would_do():
     """Two passages: 22 cells, 5 of them dead, none hit of the other 2 · 17: 11 / 35² < 0.01.
 
-    Of 19 cells, 9.5 / 29² > 0.01. Three passages are enough there.
+    Of 19 or 20 cells, 9.5 / 29² or 10 / 31² > 0.01. Three passages are enough there.
     """
     long, short = np.arange(4000.0, 5051.0, 10.0), np.arange(4000.0, 4901.0, 10.0)
     assert len(found(*[passage(DEAD, rpm=long)] * 2)) == 1
     assert not found(*[passage(DEAD, rpm=short)] * 2)
+    assert not found(*[passage(DEAD, rpm=np.arange(4000.0, 4951.0, 10.0))] * 2)
     assert len(found(*[passage(DEAD, rpm=short)] * 3)) == 1
     # Spells elsewhere make a spell here likelier: 8 + 7 of 34 other cells.
     assert not found(passage(DEAD, (4000.0, 4300.0)), passage(DEAD, (4700.0, 5000.0)))

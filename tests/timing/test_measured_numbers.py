@@ -261,7 +261,7 @@ def test_what_unequal_cylinders_leave_beside_a_cubic(strokes):
 
     reference, n, swing = Reference(1, 0, 1, 60.0, 0.0), 2.0, 0.05
     nodes = np.array([-360.0, 0.0, 360.0, 720.0])
-    phases = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    phases = np.linspace(0, 2 * np.pi, 8, endpoint=False)  # exact for a sine's square
     for to_edge in (40.0, 200.0):
         total = 0.0
         for order in (0.5, 1.0, 1.5) if strokes == 4 else (1.0,):
@@ -563,6 +563,8 @@ def test_teeth_that_err_alike_and_apart():
     rows = curve._of_teeth(np.array([20.0, 22.5, 40.0]), np.array([0.1, 0.2, 0.3]), 10.0)
     wanted = np.array([[0.01, 0.015, 0], [0.015, 0.04, 0], [0, 0, 0.09]])
     assert rows.T @ rows == pytest.approx(wanted, abs=1e-12)
+    rows = curve._of_teeth(np.array([40.0, 22.5, 20.0]), np.array([0.3, 0.2, 0.1]), 10.0)
+    assert rows.T @ rows == pytest.approx(wanted[::-1, ::-1], abs=1e-12)
 
 
 def test_correlation_scatter_and_prediction_of_the_delay_fit_by_numpy():
@@ -654,6 +656,7 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
 
     assert "trigger_no_spark" not in text(100, no_spark=2)
     assert text(100, no_spark=3)["trigger_no_spark"].startswith("3 of 100 triggers (3.0 %)")
+    assert text(80, no_spark=7)["trigger_no_spark"].startswith("7 of 80 triggers (8.8 %)")
     assert "trigger_no_spark" not in text(1001, no_spark=5)
     assert text(1000, no_spark=5)["trigger_no_spark"].startswith("5 of 1000 triggers (0.5 %)")
     assert text(100, no_trigger=4)["no_trigger"].startswith("4 firings had neither")

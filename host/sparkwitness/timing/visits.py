@@ -74,24 +74,19 @@ def wander(columns: Floats, y: Floats, u: Floats, clocks: Sequence[Span]) -> Wan
             kernels.append(kernel)
     likely = np.exp(np.array(told) - np.max(told))
     likely[:, 0] *= _STILL
-    weights, values, spread, visits, moved = [], [], [], [], []
-    for i, j in np.argwhere(likely > _COUNTS * likely.max()):
-        more = sizes[j] ** 2 * kernels[i]
-        covariance = np.diag(u**2) + more
-        weighed = np.linalg.solve(covariance, columns)
-        inverse = np.linalg.inv(columns.T @ weighed)
-        weights.append(likely[i, j])
-        values.append(inverse @ (weighed.T @ y))
-        spread.append(np.diag(inverse))
-        visits.append(np.diag(covariance))
-        moved.append(float(np.mean(np.diag(more))))
-    share = np.array(weights) / np.sum(weights)
-    mean = share @ np.array(values)
-    between = share @ (np.array(values) - mean) ** 2
-    u_mean, freedom = _student(share, np.array(spread), between)
-    u_visit, of_visit = _student(share, np.array(visits), np.zeros(n))
-    size = float(np.sqrt(share @ np.array(moved)))
-    return Wander(mean, u_mean, freedom, u_visit, of_visit, size)
+    which, size = np.nonzero(likely > _COUNTS * likely.max())
+    share = likely[which, size] / likely[which, size].sum()
+    more = sizes[size, None, None] ** 2 * np.array(kernels)[which]
+    covariance = np.diag(u**2) + more
+    weighed = np.linalg.solve(covariance, np.broadcast_to(columns, (len(share), n, p)))
+    inverse = np.linalg.inv(columns.T @ weighed)
+    values = np.einsum("kij,knj,n->ki", inverse, weighed, y)
+    mean = share @ values
+    between = share @ (values - mean) ** 2
+    u_mean, freedom = _student(share, np.einsum("kii->ki", inverse), between)
+    u_visit, of_visit = _student(share, np.einsum("kii->ki", covariance), np.zeros(n))
+    moved = float(np.sqrt(share @ np.einsum("kii->k", more) / n))
+    return Wander(mean, u_mean, freedom, u_visit, of_visit, moved)
 
 
 def by_count(weight: Floats) -> Span:
