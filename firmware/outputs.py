@@ -241,7 +241,7 @@ class Outputs:
             if fault:
                 return fault
         going_on = shape == self._shape
-        if not going_on:
+        if self._machines and not going_on:
             self._finish()
             self._rest()
         self.guard()  # after a rest, which ends it
