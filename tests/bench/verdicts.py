@@ -9,9 +9,12 @@ beyond its goal).
 import argparse
 import os
 import sys
+import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+# One case a core: threads of the linear algebra inside would only wait for each other.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from sparkwitness.timing import stats
@@ -20,8 +23,11 @@ from truth import verdict_cases as cases
 _MOST_TESTS = {0.0: 6, 0.1: 8}
 
 
-def _one(job: tuple[str, int]) -> cases.Mark:
-    return cases.CASES[job[0]](job[1])
+def _one(job: tuple[str, int]) -> tuple[cases.Mark, float]:
+    """One run, and what it cost in CPU seconds."""
+    begin = time.process_time()
+    mark = cases.CASES[job[0]](job[1])
+    return mark, time.process_time() - begin
 
 
 def _fleet(job: tuple[str, int, float, int]) -> list[cases.Searched]:
@@ -32,18 +38,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=200)
     parser.add_argument("--seed", type=int, default=0, help="of the first run")
-    parser.add_argument("--only", default="", help="cases whose name holds this; 'search'")
+    parser.add_argument(
+        "--only", action="append", metavar="TEXT",
+        help="cases whose name holds this ('': all), or 'search'; may be given again",
+    )  # fmt: skip
     parser.add_argument("--part", default="1/1", help="2/4: the second of four parts of the cases")
     parser.add_argument("--jobs", type=int, default=os.cpu_count())
     parser.add_argument("--show", type=int, default=0, help="so many of what went wrong")
     typed = parser.parse_args()
     part, parts = map(int, typed.part.split("/"))
-    names = [n for n in cases.CASES if typed.only in n][part - 1 :: parts]
-    bad = 0
+    only = typed.only or ["", "search"]
+    names = [n for n in cases.CASES if any(text in n for text in only)][part - 1 :: parts]
+    bad, spent = 0, 0.0
     with ProcessPoolExecutor(typed.jobs) as pool:
-        print(f"{'case':45s} {'wrong and sure, %':>18s} {'cannot tell, %':>18s} {'held, %':>18s}")
+        heads = ("wrong and sure, %", "cannot tell, %", "held, %")
+        print(f"{'case':45s} {' '.join(f'{h:>18s}' for h in heads)} {'CPU, s':>8s}")
         for name in names:
-            marks = list(pool.map(_one, [(name, typed.seed + k) for k in range(typed.runs)]))
+            jobs = [(name, typed.seed + k) for k in range(typed.runs)]
+            marks, costs = zip(*pool.map(_one, jobs), strict=True)
+            spent += sum(costs)
             n, wrong = len(marks), sum(m.wrong for m in marks)
             unknown = sum(m.unknown for m in marks)
             held = [m.held for m in marks if m.held is not None]
@@ -53,13 +66,14 @@ def main() -> None:
             bad += beyond
             print(
                 f"{name:45s} {cases.share95(wrong, n):>18s} {cases.share95(unknown, n):>18s} "
-                f"{cases.share95(sum(held), len(held)) if held else '-':>18s} "
+                f"{cases.share95(sum(held), len(held)) if held else '-':>18s} {sum(costs):8.1f} "
                 f"{'x' if beyond else ''}",
                 flush=True,
             )
             for m in [m for m in marks if m.wrong or m.unknown or m.held is False][: typed.show]:
                 print(f"    {m}")
-        if typed.only in ("", "search"):
+        print(f"{'all of these':45s} {spent:66.1f}", flush=True)
+        if "search" in only:
             bad += _searches(pool, typed.runs, typed.seed + 3)
     sys.exit(1 if bad else 0)
 

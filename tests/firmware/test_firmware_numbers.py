@@ -609,3 +609,33 @@ print(json.dumps(found))
         assert more[:5] == [24 + (32 - 24) // 4, 12 + (16 - 12) // 4, 245 + 256, 98, 49 + 128]
         assert first[5] == still[5] == int(2_500_001 * period)
         assert more[5] == 2_000_000 * period and first[6] == more[6] == 0
+
+
+def test_cosines_and_the_waves_that_a_wheels_teeth_can_tell() -> None:
+    """1024 (1 + cos), 1024 (1 + sin) of each tooth; 256 cos(x / 2)^8 of a wave that moves by x."""
+    wheels = [(36, 1, 1, 2.0), (60, 2, 1, 4.0), (24, 1, 2, 2.0), (200, 3, 1, 2.0)]
+    script = """
+from crank import Crank
+from teeth import Teeth, HALF
+class Rings:
+    size = 512
+found = []
+for teeth, missing, turns, firings in given:
+    crank = Crank(Rings, 0)
+    crank.set_wheel(teeth, missing, turns)
+    made = Teeth()
+    made.set(crank.wheel, firings)
+    found.append([[made._table[j] for j in range(teeth)],
+                  [made._table[HALF + j] for j in range(teeth)], made._curved, made.seen])
+print(json.dumps(found))
+"""
+    for (teeth, _, turns, firings), (cosine, sine, curved, seen) in zip(
+        wheels, say(script, wheels), strict=True
+    ):
+        turn = np.radians(360 * np.arange(teeth) / teeth)
+        assert np.abs(np.array(cosine) - 1024 * (1 + np.cos(turn))).max() <= 0.51
+        assert np.abs(np.array(sine) - 1024 * (1 + np.sin(turn))).max() <= 0.51
+        x = radians(firings * 360 * turns / teeth)
+        if curved:
+            assert curved == int(256 * cos(x / 2) ** 8) - 1
+        assert seen and (curved > 0) == (16 * cos(x) ** 4 >= 6 and x < radians(60))

@@ -29,7 +29,7 @@ from sparkwitness.errors import UserError, whole_file
 from sparkwitness.records.database import VERSION
 from sparkwitness.records.logbook import Logbook
 
-LONGEST_S = 90
+LONGEST_S = 600  # it ends at all; how soon hangs on what else the computer does
 # Commands that write, and what must be on the screen whatever the disk does.
 WRITING: list[tuple[tuple[str, ...], str]] = [
     (("measure", "--from", "{recording}", "--yes"), "true timing"),

@@ -115,6 +115,41 @@ def test_coming_back_again_and_again_ends_nothing(live):
     assert http(live, "/")[0] == 200
 
 
+STREAM = (
+    "GET /stream?token={token} HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+    "Upgrade: websocket\r\nConnection: Upgrade\r\n"
+)
+HOSTILE = {
+    "a header without end": (
+        "GET / HTTP/1.1\r\nHost: {host}\r\nX: " + "a" * (1 << 20), {400, None}),
+    "headers by the thousand": ("GET / HTTP/1.1\r\nHost: {host}\r\n" + "X: 1\r\n" * 20_000, {200}),
+    "two hosts": ("GET / HTTP/1.1\r\nHost: {host}\r\nHost: b\r\n", {400, 421}),
+    "no host": ("GET / HTTP/1.1\r\n", {400, 421}),
+    "another's host, ours forwarded": (
+        "GET / HTTP/1.1\r\nHost: b\r\nX-Forwarded-Host: {host}\r\n", {421}),
+    "a zero byte": ("GET / HTTP/1.1\r\nHost: {host}\r\nX: \0\r\n", {400}),
+    "a length below none": ("POST / HTTP/1.1\r\nHost: {host}\r\nContent-Length: -5\r\n", {400}),
+    "two lengths": ("POST / HTTP/1.1\r\nHost: {host}\r\nTransfer-Encoding: chunked\r\n"
+                    "Content-Length: 5\r\n", {400, 405}),
+    "a way up": ("GET /..%2f..%2fetc/passwd HTTP/1.1\r\nHost: {host}\r\n", {404}),
+    "a socket without a key": (STREAM, {400}),
+    "a socket of no version": (STREAM + "Sec-WebSocket-Version: 99\r\n", {400, 426}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", HOSTILE)
+def test_hostile_headers_are_answered(live, kind):
+    request, right = HOSTILE[kind]
+    said = request.format(host=live.host, token=live.address.token) + "\r\n"
+    with open_to(live) as one:
+        status = None
+        with suppress(ConnectionError):  # it may be refused before all of it is said
+            one.sendall(said.encode())
+            status = int(one.recv(100).split()[1])
+        assert status in right
+    assert http(live, "/")[0] == 200
+
+
 def test_a_page_that_went_without_a_word_is_let_go(live):
     """A phone out of reach: the socket stands open, and nothing answers a ping."""
     assert live.pages.count == 0

@@ -179,6 +179,14 @@ def test_window_and_rev_limit_against_limits():
     assert none[0].value is None and "no bursts of two or more" in none[0].note
     assert (none[1].value, none[1].low, none[1].high) == (6000.0, 6000.0, inf)
     assert none[1].note == "none up to 6000 rpm, the greatest speed driven"
+    # Driven just as far as the limit asks is far enough, and an end of an interval on it within.
+    for least, word in ((6000, "within"), (6001, "cannot tell")):
+        asked = made(point(), limits={"rev_limit_rpm": {"least": least}})
+        assert verdict.against_limits(asked).checks[0].verdict == word
+    for most, word in ((6215, "within"), (6214, "cannot tell"), (6190, "cannot tell"),
+                       (6189, "outside")):  # fmt: skip
+        asked = made(point(), limits={"rev_limit_rpm": {"most": most}}, sweep_of=seen)
+        assert verdict.against_limits(asked).checks[0].verdict == word
 
 
 # How much longer would tell: the interval shrinks with the root of the time, a fifth to spare
@@ -343,6 +351,7 @@ def test_difference_of_rev_limits():
         (({"width_us": 3065}, {"width_us": 3000}), (None, None), "was 3000 µs long"),
         (({"active": "low"}, {}), (None, None), "an inductive module by the falling edge"),
         (({}, {}), (12_600, 13_050), ""),
+        (({}, {}), (12_600, 13_100), ""),
         (({}, {}), (12_600, 13_150), "between 12.6 and 13.2 V"),
         (({}, {}), (13_150, 12_600), "between 12.6 and 13.2 V"),
         (({}, {}), (None, 9_000), ""),
@@ -417,11 +426,12 @@ def test_a_dead_band_of_one_run_against_the_same_speeds_of_the_other():
 
 
 def test_a_mean_of_three_by_hand():
-    """1, 2, 4: mean 7/3, s² = 7/3; with 0.5 that all share U = 2 sqrt(7/9 + 0.25)."""
+    """1, 2, 4: mean 7/3, s² = 7/3; with 0.5 that all share, by t of 2 degrees of freedom."""
     found = Mean.of(np.array([1.0, 2.0, 4.0]), 0.5)
     s = sqrt(7 / 3)
     assert (found.value, found.s, found.u, found.n) == pytest.approx((7 / 3, s, s / sqrt(3), 3))
-    assert found.expanded == pytest.approx(2 * sqrt(7 / 9 + 0.25))
+    t = stats.t.ppf(0.97725, 2)
+    assert found.expanded == pytest.approx(sqrt(7 / 9 * t**2 + 1.0))
     assert (found.least, found.most, found.freedom) == (1.0, 4.0, 2.0)
     # JCGM 100, E.4.3: u(s) = s / sqrt(2 (n - 1)); the squares' own scatter is smaller here.
     assert found.u_s == pytest.approx(s / 2)
@@ -432,7 +442,7 @@ def test_a_mean_of_three_by_hand():
     )
     plain = found.scaled(3.0).to_dict()
     assert plain == pytest.approx({
-        "mean": 7, "expanded": 6 * sqrt(7 / 9 + 0.25), "u_scatter": sqrt(7), "n": 3,
+        "mean": 7, "expanded": 3 * found.expanded, "u_scatter": sqrt(7), "n": 3,
         "standard_deviation": 3 * s, "standard_deviation_expanded": 3 * s, "least": 3, "most": 12,
     })  # fmt: skip
     assert Mean.of(np.array([1.0])) is None and Mean.of(np.array([3.0, 5.0])).value == 4.0

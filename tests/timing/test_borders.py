@@ -13,21 +13,26 @@ from sparkwitness.timing import (
     clamps,
     cycle,
     cylinders,
+    events,
     firings,
     fit,
     gates,
     gates_start,
     gates_tap,
+    measure,
     tdc,
+    wheel,
 )
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.cylinders import Cylinder
 from sparkwitness.timing.events import Events, burst_gap
+from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.rotor import Rotor
+from sparkwitness.timing.seating import Seats, seat
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Phase, Start
-from sparkwitness.timing.stats import from_visits
+from sparkwitness.timing.visits import from_visits
 
 SETUP = Setup(Reference(60, 2), cylinders=4)
 
@@ -129,6 +134,7 @@ def test_the_nearer_neighbour_of_the_rotor(following: float, before: float):
     )  # fmt: skip
     text = texts(None, one)["rotor_outside"]
     assert "within 72° of a neighbour's" in text and "at 20° BTDC" in text
+    assert "outside ±10° of the distributor" in text
     assert f"from {90 - before:.1f}° before to {90 - following:.1f}° past" in text
     assert "within 0°" in texts(None, replace(one, next_gap=0.0))["rotor_outside"]
     assert "within 0°" in texts(None, replace(one, previous_gap=0.0))["rotor_outside"]
@@ -219,3 +225,103 @@ def test_a_sweep_wider_than_a_rotor_covers(swept: float, struck: bool):
         not struck
         or "sweep 20.5° of the distributor, more than the 20° that" in (found["rotor_sweep"])
     )
+
+
+def test_the_middle_angle_round_the_circle():
+    """The sum of the distances is least from 355°, which is in the middle of 350, 355 and 10."""
+    assert events.circular_median(np.array([350.0, 10.0, 355.0]), 360.0) == 355.0
+    assert events.circular_median(np.array([350.0, 10.0, 355.0, 358.0]), 360.0) == 356.5
+    assert events.circular_median(np.array([725.0, 4.0, 6.0]), 720.0) % 720 == 5.0
+
+
+def test_strays_beside_their_neighbours():
+    """Two degrees are never one; from there on six robust deviations."""
+    still = np.full(120, 20.0)
+    still[[30, 60, 90]] = 22.1, 21.9, 17.9
+    assert np.flatnonzero(events.strays(still, 360.0)).tolist() == [30, 90]
+    wide = 20 + np.resize([1.0, 0.0, -1.0], 120)  # 1.4826 · 6 = 8.9
+    wide[[31, 61]] += 8.5, 9.2
+    assert np.flatnonzero(events.strays(wide, 360.0)).tolist() == [61]
+    assert not len(events.strays(np.empty(0), 360.0))
+
+
+def test_ringing_across_two_pieces():
+    """A hundred ticks dead: the last of a piece rings into the next; a train of it goes as one."""
+    dead, none = events.DeadTime(100), np.empty(0, np.int64)
+    kept, lost = dead.feed(np.array([0, 1_000]), none)
+    assert kept.tolist() == [0, 1_000] and not lost.any()
+    kept, lost = dead.feed(np.array([1_099, 1_198, 2_000, 2_100]), np.array([1]))
+    assert (kept.tolist(), lost.tolist()) == ([2_000, 2_100], [True, False])
+    kept, lost = dead.feed(np.array([2_150]), np.array([0]))
+    assert not len(kept)
+    kept, lost = dead.feed(np.array([3_000]), none)
+    assert (kept.tolist(), lost.tolist(), dead.rejected) == ([3_000], [True], 3)
+
+
+def test_a_line_of_the_picture_for_each_cylinder():
+    row = Cylinder("1", 0.0, 2, None, None, None, 2, 0, None, None, 18.0, None, 30.0)
+    rows = (row, replace(row, name="3", after=180.0, trigger=None, differs=("timing",)))
+    zero = np.zeros(4, np.int64)
+    degrees = 360.0 * np.arange(4)
+    four = Events(zero, degrees, zero, zero + 2, zero, degrees + np.array([4, 6, 4, 6]), degrees)
+    table = cylinders.Cylinders(rows, True, None, None, ())
+    seats = Seats(np.array([0, 1, 0, 1]), (0,), degrees)
+    one, three = cycle.of_each(SETUP, table, seats, four, np.array([20.0, 21.0, 20.5, 21.5])).lines
+    assert (one.name, one.after, one.sparks, one.ends) == ("1", 0.0, (20.0, 20.5), 16.25)
+    assert (one.on, one.trigger, one.differs) == (48.0, 18.0, ())
+    assert (three.name, three.after, three.sparks, three.ends) == ("3", 180.0, (21.0, 21.5), 15.25)
+    assert (three.on, three.trigger, three.differs) == (None, None, ("timing",))
+
+
+@pytest.mark.parametrize("turns", [1, 2])
+def test_orders_of_the_crank_are_taken_off_a_wheel(turns: int):
+    """Per crank revolution, on a wheel of the crank or of the camshaft: nothing of them is left."""
+    learner = wheel.WheelLearner(Reference(36, 1, turns, 60.0))
+    places = np.arange(35) / 36
+    turn = 2 * np.pi * turns * places
+    saw = np.where(np.arange(35) == 7, 1.0, 0.0)
+    left = learner._without(0.3 + 0.5 * np.sin(turn) - 0.2 * np.cos(2 * turn), [1.0, 2.0])
+    assert np.abs(left).max() < 1e-9
+    assert np.abs(learner._without(np.sin(3 * turn) + saw, [1.0, 2.0])).max() > 0.5
+
+
+def test_events_of_the_steady_stretch():
+    """From 0.15 to 0.45 s, both ends of it."""
+    zero, at = np.zeros(6, np.int64), np.arange(6) * 150_000
+    six = Events(at, at * 0.0, zero, zero + 1, at, at * 0.0, at * 0.0)
+    found = SimpleNamespace(events=six)
+    made = Measurement(from_s=0.15, to_s=0.45)
+    assert measure.used(made, cast(Any, found), 1e-6).tolist() == [False, *[True] * 3, False, False]
+    assert not measure.used(Measurement(), cast(Any, found), 1e-6).any()
+
+
+def test_what_shared_causes_leave_beside_a_line():
+    """numpy.polyfit of each, all points alike; the squares of their residuals' means together."""
+    rpm = np.array([1000.0, 2000.0, 3000.0, 4500.0])
+    causes = np.array([[0.1, 0.0, 0.0, 0.1], [0.3, 0.3, 0.3, 0.3], [0.0, 0.2, 0.0, 0.0]])
+    left = [c - np.polyval(np.polyfit(rpm, c, 1), rpm) for c in causes]
+    by_hand = np.sqrt(sum(np.mean(r**2) for r in left))
+    assert fit._bend(rpm, np.full(4, 0.1), causes) == pytest.approx(by_hand)
+
+
+def test_how_late_a_spark_may_follow_its_flank():
+    """1 ms, or 6 where the flank is typed, or 45 % of the way to the next firing."""
+    assert firings.window(np.array([0, 1_000]), 1e-6, False) == 450
+    assert firings.window(np.array([0, 30_000]), 1e-6, False) == 1_000
+    assert firings.window(np.array([0, 30_000]), 1e-6, True) == 6_000
+    assert firings.window(np.array([5]), 1e-6, True) == 6_000
+
+
+@pytest.mark.parametrize(("apart_us", "turned"), [(900, (0,)), (-900, (0,)), (1_100, (0, 2))])
+def test_cylinder_1_is_told_by_a_clamp_on_its_lead(apart_us: int, turned: tuple[int, ...]):
+    """Once a turn the crank repeats: 1 and 4 look alike until a spark is heard within 1 ms."""
+    setup = Setup(Reference(60, 2, 1, 60.0), cylinders=4, order=(1, 3, 4, 2), clamp="coil")
+    n = 80
+    degrees = 180.0 * np.arange(n) + 50.0
+    tick = 30_000 * np.arange(n)
+    first = tick[2::4] + apart_us  # cylinder 1 is the third that was seen
+    found = seat(degrees, np.zeros(n, np.int64), setup, 10.0, first, tick, 1e-6)
+    assert found.turned == turned
+    if turned == (0,):
+        assert found.place[:6].tolist() == [2, 3, 0, 1, 2, 3]
+        assert found.base[:3] == pytest.approx([-310.0, -310.0, 410.0])

@@ -261,7 +261,7 @@ def test_what_unequal_cylinders_leave_beside_a_cubic(strokes):
 
     reference, n, swing = Reference(1, 0, 1, 60.0, 0.0), 2.0, 0.05
     nodes = np.array([-360.0, 0.0, 360.0, 720.0])
-    phases = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    phases = np.linspace(0, 2 * np.pi, 8, endpoint=False)  # exact for a sine's square
     for to_edge in (40.0, 200.0):
         total = 0.0
         for order in (0.5, 1.0, 1.5) if strokes == 4 else (1.0,):
@@ -535,16 +535,27 @@ def test_what_differs_from_passage_to_passage_by_hand():
     two = bins((1000, 0.05, 30, 0.3, 0.1), (2000, 0.05, 40, -0.5, 0.1))
     u, freedom = curve._repeated(two)
     assert u == pytest.approx(np.full(2, sqrt(0.05**2 + 0.16 / 4))) and freedom == 2.0
-    drift, both = curve._drift(two)
+    drift, both = curve._drift(two, np.full(2, 0.1))
     # Half of the gap's root mean square over the speed's own standard deviation.
     assert both and drift[0] == pytest.approx([-0.4 / 2, 0.4 / 2])
     once = bins((1000, 0.05, 30, np.nan, np.nan), (2000, 0.05, 40, 0.3, 0.1))
     u, freedom = curve._repeated(once)
     assert u.tolist() == [0.05, 0.05] and freedom == 29 + 39
-    assert not curve._drift(once)[1] and not curve._drift(once)[0].any()
+    drift, both = curve._drift(once, np.full(2, 0.1))
+    assert not both and not drift.any()
     calm = bins((1000, 0.05, 30, 0.05, 0.1), (2000, 0.05, 40, 0.05, 0.1))
     assert curve._repeated(calm)[0].tolist() == [0.05, 0.05] and curve._repeated(calm)[1] == 68.0
-    assert not curve._drift(calm)[0].any()
+    assert not curve._drift(calm, np.full(2, 0.1))[0].any()
+
+
+def test_noise_of_a_passage_has_no_drift_in_it():
+    """Rising by 0.1 an event, 0.3 more in turn: steps of 0.4 and -0.2; falling without steps."""
+    way = np.array([50.0] * 9 + [-50.0] * 8)
+    up = 20 + 0.1 * np.arange(9) + 0.3 * (np.arange(9) % 2)
+    steps = (4 * 0.4**2 + 4 * 0.2**2) / 8
+    found = curve._noise(np.concatenate((up, np.full(8, 20.0))), way)
+    assert found == pytest.approx(sqrt(steps / 2 / 9))
+    assert np.isnan(curve._noise(up, way[:9]))
 
 
 def test_teeth_that_err_alike_and_apart():
@@ -552,6 +563,8 @@ def test_teeth_that_err_alike_and_apart():
     rows = curve._of_teeth(np.array([20.0, 22.5, 40.0]), np.array([0.1, 0.2, 0.3]), 10.0)
     wanted = np.array([[0.01, 0.015, 0], [0.015, 0.04, 0], [0, 0, 0.09]])
     assert rows.T @ rows == pytest.approx(wanted, abs=1e-12)
+    rows = curve._of_teeth(np.array([40.0, 22.5, 20.0]), np.array([0.3, 0.2, 0.1]), 10.0)
+    assert rows.T @ rows == pytest.approx(wanted[::-1, ::-1], abs=1e-12)
 
 
 def test_correlation_scatter_and_prediction_of_the_delay_fit_by_numpy():
@@ -643,6 +656,7 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
 
     assert "trigger_no_spark" not in text(100, no_spark=2)
     assert text(100, no_spark=3)["trigger_no_spark"].startswith("3 of 100 triggers (3.0 %)")
+    assert text(80, no_spark=7)["trigger_no_spark"].startswith("7 of 80 triggers (8.8 %)")
     assert "trigger_no_spark" not in text(1001, no_spark=5)
     assert text(1000, no_spark=5)["trigger_no_spark"].startswith("5 of 1000 triggers (0.5 %)")
     assert text(100, no_trigger=4)["no_trigger"].startswith("4 firings had neither")

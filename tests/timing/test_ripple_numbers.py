@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.angle import Periods, Reference
@@ -108,11 +109,17 @@ def test_half_orders_of_segments_whose_first_turn_is_the_cycles_other():
 
 
 def test_turns_of_two_kinds():
-    """Squared amplitudes of 1/2, 3/2 and 5/2 against their noise: together beyond 30."""
+    """One of 1/2, 3/2 and 5/2 beyond Student's t (scipy) of once in a million, both sides."""
+    for order, pairs in ((0, 20), (2, 20), (4, 200)):
+        least = stats.t.ppf(1 - 0.5e-6, pairs - 1)
+        amplitude = np.zeros(8, np.complex128)
+        amplitude[order] = 1j * least
+        for noise, said in ((0.999, True), (1.001, False)):
+            assert Ripple(amplitude, np.full(8, noise), pairs, 1).alternates == said
+    # Three that a chance firing bends alike are not surer than one of them.
     amplitude = np.zeros(8, np.complex128)
-    amplitude[[0, 2, 4]] = 3.1, 3.2j, 3.3
-    for noise, said in ((1.0, True), (1.02, False)):
-        assert Ripple(amplitude, np.full(8, noise), 20, 1).alternates == said
+    amplitude[[0, 2, 4]] = 6.0, 6.0, 6.0
+    assert not Ripple(amplitude, np.ones(8), 20, 1).alternates
     amplitude[:] = 0, 9, 0, 9, 0, 9, 9, 9
     assert not Ripple(amplitude, np.ones(8), 20, 1).alternates
 

@@ -318,6 +318,11 @@ def test_a_wheel_with_too_few_teeth():
         reference = Reference(teeth, 0, 1, 60.0)
         found = told(turned(reference=reference), replace(FOUR, reference=reference))
         assert (found is not None) == seen
+    # Steps of 20° are looked at two at a time: a wave of order 2 is seen by sin(40°) of 40°.
+    few = replace(FOUR, reference=Reference(18, 0, 1, 60.0))
+    found = told(turned(reference=few.reference), few)
+    u = 2 * sqrt(2) * 0.02 / 40 * sqrt(2) / (2 * SWING * sin(radians(40)) / radians(40))
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.12)
     single = replace(FOUR, cylinders=1, order=(1,))
     assert told(turned(), single) is None
 
@@ -398,7 +403,8 @@ def fitted(delay=DELAY, local=1.0, u_delay=0.1, target=0.5, gap=0.0, confirmed=(
     rows = bins(*((n, FIXED - 6e-6 * n * local * delay, 0.0) for n in RPM), gap=gap, own=own)
     parts = Budget((Component("scatter of the sparks", "A", 0.02, ""),
                     Component("reference angle", "B", 0.3, "")))  # fmt: skip
-    fit, findings = curve._fitted(setup, rows, [parts] * 4, np.full(4, local))
+    noise = np.full(4, own)
+    fit, findings = curve._fitted(setup, rows, [parts] * 4, np.full(4, local), noise)
     return fit, {f.code: f for f in findings}
 
 
@@ -416,8 +422,8 @@ def test_delay_and_fixed_error_of_a_sweep(local: float):
     assert fit.u_delay_us == pytest.approx(t * u)
     bare = 0.02 * sqrt(1 / 4 + 2500**2 / 5e6)
     assert fit.u_fixed == pytest.approx(hypot(t * bare, 0.6))
-    assert curve._fitted(Setup(Reference(1)), [replace(bins((1e3, 1.0, 0.0))[0], wanted=nan)] * 3,
-                         [], np.ones(3)) == (None, ())  # fmt: skip
+    bare_bins = [replace(bins((1e3, 1.0, 0.0))[0], wanted=nan)] * 3
+    assert curve._fitted(Setup(Reference(1)), bare_bins, [], np.ones(3), np.zeros(3)) == (None, ())
 
 
 def test_what_a_sweep_cannot_tell():
@@ -456,3 +462,13 @@ def test_a_gain_that_one_setting_cannot_tell_contradicts_nothing():
     near = advice.learn_gain([advice.Trial(5.0, 2.0, 1.0), advice.Trial(5.1, 2.0, 1.0)], 1.0)
     assert (near.gain, near.contradicts) == (1.0, False)
     assert near.u == pytest.approx(1 / sqrt(2 * 0.05**2))
+
+
+def test_noise_of_rising_less_falling_from_event_to_event():
+    """Steps of 0.6 and of 0.2: half their squares over ten and over twenty; a slow rise is none."""
+    up, down = np.resize([20.3, 19.7], 10), np.resize([18.1, 17.9], 20)
+    angles = np.concatenate((up, [50.0, 60.0], down + np.linspace(0, 0.001, 20)))
+    trend = np.concatenate((np.full(10, 41.0), [40.0, -40.0], np.full(20, -41.0)))
+    found = curve._noise(angles, trend)
+    assert found == pytest.approx(sqrt(0.36 / 2 / 10 + 0.04 / 2 / 20), rel=1e-3)
+    assert np.isnan(curve._noise(angles[3:], trend[3:])) and curve._noise(angles[2:], trend[2:]) > 0

@@ -17,7 +17,7 @@ import numpy as np
 
 from .engine import Engine, even, turn
 from .frames import encode
-from .pickups import Clamp, Mark, Reluctor, Sparks
+from .pickups import Clamp, Mark, Reluctor, Sparks, clamp_late_us, late_us
 
 Rng = np.random.Generator
 # Why an interval may hold the truth more often than 97 in 100, by words of a row's name.
@@ -164,12 +164,11 @@ def usual(
         angle = advance + float(rng.uniform(*near)) * float(rng.choice((-1, 1)))
     within = float(rng.choice((0.1, 0.3, 0.5, 1.0))) if within is None else within
     mark = mark_of(reference, angle)
-    # hardware/delays.json: hall_optical, rising; both kinds of ignition, nobody typed which.
-    mark = replace(mark, delay_us=float(np.clip(rng.normal(5.899, 1.528), 3.4, 11)))
-    delay = rng.normal(0.542, 0.097) if rng.random() < 0.5 else rng.normal(-0.825, 1.115)
+    mark = replace(mark, delay_us=late_us(rng, "hall_optical"))
+    delay = clamp_late_us(rng)
     sparks = Sparks(advance, float(rng.uniform(0.05, 0.4)), each="turn" if clamp == "wasted" else
                     "cycle")  # fmt: skip
-    held = Clamp(-1 if clamp == "coil" else 0, delay_us=float(np.clip(delay, -4.8, 0.9)))
+    held = Clamp(-1 if clamp == "coil" else 0, delay_us=delay)
     events = 70 if clamp == "plug" else 90
     cycles = max(30, events if clamp == "plug" else 45)
     typed = {
@@ -312,15 +311,15 @@ def _learned(rng: Rng, kind: str, state: str) -> Case:
 
 
 def _breadboard(rng: Rng) -> Case:
-    """hardware/first-spark.md; delays as its SPICE decks have them (hardware/delays.json)."""
+    """hardware/first-spark.md."""
     case = usual(rng, str(rng.choice(("36-1", "60-2", "12-1"))), rpm=(800, 9000), within=0.1)
     sensor = str(rng.choice(("first_spark", "first_spark_hall", "first_spark_logic")))
     logic = sensor.endswith("logic") or (sensor == "first_spark" and rng.random() < 0.5)
-    late, u, least, most = (1.899, 0.555, 0.974, 4.133) if logic else (1.382, 0.293, 0.712, 2.088)
+    late = late_us(rng, "first_spark_logic" if logic else "first_spark_hall", "falling")
     return change(
         case,
-        mark={"delay_us": float(np.clip(rng.normal(late, u), least, most))},
-        clamp={"delay_us": float(np.clip(rng.normal(-0.453, 0.928), -3.8, 0.286))},
+        mark={"delay_us": late},
+        clamp={"delay_us": late_us(rng, "first_spark_clamp")},
         typed={"sensor": sensor, "falling": ("crank",)},
     )
 

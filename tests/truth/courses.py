@@ -19,7 +19,7 @@ from sparkwitness.timing.fit import DelayFit
 from sparkwitness.timing.gates import Finding
 from truth.engine import Engine, Motion, even, turn
 from truth.frames import TICK_PS, encode
-from truth.pickups import Clamp, Mark, Sparks
+from truth.pickups import Clamp, Mark, Sparks, clamp_late_us, late_us
 
 Floats = NDArray[np.float64]
 
@@ -80,16 +80,13 @@ def sweep(course: Course, rng: np.random.Generator) -> Swept:
     motion = _there_and_back(course, rng)
     delay, fixed = float(rng.uniform(50, 400)), float(rng.uniform(-3, 3))
     angle = float(rng.uniform(20, 80)) if course.teeth == 1 else float(rng.uniform(-150, 150))
-    # hardware/delays.json, kinds of ignition in equal parts: what the person has, nobody typed.
-    late = rng.normal(0.5, 0.099) if rng.random() < 0.5 else rng.normal(-0.965, 1.12)
+    late = clamp_late_us(rng)
     mark = Mark(
         course.teeth, course.missing, 1, angle, course.tooth_error,
-        eccentric=course.eccentric, delay_us=2.606 + float(rng.normal(0, 0.337)),
+        eccentric=course.eccentric, delay_us=late_us(rng, "hall_optical"),
     )  # fmt: skip
     engine = Engine(even(4))
-    sparks = Clamp(0, delay_us=float(np.clip(late, -4.8, 0.9))).edges(
-        engine, Sparks(COMMANDED + fixed), motion, rng
-    )
+    sparks = Clamp(0, delay_us=late).edges(engine, Sparks(COMMANDED + fixed), motion, rng)
     speed = np.gradient(motion.angle(sparks), sparks) / 6
     turns = rng.uniform(0.3, 2.0) * sparks / motion.length
     slow = course.drift * np.sin(2 * np.pi * (turns + rng.random()))

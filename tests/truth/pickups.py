@@ -3,7 +3,9 @@
 All times in seconds, angles in crank degrees; angle 0 is the first cylinder's firing dead centre.
 """
 
+import json
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +13,23 @@ from numpy.typing import NDArray
 from .engine import Engine, Motion
 
 Floats = NDArray[np.float64]
+
+# What the circuits add: their simulation's word, and no second copy of it, which would get old.
+_FILE = Path(__file__).parents[2] / "hardware" / "delays.json"
+_CIRCUITS = json.loads(_FILE.read_text(encoding="utf-8"))["inputs"]
+
+
+def late_us(rng: np.random.Generator, circuit: str, edge: str = "rising") -> float:
+    """One board's delay from the cause to the pin, µs."""
+    one = _CIRCUITS[circuit][edge]
+    drawn = rng.normal(one["delay_us"], one["u_us"])
+    return float(np.clip(drawn, one["least_us"], one["most_us"]))
+
+
+def clamp_late_us(rng: np.random.Generator) -> float:
+    """The clamp's, kinds of ignition in equal parts: what a person has, nobody typed."""
+    kind = "inductive" if rng.random() < 0.5 else "capacitive"
+    return late_us(rng, f"clamp_{kind}")
 
 
 @dataclass(frozen=True)

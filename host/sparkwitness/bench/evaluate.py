@@ -7,7 +7,7 @@ recording always gives the same numbers.
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import pairwise
-from math import inf, sqrt
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,13 +32,15 @@ from sparkwitness.bench.result import (
 from sparkwitness.bench.shots import Collector, Shots, Stretch
 from sparkwitness.bench.sweep import sweep_of, switch
 from sparkwitness.decode.edges import Loss
-from sparkwitness.timing import budget as timing
 from sparkwitness.timing import stats as intervals
+from sparkwitness.timing import visits
 
 Floats = NDArray[np.float64]
 
 _CRYSTAL = 50e-6  # relative, tolerance of the board's crystal with temperature and ageing
 _FEWEST_VISIT = 5
+_FEWEST_FOR_LAW = 4  # visits that tell what they miss a law of the speed by
+_PIECES = 8  # of a ramp, each a visit
 _NO_BURST = 0.05
 _DEAD_SHARE = 0.8
 
@@ -198,27 +200,70 @@ def _steadied(
             u.append(max(mean.u, STAMP_US))
             n.append(mean.n)
         steps.append(number)
-    if not steps or len(y) == len(steps):
+    if not steps:
         return None
-    found = intervals.from_visits(*map(np.array, (place, at, y, u, n)))
-    if not found.freedom:
+    if len(y) == len(steps):
+        _driven_once(plan, groups, points)
         return None
+    found = visits.from_visits(*map(np.array, (place, at, y, u, n)))
     for k, number in enumerate(steps):
         old = points[number].delay_us
         assert old is not None
-        own = float(np.sqrt(found.covariance[k, k]))
-        expanded = timing.COVERAGE * sqrt(own * own + plan.u_clamp_delay_us**2)
-        points[number] = replace(
-            points[number],
-            delay_us=replace(old, value=float(found.values[k]), u=own, expanded=expanded,
-                             freedom=float(found.freedom)),
-        )  # fmt: skip
+        points[number] = replace(points[number], delay_us=old.told(
+            float(found.values[k]), float(found.u[k]), float(found.freedom[k]),
+            plan.u_clamp_delay_us,
+        ))  # fmt: skip
     ratio, u_ratio = found.slowed
     most = ratio + intervals.student_quantile(SURE, found.of_trend) * u_ratio
     left = abs(found.drift_late) * most / (1 - most) if most < 1 else inf
     if most < 0:  # it has turned round: no warming that goes on
         left = 0.0
     return Heat(found.drift, found.u_drift, left, found.between, found.of_trend)
+
+
+def _driven_once(
+    plan: Plan, groups: list[tuple[int, Segment, list[Stretch]]], points: list[Point]
+) -> None:
+    """How far a delay lies from its mean in the long run, where no speed was driven again.
+
+    What moves more slowly than a visit lasts shows beside a law of the speed, and in the ramps,
+    which pass the same speeds: put into the points. A law that bends more makes it larger.
+    """
+    law, means, clock, mine_of = [], [], [], []
+    passed = 0.0
+    for index, segment, mine in sorted(groups, key=lambda g: g[0]):
+        shots = Shots.join([s.shots for s in mine])
+        shots = shots.pick(shots.answered & np.isfinite(shots.rpm))
+        lasted = sum(s.end - s.begin for s in mine)
+        pieces = _PIECES if segment.kind == "ramp" else 1
+        for k, which in enumerate(np.array_split(np.arange(len(shots.rpm)), pieces)):
+            mean = Mean.of(shots.delay_us[which] - plan.clamp_delay_us)
+            if mean is None or mean.n < _FEWEST_VISIT or segment.kind == "soak":
+                continue
+            speed = shots.rpm[which] / 1000
+            law.append([1.0, float(np.mean(1 / speed)), float(np.mean(speed))])
+            means.append(mean)
+            clock.append([passed + lasted * k / pieces, passed + lasted * (k + 1) / pieces])
+            mine_of.append(index)
+        passed += lasted
+    n = len(means)
+    if n < _FEWEST_FOR_LAW:
+        return
+    weight = np.array([m.n for m in means], np.float64)
+    u = np.array([max(m.u, STAMP_US) for m in means])
+    speeds = len({round(100 * x) for _, _, x in law})
+    found = visits.wander(
+        np.array(law)[:, : min(n - 2, speeds)], np.array([m.value for m in means]),
+        visits.pooled(np.arange(n), u, weight),
+        (visits.by_count(weight), tuple(np.array(clock).T)),
+    )  # fmt: skip
+    for number, point in enumerate(points):
+        if point.segment.kind == "step" and point.delay_us and point.index in mine_of:
+            k = mine_of.index(point.index)
+            points[number] = replace(point, delay_us=point.delay_us.told(
+                point.delay_us.value, float(found.u_visit[k]), float(found.of_visit[k]),
+                plan.u_clamp_delay_us,
+            ))  # fmt: skip
 
 
 def _point(

@@ -1,7 +1,7 @@
 """What a bench test has found: plain values with their intervals, and their JSON."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from math import inf, isfinite, sqrt
 from typing import Any
 
@@ -61,16 +61,21 @@ class Mean:
         n = len(values)
         mean, s = timing.mean_and_deviation(values)
         alike = intervals.correlation_time(values)
-        u = s * sqrt(alike / n)
-        expanded = timing.COVERAGE * sqrt(u * u + systematic * systematic)
+        u, freedom = s * sqrt(alike / n), max(1.0, n / alike - 1)
         square = (values - mean) ** 2
         # u(s^2) = 2 s u(s); for a normal distribution s / sqrt(2 (n - 1)), JCGM 100:2008, E.4.3.
         alike_square = intervals.correlation_time(square)
         u_s = float(square.std()) * sqrt(alike_square / n) / (2 * s) if s else 0.0
         return cls(
-            mean, u, expanded, s, n, float(values.min()), float(values.max()),
-            max(1.0, n / alike - 1), max(u_s, s / sqrt(2 * (n - 1))),
+            mean, u, _expanded(u, freedom, systematic), s, n, float(values.min()),
+            float(values.max()), freedom, max(u_s, s / sqrt(2 * (n - 1))),
         )  # fmt: skip
+
+    def told(self, value: float, u: float, freedom: float, systematic: float = 0.0) -> "Mean":
+        """The same values with a mean that more than themselves has told."""
+        return replace(
+            self, value=value, u=u, freedom=freedom, expanded=_expanded(u, freedom, systematic)
+        )
 
     @property
     def u_s(self) -> float:
@@ -97,6 +102,10 @@ class Mean:
             "standard_deviation": self.s, "standard_deviation_expanded": 2 * self.u_s,
             "least": self.least, "most": self.most,
         }  # fmt: skip
+
+
+def _expanded(u: float, freedom: float, systematic: float) -> float:
+    return timing.COVERAGE * sqrt(timing.for_two(u, freedom) ** 2 + systematic**2)
 
 
 def difference(

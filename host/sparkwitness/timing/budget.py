@@ -166,12 +166,13 @@ def standard_error(values: Floats) -> float:
     Args:
         values: float64[n] in order of time, n > 1.
     """
-    return _for_two(*mean_error(values))
+    return for_two(*mean_error(values))
 
 
-def _for_two(u: float, freedom: float) -> float:
+def for_two(u: float, freedom: float) -> float:
+    """A standard uncertainty so large that twice it covers as Student's t would."""
     # Whole ones, down, so that the same quantiles are asked for again.
-    return u * student_quantile(_WITHIN_TWO, min(int(freedom), 1000)) / COVERAGE
+    return u * student_quantile(_WITHIN_TWO, max(1, int(min(freedom, 1000)))) / COVERAGE
 
 
 def _scatter(angles: Floats) -> Component:
@@ -179,7 +180,7 @@ def _scatter(angles: Floats) -> Component:
     note = f"{len(angles)} events"
     if _ALIKE * (freedom + 1) < len(angles):
         note += f" that wander, worth {freedom + 1:.0f} that do not"
-    return Component("scatter of the sparks", "A", _for_two(u, freedom), note)
+    return Component("scatter of the sparks", "A", for_two(u, freedom), note)
 
 
 def default_swing(rpm: float, firings_per_rev: float) -> float:

@@ -150,6 +150,7 @@ def curve(
     trend = _trend(known, tables.tick_s)
     bins: list[Bin] = []
     budgets: list[Budget] = []
+    noise: list[float] = []
     sparse = 0
     place = np.floor(known.speed / width).astype(np.int64)
     periods = tables.periods
@@ -164,6 +165,7 @@ def curve(
         made, budget = _bin(setup, mine_of, wheel, trend[mine], tables.tick_s, wanted, ripple)
         bins.append(made)
         budgets.append(budget)
+        noise.append(_noise(mine_of.angles, trend[mine]))
     if not bins:
         return Finding("few_events", f"no span of {width:g} rpm holds {_FEWEST} events yet")
     apart = "only the last is shown" if len(parts) > 1 else ""
@@ -173,7 +175,7 @@ def curve(
     if not judged.error_shown:
         bins = [replace(b, wanted=float("nan")) for b in bins]
     local = np.array([_local(setup, tables, ripple, b) for b in bins])
-    fit, findings = _fitted(setup, bins, budgets, local)
+    fit, findings = _fitted(setup, bins, budgets, local, np.array(noise))
     if fit is not None and not all(f.advice for f in (*judged.findings, *findings)):
         note = "no correction is told before what the findings say is cleared"
         fit = replace(fit, told_apart=False, note=note)
@@ -245,7 +247,7 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
 
 
 def _fitted(
-    setup: Setup, bins: list[Bin], budgets: list[Budget], local: Floats
+    setup: Setup, bins: list[Bin], budgets: list[Budget], local: Floats, noise: Floats
 ) -> tuple[DelayFit | None, tuple[Finding, ...]]:
     known = [k for k, b in enumerate(bins) if np.isfinite(b.wanted)]
     if len(known) < 2:
@@ -259,7 +261,7 @@ def _fitted(
     shared = np.array([[p.get(name, 0.0) for p in parts] for name in same])
     places = np.array([bins[k].timing for k in known])
     teeth = _of_teeth(places, np.array([p.get(_LOCAL, 0.0) for p in parts]), setup.reference.step)
-    drift, swept = _drift([bins[k] for k in known])
+    drift, swept = _drift([bins[k] for k in known], noise[known])
     shared = np.vstack((shared, teeth, drift))
     fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared, pure=pure)
     # The delay of clamp and conditioner is a delay like the one looked for.
@@ -325,19 +327,19 @@ def _of_teeth(places: Floats, u: Floats, step: float) -> Floats:
     return rows
 
 
-def _drift(bins: list[Bin]) -> tuple[Floats, bool]:
+def _drift(bins: list[Bin], noise: Floats) -> tuple[Floats, bool]:
     """What a slow drift may do to the slope, float64[1, n], and whether both ways were driven.
 
     Of a drift, the part that is not alike on the way up and down shows as hysteresis. The other
-    part, as large in the mean, looks like a dependence on speed.
+    part, as large in the mean, looks like a dependence on speed. `noise` is what the hysteresis
+    would be without any: its own uncertainty has the drift inside a bin in it.
     """
     rpm = np.array([b.rpm for b in bins])
     gap = np.array([b.hysteresis for b in bins])
-    own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
     twice = np.isfinite(gap)
     if np.count_nonzero(twice) < 2:
         return np.zeros((1, len(bins))), False
-    seen = max(0.0, float(np.mean(gap[twice] ** 2 - own[twice] ** 2)))
+    seen = max(0.0, float(np.mean(gap[twice] ** 2 - noise[twice] ** 2)))
     return (np.sqrt(seen) / 2 * (rpm - rpm.mean()) / rpm.std())[None, :], True
 
 
@@ -414,6 +416,18 @@ def _part(angles: Floats) -> tuple[float, float]:
     if len(angles) < _FEWEST:
         return float("nan"), float("nan")
     return timing.mean_and_deviation(angles)[0], timing.standard_error(angles)
+
+
+def _noise(angles: Floats, trend: Floats) -> float:
+    """Standard uncertainty of rising less falling, degrees, from one event to the next alone.
+
+    Half the mean square of successive differences: what moves slowly is not in it (von Neumann,
+    Ann. Math. Stat. 12(4), 1941).
+    """
+    ways = [angles[trend > _TREND_RPM_S], angles[trend < -_TREND_RPM_S]]
+    if min(map(len, ways)) < _FEWEST:
+        return float("nan")
+    return float(np.sqrt(sum(np.mean(np.diff(way) ** 2) / 2 / len(way) for way in ways)))
 
 
 def _trend(events: Timed, tick_s: float) -> Floats:

@@ -99,8 +99,6 @@ def heaps(degrees: Floats, period: float) -> list[tuple[float, float]]:
 def _parted(x: Floats, least: float) -> list[Floats]:
     """Sorted values in parts that are each one heap."""
     n = len(x)
-    if n < 2 * least:
-        return [x]
     gaps = np.diff(x)
     # By gaps: the widest that has enough on either side.
     inner = np.arange(1, n)

@@ -22,9 +22,7 @@ KEPT = 400  # turns
 _LEAST_EDGES = 6  # per turn, for a ripple to be seen
 _FEWEST = 12  # pairs of turns
 _MOST_ORDERS = 36  # half orders looked at
-# Sum of three squared amplitudes, each against its own noise, exponentially distributed: beyond 30
-# once in 2e10 by chance (gamma distribution, shape 3). Drifting speed is no chance, hence so far.
-_ALTERNATES = 30.0
+_ALTERNATES = 1e-6  # chance of each of three amplitudes to pass for one that is there
 _PULSE_ALTERNATES = 6.0  # standard errors
 _CLEARLY = 2.0  # one amplitude against another
 _SURE = 25.0  # squared amplitude against noise
@@ -141,7 +139,9 @@ class Ripple:
         """Turns of two kinds follow each other, as those of a four-stroke's crank do."""
         odd = slice(0, 6, 2)
         power = np.abs(self.amplitude[odd]) ** 2 / np.maximum(self.noise[odd], 1e-9) ** 2
-        return bool(power.sum() > _ALTERNATES)
+        # A firing that is weaker by chance bends all of them alike, in one phase: no more than one
+        # of them counts, and as Student's t in one dimension, not as a square of two.
+        return bool(power.max() > student_quantile(1 - _ALTERNATES / 2, self.pairs - 1) ** 2)
 
     def once_per_turn(self, degrees: float) -> float:
         """What the first order does at an angle past the index edge, degrees.

@@ -1,0 +1,112 @@
+"""Means from visits in turn: what wanders between them, against sums done another way."""
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from sparkwitness.timing import visits
+
+UP_AND_DOWN = np.concatenate((np.arange(6), np.arange(5)[::-1], np.arange(1, 6)))
+
+
+def held(found: visits.Visits, true: np.ndarray) -> np.ndarray:
+    """Which 95 % intervals hold the truth."""
+    half = stats.t.ppf(0.975, np.minimum(found.freedom, 1e6)) * found.u
+    return np.abs(found.values - true) <= half
+
+
+def test_covariance_of_means_over_spans():
+    """exp(-|s - t| / memory) integrated over both spans by quadrature (scipy)."""
+    begin, end = np.array([0.0, 2.5, 4.0]), np.array([2.0, 4.0, 9.0])
+    found = visits._alike(begin, end, 1.7)
+    for i in range(3):
+        for j in range(3):
+            value, _ = integrate.dblquad(
+                lambda s, t: np.exp(-abs(s - t) / 1.7), begin[i], end[i], begin[j], end[j],
+                epsabs=1e-5, epsrel=1e-5,
+            )  # fmt: skip
+            value /= (end[i] - begin[i]) * (end[j] - begin[j])
+            assert found[i, j] == pytest.approx(value, rel=1e-4)
+
+
+def test_a_mixture_of_normals_as_students_t():
+    """Variances f / chi2 of f = 9 mix to a t of f (its definition); alike ones to a normal."""
+    f = 9.0
+    p = (np.arange(4000) + 0.5) / 4000
+    variance = np.column_stack((4 * f / stats.chi2.ppf(p, f), np.full(4000, 2.0)))
+    u, freedom = visits._student(np.full(4000, 1 / 4000), variance, np.zeros(2))
+    assert freedom[0] == pytest.approx(f, rel=0.1) and u[0] == pytest.approx(2.0, rel=0.01)
+    assert np.isinf(freedom[1]) and u[1] == pytest.approx(np.sqrt(2.0))
+
+
+def test_nothing_left_beside_the_model_is_weighted_least_squares():
+    """Values on their places to the digit: u is what the scatter inside the visits makes it."""
+    place = np.arange(8) % 2
+    found = visits.from_visits(place, np.arange(8.0), 5.0 + place, np.full(8, 0.2))
+    assert found.values == pytest.approx([5.0, 6.0])
+    assert found.u == pytest.approx(np.full(2, 0.2 / 2), rel=1e-3)
+
+
+def test_the_order_of_the_visits_is_that_of_time():
+    rng = np.random.default_rng(3)
+    at, y, u = np.arange(16.0), rng.standard_normal(16), rng.uniform(0.1, 0.2, 16)
+    weight = rng.uniform(100, 600, 16)
+    mixed = rng.permutation(16)
+    one = visits.from_visits(UP_AND_DOWN, at, y, u, weight)
+    two = visits.from_visits(UP_AND_DOWN[mixed], at[mixed], y[mixed], u[mixed], weight[mixed])
+    assert one.values == pytest.approx(two.values) and one.u == pytest.approx(two.u)
+
+
+def test_a_quiet_spell_is_not_the_surest_visit():
+    """Two levels 8 apart in turn: seven visits by luck on one of them, still; the rest between."""
+    rng = np.random.default_rng(5)
+    at, weight = np.arange(16.0), np.full(16, 300.0)
+    for _ in range(5):
+        quiet = at < 7
+        y = np.where(quiet, 33.0, 29.0 + rng.normal(0, 1.5, 16))
+        u = np.where(quiet, 0.07, rng.uniform(1.0, 2.6, 16))
+        found = visits.from_visits(UP_AND_DOWN, at, y, u, weight)
+        assert held(found, np.full(6, 29.0)).sum() >= 5
+
+
+def test_visits_tell_places_from_a_drift():
+    """Up, down and up again over 7 places, with a drift in time and what each visit adds.
+
+    A wander with a memory cannot be ruled out by so few visits, so more than 95 % are held.
+    """
+    rng = np.random.default_rng(22)
+    place = np.concatenate((np.arange(7), np.arange(7)[::-1], np.arange(7)))
+    at, u = np.arange(21.0), np.full(21, 0.1)
+    true = np.linspace(20, 26, 7)
+    drifted, inside = 0, {0.0: 0, 0.3: 0}
+    for k in range(100):
+        slope = 0.3 * (k % 2)
+        y = true[place] + slope * (at - 10) + 2 * rng.standard_normal(21)
+        found = visits.from_visits(place, at, y, u)
+        inside[slope] += int(held(found, true).sum())
+        t = stats.t.ppf(0.975, found.of_trend)
+        drifted += bool(slope) and abs(found.drift - 6.0) <= t * found.u_drift
+    assert 0.94 * 350 <= inside[0.0] < 350
+    assert inside[0.3] >= 0.93 * 350  # a trend may be a slow wander: more room
+    assert drifted >= 41  # 47.5 expected, four standard deviations
+
+
+def test_wanders_of_any_memory_are_covered():
+    """Gaussian with an exponential memory, a twelfth to four lengths of a visit."""
+    rng = np.random.default_rng(23)
+    n, fine = 16, 24  # points of a visit
+    inside: dict[float, int] = {}
+    for memory in (0.08, 0.5, 4.0):
+        keep = np.exp(-1 / (fine * memory))
+        for _ in range(30):
+            white = rng.standard_normal(n * fine) * np.sqrt(1 - keep**2)
+            walk = np.empty(n * fine)
+            now = rng.standard_normal()
+            for k, step in enumerate(white):
+                now = keep * now + step
+                walk[k] = now
+            y = 30 + 5 * walk.reshape(n, fine).mean(axis=1) + 0.05 * rng.standard_normal(n)
+            found = visits.from_visits(UP_AND_DOWN, np.arange(16.0), y, np.full(n, 0.05))
+            inside[memory] = inside.get(memory, 0) + int(held(found, np.full(6, 30.0)).sum())
+    # 95 % of 180; the six of a run fail together: three standard deviations of 30 runs.
+    assert min(inside.values()) >= 0.83 * 180
