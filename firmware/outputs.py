@@ -180,9 +180,12 @@ class Outputs:
         self.told[CUT] |= why
         self._hw.notes.append((wire.LEVEL_WARNING, text))
 
-    def guard(self):
-        """A new lease; watch it, and the loop, for as long as an output is on."""
-        self._hw.leased = ticks_ms()
+    def guard(self, since=None):
+        """A new lease; watch it, and the loop, for as long as an output is on.
+
+        since: ms at which it began, where carrying out the command took its time.
+        """
+        self._hw.leased = ticks_ms() if since is None else since
         if not self._timer:
             self._timer = Timer(-1, period=GUARD_MS, mode=Timer.PERIODIC, callback=self._check)
         self._dog = WDT(timeout=DOG_MS)
@@ -227,6 +230,7 @@ class Outputs:
 
     def drive(self, payload):
         """See wire.md; None or what cannot be done."""
+        begun = ticks_ms()
         order = read_drive(payload)
         mrpm_from, mrpm_to, ramp_ms, width_us, *shape = order
         firings, _, active_low, teeth, _, load = shape
@@ -241,10 +245,11 @@ class Outputs:
             if fault:
                 return fault
         going_on = shape == self._shape
-        if not going_on:
+        if self._machines and not going_on:
             self._finish()
             self._rest()
-        self.guard()  # after a rest, which ends it
+        # After a rest, which ends it. A slow tooth may have kept `_finish` waiting for 0.1 s.
+        self.guard(begun)
         self._budget.set_load(load)
         self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0

@@ -187,6 +187,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
         r.getrandbits(30),
         r.randint(0, 64),
     ],
+    ("sparks", "_pairs"): lambda r: [kept_events(r)[0], r.getrandbits(30), r.randint(0, 64)],
     ("sparks", "_steps"): steps_case,
     ("teeth", "_survey"): survey_case,
     ("panel", "_different"): lambda r: [

@@ -329,6 +329,21 @@ def test_timer_and_watchdog_stand_behind_every_output(low: int) -> None:
     assert not board.hardware.outputs and not board.chip.timers and not board.chip.dog_due
 
 
+def test_a_slow_tooth_that_is_waited_for_is_no_longer_lease() -> None:
+    """An order of another shape waits for the end of a tooth of 139 ms; then the host is silent."""
+    host = Host(0, (0,), 0)
+    crank = host.chip.pads[BENCH_CRANK]
+    for firings, teeth, missing in ((8, 2, 1), (1, 36, 1)):
+        sent = host.chip.cycle
+        assert host.send(DRIVE, drive(60_000, 60_000, 0, 1000, firings, 2, 0, teeth, missing)) == 0
+        host.obeyed(sent, 1000, 0, firings, 2, teeth, missing, 0)
+        while teeth == 2 and not crank[-1][1]:
+            host.turn()
+    assert host.chip.cycle - sent > 80 * MS, "no tooth was in the way"
+    host.wait(1300, renew=False)
+    assert 800_000 < judge(host)["late us"] < 960_000
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("loads", "low"), [((0,), 0), ((0,), 1), ((0, 1), 0)], ids=["high", "low", "both kinds"]
