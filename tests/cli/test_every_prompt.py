@@ -237,16 +237,15 @@ def test_no_starter_no_search(places, tmp_path: Path):
     assert "check supply" in shell.said and not (tmp_path / "run.json").exists()
 
 
-FOUND = {
-    "air_fuel": "a", "supply_walk": "b", "ground_drop": "1.4",
-}  # fmt: skip
+# The walk again: a link is not sure on one look.
+FOUND = ("air_fuel=a", "supply_walk=b", "ground_drop=1.4", "rev_counter=b", "supply_walk=b")
 KINDS = ("--switch", "inductive", "--trigger", "pickup", "--sensor", "coil", "--distribution",
          "distributor", "--feed", "steady")  # fmt: skip
 
 
 def test_after_the_search_has_ended(places, tmp_path: Path):
     store = tmp_path / "run.json"
-    say = [f"--say={test}={answer}" for test, answer in FOUND.items()]
+    say = [f"--say={answer}" for answer in FOUND]
     assert run("findfault", *KINDS, "--by-hand", "--store", store, *say).exit_code == 0
     shell = Terminal("findfault", "--resume", store, **places)
     pester(shell, "m mended, o other test", ("", "purple", "?", *NO_WORDS), "m")
