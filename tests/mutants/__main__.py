@@ -135,7 +135,7 @@ def used(file: str, line: int) -> list[tuple[str, int]]:
     text = (ROOT / file).read_text(encoding="utf-8")
     names, own = names_set(text, line)
     if not names:
-        return own and [(file, own)] or []
+        return [(file, own)] if own else []
     folder = (ROOT / file).parent
     word = re.compile(rf"\b({'|'.join(names)})\b")
     return [

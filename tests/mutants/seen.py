@@ -102,7 +102,7 @@ class Watch:
         )  # fmt: skip
         self.cover.start()
         import firmware_board
-        import thumb  # an emulated processor has no files to note anything in
+        import thumb  # noqa: F401  an emulated processor has no files: it keeps the firmware itself
         from sparkwitness import shipped
 
         kept = shipped.folder
