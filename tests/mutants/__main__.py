@@ -131,7 +131,10 @@ def _traced(one: tuple[Path, Path, str]) -> tuple[Path, float]:
 
 @functools.cache
 def used(file: str, line: int) -> list[tuple[str, int]]:
-    """Where the names stand that are set on this line outside of all functions: (file, line)."""
+    """Where the names stand that are set on this line outside of all functions: (file, line).
+
+    That line itself is run by whichever test loads the file first, and says little.
+    """
     text = (ROOT / file).read_text(encoding="utf-8")
     names, own = names_set(text, line)
     if not names:
@@ -142,7 +145,7 @@ def used(file: str, line: int) -> list[tuple[str, int]]:
         (str(path.relative_to(ROOT)), n)
         for path in sorted(folder.rglob("*.py"))
         for n, row in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
-        if word.search(row)
+        if word.search(row) and (path, n) != (ROOT / file, line)
     ]
 
 
@@ -194,11 +197,11 @@ class Chosen:
         """Their names, and the seconds that they take when all pass."""
         lines = self._lines.get(mutant.file, {})
         numbers = {*lines.get(str(mutant.line), []), *lines.get("", [])}
+        places = used(mutant.file, mutant.line)
         users = {
-            n for file, line in used(mutant.file, mutant.line)
-            for n in self._lines.get(file, {}).get(str(line), [])
+            n for file, line in places for n in self._lines.get(file, {}).get(str(line), [])
         }  # fmt: skip
-        if not numbers:  # a constant of the module, or a default: whoever uses the file
+        if not numbers or places:  # a constant or a default: then whoever uses the file
             numbers = {n for tests in lines.values() for n in tests}
         numbers |= users
         for name, folders in UNTRACED.items():
