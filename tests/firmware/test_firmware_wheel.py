@@ -278,3 +278,149 @@ def test_an_edge_beside_the_gap_that_is_off(
         other = -4 * 4096 * 2 * d / ((missing + 1) * (missing + 4))
         assert told[side] == pytest.approx(wanted, abs=60)
         assert told[1 - side] == pytest.approx(-other, abs=60)
+
+
+# The crank: by hand, step by step
+
+
+def fed(crank: Any, tracker: Any, steps: list[int], piece: int = 1, start: int = 0xFFFFF000) -> Any:
+    """Edges by the steps before them, looked at in pieces; the clock wraps early on."""
+    rings = tracker._rings
+    now = start
+    for k, step in enumerate(steps):
+        now = (now + step) & 0xFFFFFFFF
+        rings.buffers[0][k & (SIZE - 1)] = now
+        rings.written[0] = k + 1
+        if k % piece == piece - 1 or k == len(steps) - 1:
+            tracker.follow()
+    return tracker.state
+
+
+def marks(tracker: Any, n: int) -> str:
+    """`|` where a period begins, `G` where a good one does, `.` elsewhere."""
+    return "".join(".|?G"[mark] for mark in tracker.marks[:n])
+
+
+@pytest.mark.parametrize("piece", [1, 7, 100])
+def test_periods_of_a_wheel_with_a_gap(modules: Any, piece: int) -> None:
+    """6 - 1, started amid a period: two edges, a gap, then five edges to each period."""
+    crank, _ = modules
+    tracker = wheel(crank, 6, 1)
+    state = fed(crank, tracker, [100, 1000, 1000, *[2000, 1000, 1000, 1000, 1000] * 4, 2000], piece)
+    # Edges 0 to 2 are of a period whose beginning nobody saw; the last one is not judged yet.
+    assert marks(tracker, 24) == "...G....G....G....|....|"
+    assert (state[crank.GOOD], state[crank.REFUSED]) == (3, 1)
+    assert (state[crank.TICKS], state[crank.TURNED]) == (18_000, 3)
+    assert (state[crank.PERIOD], tracker.period()) == (6000, 6000)
+    assert (state[crank.TOOTH], state[crank.KNOWN], state[crank.SEEN]) == (0, 7, 24)
+    assert state[crank.DECIDED] == 18  # the edge at which the last judged period ended
+    assert (
+        state[crank.REFERENCE] == state[crank.LAST] == (0xFFFFF000 + 2100 + 4 * 6000 + 2000) % 2**32
+    )
+    assert (state[crank.STEP], state[crank.WIDTH]) == (2000, 2)
+
+
+def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any) -> None:
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    # Lost: a step of 2000 amid the period looks like the gap. Too many: 500 and 500.
+    for bad, refused in (
+        ([2000, 1000, 2000, 1000], 2), ([2000, 1000, 500, 500, 1000, 1000], 2),
+        ([2000, 1000, 1000, 1000, 1000, 1000], 2), ([2000, 1000, 1000, 1000], 1),
+    ):  # fmt: skip
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 4, *bad, *good * 4, 2000, 1000])
+        said = marks(tracker, 48)
+        assert said.startswith("..G....G....G....G....|"), said
+        # Of the good ones after it the first three count at least, and nothing in between does.
+        assert state[crank.GOOD] in (7, 8) and state[crank.REFUSED] >= refused, (bad, said)
+        assert state[crank.TICKS] == 6000 * state[crank.GOOD] and state[crank.PERIOD] == 6000
+
+
+def test_a_step_longer_than_the_next_by_half_spoils_a_period(modules: Any) -> None:
+    """12 teeth alike: each step is a period. 1.547 times as long is the limit, both ways."""
+    crank, _ = modules
+    for a, b, good in ((1540, 1000, 1), (1550, 1000, 0), (1000, 1540, 1), (1000, 1550, 0)):
+        tracker = wheel(crank, 12, 0)
+        state = fed(crank, tracker, [50, *[a] * 6, *[b] * 6])
+        # Twelve periods, of which the last is not judged yet; the first has no step before it.
+        # A change is in doubt on both sides.
+        assert (state[crank.GOOD], state[crank.REFUSED]) == ((10, 1) if good else (8, 3)), (a, b)
+        assert state[crank.KNOWN] == 7
+
+
+def test_teeth_alike_make_a_revolution_of_so_many(modules: Any) -> None:
+    crank, _ = modules
+    tracker = wheel(crank, 4, 0)
+    steps = [50, 1000, 1001, 1002, 1003, 1004, 1005, 1006, 1007, 1008]
+    for n, period in ((4, 0), (5, 4006), (8, 4006), (9, 4022), (10, 4022)):
+        tracker = wheel(crank, 4, 0)
+        assert fed(crank, tracker, steps[:n])[crank.PERIOD] == period, n
+        assert tracker.state[crank.TOOTH] == (n - 1) % 4
+
+
+def test_a_stop_of_three_seconds_forgets_where_the_crank_is(modules: Any) -> None:
+    """2^27 ticks; what comes then is counted anew, without a gap known."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for rest, known in ((0x7FFFFFF, True), (0x8000000, False), (0x3FFFFFFF, False)):
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 3, rest])
+        assert (state[crank.KNOWN] != 1) is known
+        assert state[crank.PERIOD] == 0 or known
+        if not known:
+            assert (state[crank.TOOTH], state[crank.WIDTH], state[crank.ENDED]) == (0, 0, 0)
+            assert state[crank.DECIDED] == state[crank.BEGUN] == 17
+
+
+def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: Any) -> None:
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for most, skipped in ((20, 1), (21, 1), (22, 0)):
+        tracker = wheel(crank, 6, 1)
+        tracker.allow(most)
+        state = fed(crank, tracker, [100, 1000, *good * 4], 22)
+        assert state[crank.CRANK_SKIPPED] == skipped
+        assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 7)
+        if skipped:
+            assert state[crank.DECIDED] == 22 and state[crank.GOOD] == 0
+
+
+def test_an_index_input_tells_the_first_tooth(modules: Any) -> None:
+    """4 teeth; the index comes 10 ticks before the first one of its revolution."""
+    crank, _ = modules
+    rings = SimpleNamespace(size=SIZE, written=array("I", [0] * 4),
+                            buffers=[array("I", [0] * SIZE) for _ in range(4)])  # fmt: skip
+    tracker = crank.Crank(rings, 0)
+    tracker.set_wheel(4, 0, 1, 3)
+    assert list(tracker.wheel) == [4, 0, 4, 1, 150, 4, 1]
+    state = tracker.state
+    now, said = 0xFFFFF800, []
+    indexes = 0
+    for k in range(24):
+        now = (now + 1000) & 0xFFFFFFFF
+        if k % 4 == 2 and k != 14:  # once it is missing
+            rings.buffers[3][indexes] = (now - 10) & 0xFFFFFFFF
+            indexes += 1
+            rings.written[3] = indexes
+        rings.buffers[0][k] = now
+        rings.written[0] = k + 1
+        tracker.follow()
+        said.append((state[crank.TOOTH], state[crank.PERIOD]))
+    assert [tooth for tooth, _ in said[2:14]] == [0, 1, 2, 3] * 3
+    assert [period for _, period in said[2:15]] == [0] * 4 + [4000] * 8 + [0]
+    assert [tooth for tooth, _ in said[18:]] == [0, 1, 2, 3, 0, 1]
+    assert [period for _, period in said[18:]] == [0, 0, 0, 0, 4000, 4000]
+    assert marks(tracker, 24) == "..G...G...|.......G...|."
+    assert state[crank.INDEXED] == indexes
+
+
+def test_what_a_wheel_is_made_of(modules: Any) -> None:
+    """teeth, missing, edges per turn, index, gap over step in 64ths, edges per period, turns."""
+    crank, _ = modules
+    assert list(wheel(crank, 36, 1).wheel) == [36, 1, 35, 0, 95, 35, 1]
+    assert list(wheel(crank, 60, 2, 2).wheel) == [60, 2, 58, 0, 116, 58, 2]
+    assert list(wheel(crank, 24, 3).wheel) == [24, 3, 21, 0, 134, 21, 1]
+    assert list(wheel(crank, 24, 4).wheel)[4] == 150
+    assert list(wheel(crank, 8, 0).wheel) == [8, 0, 8, 0, 150, 1, 1]
+    assert list(crank.Crank(SimpleNamespace(size=8), 0).wheel) == [1, 0, 1, 0, 95, 1, 1]
