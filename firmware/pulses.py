@@ -216,7 +216,8 @@ class Train:
     next() makes one record for the PIO program (see programs.py) in `state`: COUNT pulses, ACTIVE
     and INACTIVE as the program wants them; CYCLES from its first edge to that of the next record.
     Edges lie within 4 cycles of their place, in a revolution that is no multiple of `steps` within
-    4 and one for each pulse of the record; the error is not carried on. What has been made is noted, so that what still waits can be told by the number of records in the queue.
+    4 and one for each pulse of the record; the error is not carried on. What has been made is
+    noted, so that what still waits can be told by the number of records in the queue.
     """
 
     def __init__(self, speed, shortest, longest, ordered):
