@@ -44,6 +44,7 @@ TESTS = (
 )  # fmt: skip
 UNTRACED = {
     COMPILED: ("tests/decode/",),
+    "firmware/arm.py": ("tests/firmware/test_firmware_arm.py",),
     "firmware/chip.py": ("tests/firmware/test_registers.py",),
     # Generated: a test makes them anew.
     **{
@@ -203,18 +204,17 @@ class Chosen:
         }  # fmt: skip
         if not numbers or places:  # a constant or a default: then whoever uses the file
             numbers = {n for tests in lines.values() for n in tests}
-        numbers |= users
+        made: set[int] = set()
         for name, folders in UNTRACED.items():
             if mutant.file.startswith(name):
-                numbers |= {
-                    n for n, (test, _) in enumerate(self._tests) if test.startswith(folders)
-                }
+                made = {n for n, (test, _) in enumerate(self._tests) if test.startswith(folders)}
+        numbers |= users | made
         names: list[str] = []
         seconds = 0.0
         near = sorted(self._killers.get(mutant.file, []), key=lambda k: abs(k[0] - mutant.line))
         first = {name: n for n, name in reversed(list(enumerate(name for _, name in near[:12])))}
         for name, took, _ in sorted(
-            ((*self._tests[n], n not in users) for n in numbers),
+            ((*self._tests[n], (n not in made, n not in users)) for n in numbers),
             key=lambda t: (first.get(t[0], len(near)), t[2], t[1]),
         ):
             if name in self._left:
