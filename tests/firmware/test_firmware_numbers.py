@@ -114,22 +114,25 @@ def test_how_long_it_must_rest() -> None:
     """A quarter of the second's burst may be left, three quarters of the minute's: by hand."""
     script = """
 from limits import Budget, take, SECOND, MINUTE, THEN
-found = []
+found, left = [], []
 for load, second, minute, back in given:
     budget = Budget()
     budget.set_load(load)
     words = budget.words
     words[SECOND], words[MINUTE], words[THEN] = second, minute, 1000 + back
     found.append([budget.wait_ms(1000)])
+    left.append([words[SECOND], words[MINUTE]])
     words[SECOND], words[MINUTE], words[THEN] = second, minute, 1000 + back
     for firings in (4, 0):
         found[-1].append(budget.fault([0, 0, 0, 0, firings], 1000))
-print(json.dumps(found))
+print(json.dumps([found, left]))
 """
     cases = [(0, 60_000, 0, 0), (1, 80_000, 0, 0), (0, 15_000, 4_500_000, 0),
              (0, 0, 6_000_000, 0), (1, 0, 6_000_000, 0), (0, 0, 6_000_000, 5),
              (0, 60_000, 0, -20), (1, 0, 6_000_000, -800)]  # fmt: skip
-    found = say(script, cases)
+    found, left = say(script, cases)
+    assert left[:6] == [list(case[1:3]) for case in cases[:6]]  # to ask uses nothing up
+    assert left[6:] == [[60_000 - 20 * 700, 0], [0, 6_000_000 - 800 * 750]]
     assert [one[0] for one in found] == [
         45_000 // 700, 60_000 // 750, 0, 3000, 2000, 3000,  # a clock set back has passed no time
         (45_000 - 20 * 700) // 700, (1_500_000 - 800 * 750) // 750,  # what leaked since

@@ -645,6 +645,35 @@ def test_lamp_counts_teeth_of_a_wheel() -> None:
     assert len(set(revolutions)) == len(revolutions)
 
 
+@pytest.mark.parametrize(("teeth", "missing"), [(1, 0), (6, 1)])
+def test_flashes_left_out_while_the_board_was_held_up_are_counted(teeth: int, missing: int) -> None:
+    """wire.md, driving, dropped: revolutions without a flash though the crank was known."""
+    board = Board(turn_cycles=3_000)
+    board.send(START)
+    flashes = board.chip.watch(LAMP_PIN)
+    start, turn = board.chip.cycle + 1_000, 360_000
+    edges = [
+        (start + k * turn + tooth * turn // teeth + after, 2, level)
+        for k in range(18)
+        for tooth in range(teeth - missing)
+        for after, level in ((0, True), (5_000, False))
+    ]
+    board.chip.schedule(edges)
+    order = lamp(teeth=teeth, missing=missing, angle_mdeg=150_000, flash_us=20)
+    assert board.send(LAMP, order) == (0, "")
+    dropped = board.hardware.told
+    board.run(7 * turn)
+    assert dropped[1] == 0 and flashes
+    board.chip.run(5 * turn)  # the loop stands still
+    board.run(5 * turn)
+    lit = [(cycle - start) // turn for cycle, level in flashes if level]
+    for cycle, level in flashes:
+        assert not level or abs((cycle - start) % turn - turn * 150 // 360) < 600
+    left_out = lit[-1] - lit[0] + 1 - len(lit)
+    assert len(lit) == len(set(lit)) and left_out >= 2
+    assert dropped[1] == left_out
+
+
 @pytest.mark.parametrize("every", [6, 9])  # at 9 ms its rest ends amid an event
 def test_lamp_flashes_on_the_first_spark_only(every: int) -> None:
     board = Board(turn_cycles=2_000)
