@@ -1,0 +1,183 @@
+"""Sparks to events by hand: firmware/sparks.py under CPython, each limit from both sides.
+
+Crank edges come every 10 000 ticks, 8 to a turn, 45 degrees apart: a spark p ticks after edge e is
+at 45 (e mod 8) + 45 p / 10 000 degrees.
+"""
+
+from __future__ import annotations
+
+from array import array
+from types import SimpleNamespace
+
+import pytest
+
+import pio_chip
+
+SIZE, STEP, START = 256, 10_000, 0xFFFF0000
+DEAD, PAUSE, NEAR, FARTHEST = 300, 30_000, 100, 7_000
+
+
+class Rig:
+    """Edges of crank and clamp, as a tracker has judged them; `bad`: periods that are not good."""
+
+    def __init__(self, sparks: list[int], edges: int = 100, bad: tuple[int, ...] = (),
+                 most: int = 200) -> None:  # fmt: skip
+        self.crank, self.sparks = pio_chip.load("crank", "sparks")
+        s = self.sparks
+        rings = SimpleNamespace(size=SIZE, written=array("I", [0] * 4),
+                                buffers=[array("I", [0] * SIZE) for _ in range(4)])  # fmt: skip
+        tracker = self.crank.Crank(rings, 0)
+        tracker.set_wheel(8, 0)
+        tracker.wheel[5] = 8  # periods of eight edges
+        self.tracker, self.rings = tracker, rings
+        self.events = events = s.Events(rings, 1, tracker)
+        events.set_wheel(tracker, 1)
+        events.restart()
+        events.state[s.RUNNING] = 0
+        order = events.order
+        assert list(order)[s.STEP : s.HOLE + 1] == [45_000, 360_000, 8, 8, 1]
+        order[s.DEAD], order[s.PAUSE], order[s.NEAR] = DEAD, PAUSE, NEAR
+        order[s.FARTHEST], order[s.MOST] = FARTHEST, most
+        for k in range(edges + 3):
+            rings.buffers[0][k & (SIZE - 1)] = START + STEP * k & 0xFFFFFFFF
+            tracker.marks[k & 511] = 0 if k % 8 else 1 if k // 8 in bad else 3
+        tracker.state[self.crank.DECIDED] = edges
+        for k, when in enumerate(sparks):
+            rings.buffers[1][k & (SIZE - 1)] = START + when & 0xFFFFFFFF
+        rings.written[1] = len(sparks)
+        events.follow(1234)
+
+    def state(self, *names: str) -> list[int]:
+        return [self.events.state[getattr(self.sparks, name)] for name in names]
+
+    def column(self, which: int, n: int) -> list[int]:
+        return [self.events.words[64 * which + k] for k in range(n)]
+
+
+def at(edge: int, after: int = 2_000) -> int:
+    return STEP * edge + after
+
+
+COUNTED = ("WROTE", "KEPT", "TOGETHER", "UNPLACED", "RINGING", "SKIPPED")
+
+
+def test_where_a_spark_is_and_when() -> None:
+    """2000 of 10 000 ticks are 9 degrees; periods 1, 2 and 4 from the start."""
+    rig = Rig([at(9), at(17, 5_000), at(39, 7_500)])
+    assert rig.state(*COUNTED) == [3, 3, 0, 0, 0, 0]
+    assert rig.column(0, 3) == pytest.approx([55_000, 68_500, 349_750 + 0], abs=3)
+    assert [b - a for a, b in zip([1, 2, 4], rig.column(1, 3), strict=True)] == [
+        rig.column(1, 1)[0] - 1
+    ] * 3
+    assert rig.column(2, 3) == [1234] * 3
+    assert rig.column(3, 3) == [1, 1, 1] and rig.column(4, 3) == [0, 0, 0]
+    assert rig.state("SEEN", "EDGE", "LAST") == [3, 100, START + at(39, 7_500) - 2**32]
+
+
+@pytest.mark.parametrize(
+    ("gap", "counted", "sparks"),
+    [
+        (DEAD - 1, [1, 1, 0, 0, 1, 0], [1]),  # ringing
+        (DEAD, [1, 2, 0, 0, 0, 0], [2]),  # a second spark
+        (PAUSE - 1, [1, 2, 0, 0, 0, 0], [2]),
+        (PAUSE, [2, 2, 0, 0, 0, 0], [1, 1]),  # the next event
+    ],
+)
+def test_ringing_bursts_and_events(gap: int, counted: list[int], sparks: list[int]) -> None:
+    """The last one closes what came before, whose sparks are then counted whole."""
+    rig = Rig([at(20), at(20) + gap, at(60)])
+    assert rig.state(*COUNTED) == [counted[0] + 1, counted[1] + 1, *counted[2:]]
+    assert rig.column(3, len(sparks)) == sparks
+
+
+def test_ringing_goes_on_from_the_last_edge() -> None:
+    """Edges 299 apart are ringing however many there are; none is a spark of the burst."""
+    rig = Rig([at(20) + 299 * k for k in range(10)] + [at(20) + 299 * 9 + 300, at(60)])
+    assert rig.state("WROTE", "KEPT", "RINGING") == [2, 3, 9]
+    assert rig.column(3, 1) == [2]
+
+
+@pytest.mark.parametrize(("late", "told"), [(FARTHEST, 0), (FARTHEST + 1, 1)])
+def test_a_second_spark_that_comes_late(late: int, told: int) -> None:
+    """As of a coil that is heard being switched on: said of the second alone, by its event."""
+    rig = Rig([at(10), at(20), at(20) + late, at(20) + 2 * late, at(60)])
+    assert rig.column(4, 3) == [0, told, 0] and rig.column(3, 2) == [1, 3]
+    assert rig.events.late(3) == told and rig.events.late(1) == 0
+    assert rig.events.pairs(3) == 0 and rig.events.sparks(3) == 20  # (1 + 3) / 2, the last is open
+    rig = Rig([at(20), at(20) + 1000, at(20) + 1000 + late, at(60)])
+    assert rig.column(4, 2) == [0, 0]
+
+
+def test_sparks_together_with_a_crank_edge() -> None:
+    """Less than 100 ticks after an edge or before one."""
+    near = [at(10, 99), at(20, STEP - 99)]
+    assert Rig(near).state("KEPT", "TOGETHER") == [2, 2]
+    assert Rig([at(10, 100), at(20, STEP - 100)]).state("KEPT", "TOGETHER") == [2, 0]
+
+
+def test_events_of_a_bad_period_have_no_angle_and_the_count_of_turns_a_break() -> None:
+    rig = Rig([at(9), at(17), at(25), at(33)], bad=(2,))
+    assert rig.state("WROTE", "KEPT", "UNPLACED") == [3, 4, 1]
+    assert rig.column(0, 3) == pytest.approx([55_000] * 3, abs=3)
+    first, third, fourth = rig.column(1, 3)
+    # Into the bad period and out of it again: the true number of turns is not known.
+    assert (third - first, fourth - third) == (2000, 1)
+
+
+def test_more_than_a_clamp_makes_is_passed_over_and_counted() -> None:
+    sparks = [at(k) for k in range(4, 54)]
+    assert Rig(sparks, most=50).state("SEEN", "SKIPPED", "KEPT") == [50, 0, 50]
+    rig = Rig(sparks, most=49)
+    assert rig.state("SEEN", "EDGE", "SKIPPED", "KEPT", "RUNNING") == [50, 100, 1, 0, 1]
+    # So it is after more crank edges than there are marks of.
+    for edges, skipped in ((1024, 0), (1025, 1)):
+        rig = Rig([], edges=edges)
+        assert rig.state("EDGE", "SKIPPED") == [edges, skipped]
+
+
+def test_what_comes_first_after_a_start_may_be_the_end_of_a_burst() -> None:
+    """It is no event of its own if it comes within the pause of what was before the start."""
+    rig = Rig([at(9), at(9) + 1_000, at(20)])
+    events, s = rig.events, rig.sparks
+    assert rig.column(3, 1) == [2]
+    events.forget()
+    assert rig.state(*COUNTED, "RUNNING", "GOOD") == [0] * 6 + [1, 0]
+    assert rig.state("SEEN", "EDGE") == [3, 100]
+    # 8 edges more, one spark shortly after the last one's, and one of its own.
+    number = events.state[s.NUMBER]
+    for k in range(100, 140):
+        rig.rings.buffers[0][k & (SIZE - 1)] = START + STEP * k & 0xFFFFFFFF
+        rig.tracker.marks[k & 511] = 0 if k % 8 else 3
+    for k, when in enumerate((at(20) + 1_000, at(113), at(121)), 3):
+        rig.rings.buffers[1][k] = START + when & 0xFFFFFFFF
+    rig.rings.written[1] = 6
+    rig.tracker.state[rig.crank.DECIDED] = 136
+    events.follow(99)
+    assert rig.state("WROTE", "KEPT", "UNPLACED") == [2, 3, 0]
+    assert rig.column(1, 2) == [number + 1001, number + 1002] and rig.column(2, 2) == [99, 99]
+
+
+def test_the_newest_64_events_are_kept() -> None:
+    rig = Rig([at(8 * k + 9, 20 * k) for k in range(12)])
+    events, s = rig.events, rig.sparks
+    events.state[s.WROTE] = 60
+    rig.rings.written[1] = 12
+    events.state[s.SEEN], events.state[s.EDGE], events.state[s.RUNNING] = 0, 8, 0
+    events.state[s.LAST] = START - 2**32 & 0xFFFFFFFF
+    events.state[s.GOOD] = 2
+    events.follow(5)
+    assert rig.state("WROTE") == [72]
+    wanted = [46_000 + 90 * k for k in range(12)]
+    found = [events.words[(60 + k) & 63] for k in range(12)]
+    assert found == pytest.approx(wanted, abs=3)
+
+
+def test_how_many_are_fresh() -> None:
+    """No older than the limit, from the newest back; the clock of milliseconds wraps at 2^30."""
+    rig = Rig([at(8 * k + 9) for k in range(5)])
+    events = rig.events
+    now = 100
+    for k, age in enumerate((900, 500, 400, 100, 0)):
+        events.words[128 + k] = (now - age) & 0x3FFFFFFF
+    for limit, n in ((0, 1), (99, 1), (100, 2), (400, 3), (499, 3), (500, 4), (2_000, 5)):
+        assert events.fresh(now, limit) == n
