@@ -58,7 +58,6 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
         left = 0
         s[5] = 0
         s[6] = 0
-        s[11] = 0
         s[13] = at
         s[15] = index_end
         s[23] = s[23] + 1

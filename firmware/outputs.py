@@ -330,7 +330,9 @@ class Outputs:
             self._hw.notes.append((wire.LEVEL_WARNING, PAUSED))
         disable(self._machines)
         self._dry = 0
-        self._begin(self.driven[0])
+        # All that was made has been played, what waited at the last look too.
+        state = self._bench.train.state
+        self._begin((state[OFFSET] + state[TOTAL]) & 0x3FFFFFFF)
 
     def _finish(self):
         """Let the pulse under way on either output come to its end: a shape follows."""

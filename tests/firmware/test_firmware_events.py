@@ -9,6 +9,7 @@ from __future__ import annotations
 from array import array
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 import pio_chip
@@ -181,3 +182,59 @@ def test_how_many_are_fresh() -> None:
         events.words[128 + k] = (now - age) & 0x3FFFFFFF
     for limit, n in ((0, 1), (99, 1), (100, 2), (400, 3), (499, 3), (500, 4), (2_000, 5)):
         assert events.fresh(now, limit) == n
+
+
+def kept(angles: list[int], turns: list[int] | None = None) -> Rig:
+    """Events at these angles, 1/1000 degree, one a turn or at these turns."""
+    rig = Rig([])
+    words, s = rig.events.words, rig.sparks
+    for k, angle in enumerate(angles):
+        words[(50 + k) & 63] = angle + 1000
+        words[64 + ((50 + k) & 63)] = turns[k] if turns else k
+    rig.events.state[s.WROTE] = 50 + len(angles)
+    return rig
+
+
+@pytest.mark.parametrize(("scale", "fold"), [(1, 360_000), (4, 360_000), (1, 720_000)])
+@pytest.mark.parametrize("middle", [90_000, 20, 359_900])
+def test_mean_and_deviation_without_strays(scale: int, fold: int, middle: int) -> None:
+    """numpy's, of what is within 6 robust deviations of the median; modulo the fold."""
+    rng = np.random.default_rng(middle)
+    off = np.rint(rng.normal(0, 700, 40)).astype(int)
+    off[[3, 17]] = 9_000, -12_000
+    angles = (middle + off) % (720_000 if fold == 720_000 else 360_000)
+    rig = kept(angles.tolist())
+    rig.events.summarize(40, scale, fold, 2_000 * scale)
+    good = np.delete(off, [3, 17])
+    assert np.abs(good).max() < 6 * 1.4826 * np.median(np.abs(off)) < 9_000
+    assert (rig.events.kept, rig.events.deviation) == (
+        38, pytest.approx(scale * good.std(ddof=1), rel=0.01, abs=8))  # fmt: skip
+    wanted = scale * (middle + good.mean())
+    assert (rig.events.mean - wanted + fold / 2) % fold - fold / 2 == pytest.approx(
+        0, abs=2 * scale
+    )
+    near = np.count_nonzero(np.abs(good - good.mean()) <= good.std(ddof=1) / 2)
+    assert rig.events.central == pytest.approx(near, abs=2)
+
+
+def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
+    """The floor: 2 degrees; no more than the newest n events count."""
+    rig = kept([300_000, 10_000, 10_010, 10_020, 10_030, 10_000, 12_010, 12_011, 8_010, 8_009])
+    rig.events.summarize(9, 1, 360_000, 2_000)
+    assert rig.events.kept == 7  # the median is 10 010
+    rig = kept([10_000, 10_010, 10_020])
+    rig.events.summarize(3, 1, 360_000, 2_000)
+    assert (rig.events.kept, rig.events.mean) == (3, 10_010)
+
+
+def test_spacing_is_the_median_of_the_steps() -> None:
+    """Every second turn of 360 degrees; one event missed, one a stray; two steps at least."""
+    angles = [10_000, 10_100, 9_900, 10_000, 60_000, 10_000]
+    rig = kept(angles, [0, 2, 4, 8, 9, 10])
+    rig.events.summarize(6, 1, 360_000, 2_000)
+    assert rig.events.spacing(6, 360_000, 1, 360_000, 2_000) == 720_100  # of four the third
+    assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == 0  # one step alone
+    rig = kept([10_000, 10_000, 10_000], [0, 2, 4])
+    rig.events.summarize(3, 1, 360_000, 2_000)
+    assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == 720_000
+    assert rig.events.spacing(2, 360_000, 1, 360_000, 2_000) == 0

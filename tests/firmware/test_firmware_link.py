@@ -191,3 +191,33 @@ def test_what_waits_for_an_eighth_of_a_wrap_is_dropped_and_counted() -> None:
     # No edge block, and heartbeats whose first carries the time at which that was decided.
     assert frames == 2
     assert beat == 5 * 2**32 // 20
+
+
+def test_bytes_are_taken_up_to_a_delimiter_a_ctrl_c_or_sixteen() -> None:
+    """The docstring of Link.receive; what has no room is read and left out."""
+    coming = b"abc\0\0de\x03f" + bytes(range(65, 65 + 20)) + b"\0xyz"
+    script = """
+from link import Link
+link = Link()
+into = bytearray(b"-" * 24)
+while True:
+    at = link.receive(into, 2)
+    print(at, link.byte[0], into.decode())
+    if at < 0:
+        break
+    into[:] = b"-" * 24
+into = bytearray(4)
+"""
+    said = [line.split(" ", 2) for line in run_script(script, stdin=coming).decode().splitlines()]
+    assert [(int(at), int(last), text.rstrip("-").lstrip("-")) for at, last, text in said] == [
+        (5, 0, "abc"), (2, 0, ""), (5, 3, "de\x03"), (18, 79, "fABCDEFGHIJKLMNO"),
+        (7, 0, "PQRST"), (5, 122, "xyz"), (-1, 122, ""),
+    ]  # fmt: skip
+    script = """
+from link import Link
+link = Link()
+into = bytearray(4)
+print(link.receive(into, 2), bytes(into), link.receive(into, 0), bytes(into))
+"""
+    said = run_script(script, stdin=b"abcdef\0g").decode().strip()
+    assert said == r"4 b'\x00\x00ab' 1 b'g\x00ab'"

@@ -280,6 +280,22 @@ def test_an_edge_beside_the_gap_that_is_off(
         assert told[1 - side] == pytest.approx(-other, abs=60)
 
 
+def test_the_edges_beside_the_gap_to_the_tick(modules: Any) -> None:
+    """12 - 1, one good period: last step 111, the one before 103, the gap 203, then 97 and 101.
+
+    The gap's middle is 5 halves of a step from the middle of the step before the last one, which is
+    one from the last one's: there the line says (3 far + 2 hole / 2) / 5, in steps of `far`.
+    """
+    crank, _ = modules
+    tracker = wheel(crank, 12, 1)
+    steps = [50, 101, 203, 97, 101, *[101] * 6, 103, 111, 203, 97, 101]
+    state = fed(crank, tracker, steps)
+    assert state[crank.GOOD] == 1
+    for word, near, far in ((crank.ODD_LAST, 111, 103), (crank.ODD_FIRST, 97, 101)):
+        wanted = 4096 * (near / far - (3 + 2 * 203 / 2 / far) / 5)
+        assert state[word] - MIDDLE == pytest.approx(wanted, abs=4)
+
+
 # The crank: by hand, step by step
 
 
@@ -306,18 +322,16 @@ def test_periods_of_a_wheel_with_a_gap(modules: Any, piece: int) -> None:
     """6 - 1, started amid a period: two edges, a gap, then five edges to each period."""
     crank, _ = modules
     tracker = wheel(crank, 6, 1)
-    state = fed(crank, tracker, [100, 1000, 1000, *[2000, 1000, 1000, 1000, 1000] * 4, 2000], piece)
+    state = fed(crank, tracker, [100, 1000, 1000, *[2001, 1000, 1000, 1000, 1000] * 4, 2001], piece)
     # Edges 0 to 2 are of a period whose beginning nobody saw; the last one is not judged yet.
     assert marks(tracker, 24) == "...G....G....G....|....|"
     assert (state[crank.GOOD], state[crank.REFUSED]) == (3, 1)
-    assert (state[crank.TICKS], state[crank.TURNED]) == (18_000, 3)
-    assert (state[crank.PERIOD], tracker.period()) == (6000, 6000)
+    assert (state[crank.TICKS], state[crank.TURNED]) == (18_003, 3)
+    assert (state[crank.PERIOD], tracker.period()) == (6001, 6001)
     assert (state[crank.TOOTH], state[crank.KNOWN], state[crank.SEEN]) == (0, 7, 24)
     assert state[crank.DECIDED] == 18  # the edge at which the last judged period ended
-    assert (
-        state[crank.REFERENCE] == state[crank.LAST] == (0xFFFFF000 + 2100 + 4 * 6000 + 2000) % 2**32
-    )
-    assert (state[crank.STEP], state[crank.WIDTH]) == (2000, 2)
+    assert state[crank.REFERENCE] == state[crank.LAST] == 2100 + 4 * 6001 + 2001 - 0x1000
+    assert (state[crank.STEP], state[crank.WIDTH]) == (2001, 2)
 
 
 def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any) -> None:
@@ -352,8 +366,8 @@ def test_a_step_longer_than_the_next_by_half_spoils_a_period(modules: Any) -> No
 def test_teeth_alike_make_a_revolution_of_so_many(modules: Any) -> None:
     crank, _ = modules
     tracker = wheel(crank, 4, 0)
-    steps = [50, 1000, 1001, 1002, 1003, 1004, 1005, 1006, 1007, 1008]
-    for n, period in ((4, 0), (5, 4006), (8, 4006), (9, 4022), (10, 4022)):
+    steps = [50, 1000, 1001, 1002, 1004, 1004, 1005, 1006, 1008, 1008]
+    for n, period in ((4, 0), (5, 4007), (8, 4007), (9, 4023), (10, 4023)):
         tracker = wheel(crank, 4, 0)
         assert fed(crank, tracker, steps[:n])[crank.PERIOD] == period, n
         assert tracker.state[crank.TOOTH] == (n - 1) % 4
@@ -384,6 +398,14 @@ def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: An
         assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 7)
         if skipped:
             assert state[crank.DECIDED] == 22 and state[crank.GOOD] == 0
+            tracker._rings.written[0] = 44
+            tracker.follow()
+            assert (state[crank.SEEN], state[crank.CRANK_SKIPPED]) == (44, 2)
+    tracker.restart()
+    words = (crank.SEEN, crank.INDEXED, crank.DECIDED, crank.KNOWN, crank.PERIOD, crank.GOOD,
+             crank.REFUSED, crank.TICKS, crank.TURNED, crank.CRANK_SKIPPED)  # fmt: skip
+    assert [state[word] for word in words] == [0] * 10
+    assert state[crank.ODD_LAST] == state[crank.ODD_FIRST] == MIDDLE
 
 
 def test_an_index_input_tells_the_first_tooth(modules: Any) -> None:

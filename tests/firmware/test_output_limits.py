@@ -13,12 +13,13 @@ import random
 import struct
 from bisect import bisect_left
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 import pio_chip
-from firmware_board import ACK, DRIVE, LAMP, RENEW, START, STOP, command, drive, lamp
+from firmware_board import ACK, DRIVE, LAMP, LOG, RENEW, START, STOP, command, drive, lamp
 from quick_chip import CLOCK_HZ, Board, QuickChip
 
 US = CLOCK_HZ // 1_000_000
@@ -285,6 +286,43 @@ def pads_of(chip: type, orders: list[tuple[int, bytes]]) -> dict[int, list[tuple
     for _ in range(8):
         board.turn(2 * MS)
     return watched
+
+
+def test_pulses_that_had_to_pause_are_told_and_go_on_together() -> None:
+    """wire.md, driving: pauses, bit 16 of `cut`, said once; no pulse cut, none counted twice.
+
+    15 000 rev/min: 4 ms a revolution, two triggers of 0.1 ms in each, a tooth with the first.
+    """
+    board = Board()
+    chip, told = board.chip, board.hardware.told
+    board.line.coming += command(START, b"", 1)
+    board.turn(1000)
+    board.line.coming += command(DRIVE, drive(15_000_000, 15_000_000, 0, 100, 4, 2, 0, teeth=1), 2)
+    for _ in range(10):
+        board.turn(MS)
+    for times in (1, 2):
+        assert (told[0], told[2]) == (times - 1, 16 if times == 2 else 0)
+        chip.run(45 * MS)  # the loop stands still
+        for _ in range(12):
+            board.turn(MS)
+        assert (told[0], told[2]) == (times, 16)
+    ups = [cycle for cycle, level in chip.watch(BENCH) if level]
+    downs = [cycle for cycle, level in chip.watch(BENCH)[1:] if not level]
+    teeth = [cycle for cycle, level in chip.watch(BENCH_CRANK) if level]
+    assert {b - a for a, b in zip(ups, downs, strict=False)} == {100 * US}
+    pauses = [(a, b) for a, b in pairwise(ups) if b - a != 2 * MS]
+    assert len(pauses) == 2 and all(b - a >= 20 * MS and b in teeth for a, b in pauses)
+    # What waited for the crank alone is played to its end, so that both begin together.
+    assert all(tooth in ups or any(a < tooth < b for a, b in pauses) for tooth in teeth)
+    for _ in range(4):
+        board.turn(MS)
+    texts = [frame.text for frame in board.sent() if frame.number == LOG]
+    assert [text for text in texts if "pause" in text] == [
+        "the bench pulses had to pause: the board was held up"
+    ]
+    # What waits in the queue has not begun: two pulses a record of 3 ms or more.
+    begun = len([cycle for cycle, level in chip.watch(BENCH) if level])
+    assert 0 <= board.hardware.driven[0] - begun <= 1
 
 
 def test_the_quick_chip_does_what_the_instructions_do() -> None:
