@@ -614,6 +614,36 @@ print(json.dumps(found))
         assert more[5] == 2_000_000 * period and first[6] == more[6] == 0
 
 
+def test_a_new_session_counts_from_zero() -> None:
+    """wire.md: time, totals and losses begin at 0; what was seen before is not missed."""
+    script = (
+        FAKES
+        + """
+import crank as c, sparks as s
+board = Board()
+meter = make(board, teeth=36, missing=1)
+for session in (1, 2):
+    for k in range(40):
+        edge(board, 0, 5000 + 40000 * k)
+        edge(board, 1, 25000 + 40000 * k)
+        if k % 10 == 9:
+            clock.now += 10
+            meter.turn(False)
+    seen = [meter._crank.state[c.SEEN], meter._events.state[s.SEEN], meter._crank_edges,
+            meter._clamp_edges, meter._crank.state[c.CRANK_SKIPPED], meter._events.state[s.SKIPPED]]
+    print(json.dumps(seen))
+    board.rings.clear(session + 1)
+    meter.restart(meter.enabled, meter.falling, 0)
+    seen = [meter._crank.state[c.SEEN], meter._crank.state[c.DECIDED], meter._events.state[s.SEEN],
+            meter._events.state[s.EDGE], meter._crank_edges, meter._clamp_edges]
+    print(json.dumps(seen))
+"""
+    )
+    said = [json.loads(line) for line in run_script(script).splitlines()]
+    assert said[0][0] == 40 and said[0][2:] == [40, 40, 0, 0] and said[0] == said[2]
+    assert said[1] == said[3] == [0] * 6
+
+
 def test_cosines_and_the_waves_that_a_wheels_teeth_can_tell() -> None:
     """1024 (1 + cos), 1024 (1 + sin) of each tooth; 256 cos(x / 2)^8 of a wave that moves by x."""
     wheels = [(36, 1, 1, 2.0), (60, 2, 1, 4.0), (24, 1, 2, 2.0), (200, 3, 1, 2.0)]
