@@ -40,6 +40,7 @@ from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import (
     Timed,
     Whole,
+    caused,
     crank_misses,
     mean_speed,
     pairs,
@@ -371,6 +372,7 @@ def _timing(
             second_edges(events, tables, rpm),
             tables.polarity,
             pairs(events, tables.tick_s, rpm),
+            caused(tables) if setup.reference.teeth == 1 else (0.0, 0.0),
         )
     )
     result.findings += judged.findings
