@@ -10,7 +10,8 @@ what is not known about the memory makes them.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf
+from functools import lru_cache
+from math import erf, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,13 @@ _LEAST_MEMORY, _MOST_MEMORY = 0.2, 2.0  # of the shortest visit, of the whole: s
 _LEAST_SIZE, _MOST_SIZE = 0.3, 4.0  # of a visit's uncertainty; of what is left beside the model
 _STILL = 4.0  # times as credible beforehand as one size: nothing wanders
 _COUNTS = 0.01  # of the likeliest weight
+# A series: parts it is cut into, fewest that tell anything, memories from a part to a share of the
+# whole, sizes against a part's scatter; how much likelier than a size stillness is beforehand (all
+# sizes together have a fifth), and its share afterwards from which on nothing wanders.
+_PARTS, _FEWEST = 40, 8
+_PART_MEMORIES, _PART_SIZES = (0.5, 0.4, 8), (0.05, 200.0, 10)
+_QUIET, _STANDS = 300.0, 0.5
+_BEYOND_TWO = 1 - erf(sqrt(2.0))  # of a normal distribution beyond two deviations
 
 
 @dataclass(frozen=True)
@@ -87,6 +95,67 @@ def wander(columns: Floats, y: Floats, u: Floats, clocks: Sequence[Span]) -> Wan
     u_visit, of_visit = _student(share, np.einsum("kii->ki", covariance), np.zeros(n))
     moved = float(np.sqrt(share @ np.einsum("kii->k", more) / n))
     return Wander(mean, u_mean, freedom, u_visit, of_visit, moved)
+
+
+def of_series(values: Floats) -> float | None:
+    """Half of what holds the mean of a series that wanders as often as two deviations would.
+
+    As in `wander`, with the scatter not known either (it is integrated out: a Student's t for each
+    memory and size, whose mixture's interval is taken), of the means of equal parts of the series.
+    The mean's error is taken whole, with what the seen parts cannot tell.
+
+    Args:
+        values: float64[n] in order of time.
+
+    Returns:
+        None where the series rather stands still, or is too short to tell.
+    """
+    n = len(values)
+    m = min(n, _PARTS)
+    if m < _FEWEST or not np.ptp(values):
+        return None
+    cuts = np.linspace(0, n, m + 1).astype(np.intp)
+    parts = np.add.reduceat(values - values.mean(), cuts[:-1]) / np.diff(cuts)
+    if np.std(parts) < 1e-9 * np.std(values):
+        return None
+    waves, ways, kept = _memories(m)
+    sizes = np.concatenate(([0.0], np.geomspace(*_PART_SIZES)))
+    more = 1 + sizes[:, None] * waves[:, None, :]
+    left = ((ways @ parts)[:, None, :] ** 2 / more).sum(axis=2)
+    told = -(np.log(more).sum(axis=2) + (m - 1) * np.log(left)) / 2
+    likely = np.exp(told - told.max())
+    likely[:, 0] *= _QUIET / len(kept)
+    likely /= likely.sum()
+    if likely[:, 0].sum() > _STANDS:
+        return None
+    which = likely > 0.1 * _COUNTS * likely.max()
+    share = likely[which] / likely[which].sum()
+    u = np.sqrt(left / (m - 1) * (1 / m + sizes * kept[:, None]))[which]
+    # Of many degrees of freedom a t is a normal distribution a little wider.
+    u = u * student_quantile(1 - _BEYOND_TWO / 2, m - 1) / 2
+    low, high = 0.0, 4.0 * float(u.max())
+    for _ in range(25):
+        half = (low + high) / 2
+        beyond = sum(p * (1 - erf(half / v / sqrt(2))) for p, v in zip(share, u, strict=True))
+        low, high = (half, high) if beyond > _BEYOND_TWO else (low, half)
+    return high / 2
+
+
+@lru_cache(maxsize=_PARTS)
+def _memories(m: int) -> tuple[Floats, Floats, Floats]:
+    """Of each memory over m parts: float64[k, m - 1] variances and float64[k, m - 1, m] directions
+    of what the mean leaves free, and float64[k] the mean's own variance."""
+    free = np.linalg.qr(np.ones((m, 1)), mode="complete")[0][:, 1:]
+    ends = np.arange(1.0, m + 1)
+    shortest, whole, count = _PART_MEMORIES
+    waves, ways, kept = [], [], []
+    for memory in np.geomspace(shortest, whole * m, count):
+        kernel = _alike(ends - 1, ends, memory)
+        values, vectors = np.linalg.eigh(free.T @ kernel @ free)
+        waves.append(np.maximum(values, 0.0))
+        ways.append((free @ vectors).T)
+        kept.append(kernel.mean())
+    return np.array(waves), np.array(ways), np.array(kept)
 
 
 def by_count(weight: Floats) -> Span:
