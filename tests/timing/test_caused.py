@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from sparkwitness.timing import timed
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.setup import Setup
 
 TICK_S = 1e-8  # 10 ns
+SETUP = Setup(Reference(1))
 
 
 def seen(after_us: np.ndarray) -> tuple[float, float]:
@@ -17,7 +20,7 @@ def seen(after_us: np.ndarray) -> tuple[float, float]:
     tables = SimpleNamespace(
         sparks=SimpleNamespace(tick=sparks), periods=SimpleNamespace(start=edges), tick_s=TICK_S
     )
-    return timed.caused(tables)  # type: ignore[arg-type]
+    return timed.caused(SETUP, tables)  # type: ignore[arg-type]
 
 
 def test_pulses_held_back_come_at_once():

@@ -357,8 +357,10 @@ def pairs(events: Events, tick_s: float, rpm: float) -> tuple[float, float, floa
     return share, usual, timing.degrees_of(usual, rpm)
 
 
-def caused(tables: Tables) -> tuple[float, float]:
+def caused(setup: Setup, tables: Tables) -> tuple[float, float]:
     """Pulses that come a constant time after a spark: see `gates.Evidence.caused`."""
+    if setup.reference.teeth > 1:
+        return 0.0, 0.0
     sparks, edges = tables.sparks.tick, tables.periods.start
     before = np.searchsorted(sparks, edges, "right") - 1
     after = np.sort((edges - sparks[before])[before >= 0] * tables.tick_s)
