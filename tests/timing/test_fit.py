@@ -256,7 +256,7 @@ def test_a_drift_beside_a_delay():
 
 
 def test_a_drift_that_hides_the_delay_gives_no_figure():
-    found = passed(lambda t: 3.0 * np.sin(2 * np.pi * (1.3 * t + 0.2)), delay=20.0)
+    found = passed(lambda t: 3.0 * np.sin(2 * np.pi * (1.3 * t + 0.2)), delay=5.0)
     assert not found.told_apart and "not the same on the way up and down" in found.note
     assert "which hides a delay of less than" in found.note and recommend(found) == found.note
 

@@ -257,15 +257,23 @@ def fit_delay(
 
 def _beside_a_drift(passages: Passages) -> tuple[float, float, Floats, int, Floats]:
     """a, slope, their covariance with its degrees of freedom, and float64[2, k] of the errors to
-    both, with a drift in time beside the line."""
+    both, with a drift in time beside the line.
+
+    What a drift is in the long run no sweep knows. It is counted from its mean over the sweep, and
+    `a` may be off by as much as it was seen to move.
+    """
     columns = np.column_stack((np.ones_like(passages.rpm), passages.rpm / _K))
+    lasted = passages.end - passages.begin
+    centre = np.eye(len(lasted)) - lasted / lasted.sum()
     ways = visits.of_any_shape(passages.begin, passages.end)
-    found = visits.wander(columns, passages.error, passages.u, ways)
+    ways = (centre @ way @ centre.T for way in ways)
+    found = visits.wander(columns, passages.error, passages.u, ways, few=True)
     by = np.array([1.0, 1 / _K])
     freedom = int(min(found.freedom.min(), len(passages.rpm) - 2))
     # Student's t of fewer degrees of freedom is wider at the same u: no narrower than found.
     correlation = found.covariance / np.sqrt(np.outer(*2 * (np.diag(found.covariance),)))
     covariance = correlation * np.outer(by * found.u, by * found.u)
+    covariance[0, 0] += passages.moved**2
     a, slope = by * found.values
     return float(a), float(slope), covariance, freedom, by[:, None] * found.gain
 

@@ -27,6 +27,7 @@ Span = tuple[Floats, Floats]
 _MEMORIES, _SIZES = 9, 11
 _LEAST_MEMORY, _MOST_MEMORY = 0.2, 2.0  # of the shortest visit, of the whole: shorter is scatter
 _LEAST_SIZE, _MOST_SIZE = 0.3, 4.0  # of a visit's uncertainty; of what is left beside the model
+_MOST_OF_FEW, _SIZES_OF_FEW = 16.0, 16
 _STILL = 4.0  # times as credible beforehand as one size: nothing wanders
 _COUNTS = 0.01  # of the likeliest weight
 
@@ -53,7 +54,9 @@ class Wander:
     covariance: Floats
 
 
-def wander(columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats]) -> Wander:
+def wander(
+    columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats], few: bool = False
+) -> Wander:
     """Weighted least squares with a wander of unknown size and memory beside the scatter.
 
     Args:
@@ -61,6 +64,9 @@ def wander(columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats]) -> Wan
         y, u: float64[n] means of the visits and their standard uncertainties from inside, > 0.
         ways: covariances float64[n, n] of all ways that it may wander in, with variance 1: see
             `rough`, `of_any_shape`.
+        few: hardly more than one repeat shows the wander, so that by luck most of it may hide in
+            the model: all sizes are alike beforehand, up to far larger ones, and not all orders of
+            magnitude (Gelman, Bayesian Analysis 1(3), 2006).
     """
     n, p = columns.shape
     free = np.linalg.qr(columns, mode="complete")[0][:, p:].T
@@ -69,7 +75,8 @@ def wander(columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats]) -> Wan
     white = root @ rest
     scale = float(np.sqrt(np.mean(rest**2)))
     least = _LEAST_SIZE * min(float(np.median(u)), scale)
-    sizes = np.concatenate(([0.0], np.geomspace(least, _MOST_SIZE * scale, _SIZES))) if scale else (
+    most, count = (_MOST_OF_FEW, _SIZES_OF_FEW) if few else (_MOST_SIZE, _SIZES)
+    sizes = np.concatenate(([0.0], np.geomspace(least, most * scale, count))) if scale else (
         np.zeros(1)
     )  # fmt: skip
     kernels: list[Floats] = []
@@ -81,6 +88,8 @@ def wander(columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats]) -> Wan
         kernels.append(kernel)
     likely = np.exp(np.array(told) - np.max(told))
     likely[:, 0] *= _STILL
+    if few and scale:
+        likely[:, 1:] *= sizes[1:] / scale
     which, size = np.nonzero(likely > _COUNTS * likely.max())
     share = likely[which, size] / likely[which, size].sum()
     more = sizes[size, None, None] ** 2 * np.array(kernels)[which]
