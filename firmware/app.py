@@ -402,7 +402,7 @@ class App:
         elif number == wire.DRIVE or number == wire.LAMP:
             # The payload as it came; the hardware says what it cannot do.
             act = self.hw.drive if number == wire.DRIVE else self.hw.lamp
-            fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]))
+            fault = act(bytes(self._command[1 + wire.HEADER_SIZE : 1 + size]), self._none_ms)
             if not fault:
                 self._lease.grant(self._command)
                 if self.hw.meter and number == wire.LAMP:
@@ -459,6 +459,9 @@ class App:
             reason = self._lease.stale(self._command, self.session)
             if reason:
                 return wire.RESULT_NOT_NOW, reason
+            # Like a renewal, it may have lain in the line since nothing was waiting.
+            if ticks_diff(ticks_ms(), self._none_ms) > limits.LEASE_MS:
+                return wire.RESULT_NOT_NOW, "this command has waited in the line for too long"
             if number == wire.LAMP and self.both & 1:
                 return wire.RESULT_NOT_NOW, "the lamp counts one flank of the crank, not both"
         for name, at, wide, low, high in checks:

@@ -406,11 +406,11 @@ class Hardware:
 
     # Outputs
 
-    def drive(self, payload):
-        return self._outputs.drive(payload)
+    def drive(self, payload, since):
+        return self._outputs.drive(payload, since)
 
-    def lamp(self, payload):
-        return self._outputs.light(payload)
+    def lamp(self, payload, since):
+        return self._outputs.light(payload, since)
 
     def outputs_off(self):
         self._outputs.off()

@@ -10,7 +10,7 @@ Attributes:
     rings: ring.Rings: counts of the edges; the hardware moves `written`, `stalls` and `now` only
     driven: array('I') of one word
     told: array('I'): pauses of the bench pulses, flashes dropped, CUT_... bits (wire.md, driving)
-    leased: ticks_ms() of the last drive, lamp or renew; the loop puts that of a renew here
+    leased: ticks_ms() from which the lease counts; the loop puts that of a renew here
     outputs: bits of the outputs that are on (OUTPUT_BITS_...)
     notes: list of (LEVEL_... of wire.py, str) to be said to the host, once each, when it reads
     meter: meter.Meter when there is a display, else None
@@ -26,8 +26,9 @@ Methods:
         a few milliseconds when there is nothing to do. Returns the microseconds spent on work but
         looking, 0 for none. Does not allocate.
     halt(): end of capture, with a last poll; stop(): everything at rest
-    drive(payload), lamp(payload): bytes of the command's payload, ranges checked. Returns None,
-        or one sentence that says what cannot be done.
+    drive(payload, since), lamp(payload, since): bytes of the command's payload, ranges checked;
+        ticks_ms() from which the lease counts. Returns None, or one sentence that says what cannot
+        be done.
     outputs_off(): always works, allowed at any time
     sample(): look at the supply voltage; now and then, at least once between two heartbeats
     supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
@@ -211,7 +212,7 @@ class Hardware:
                 self.notes.append((wire.LEVEL_WARNING, text))
                 return
 
-    def drive(self, payload):
+    def drive(self, payload, since):
         order = read_drive(payload)
         mrpm_from, mrpm_to, _, width_us, firings, _, _, teeth, _, load = order
         running = (mrpm_from or mrpm_to) and (firings or teeth)
@@ -219,7 +220,7 @@ class Hardware:
             fault = drive_fault(order) or self._budget.fault(order, self._now_ms())
             if fault:
                 return fault
-            self.leased = ticks_ms()
+            self.leased = since
             self._budget.set_load(load)
         self._width_us = width_us
         self._counted = self.driven[0] = 0
@@ -232,10 +233,10 @@ class Hardware:
         self._tell(DRIVE, payload)
         return None
 
-    def lamp(self, payload):
+    def lamp(self, payload, since):
         self.outputs &= ~wire.OUTPUT_BITS_LAMP
         if payload[wire.LAMP_MODE - wire.HEADER_SIZE]:
-            self.leased = ticks_ms()
+            self.leased = since
             self.outputs |= wire.OUTPUT_BITS_LAMP
         self._tell(LAMP, payload)
         return None

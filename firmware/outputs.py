@@ -180,12 +180,9 @@ class Outputs:
         self.told[CUT] |= why
         self._hw.notes.append((wire.LEVEL_WARNING, text))
 
-    def guard(self, since=None):
-        """A new lease; watch it, and the loop, for as long as an output is on.
-
-        since: ms at which it began, where carrying out the command took its time.
-        """
-        self._hw.leased = ticks_ms() if since is None else since
+    def guard(self, since):
+        """A new lease, from then (ms); watch it, and the loop, for as long as an output is on."""
+        self._hw.leased = since
         if not self._timer:
             self._timer = Timer(-1, period=GUARD_MS, mode=Timer.PERIODIC, callback=self._check)
         self._dog = WDT(timeout=DOG_MS)
@@ -217,20 +214,19 @@ class Outputs:
 
     # Lamp
 
-    def light(self, payload):
+    def light(self, payload, since):
         """The lamp command, see wire.md; None or what cannot be done."""
         fault = self.lamp.command(payload)
         if self.lamp.mode:
-            self.guard()
+            self.guard(since)
         elif not self.on:
             self.off()
         return fault
 
     # Bench
 
-    def drive(self, payload):
+    def drive(self, payload, since):
         """See wire.md; None or what cannot be done."""
-        begun = ticks_ms()
         order = read_drive(payload)
         mrpm_from, mrpm_to, ramp_ms, width_us, *shape = order
         firings, _, active_low, teeth, _, load = shape
@@ -249,7 +245,7 @@ class Outputs:
             self._finish()
             self._rest()
         # After a rest, which ends it. A slow tooth may have kept `_finish` waiting for 0.1 s.
-        self.guard(begun)
+        self.guard(since)
         self._budget.set_load(load)
         self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0

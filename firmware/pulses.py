@@ -197,7 +197,7 @@ def next_record(train, lengths, known: int) -> int:
         inactive = 0
     t[5] = cycles - ideal + 0x1000000
     t[7] = count
-    t[8] = active - 2 if active > 2 else 0
+    t[8] = active - 2
     t[9] = inactive
     t[10] = cycles
     newest = (t[14] + 1) & 3
@@ -215,7 +215,8 @@ class Train:
 
     next() makes one record for the PIO program (see programs.py) in `state`: COUNT pulses, ACTIVE
     and INACTIVE as the program wants them; CYCLES from its first edge to that of the next record.
-    Edges lie within 4 cycles of their place; the error is not carried on. What has been made is
+    Edges lie within 4 cycles of their place, in a revolution that is no multiple of `steps` within
+    4 and one for each pulse of the record; the error is not carried on. What has been made is
     noted, so that what still waits can be told by the number of records in the queue.
     """
 

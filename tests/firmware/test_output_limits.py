@@ -344,6 +344,32 @@ def test_a_slow_tooth_that_is_waited_for_is_no_longer_lease() -> None:
     assert 800_000 < judge(host)["late us"] < 960_000
 
 
+@pytest.mark.parametrize("waited_ms", [300, 850, 1050])
+@pytest.mark.parametrize("number", [DRIVE, LAMP])
+def test_an_order_that_waited_in_the_line_is_no_longer_lease(number: int, waited_ms: int) -> None:
+    """A host that does not read lets the board stand still for up to a second (wire.md); an order
+    that it has sent meanwhile, before it was lost, is read after that."""
+    host = Host(0, (0,), 0)
+    assert host.send(DRIVE, drive()) == 0
+    order = drive(width_us=1000) if number == DRIVE else lamp(mode=2)
+    sent = host.chip.cycle
+    host.seq += 1
+    host.board.line.coming += command(number, order, host.seq)
+    host.chip.run(waited_ms * MS)
+    host.board.sent()
+    answers: list[int] = []
+    while not answers:
+        host.turn()
+        answers = [frame.payload[1] for frame in host.board.sent() if frame.number == ACK]
+    assert answers == [4 if waited_ms > 900 else 0]  # not_now
+    while host.board.hardware.outputs:
+        host.turn()
+        assert host.chip.cycle - sent <= S
+    host.wait(1200, renew=False)
+    last = max(pads[-1][0] for pads in (host.chip.pads[pin] for pin in (BENCH, LAMP_PIN)))
+    assert last - sent <= S
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("loads", "low"), [((0,), 0), ((0,), 1), ((0, 1), 0)], ids=["high", "low", "both kinds"]

@@ -85,6 +85,28 @@ def mutants(file: str, text: str) -> list[Mutant]:
     return list(found.values())
 
 
+def names_set(text: str, line: int) -> tuple[list[str], int]:
+    """Names that a statement outside of all functions sets on this line; or, for a line of a
+    function's head, the first line of its body (else 0)."""
+    node: ast.AST = ast.parse(text)
+    while True:
+        for child in getattr(node, "body", []):
+            if child.lineno <= line <= child.end_lineno:
+                node = child
+                break
+        else:
+            return [], 0
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            first = node.body[1 if ast.get_docstring(node) and len(node.body) > 1 else 0]
+            return [], first.lineno if line < node.body[0].lineno else 0
+        if isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            named = [n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)]
+            return named, 0
+        if not isinstance(node, ast.ClassDef | ast.If | ast.Try):
+            return [], 0
+
+
 def _changes(tree: ast.Module) -> Iterator[tuple[ast.expr | ast.stmt, ast.AST]]:
     for node in _bearing(tree):
         if isinstance(node, ast.Compare):

@@ -1,8 +1,13 @@
 """`make mutants` changes what bears a number, and nothing else."""
 
 import ast
+import subprocess
+from pathlib import Path
 
-from mutants.sites import mutants
+from firmware_board import FIRMWARE, micropython
+from meter_rig import FAKES
+from mutants.seen import noting
+from mutants.sites import mutants, names_set
 
 TEXT = '''
 def f(x: int = 3, *, name: str | None = None) -> float | None:
@@ -29,3 +34,34 @@ def test_each_change_compiles_and_is_one_that_bears_a_number() -> None:
         assert ast.dump(ast.parse(changed)) != ast.dump(ast.parse(TEXT)), mutant
         lines = zip(changed.splitlines(), TEXT.splitlines(), strict=True)
         assert sum(a != b for a, b in lines) == 1, mutant
+
+
+def test_the_traced_copy_of_the_firmware_runs_and_notes_what_is_called(tmp_path: Path) -> None:
+    """A meter with its panel, functions of bytecode and of native code: the notes name them all."""
+    places = noting(tmp_path / "firmware")
+    notes = tmp_path / "notes"
+    script = FAKES + "meter = make(Board(), teeth=36, missing=1)\nclock.now += 300\nmeter.turn(0)"
+    told = subprocess.run(
+        [micropython(), "-c", script],
+        env={"MICROPYPATH": f"{tmp_path / 'firmware'}:.frozen", "SPARKWITNESS_NOTES": str(notes)},
+        capture_output=True, check=False,
+    )  # fmt: skip
+    assert told.returncode == 0, told.stdout
+    called = {(places[int(n)][0], line) for n in notes.read_text().split()
+              for line in places[int(n)][1]}  # fmt: skip
+    for file, row in (
+        ("meter", "def _judge("), ("panel", "def connect("), ("crank", "def _follow("),
+        ("bound", "def set("), ("wire", "PROTOCOL ="),
+    ):  # fmt: skip
+        lines = (FIRMWARE / f"{file}.py").read_text(encoding="utf-8").splitlines()
+        line = next(n for n, text in enumerate(lines, 1) if text.strip().startswith(row))
+        assert (f"firmware/{file}.py", line + 1) in called, row
+    lines = (FIRMWARE / "limits.py").read_text(encoding="utf-8").splitlines()
+    assert ("firmware/limits.py", lines.index("def drive_fault(order):") + 1) not in called
+
+
+def test_a_constant_is_tried_where_its_name_stands() -> None:
+    text = "A = 3\nclass B:\n    c: int = (\n 4\n )\n    def f(self, g=5):\n        return A\n"
+    assert [names_set(text, n) for n in range(1, 8)] == [
+        (["A"], 0), ([], 0), (["c"], 0), (["c"], 0), (["c"], 0), ([], 7), ([], 0),
+    ]  # fmt: skip

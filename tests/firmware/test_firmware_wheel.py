@@ -1,0 +1,426 @@
+"""What the meter makes of its wheel: firmware/teeth.py and crank.py under CPython.
+
+Wheels of this file are drawn in floating point: a tooth that is late by so much, an edge beside the
+gap that is off by so much of a step. What must come out is worked out beside each.
+"""
+
+from __future__ import annotations
+
+from array import array
+from itertools import pairwise
+from math import cos, pi, radians, sin
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+import pio_chip
+
+SIZE = 512
+MIDDLE = 0x100000
+
+
+def wheel(crank: Any, teeth: int, missing: int, turns: int = 1) -> Any:
+    rings = SimpleNamespace(size=SIZE, buffers=[array("I", [0] * SIZE)],
+                            written=array("I", [0] * 4))  # fmt: skip
+    made = crank.Crank(rings, 0)
+    made.set_wheel(teeth, missing, turns)
+    return made
+
+
+def places(teeth: int, missing: int, periods: int) -> NDArray[np.float64]:
+    """Turns of the wheel at which its edges come."""
+    return (np.arange(periods)[:, None] + np.arange(teeth - missing) / teeth).ravel()
+
+
+def times(
+    turns: NDArray[np.float64], late: NDArray[np.float64], length: float, gain: float = 0.0
+) -> NDArray[np.int64]:
+    """Ticks: the first turn lasts `length`, each turn `gain` of that more than the one before.
+
+    The wheel's angle is a polynomial of second degree of the time, as of a torque that is steady.
+    `late`: turns by which each edge comes late.
+    """
+    # One turn takes T, two take (2 + gain) T: t - b t² = turns, solved for t.
+    b = gain / ((2 + gain) * (1 + gain))
+    a = 1 + b
+    x = turns + late
+    t = x if not gain else (a - np.sqrt(a * a - 4 * b * x)) / (2 * b)
+    return np.rint(length * t).astype(np.int64)
+
+
+def survey(modules: Any, teeth: int, missing: int, turns: int, tick: NDArray[np.int64],
+           first: int = 700, marks: dict[int, int] | None = None) -> list[int] | None:  # fmt: skip
+    """What _survey finds in the last two turns, of three."""
+    crank, found = modules
+    tracker = wheel(crank, teeth, missing, turns)
+    edges = teeth - missing
+    looks = found.Teeth()
+    looks.set(tracker.wheel, 2.0)
+    ring = tracker._rings.buffers[0]
+    for k, when in enumerate(tick.tolist()):
+        ring[(first + k) & (SIZE - 1)] = (when + 0xFFF00000) & 0xFFFFFFFF
+    for period in range(3):
+        tracker.marks[(first + period * edges) & 511] = (marks or {}).get(period, 3)
+    tracker.state[crank.DECIDED] = first + 2 * edges
+    if not found._survey(ring, SIZE, tracker.state, tracker.wheel, tracker.marks, looks._table,
+                         looks._work, looks._out):  # fmt: skip
+        return None
+    return list(looks._out)
+
+
+@pytest.fixture(scope="module")
+def modules() -> Any:
+    return pio_chip.load("crank", "teeth")
+
+
+@pytest.mark.parametrize(
+    ("teeth", "missing", "turns"), [(60, 2, 1), (36, 1, 1), (36, 1, 2), (12, 1, 1)]
+)
+@pytest.mark.parametrize("gain", [0.0, 0.06, -0.06])
+@pytest.mark.parametrize("length", [60_000, 2_500_000])
+def test_a_wheel_that_runs_out(
+    modules: Any, teeth: int, missing: int, turns: int, gain: float, length: float
+) -> None:
+    """Late by A cos(x) + B sin(x), x from the index edge: A and B come out, at a steady torque."""
+    at = places(teeth, missing, 3)
+    degree = 360 * turns
+    a, b = 0.8 * turns, -0.5 * turns  # crank degrees
+    late = (a * np.cos(2 * pi * at) + b * np.sin(2 * pi * at)) / degree
+    found = survey(modules, teeth, missing, turns, times(at, late, length, gain))
+    assert found is not None
+    off = 60 * turns + (200 * turns if abs(gain) else 0)  # a wave beside a slope of the speed
+    for c, s in (found[:2], found[2:4]):
+        assert c - MIDDLE == pytest.approx(1000 * a, abs=off)
+        assert s - MIDDLE == pytest.approx(1000 * b, abs=off)
+
+
+@pytest.mark.parametrize(("teeth", "missing", "turns"), [(60, 2, 1), (36, 1, 2), (16, 3, 1)])
+def test_by_how_much_teeth_miss_the_cubic_through_their_neighbours(
+    modules: Any, teeth: int, missing: int, turns: int
+) -> None:
+    """numpy: mean squares of (1, -4, 6, -4, 1) / 6 over edges 1 and 2 apart, none over the gap."""
+    rng = np.random.default_rng(teeth)
+    edges = teeth - missing
+    late = np.tile(rng.normal(0, 0.25, edges), 3)  # crank degrees
+    tick = times(places(teeth, missing, 3), late / (360 * turns), 2_500_000 * turns)
+    found = survey(modules, teeth, missing, turns, tick)
+    assert found is not None
+    for wide in (1, 2):
+        k = 1000 * late[:edges]
+        middle = np.arange(2 * wide, edges - 2 * wide)
+        miss = (k[middle - 2 * wide] + k[middle + 2 * wide]
+                - 4 * (k[middle - wide] + k[middle + wide]) + 6 * k[middle]) / 6  # fmt: skip
+        assert found[3 + wide] == pytest.approx(np.mean(miss**2) / 16, rel=0.04)
+
+
+def test_what_is_no_wheel_is_bounded(modules: Any) -> None:
+    """A wheel that is off by a tenth of a turn: 20 and 3 degrees are the most."""
+    at = places(36, 1, 3)
+    for size, sign in ((0.09, 1), (0.09, -1)):
+        late = sign * size * np.cos(2 * pi * at)
+        found = survey(modules, 36, 1, 1, times(at, late, 2_500_000))
+        assert found is not None and found[0] == MIDDLE + sign * 20_000
+        late = sign * size * np.sin(2 * pi * at)
+        found = survey(modules, 36, 1, 1, times(at, late, 2_500_000))
+        assert found is not None and found[1] == MIDDLE + sign * 20_000
+    jagged = np.tile(0.03 * (-1.0) ** np.arange(36), 3)[: len(at)]
+    found = survey(modules, 36, 1, 1, times(at, jagged, 2_500_000))
+    assert found is not None and found[4] == 3000**2 >> 4
+
+
+def test_two_turns_that_are_not_to_be_had(modules: Any) -> None:
+    """A period that is not good, a speed that changes by more than a quarter, one that is too high.
+
+    Bit 0 of a mark: a period begins here; bit 1: it is a good one.
+    """
+    at = places(36, 1, 3)
+    even = np.zeros(len(at))
+    steady = times(at, even, 100_000)
+    assert survey(modules, 36, 1, 1, steady) is not None
+    for period, mark, good in ((0, 1, False), (0, 2, False), (1, 1, False), (1, 2, False),
+                               (2, 1, True), (2, 2, False), (2, 0, False)):  # fmt: skip
+        found = survey(modules, 36, 1, 1, steady, marks={period: mark})
+        assert (found is not None) is good, (period, mark)
+    for gain, good in ((0.24, True), (0.26, False), (-0.24, True), (-0.26, False)):
+        found = survey(modules, 36, 1, 1, times(at, even, 100_000, gain))
+        assert (found is not None) is good, gain
+    assert survey(modules, 36, 1, 1, times(at, even, 0x2000)) is not None
+    assert survey(modules, 36, 1, 1, times(at, even, 0x1FF0)) is None
+
+
+def formula(c: float, s: float, near: float, after: float, turns: int) -> float:
+    """host/docs, run-out: all or none of what is seen, no more than 0.3 degrees of the wheel.
+
+    What is seen at an angle x is c (cos x - 1) + s sin x, over root 3; at least the size over root
+    24 by the distance on a circle, which counts as 1 at least; beyond the most: over root 6.
+    """
+    x = radians(after / 1000 / turns)
+    reach = max(1.0, abs(complex(cos(x) - 1, sin(x))))
+    size, most = (c * c + s * s) ** 0.5, 300 * turns
+    if size > most:
+        return (most * reach) ** 2 / 6 + near
+    seen = c * (cos(x) - 1) + s * sin(x)
+    return max(seen**2 / 3, (size * reach) ** 2 / 24) + near
+
+
+@pytest.mark.parametrize("turns", [1, 2])
+def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
+    crank, found = modules
+    looks = found.Teeth()
+    looks.set(wheel(crank, 60, 2, turns).wheel, 2.0)
+    assert looks.seen and looks.square(90_000) == 0
+    looks.known = True
+    for c, s in (
+        (150, 0),
+        (0, -200),
+        (-120, 160),
+        (299, 0),
+        (301, 0),
+        (-900, 2000),
+        (20_000, 20_000),
+    ):
+        for near in (0, 50):
+            looks._cos, looks._sin, looks._near, looks._far = c * turns, s * turns, near, 0
+            for degrees in (0, 12, 54, 90, 132, 180, 222, 270, 354):
+                after = 1000 * degrees * turns
+                wanted = formula(c * turns, s * turns, 16 * near, after, turns)
+                assert looks.square(after) == pytest.approx(wanted, rel=0.03, abs=40 * turns)
+                # The nearest tooth counts: 6 degrees apart.
+                assert looks.square(after + 2900 * turns) == looks.square(after)
+                if degrees:
+                    assert looks.square(after - 2900 * turns) == looks.square(after)
+    looks.forget()
+    assert looks.square(90_000) == 0
+
+
+def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
+    """36 teeth, 2 firings: x = 20°; far misses have 256 cos(10°)^8 = 226.6 as much of the swing."""
+    crank, found = modules
+    looks = found.Teeth()
+    looks.set(wheel(crank, 36, 1).wheel, 2.0)
+    assert looks._curved == 225
+    looks.known = True
+    for near, far, left in ((100, 100, 100), (100, 100 + 225 * 40, 60), (100, 100 + 225 * 300, 0),
+                            (100, 50, 100)):  # fmt: skip
+        looks._near, looks._far = near, far
+        assert looks.square(0) == 16 * left
+
+
+def test_looks_fade_by_an_eighth(modules: Any) -> None:
+    """The first look as it is, each further one an eighth; of the mean of two turns."""
+    crank, found = modules
+    tracker = wheel(crank, 36, 1)
+    looks = found.Teeth()
+    looks.set(tracker.wheel, 2.0)
+    at = places(36, 1, 3)
+    ring = tracker._rings.buffers[0]
+    for period in range(3):
+        tracker.marks[period * 35] = 3
+    tracker.state[crank.DECIDED] = 70
+    kept: list[list[int]] = []
+    for size in (0.4, 0.4, 1.2, 1.2):
+        late = size * (np.cos(2 * pi * at) - 2 * np.sin(2 * pi * at)) / 360
+        late += size * np.tile((-1.0) ** np.arange(35), 3) / 3600
+        for k, when in enumerate(times(at, late, 2_500_000).tolist()):
+            ring[k] = when
+        looks.look(tracker._rings, tracker)
+        assert looks.known
+        kept.append([looks._cos, looks._sin, looks._near, looks._far])
+    assert kept[0][:2] == pytest.approx([400, -800], abs=40)
+    # One of four neighbours that alternate: (1 + 4 + 6 + 4 + 1) / 6 of 40; farther ones: nothing.
+    assert kept[0][2] == pytest.approx((40 * 16 / 6) ** 2 / 16, rel=0.1)
+    fresh = [3 * kept[0][0], 3 * kept[0][1], 9 * kept[0][2], 9 * kept[0][3]]
+    for before, after in pairwise(kept):
+        new = kept[0] if after is kept[1] else fresh
+        for was, now, then in zip(before, after, new, strict=True):
+            assert now == pytest.approx(was + (then - was) / 8, abs=3 + 0.02 * abs(then))
+    # What is not to be had changes nothing.
+    tracker.marks[35] = 1
+    looks.look(tracker._rings, tracker)
+    assert [looks._cos, looks._sin, looks._near, looks._far] == kept[-1]
+
+
+@pytest.mark.parametrize(("teeth", "missing"), [(36, 1), (60, 2), (24, 3), (12, 1), (11, 1)])
+@pytest.mark.parametrize("gain", [0.0, 0.02])
+def test_an_edge_beside_the_gap_that_is_off(
+    modules: Any, teeth: int, missing: int, gain: float
+) -> None:
+    """Off by d of a step: near / far is 1 + d, and the line from the gap's middle to the next step,
+    (m + 2 + 2 (m + 1 - d) / (m + 1)) / (m + 4) there, says 1 - 2 d / ((m + 1) (m + 4)).
+
+    Four times their difference is what the mean goes to. None where fewer than 11 edges are.
+    """
+    crank, _ = modules
+    at, edges = places(teeth, missing, 16), teeth - missing
+    for side, d in ((0, 0.1), (0, -0.1), (1, 0.1), (1, -0.1), (0, 0.0)):
+        late = np.zeros(len(at))
+        # The last tooth of a period late makes its step longer; the first one early.
+        late[edges - 1 :: edges] += d / teeth if side == 0 else 0
+        late[0::edges] -= d / teeth if side == 1 else 0
+        tick = times(at, late, 400_000, gain / 16)
+        tracker = wheel(crank, teeth, missing)
+        for k, when in enumerate((tick + 5000).tolist()):
+            tracker._rings.buffers[0][k & (SIZE - 1)] = when
+            tracker._rings.written[0] = k + 1
+            tracker.follow()
+        state = tracker.state
+        assert state[crank.REFUSED] <= 1 and state[crank.GOOD] >= 13
+        kink = d + 2 * d / ((missing + 1) * (missing + 4))
+        wanted = 4 * 4096 * kink * (1 - 0.75 ** state[crank.GOOD])
+        told = [state[crank.ODD_LAST] - MIDDLE, state[crank.ODD_FIRST] - MIDDLE]
+        if edges < 11:
+            assert told == [0, 0]
+            continue
+        # Where one is off, the other's line goes over the same gap.
+        other = -4 * 4096 * 2 * d / ((missing + 1) * (missing + 4))
+        assert told[side] == pytest.approx(wanted, abs=60)
+        assert told[1 - side] == pytest.approx(-other, abs=60)
+
+
+# The crank: by hand, step by step
+
+
+def fed(crank: Any, tracker: Any, steps: list[int], piece: int = 1, start: int = 0xFFFFF000) -> Any:
+    """Edges by the steps before them, looked at in pieces; the clock wraps early on."""
+    rings = tracker._rings
+    now = start
+    for k, step in enumerate(steps):
+        now = (now + step) & 0xFFFFFFFF
+        rings.buffers[0][k & (SIZE - 1)] = now
+        rings.written[0] = k + 1
+        if k % piece == piece - 1 or k == len(steps) - 1:
+            tracker.follow()
+    return tracker.state
+
+
+def marks(tracker: Any, n: int) -> str:
+    """`|` where a period begins, `G` where a good one does, `.` elsewhere."""
+    return "".join(".|?G"[mark] for mark in tracker.marks[:n])
+
+
+@pytest.mark.parametrize("piece", [1, 7, 100])
+def test_periods_of_a_wheel_with_a_gap(modules: Any, piece: int) -> None:
+    """6 - 1, started amid a period: two edges, a gap, then five edges to each period."""
+    crank, _ = modules
+    tracker = wheel(crank, 6, 1)
+    state = fed(crank, tracker, [100, 1000, 1000, *[2000, 1000, 1000, 1000, 1000] * 4, 2000], piece)
+    # Edges 0 to 2 are of a period whose beginning nobody saw; the last one is not judged yet.
+    assert marks(tracker, 24) == "...G....G....G....|....|"
+    assert (state[crank.GOOD], state[crank.REFUSED]) == (3, 1)
+    assert (state[crank.TICKS], state[crank.TURNED]) == (18_000, 3)
+    assert (state[crank.PERIOD], tracker.period()) == (6000, 6000)
+    assert (state[crank.TOOTH], state[crank.KNOWN], state[crank.SEEN]) == (0, 7, 24)
+    assert state[crank.DECIDED] == 18  # the edge at which the last judged period ended
+    assert (
+        state[crank.REFERENCE] == state[crank.LAST] == (0xFFFFF000 + 2100 + 4 * 6000 + 2000) % 2**32
+    )
+    assert (state[crank.STEP], state[crank.WIDTH]) == (2000, 2)
+
+
+def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any) -> None:
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    # Lost: a step of 2000 amid the period looks like the gap. Too many: 500 and 500.
+    for bad, refused in (
+        ([2000, 1000, 2000, 1000], 2), ([2000, 1000, 500, 500, 1000, 1000], 2),
+        ([2000, 1000, 1000, 1000, 1000, 1000], 2), ([2000, 1000, 1000, 1000], 1),
+    ):  # fmt: skip
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 4, *bad, *good * 4, 2000, 1000])
+        said = marks(tracker, 48)
+        assert said.startswith("..G....G....G....G....|"), said
+        # Of the good ones after it the first three count at least, and nothing in between does.
+        assert state[crank.GOOD] in (7, 8) and state[crank.REFUSED] >= refused, (bad, said)
+        assert state[crank.TICKS] == 6000 * state[crank.GOOD] and state[crank.PERIOD] == 6000
+
+
+def test_a_step_longer_than_the_next_by_half_spoils_a_period(modules: Any) -> None:
+    """12 teeth alike: each step is a period. 1.547 times as long is the limit, both ways."""
+    crank, _ = modules
+    for a, b, good in ((1540, 1000, 1), (1550, 1000, 0), (1000, 1540, 1), (1000, 1550, 0)):
+        tracker = wheel(crank, 12, 0)
+        state = fed(crank, tracker, [50, *[a] * 6, *[b] * 6])
+        # Twelve periods, of which the last is not judged yet; the first has no step before it.
+        # A change is in doubt on both sides.
+        assert (state[crank.GOOD], state[crank.REFUSED]) == ((10, 1) if good else (8, 3)), (a, b)
+        assert state[crank.KNOWN] == 7
+
+
+def test_teeth_alike_make_a_revolution_of_so_many(modules: Any) -> None:
+    crank, _ = modules
+    tracker = wheel(crank, 4, 0)
+    steps = [50, 1000, 1001, 1002, 1003, 1004, 1005, 1006, 1007, 1008]
+    for n, period in ((4, 0), (5, 4006), (8, 4006), (9, 4022), (10, 4022)):
+        tracker = wheel(crank, 4, 0)
+        assert fed(crank, tracker, steps[:n])[crank.PERIOD] == period, n
+        assert tracker.state[crank.TOOTH] == (n - 1) % 4
+
+
+def test_a_stop_of_three_seconds_forgets_where_the_crank_is(modules: Any) -> None:
+    """2^27 ticks; what comes then is counted anew, without a gap known."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for rest, known in ((0x7FFFFFF, True), (0x8000000, False), (0x3FFFFFFF, False)):
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 3, rest])
+        assert (state[crank.KNOWN] != 1) is known
+        assert state[crank.PERIOD] == 0 or known
+        if not known:
+            assert (state[crank.TOOTH], state[crank.WIDTH], state[crank.ENDED]) == (0, 0, 0)
+            assert state[crank.DECIDED] == state[crank.BEGUN] == 17
+
+
+def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: Any) -> None:
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for most, skipped in ((20, 1), (21, 1), (22, 0)):
+        tracker = wheel(crank, 6, 1)
+        tracker.allow(most)
+        state = fed(crank, tracker, [100, 1000, *good * 4], 22)
+        assert state[crank.CRANK_SKIPPED] == skipped
+        assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 7)
+        if skipped:
+            assert state[crank.DECIDED] == 22 and state[crank.GOOD] == 0
+
+
+def test_an_index_input_tells_the_first_tooth(modules: Any) -> None:
+    """4 teeth; the index comes 10 ticks before the first one of its revolution."""
+    crank, _ = modules
+    rings = SimpleNamespace(size=SIZE, written=array("I", [0] * 4),
+                            buffers=[array("I", [0] * SIZE) for _ in range(4)])  # fmt: skip
+    tracker = crank.Crank(rings, 0)
+    tracker.set_wheel(4, 0, 1, 3)
+    assert list(tracker.wheel) == [4, 0, 4, 1, 150, 4, 1]
+    state = tracker.state
+    now, said = 0xFFFFF800, []
+    indexes = 0
+    for k in range(24):
+        now = (now + 1000) & 0xFFFFFFFF
+        if k % 4 == 2 and k != 14:  # once it is missing
+            rings.buffers[3][indexes] = (now - 10) & 0xFFFFFFFF
+            indexes += 1
+            rings.written[3] = indexes
+        rings.buffers[0][k] = now
+        rings.written[0] = k + 1
+        tracker.follow()
+        said.append((state[crank.TOOTH], state[crank.PERIOD]))
+    assert [tooth for tooth, _ in said[2:14]] == [0, 1, 2, 3] * 3
+    assert [period for _, period in said[2:15]] == [0] * 4 + [4000] * 8 + [0]
+    assert [tooth for tooth, _ in said[18:]] == [0, 1, 2, 3, 0, 1]
+    assert [period for _, period in said[18:]] == [0, 0, 0, 0, 4000, 4000]
+    assert marks(tracker, 24) == "..G...G...|.......G...|."
+    assert state[crank.INDEXED] == indexes
+
+
+def test_what_a_wheel_is_made_of(modules: Any) -> None:
+    """teeth, missing, edges per turn, index, gap over step in 64ths, edges per period, turns."""
+    crank, _ = modules
+    assert list(wheel(crank, 36, 1).wheel) == [36, 1, 35, 0, 95, 35, 1]
+    assert list(wheel(crank, 60, 2, 2).wheel) == [60, 2, 58, 0, 116, 58, 2]
+    assert list(wheel(crank, 24, 3).wheel) == [24, 3, 21, 0, 134, 21, 1]
+    assert list(wheel(crank, 24, 4).wheel)[4] == 150
+    assert list(wheel(crank, 8, 0).wheel) == [8, 0, 8, 0, 150, 1, 1]
+    assert list(crank.Crank(SimpleNamespace(size=8), 0).wheel) == [1, 0, 1, 0, 95, 1, 1]
