@@ -1,7 +1,11 @@
 """What many tests share: a logbook of their own, recordings made through the simulated board."""
 
-import json
 import os
+
+# Before numpy is loaded: its linear algebra has kernels by processor, whose last bits differ.
+os.environ.setdefault("OPENBLAS_CORETYPE", "Haswell")
+
+import json
 import signal
 from collections.abc import Iterator, Mapping
 from pathlib import Path

@@ -4,6 +4,7 @@ import json
 import os
 import pty
 import subprocess
+import time
 import tty
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -162,7 +163,6 @@ def install_pulled(rng: Random, place: Path) -> str:
         except UserError as error:
             end = REFUSED if "again" in error.message or "unplug" in error.message else LOST
         left[0] = 1 << 40
-        _power_cycle(board)
         end = worst(end, boots_to_one_of(board, [built(old, form), built(new, "py")]))
         done = install.install(board.port, "py", folder=new)
         return end if done.hello["protocol"] == wire.PROTOCOL else LOST
@@ -176,7 +176,8 @@ def built(folder: Path, form: str) -> dict[str, str]:
 def boots_to_one_of(board: PromptBoard, whole: list[dict[str, str]]) -> str:
     """LOST unless the board has no main.py, or all of one installation and nothing that hides it,
     by its own hashes, and says hello."""
-    speaks = install.to_prompt(board.port, 1.0)
+    speaks = _boots_and_speaks(board)
+    install.to_prompt(board.port, 1.0)
     with install.Prompt(board.port, 1.0) as at:
         found = at.hashes(sorted({name for one in whole for name in one}))
     if (install.MAIN in found) != speaks:
@@ -189,6 +190,22 @@ def boots_to_one_of(board: PromptBoard, whole: list[dict[str, str]]) -> str:
         if one.items() <= found.items() and not hidden:
             return TRIED
     return LOST
+
+
+def _boots_and_speaks(board: PromptBoard) -> bool:
+    """Whether it says hello before there is a prompt: listened to, since asking for the prompt
+    stops a boot that a busy computer has made slow."""
+    line = link.open_port(board.port)
+    try:
+        _power_cycle(board)
+        heard, end = b"", time.monotonic() + 30
+        while time.monotonic() < end and not heard.endswith(b">>> "):
+            heard += line.read(max(1, line.in_waiting))
+            if prompt._speaks(heard):
+                return True
+        return False
+    finally:
+        line.close()
 
 
 def _power_cycle(board: PromptBoard) -> None:

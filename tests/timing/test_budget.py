@@ -283,19 +283,23 @@ def test_cubic_shares_of_a_fine_wheel_are_those_of_the_error_term():
 
 
 @pytest.mark.parametrize(
-    ("n", "memory", "least"), [(60, 0.6, 0.9), (120, 0.9, 0.9), (400, 0.97, 0.9)]
-)
-def test_twice_the_standard_error_covers_a_slow_wander(n, memory, least):
+    ("n", "memory", "noise_beside", "least"),
+    [(60, 0.6, 0.0, 0.9), (120, 0.9, 0.0, 0.9), (400, 0.97, 0.0, 0.9),
+     (70, 0.951, 0.2, 0.88), (140, 0.951, 1.0, 0.9), (300, 0.951, 1.0, 0.93)],
+)  # fmt: skip
+def test_twice_the_standard_error_covers_a_slow_wander(n, memory, noise_beside, least):
     """AR(1) about a mean of 0; and no more than some wider than its own theory says.
 
-    Variance of its mean: s^2 / n (1 + a) / (1 - a), e.g. Box, Jenkins & Reinsel, 2.1.
+    Variance of its mean: s^2 / n (1 + a) / (1 - a), e.g. Box, Jenkins & Reinsel, 2.1. Noise beside
+    it hides how much neighbours are alike: its mean's variance is added.
     """
     rng = np.random.default_rng(5)
     noise = rng.normal(0, np.sqrt(1 - memory**2), (300, n + 400))
     series = signal.lfilter([1.0], [1.0, -memory], noise)[:, 400:]
+    series = series + rng.normal(0, noise_beside, series.shape)
     twice = 2 * np.array([timing.standard_error(each) for each in series])
     assert np.mean(abs(series.mean(axis=1)) <= twice) > least
-    theory = 2 * np.sqrt((1 + memory) / (1 - memory) / n)
+    theory = 2 * np.sqrt(((1 + memory) / (1 - memory) + noise_beside**2) / n)
     assert 0.8 * theory < np.median(twice) < 1.7 * theory
 
 

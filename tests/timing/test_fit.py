@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from sparkwitness.errors import UserError
-from sparkwitness.timing.fit import fit_delay, recommend, trend
+from sparkwitness.timing.fit import Passages, fit_delay, recommend, trend
 from sparkwitness.timing.stats import f_tail, least_squares, student_quantile
 
 # JCGM 100:2008, table H.6: thermometer reading and correction, 11 points; t_0 = 20.
@@ -224,3 +224,45 @@ def test_tail_of_f_against_scipy():
         for over, under in ((1, 3), (4, 20), (12, 1000)):
             assert f_tail(ratio, over, under) == pytest.approx(f.sf(ratio, over, under), abs=1e-12)
         assert f_tail(ratio, 5, np.inf) == pytest.approx(chi2.sf(5 * ratio, 5), abs=1e-6)
+
+
+def passed(drift, ways: int = 2, noise: float = 0.02, delay: float = 150.0, seed: int = 3):
+    """A sweep of 12 speeds, up and down: the fit of a delay and a drift in time, by the second."""
+    rng = np.random.default_rng(seed)
+    speeds = np.linspace(1000.0, 4300.0, 12)
+    rpm = np.concatenate([speeds[:: 1 - 2 * (k % 2)] for k in range(ways)])
+    at = np.arange(float(len(rpm)))
+    error = 1.0 - 6e-6 * rpm * delay + drift(at / at[-1]) + noise * rng.standard_normal(len(rpm))
+    of = (rpm[:, None] == speeds).astype(float)
+    mean = of.T @ error / ways
+    apart = error[:12] - error[12:24][::-1] if ways > 1 else np.zeros(12)
+    moved = float(np.sqrt(np.mean(apart**2))) / 2
+    passages = Passages(rpm, error, np.full(len(rpm), noise), at, at + 1, of, moved, ways < 2)
+    u = np.full(12, np.hypot(noise, moved) / np.sqrt(ways))
+    return fit_delay(speeds, mean, u, pure=12.0, passages=passages)
+
+
+def test_a_drift_beside_a_delay():
+    """The same speeds up and down differ: the delay is held, and known better than the angle."""
+    still = passed(lambda t: 0 * t)
+    assert abs(still.delay_us - 150) <= still.u_delay_us < 10 and still.told_apart
+    for seed in range(6):
+        swing = passed(lambda t: 0.5 * np.sin(2 * np.pi * (1.3 * t + 0.2)), seed=seed)
+        assert swing.told_apart and abs(swing.delay_us - 150) <= swing.u_delay_us
+        assert 3 * still.u_delay_us < swing.u_delay_us < 90  # 1 degree over 3300 rev/min: 50 us
+        assert abs(swing.fixed - 1.0) <= swing.u_fixed and swing.u_fixed > 0.5
+        middle, half = swing.predict(2500.0)
+        assert abs(middle - (1 - 6e-6 * 2500 * 150)) <= half < 2.0
+
+
+def test_a_drift_that_hides_the_delay_gives_no_figure():
+    found = passed(lambda t: 3.0 * np.sin(2 * np.pi * (1.3 * t + 0.2)), delay=5.0)
+    assert not found.told_apart and "not the same on the way up and down" in found.note
+    assert "which hides a delay of less than" in found.note and recommend(found) == found.note
+
+
+def test_one_way_alone_and_no_straight_line_gives_no_figure():
+    """Half a swing, 0.5 degrees, misses a line by 0.15: drift or course, nobody knows."""
+    found = passed(lambda t: 0.5 * np.sin(np.pi * t), ways=1)
+    assert not found.told_apart and "one way only" in found.note
+    assert passed(lambda t: 0 * t, ways=1).told_apart

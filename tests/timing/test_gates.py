@@ -25,6 +25,7 @@ STRIKES = {
     "gap_unsure": {"gap": (1.85, 1.15, False)},
     "coil_on": {"second": (0.9, 3e-3, 14.4)},
     "pairs": {"pairs": (0.9, 0.8e-3, 3.84)},
+    "caused": {"caused": (0.6, 150e-6)},
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},
@@ -56,6 +57,7 @@ SAYS = {
     "gap_unsure": ["gap measures 1.85 tooth steps", "beside it 1.15, in place of 2 and 1."],
     "coil_on": ["in 90 % of", "edge 3.0 ms after", "spark is at 6.6° BTDC", "at 21.0° BTDC. Move"],
     "pairs": ["in 90 % of", "0.8 ms apart", "is at 17.2° BTDC"],
+    "caused": ["60 % of the pulses", "come 150 µs after"],
     "ambiguous": ["timing is 21.0° BTDC or that ± k · 15°:"],
     "look_differs": ["showed 30.0° BTDC, the time stamps say 21.0° BTDC:"],
     "implausible": ["70.0° ATDC is no timing", "fire every 180°)"],
@@ -89,7 +91,9 @@ def test_the_numbers_that_a_gate_says(name):
         ({"timing": 45.0}, None), ({"timing": 45.1}, "large_error"), ({"timing": -5.0}, None),
         ({"timing": -5.1}, "large_error"), ({"second": (0.25, 3e-3, 14.4)}, "coil_on"),
         ({"second": (0.249, 3e-3, 14.4)}, None), ({"pairs": (0.8, 8e-4, 4.0)}, "pairs"),
-        ({"pairs": (0.799, 8e-4, 4.0)}, None), ({"modulo": 101.0}, None),
+        ({"pairs": (0.799, 8e-4, 4.0)}, None),
+        ({"caused": (0.3, 1e-4)}, None), ({"caused": (0.301, 1e-4)}, "caused"),
+        ({"modulo": 101.0}, None),
         ({"modulo": 51.1}, None), ({"modulo": 50.9}, "ambiguous"),  # 29.9° ATDC is plausible
         # 65 µs are 390 / 1000 degrees a 1000 rev/min: 1.0° at 2564 rev/min, twice the U.
         ({"rpm": 2560.0}, None), ({"rpm": 2570.0}, "clamp_side"),

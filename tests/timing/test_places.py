@@ -133,3 +133,13 @@ def test_another_lead_is_heard_now_and_then(mine: int, beside: int, kind: str):
     count = np.count_nonzero(inner | (keep < mine))
     assert found.places[0].events == count
     assert found.places[0].presence == pytest.approx(count / 100, rel=2e-3)
+
+
+def test_an_event_belongs_to_the_nearest_place_where_two_nearly_touch():
+    """Evenly over ±0.5° at 0 and at 1.55°, one after the other: each place has its own 41."""
+    even = np.random.default_rng(1).permutation(np.linspace(-0.5, 0.5, 41))
+    at = 720.0 * np.arange(82) + 50.0 + np.append(even, 1.55 + even)
+    found = groups.places(events(at), 720.0, 720.0, float("nan"))
+    assert found.kind == groups.MOVED
+    assert [p.events for p in found.places] == [41, 41]
+    assert sorted(p.degrees for p in found.places) == pytest.approx([50.0, 51.55])

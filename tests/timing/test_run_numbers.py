@@ -439,6 +439,52 @@ def test_what_a_sweep_cannot_tell():
     assert "drift" not in fitted(gap=0.2, own=0.19)[1]
 
 
+def test_passages_of_a_sweep_by_hand():
+    """Up and down through three spans of 250 rpm, twelve events in each, nine at the turn; three
+    events over the border are of the passage that follows, and end none."""
+    span = np.repeat([4, 5, 6, 5, 4], [12, 12, 9, 12, 12])
+    span[5:8] = 5
+    found = curve._runs(span)
+    assert [(int(r[0]), int(r[-1]), len(r)) for r in found] == [
+        (0, 11, 9), (5, 23, 15), (24, 32, 9), (33, 44, 12), (45, 56, 12)
+    ]  # fmt: skip
+    events = sweep(250.0 * span + 100)
+    events = replace(events, angles=20 + 0.5 * (np.arange(len(span)) > 28) + 0.1 * (span == 4))
+    rows = bins((1100, 20.0, 0.0), (1350, 20.0, 0.0), (1600, 20.0, 0.0))
+    setup = Setup(Reference(1), commanded=18.0)
+    told = curve._passages(setup, events, span, rows, np.array([1, 1, 0.9]), TICK_S, None)
+    assert told.rpm == pytest.approx([1100, 1350, 0.9 * 1600, 1350, 1100])
+    assert told.error == pytest.approx([2.1, 2.0, 2 + 0.5 * 4 / 9, 2.5, 2.6])
+    assert told.begin == pytest.approx([0, 0.5, 2.4, 3.3, 4.5])
+    assert told.end == pytest.approx([1.1, 2.3, 3.2, 4.4, 5.6])
+    assert told.of.tolist() == np.eye(3)[[0, 1, 2, 1, 0]].tolist()
+    # One step of 0.5 in eight differences of the third: half of its mean square; half a bin's
+    # share of all 57 events elsewhere.
+    third = 0.5**2 / 8 / 2
+    assert told.u[2] == pytest.approx(sqrt(third / 9))
+    assert told.u[0] == pytest.approx(sqrt(third * 9 / 57 / 9))
+    # Against a curve, where it has a value; none of one bin alone.
+    to = np.array([1000.0, 1500.0]), np.array([10.0, 20.0])
+    rows = [*rows[:2], replace(rows[2], wanted=nan)]
+    told = curve._passages(setup, events, span, rows, np.ones(3), TICK_S, to)
+    assert told.error[:2] == pytest.approx([20.1 - 12, 20 - 17])
+    short = [replace(r, wanted=nan) for r in rows[:2]] + [rows[2]]
+    assert curve._passages(setup, events, span, short, np.ones(3), TICK_S, to) is None
+
+
+def test_passages_without_end_are_counted_in_wider_spans():
+    """Fifty times up and down through eight spans, nine events in each."""
+    span = np.tile(np.repeat([0, 1, 2, 3, 4, 5, 6, 7, 7, 6, 5, 4, 3, 2, 1, 0], 9), 25)
+    rows = bins(*((125 + 250.0 * k, 20.0, 0.0) for k in range(8)))
+    setup = Setup(Reference(1), commanded=18.0)
+    args = setup, sweep(125 + 250.0 * span), span, rows, np.ones(8), TICK_S, None
+    told = curve._passages(*args)
+    # Sixteen passages a time, ends in one: 351; in pairs of spans 8, ends in one: 151.
+    assert len(told.rpm) == 25 * 6 + 1
+    assert told.of[0].tolist() == [0.5, 0.5] + [0] * 6
+    assert told.rpm[0] == pytest.approx(250.0) and told.u.min() == pytest.approx(1e-4)
+
+
 @pytest.mark.parametrize(
     ("delay", "told"), [(6.0, False), (7.0, True), (60.0, True), (71.0, True), (72.0, False),
                         (-10.0, False)]

@@ -20,6 +20,18 @@ def test_incomplete_beta_is_scipys(a, b):
         assert intervals.beta_quantile(p, a, b) == pytest.approx(stats.beta.ppf(p, a, b), rel=1e-8)
 
 
+@pytest.mark.parametrize("a", [1e-20, 0.003, 0.03, 50.0])
+@pytest.mark.parametrize("b", [1e-20, 0.001, 1.0, 50.0])
+def test_a_quantile_that_no_float_can_hold_is_the_end_of_the_range(a, b):
+    """Drop-outs in long spells are worth less than a hundredth of one that comes by itself."""
+    for p in (0.025, 0.975):
+        found = intervals.beta_quantile(p, a, b)
+        if max(a, b) > 1e-3:  # beyond, scipy's own is no reference
+            assert found == pytest.approx(stats.beta.ppf(p, a, b), rel=1e-6, abs=1e-12)
+        assert 0 <= found <= 1
+    assert intervals.clopper_pearson(0.003, 2.0)[0] == 0.0
+
+
 @pytest.mark.parametrize("freedom", [1, 2, 3.7, 9, 30, 1000, 1e6])
 def test_student_quantile_is_scipys(freedom):
     for p in (0.001, 0.025, 0.4, 0.5, 0.8, 0.975, 0.9995):

@@ -43,7 +43,13 @@ ODD_FIRING = {
 
 @dataclass(frozen=True)
 class World:
-    """All that is really there. `after`: a second session in the same recording."""
+    """All that is really there.
+
+    Attributes:
+        after: a second session in the same recording.
+        held_us: for so long after a spark the crank's input is deaf; an edge in there comes at its
+            end.
+    """
 
     engine: Engine
     mark: Mark
@@ -52,6 +58,7 @@ class World:
     cycles: int = 55
     lost: float = 0.0
     after: "World | None" = None
+    held_us: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -97,10 +104,13 @@ def recording(world: World | None, rng: Rng) -> bytes:
         else:
             crank, down = mark.flanks(motion, rng)
             falling = {"crank": down}
-        edges = {
-            "crank": crank,
-            "clamp_a": world.clamp.edges(world.engine, world.sparks, motion, rng),
-        }
+        clamp = world.clamp.edges(world.engine, world.sparks, motion, rng)
+        if world.held_us:
+            spark = clamp[np.maximum(np.searchsorted(clamp, crank, "right") - 1, 0)]
+            held = (crank >= spark) & (crank < spark + world.held_us * 1e-6)
+            late = spark + world.held_us * 1e-6 + rng.normal(0, 1e-7, len(crank))
+            crank = np.where(held, late, crank)
+        edges = {"crank": crank, "clamp_a": clamp}
         parts.append(encode(edges, motion.length, session, world.lost, rng, falling))
         world, session = world.after, session + 1
     return b"".join(parts)
@@ -484,6 +494,7 @@ def faults() -> list[Row]:
         rows.append(row(f"another lead induces in {100 * low:.0f} to {100 * high:.0f} %",
                         lambda r, a=low, b=high: _induced(r, r.uniform(a, b))))  # fmt: skip
     rows += [
+        row("pulse held back by the spark", lambda r: _held(r)),
         row("two leads induce", lambda r: change(usual(r, cylinders=8), clamp={
             "others": ((1, r.uniform(0.2, 0.9)), (int(r.integers(2, 7)), r.uniform(0.2, 0.9)))})),
         *(row(f"coil heard switching on, {clamp}", lambda r, c=clamp: change(
@@ -594,6 +605,17 @@ def _wrong_lead(rng: Rng, most: int) -> Case:
     n = len(case.world.engine.tdc)
     on = int(rng.choice((1, n - 1))) if most == 1 else int(rng.integers(1, n))
     return change(case, clamp={"on": on})
+
+
+def _held(rng: Rng) -> Case:
+    case = usual(rng, str(rng.choice(("pulse", "cam"))), rpm=(700, 5000), near=(0, 0))
+    after = float(rng.uniform(0, 4))
+    return change(
+        case,
+        mark={"angle": case.world.mark.angle - after},
+        typed={"reference_angle": case.typed["reference_angle"] - after},
+        world={"held_us": float(rng.uniform(50, 400))},
+    )
 
 
 def _two(rng: Rng) -> Case:

@@ -217,18 +217,24 @@ def _curve(course: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Call
     return case
 
 
-def _swept(course: courses.Course, lie: bool = False) -> Callable[[int], Mark]:
-    """The delay of a sweep on an engine; `lie`: the course is no delay, none may be told."""
+def _swept(course: courses.Course, lie: bool = False, blind: bool = False) -> Callable[[int], Mark]:
+    """The delay of a sweep on an engine.
+
+    Args:
+        lie: the course is no delay, none may be told.
+        blind: nothing in the sweep can tell the delay: "cannot tell" is right.
+    """
 
     def case(seed: int) -> Mark:
         found = courses.sweep(course, np.random.default_rng([seed, 9]))
         fit = found.fit
         if fit is None or not fit.told_apart:
-            return Mark(False, not lie, None, "" if fit is None else fit.note[:60])
+            return Mark(False, not (lie or blind), None, "" if fit is None else fit.note[:60])
         held = abs(fit.delay_us - found.delay_us) <= fit.u_delay_us
-        warned = {"drift", "swept_once"} & set(found.codes)
+        once = "swept_once" in found.codes
         said = f"{fit.delay_us:.0f} ± {fit.u_delay_us:.0f} for {found.delay_us:.0f}"
-        return Mark(lie or not (held or warned), False, None if warned else held, said)
+        warned = once or "drift" in found.codes
+        return Mark(lie or not (held or warned), False, None if once else held, said)
 
     return case
 
@@ -386,6 +392,15 @@ CASES |= RELATIVES | {
     "sweep: 60-2, wheel runs out by 0.2°": _swept(Course(60, 2, eccentric=0.2)),
     "sweep: one pulse a turn": _swept(Course(1, 0)),
     "sweep: drift of ±0.5°": _swept(Course(drift=0.5)),
+    "sweep: drift of ±0.2°": _swept(Course(drift=0.2)),
+    "sweep: drift of ±1°": _swept(Course(drift=1.0)),
+    "sweep: drift of ±2°": _swept(Course(drift=2.0)),
+    "sweep: drift of 1° in a line": _swept(Course(drift=0.5, shape="line")),
+    "sweep: timing jumps by 1°": _swept(Course(drift=0.5, shape="jump")),
+    "sweep: timing walks, 1° at the end": _swept(Course(drift=1.0, shape="walk")),
+    "sweep: twice up and down, drift of ±0.5°": _swept(Course(drift=0.5, times=2)),
+    "sweep: one way": _swept(Course(one_way=True)),
+    "sweep: one way, drift of ±0.5°": _swept(Course(drift=0.5, one_way=True), blind=True),
     "sweep: advance of 3° per 1000 rpm": _swept(Course(advance=3.0), lie=True),
 }  # fmt: skip
 

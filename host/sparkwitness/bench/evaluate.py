@@ -255,7 +255,7 @@ def _driven_once(
     found = visits.wander(
         np.array(law)[:, : min(n - 2, speeds)], np.array([m.value for m in means]),
         visits.pooled(np.arange(n), u, weight),
-        (visits.by_count(weight), tuple(np.array(clock).T)),
+        visits.rough((visits.by_count(weight), tuple(np.array(clock).T))),
     )  # fmt: skip
     for number, point in enumerate(points):
         if point.segment.kind == "step" and point.delay_us and point.index in mine_of:

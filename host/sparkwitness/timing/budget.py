@@ -7,6 +7,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.timing import visits
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.interpolation import interpolation
 from sparkwitness.timing.ripple import Ripple
@@ -155,7 +156,13 @@ def mean_error(values: Floats) -> tuple[float, float]:
     n = len(values)
     _, deviation = mean_and_deviation(values)
     alike = correlation_time(values)
-    return deviation * float(np.sqrt(alike / n)), max(_LEAST_FREEDOM, n / alike - 1)
+    u, freedom = deviation * float(np.sqrt(alike / n)), max(_LEAST_FREEDOM, n / alike - 1)
+    wide = visits.of_series(values)
+    if wide is None or wide <= for_two(u, freedom):
+        return u, freedom
+    # Worth as many independent values as have this error.
+    freedom = max(_LEAST_FREEDOM, (deviation / wide) ** 2 - 1)
+    return wide / for_two(1.0, freedom), freedom
 
 
 def standard_error(values: Floats) -> float:

@@ -16,15 +16,19 @@ from sparkwitness.timing import ripple as crank
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods
 from sparkwitness.timing.budget import Budget
-from sparkwitness.timing.fit import DelayFit, fit_delay
+from sparkwitness.timing.fit import DRIFT, DelayFit, Passages, fit_delay
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed, pairs, second_edges, time_events
+from sparkwitness.timing.visits import pooled
 
 Floats = NDArray[np.float64]
 
 _FEWEST = 8  # events in a bin for a number
+_MOST_PASSAGES = 200  # whose drift is looked at: the work grows with their cube
+_LEAST_U = 1e-4  # degrees, of a passage's mean
+_FEWEST_WIDE = 4  # spans of speed that passages are counted in
 _LOCAL = "interpolation"  # line of the budget that is another one some teeth further on
 _ORDERS, _MOST_SWING = 6, 0.25  # of a crank revolution, that swing the speed
 _TREND_REVS = 12.0
@@ -175,7 +179,10 @@ def curve(
     if not judged.error_shown:
         bins = [replace(b, wanted=float("nan")) for b in bins]
     local = np.array([_local(setup, tables, ripple, b) for b in bins])
-    fit, findings = _fitted(setup, bins, budgets, local, np.array(noise))
+    passages = None
+    if any(np.isfinite(b.wanted) for b in bins):
+        passages = _passages(setup, known, place, bins, local, tables.tick_s, wanted)
+    fit, findings = _fitted(setup, bins, budgets, local, np.array(noise), passages)
     if fit is not None and not all(f.advice for f in (*judged.findings, *findings)):
         note = "no correction is told before what the findings say is cleared"
         fit = replace(fit, told_apart=False, note=note)
@@ -247,7 +254,12 @@ def again(setup: Setup, tables: Tables, values: dict[str, Any]) -> dict[str, Any
 
 
 def _fitted(
-    setup: Setup, bins: list[Bin], budgets: list[Budget], local: Floats, noise: Floats
+    setup: Setup,
+    bins: list[Bin],
+    budgets: list[Budget],
+    local: Floats,
+    noise: Floats,
+    passages: Passages | None = None,
 ) -> tuple[DelayFit | None, tuple[Finding, ...]]:
     known = [k for k, b in enumerate(bins) if np.isfinite(b.wanted)]
     if len(known) < 2:
@@ -262,8 +274,13 @@ def _fitted(
     places = np.array([bins[k].timing for k in known])
     teeth = _of_teeth(places, np.array([p.get(_LOCAL, 0.0) for p in parts]), setup.reference.step)
     drift, swept = _drift([bins[k] for k in known], noise[known])
-    shared = np.vstack((shared, teeth, drift))
-    fit = fit_delay(rpm, errors, u, target=setup.target, shared=shared, pure=pure)
+    moved = float(np.sqrt(np.mean(drift**2)))
+    shared = np.vstack((shared, teeth, *([drift] if passages is None else [])))
+    if passages is not None:
+        passages = replace(passages, of=passages.of[:, known], moved=moved, once=not swept)
+    fit = fit_delay(
+        rpm, errors, u, target=setup.target, shared=shared, pure=pure, passages=passages
+    )
     # The delay of clamp and conditioner is a delay like the one looked for.
     u_delay = timing.COVERAGE * setup.delay(float(rpm.mean())).u_us
     note = f"the clamp's own delay is known to ±{u_delay:.1f} µs only; more events do not help"
@@ -274,11 +291,10 @@ def _fitted(
             "go up and down again, twice if you can"
         )
         told.append(Finding("swept_once", note, gates.WARNING))
-    moved = float(np.sqrt(np.mean(drift**2)))
-    if moved * timing.COVERAGE > setup.target / 3:
+    if moved > setup.target / DRIFT:
         note = (
             f"the timing was not the same on the way up and down ({2 * moved:.2f}°): a drift of "
-            "that size is in the delay's uncertainty; sweep up and down again to be sure of it"
+            "that size is in the delay's uncertainty; each time up and down again makes it smaller"
         )
         told.append(Finding("drift", note, gates.WARNING))
     flank = gates.SECOND_FLANK_S * 1e6
@@ -291,6 +307,66 @@ def _fitted(
         )
         told.append(Finding("clamp_side", note, gates.WARNING, False))
     return fit, tuple(told)
+
+
+def _passages(
+    setup: Setup,
+    known: Timed,
+    place: NDArray[np.int64],
+    bins: list[Bin],
+    local: Floats,
+    tick_s: float,
+    wanted: tuple[Floats, Floats] | None,
+) -> Passages | None:
+    """Each time that the speed went through a bin, or through several where there are very many.
+
+    Args:
+        known, place: events with a speed, and the bins that they lie in, by floor.
+        bins, local: those that have a number, in the same order, and see `_local`.
+    """
+    goal = np.full(len(place), np.nan if setup.commanded is None else setup.commanded)
+    if wanted is not None:
+        goal = np.interp(known.speed, *wanted, left=np.nan, right=np.nan)
+    numbers, count = np.unique(place, return_counts=True)
+    numbers = numbers[count >= _FEWEST]
+    which = np.minimum(np.searchsorted(numbers, place), len(numbers) - 1)
+    has_wanted = np.isfinite([b.wanted for b in bins])
+    use = (numbers[which] == place) & has_wanted[which] & np.isfinite(goal)
+    at = np.asarray(known.events.tick * tick_s, np.float64)
+    error, speed = known.angles - goal, known.speed * local[which]
+    wide = 1
+    while len(found := _runs(np.where(use, which // wide, -1))) > _MOST_PASSAGES:
+        if len(bins) < 2 * wide * _FEWEST_WIDE:
+            found = found[:_MOST_PASSAGES]
+            break
+        wide *= 2
+    spans = np.array([which[run[0]] // wide for run in found])
+    if len(np.unique(spans)) < 2:
+        return None
+    n = np.array([len(run) for run in found], np.float64)
+    own = np.array([np.mean(np.diff(error[run]) ** 2) / 2 for run in found])
+    _, spans = np.unique(spans, return_inverse=True)
+    return Passages(
+        rpm=np.array([speed[run].mean() for run in found]),
+        error=np.array([error[run].mean() for run in found]),
+        u=np.maximum(pooled(spans, np.sqrt(own / n), n), _LEAST_U),
+        begin=at[[run[0] for run in found]],
+        end=at[[run[-1] for run in found]],
+        of=np.array([np.bincount(which[r], minlength=len(bins)) / len(r) for r in found]),
+    )
+
+
+def _runs(place: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """Where each place from 0 on was visited: numbers of its events; in order of time.
+
+    A few events elsewhere end no visit: near the border of two bins the speed hunts to and fro.
+    """
+    found = []
+    for k in np.unique(place[place >= 0]):
+        mine = np.flatnonzero(place == k)
+        runs = np.split(mine, np.flatnonzero(np.diff(mine) > _FEWEST) + 1)
+        found += [run for run in runs if len(run) >= _FEWEST]
+    return sorted(found, key=lambda run: int(run[0]))
 
 
 def _local(setup: Setup, tables: Tables, ripple: Ripple | None, at: Bin) -> float:

@@ -5,8 +5,14 @@ its delay compensation. Advance positive; a delay retards, so its error is negat
 
 That the points follow such a line is tested, not assumed: their misfit against the scatter inside
 each of them (F test of lack of fit: Draper & Smith, Applied Regression Analysis, 3rd ed., 2.1). A
-small misfit that is surely there (tooth errors, drift) widens both results; a large one, a
-knee or a line that rises with the speed is no delay, and no figure is given to enter.
+small misfit that is surely there (tooth errors) widens both results; a large one, a knee or a line
+that rises with the speed is no delay, and no figure is given to enter.
+
+Speeds that are passed in order of time are no independent points: a drift that goes on with the
+time looks like a dependence on speed. Where the passages are known the line goes through them,
+with a drift of unknown size, memory and smoothness beside it (`visits.wander`). What it does to
+the line is told by how the same speeds differ up and down and by how the rest runs on from one
+speed to the next.
 """
 
 from dataclasses import asdict, dataclass
@@ -17,12 +23,41 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sparkwitness.errors import UserError
+from sparkwitness.timing import visits
 from sparkwitness.timing.stats import f_tail, least_squares, student_quantile
 
 Floats = NDArray[np.float64]
 
 _COVERAGE = 0.95
 _LACK = 0.01  # probability of such a misfit by chance, below which it is taken for real
+_FEWEST_PASSAGES = 4  # that tell what they miss a line by
+_K = 1000.0  # rev/min: columns of a like size
+DRIFT = 6.0
+"""A drift is told of that moves a point's mean by more than this part of the target."""
+
+
+@dataclass(frozen=True)
+class Passages:
+    """Each time that some speeds were passed, in order of time.
+
+    Attributes:
+        rpm, error, u: float64[k]: mean speed, error, and the standard uncertainty of this from
+            one event to the next, degrees.
+        begin, end: float64[k] seconds.
+        of: float64[k, n]: share of its events in each of the points of `fit_delay`.
+        moved: root mean square of what the points differ by between two passages, halved: what
+            a drift moves a point's mean by, degrees.
+        once: no speed was passed again.
+    """
+
+    rpm: Floats
+    error: Floats
+    u: Floats
+    begin: Floats
+    end: Floats
+    of: Floats
+    moved: float = 0.0
+    once: bool = False
 
 
 @dataclass(frozen=True)
@@ -33,11 +68,12 @@ class DelayFit:
         fixed, u_fixed: a in crank degrees.
         delay_us, u_delay_us: t_d in microseconds.
         correlation: between the two.
-        covariance: float 2x2 of (a in degrees, slope in degrees per rev/min), random parts only.
+        covariance: float 2x2 of (a in degrees, slope in degrees per rev/min), random parts and
+            drift only.
         systematic: expanded uncertainty of `fixed` from what all points share, degrees; in
             `u_fixed` already.
         spread: how far the points scatter against their own uncertainties; about 1 is right.
-        freedom: points less two.
+        freedom: points less two; with passages what they leave of it.
         lack_p: probability of a misfit as large by chance (F test); NaN where there is none to
             test.
         misfit: root mean square of the residuals, degrees.
@@ -90,6 +126,7 @@ def fit_delay(
     target: float = 0.25,
     pure: float = inf,
     shared: Floats | None = None,
+    passages: Passages | None = None,
 ) -> DelayFit:
     """Straight line through errors at several speeds.
 
@@ -107,6 +144,7 @@ def fit_delay(
         pure: degrees of freedom behind `u`, for the test of lack of fit.
         shared: float64[m, n] standard uncertainties in degrees, a row for each cause that moves
             all points together, each as far as its row says.
+        passages: of the same events; None: the points are independent.
 
     Raises:
         UserError: fewer than two speeds.
@@ -116,28 +154,46 @@ def fit_delay(
             "one speed cannot tell a fixed angle from a time delay: measure at a second speed"
         )
     fitted = least_squares(np.column_stack((np.ones_like(rpm), rpm)), error, u)
-    (a, slope), covariance = fitted.values, fitted.covariance
-    u_a, u_slope = _quantile(fitted.freedom) * np.sqrt(np.diag(covariance))
+    spread = float(np.sqrt(fitted.chi2 / fitted.freedom)) if fitted.freedom else 1.0
+    lack_p = f_tail(spread**2, fitted.freedom, pure) if fitted.freedom else float("nan")
+    rest = error - fitted.values[0] - fitted.values[1] * rpm
+    misfit = float(np.sqrt(np.mean(rest**2)))
     causes = np.zeros((0, len(rpm))) if shared is None else shared
     if systematic:
         causes = np.vstack((causes, np.full(len(rpm), systematic / 2)))
-    together = _through(rpm, u, causes)
-    systematic, common_slope = 2 * np.sqrt(np.diag(together))
-    spread = float(np.sqrt(fitted.chi2 / fitted.freedom)) if fitted.freedom else 1.0
-    lack_p = f_tail(spread**2, fitted.freedom, pure) if fitted.freedom else float("nan")
-    rest = error - a - slope * rpm
-    misfit = float(np.sqrt(np.mean(rest**2)))
-    bent = bool(fitted.freedom and lack_p < _LACK)
-    if bent:  # neighbours miss alike, so more points do not average it out
-        u_a = float(np.hypot(u_a, 2 * misfit))
-        u_slope = float(np.hypot(u_slope, 4 * misfit / np.ptp(rpm)))
-    # A shared cause that does not grow in proportion to the speed bends the course as well.
+    # A shared cause that does not grow in proportion to the speed bends the course as well, and
+    # of a drift as much is alike on the way up and down as is not.
     explained = _bend(rpm, u, causes)
-    crooked = bent and misfit > max(target, 2 * explained)
+    if passages is None or len(passages.rpm) < _FEWEST_PASSAGES:
+        (a, slope), covariance = fitted.values, fitted.covariance
+        freedom, drifts = fitted.freedom, 0.0
+        u_a, u_slope = _quantile(freedom) * np.sqrt(np.diag(covariance))
+        together = _through(rpm, u, causes)
+    else:
+        a, slope, covariance, freedom, gain = _beside_a_drift(passages)
+        u_a, u_slope = _quantile(freedom) * np.sqrt(np.diag(covariance))
+        drifts = passages.moved
+        moved = gain @ passages.of @ causes.T
+        together = moved @ moved.T
+    u_still = float(_quantile(fitted.freedom) * np.sqrt(fitted.covariance[0, 0]))
+    systematic, common_slope = 2 * np.sqrt(np.diag(together))
+    bent = bool(fitted.freedom and lack_p < _LACK)
+    if bent and misfit > 2 * drifts:  # neighbours miss alike, so more points do not average it out
+        u_a = float(np.hypot(u_a, 2 * misfit))
+        u_still = float(np.hypot(u_still, 2 * misfit))
+        u_slope = float(np.hypot(u_slope, 4 * misfit / np.ptp(rpm)))
+    crooked = bent and misfit > max(target, 2 * float(np.hypot(explained, drifts)))
     knee = _knee(rpm, error, u, fitted.chi2) if crooked else None
     early = bool(slope > np.hypot(u_slope, common_slope))
     straight = not (crooked or early)
-    told_apart = bool(straight and u_a <= 3 * target)
+    told_apart = bool(straight and u_still <= 3 * target)
+    # Of what drifts the line keeps its own interval: told where it tells more than nothing.
+    drifted = straight and not told_apart and drifts > target / DRIFT
+    sure = abs(slope) > np.hypot(u_slope, common_slope)
+    told_apart = bool(told_apart or (drifted and sure))
+    passing = told_apart and bent and passages is not None and passages.once
+    passing = passing and u_a > max(target, 4 * explained)
+    told_apart = told_apart and not passing
     note = ""
     if crooked:
         where = f" with a knee near {knee:.0f} rpm" if knee is not None else ""
@@ -154,16 +210,28 @@ def fit_delay(
             "delay; lock the timing, or give the controller's map with --against; no figure to "
             "enter"
         )
+    elif passing:
+        note = (
+            f"the errors miss a straight line by {misfit:.2f}° (by chance with p = {_p(lack_p)}), "
+            "and the speed went one way only: a drift in time and a course that is not locked look "
+            "the same; go up and down again, twice if you can; no figure to enter"
+        )
+    elif drifted and not told_apart:
+        note = (
+            f"the timing was not the same on the way up and down ({2 * drifts:.2f}°), which hides "
+            f"a delay of less than {np.hypot(u_slope, common_slope) / 6e-6:.0f} µs: find out why "
+            "it drifts, or go up and down several times more; no figure to enter"
+        )
     elif not told_apart and bent:
         note = (
             f"the errors miss a straight line by {misfit:.2f}° (by chance with p = {_p(lack_p)}), "
-            f"which leaves the fixed angle known to ±{u_a:.1f}° only: drift, tooth errors or a "
+            f"which leaves the fixed angle known to ±{u_still:.1f}° only: drift, tooth errors or a "
             "course that is not locked; learn the wheel (sparkwitness wheel) and measure again"
         )
     elif not told_apart:
         note = (
             f"the speeds ({rpm.min():.0f} to {rpm.max():.0f} rpm) are too close to tell a fixed "
-            f"angle from a delay better than ±{u_a:.1f}°: measure at speeds further apart"
+            f"angle from a delay better than ±{u_still:.1f}°: measure at speeds further apart"
         )
     return DelayFit(
         fixed=float(a),
@@ -177,7 +245,7 @@ def fit_delay(
         ),
         systematic=float(systematic),
         spread=spread,
-        freedom=fitted.freedom,
+        freedom=freedom,
         told_apart=told_apart,
         note=note,
         shared=tuple(tuple(float(v) for v in row) for row in together),  # type: ignore[arg-type]
@@ -185,6 +253,29 @@ def fit_delay(
         misfit=misfit,
         knee=knee,
     )
+
+
+def _beside_a_drift(passages: Passages) -> tuple[float, float, Floats, int, Floats]:
+    """a, slope, their covariance with its degrees of freedom, and float64[2, k] of the errors to
+    both, with a drift in time beside the line.
+
+    What a drift is in the long run no sweep knows. It is counted from its mean over the sweep, and
+    `a` may be off by as much as it was seen to move.
+    """
+    columns = np.column_stack((np.ones_like(passages.rpm), passages.rpm / _K))
+    lasted = passages.end - passages.begin
+    centre = np.eye(len(lasted)) - lasted / lasted.sum()
+    ways = visits.of_any_shape(passages.begin, passages.end)
+    ways = (centre @ way @ centre.T for way in ways)
+    found = visits.wander(columns, passages.error, passages.u, ways, few=True)
+    by = np.array([1.0, 1 / _K])
+    freedom = int(min(found.freedom.min(), len(passages.rpm) - 2))
+    # Student's t of fewer degrees of freedom is wider at the same u: no narrower than found.
+    correlation = found.covariance / np.sqrt(np.outer(*2 * (np.diag(found.covariance),)))
+    covariance = correlation * np.outer(by * found.u, by * found.u)
+    covariance[0, 0] += passages.moved**2
+    a, slope = by * found.values
+    return float(a), float(slope), covariance, freedom, by[:, None] * found.gain
 
 
 def _bend(rpm: Floats, u: Floats, causes: Floats) -> float:

@@ -141,12 +141,15 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     """
     degrees = events.degrees
     spans = heaps(degrees, modulo)
-    of = np.full(len(degrees), -1)
-    for k, (low, high) in enumerate(spans):
-        margin = max(_APART, (high - low) / 2)
-        middle = (low + high) / 2
-        near = np.abs((degrees - middle + modulo / 2) % modulo - modulo / 2)
-        of[near <= (high - low) / 2 + min(margin, 2.0)] = k
+    if not spans:
+        return Places((), OWN, np.full(len(degrees), -1))
+    low, high = np.array(spans).T
+    half, middle = (high - low) / 2, (low + high) / 2
+    # How far outside each span an angle lies; the nearest takes it, where spans nearly touch, too.
+    off = np.abs((degrees[:, None] - middle + modulo / 2) % modulo - modulo / 2) - half
+    nearest = np.argmin(off, axis=1)
+    margin = np.clip(half, _APART, 2.0)[nearest]
+    of = np.where(off[np.arange(len(off)), nearest] <= margin, nearest, -1)
     spans = [span for k, span in enumerate(spans) if (of == k).any()]
     of = np.unique(np.append(of, -1), return_inverse=True)[1][:-1] - 1
     steps = events.steps()

@@ -40,6 +40,7 @@ from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import (
     Timed,
     Whole,
+    caused,
     crank_misses,
     mean_speed,
     pairs,
@@ -293,9 +294,8 @@ def _describe(result: Measurement, steady: Timed, tick_s: float) -> None:
     if len(known) > 1:
         rpm, deviation = timing.mean_and_deviation(known)
         # That of these events: where the speed wanders, another minute has another one.
-        result.u_rpm = timing.COVERAGE * float(
-            np.hypot(deviation / np.sqrt(len(known)), _CRYSTAL * rpm)
-        )
+        u = np.hypot(deviation / np.sqrt(len(known)), _CRYSTAL * rpm)
+        result.u_rpm = timing.COVERAGE * float(u)
         result.rpm = Number(rpm, result.u_rpm)
     counted = events.sparks[events.sparks > 0]
     sizes, times = np.unique(counted, return_counts=True)
@@ -371,6 +371,7 @@ def _timing(
             second_edges(events, tables, rpm),
             tables.polarity,
             pairs(events, tables.tick_s, rpm),
+            caused(setup, tables),
         )
     )
     result.findings += judged.findings

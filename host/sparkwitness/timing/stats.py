@@ -63,7 +63,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
     """
     if p <= 0 or p >= 1:
         return 0.0 if p <= 0 else 1.0
-    low, high, x = 0.0, 1.0, a / (a + b)
+    low, high, x = 0.0, 1.0, min(max(a / (a + b), 1e-300), 1 - 1e-16)
     whole = lgamma(a + b) - lgamma(a) - lgamma(b)
     for _ in range(200):
         off = beta_share(a, b, x) - p
@@ -74,7 +74,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
             new = high / 64 if not low else (low + high) / 2 if high < 64 * low else (
                 sqrt(low * high)
             )  # fmt: skip
-        if abs(new - x) <= 1e-13 * x:
+        if abs(new - x) <= 1e-13 * x or not 0.0 < new < 1.0:  # or nearer to an end than a float is
             return new
         x = new
     return x

@@ -14,6 +14,11 @@ from sparkwitness.timing.seating import Seats
 from sparkwitness.timing.setup import Setup
 
 _FEWEST_STEPS = 3  # from event to event, that tell a rhythm
+# A spark that disturbs the crank's input, or is heard by it, does so at once; and no engine keeps a
+# spark at its place to half a microsecond.
+_SOON_S, _LOCKED_S = 1e-3, 0.5e-6
+_FEWEST_CAUSED = 15
+_BEFORE = 0.05  # share of these pulses that may lie before the heap
 _MISFIT = 0.1  # share of the crank's edges, from which on it is told as a cause
 
 
@@ -350,3 +355,20 @@ def pairs(events: Events, tick_s: float, rpm: float) -> tuple[float, float, floa
     share = len(two.tick) / np.count_nonzero(events.sparks > 0)
     usual = float(np.median(two.last_tick - two.tick)) * tick_s
     return share, usual, timing.degrees_of(usual, rpm)
+
+
+def caused(setup: Setup, tables: Tables) -> tuple[float, float]:
+    """Pulses that come a constant time after a spark: see `gates.Evidence.caused`."""
+    if setup.reference.teeth > 1:
+        return 0.0, 0.0
+    sparks, edges = tables.sparks.tick, tables.periods.start
+    before = np.searchsorted(sparks, edges, "right") - 1
+    after = np.sort((edges - sparks[before])[before >= 0] * tables.tick_s)
+    after = after[after < _SOON_S]
+    if len(after) < _FEWEST_CAUSED:
+        return 0.0, 0.0
+    # A pulse that was held back comes at once where it may: a heap with nothing before it.
+    heap = np.searchsorted(after, after + _LOCKED_S, "right") - np.arange(len(after))
+    heap[round(_BEFORE * len(after)) + 1 :] = 0
+    first = int(np.argmax(heap))
+    return float(heap[first]) / len(after), float(after[first])

@@ -6,11 +6,17 @@ size and memory are not known: all of them are tried, and each counts by how lik
 is left beside the model (a Gaussian process with explicit basis functions: Rasmussen & Williams,
 Gaussian Processes for Machine Learning, 2006, 2.7 and 5.2). So the intervals are as wide as
 what is not known about the memory makes them.
+
+Where single visits are short beside what wanders (a sweep through many speeds), its smoothness
+shows as well: a drift that swings runs on as it ran, which a rough wander never does, so that
+rough ones alone would be too sure. Then smooth kernels are tried beside the rough one (Matérn of
+order 3/2, squared exponential: the same book, 4.2.1).
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from math import inf
+from functools import lru_cache
+from math import erf, inf, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +28,16 @@ Span = tuple[Floats, Floats]
 _MEMORIES, _SIZES = 9, 11
 _LEAST_MEMORY, _MOST_MEMORY = 0.2, 2.0  # of the shortest visit, of the whole: shorter is scatter
 _LEAST_SIZE, _MOST_SIZE = 0.3, 4.0  # of a visit's uncertainty; of what is left beside the model
+_MOST_OF_FEW, _SIZES_OF_FEW = 16.0, 16
 _STILL = 4.0  # times as credible beforehand as one size: nothing wanders
 _COUNTS = 0.01  # of the likeliest weight
+# A series: parts it is cut into, fewest that tell anything, memories from a part to a share of the
+# whole, sizes against a part's scatter; how much likelier than a size stillness is beforehand (all
+# sizes together have a fifth), and its share afterwards from which on nothing wanders.
+_PARTS, _FEWEST = 40, 8
+_PART_MEMORIES, _PART_SIZES = (0.5, 0.4, 8), (0.05, 200.0, 10)
+_QUIET, _STANDS = 300.0, 0.5
+_BEYOND_TWO = 1 - erf(sqrt(2.0))  # of a normal distribution beyond two deviations
 
 
 @dataclass(frozen=True)
@@ -34,6 +48,8 @@ class Wander:
         values: float64[p] of the model's numbers; u, freedom: float64[p], Student's t.
         u_visit, of_visit: float64[n], the same of how far each visit's mean lies from the model.
         size: standard deviation of what wanders.
+        gain: float64[p, n]: values = gain @ y.
+        covariance: float64[p, p] of the values.
     """
 
     values: Floats
@@ -42,15 +58,23 @@ class Wander:
     u_visit: Floats
     of_visit: Floats
     size: float
+    gain: Floats
+    covariance: Floats
 
 
-def wander(columns: Floats, y: Floats, u: Floats, clocks: Sequence[Span]) -> Wander:
+def wander(
+    columns: Floats, y: Floats, u: Floats, ways: Iterable[Floats], few: bool = False
+) -> Wander:
     """Weighted least squares with a wander of unknown size and memory beside the scatter.
 
     Args:
         columns: float64[n, p] design matrix, n > p, of full rank.
         y, u: float64[n] means of the visits and their standard uncertainties from inside, > 0.
-        clocks: by which a memory may run out: float64[n] begin and end of each visit, rising.
+        ways: covariances float64[n, n] of all ways that it may wander in, with variance 1: see
+            `rough`, `of_any_shape`.
+        few: hardly more than one repeat shows the wander, so that by luck most of it may hide in
+            the model: all sizes are alike beforehand, up to far larger ones, and not all orders of
+            magnitude (Gelman, Bayesian Analysis 1(3), 2006).
     """
     n, p = columns.shape
     free = np.linalg.qr(columns, mode="complete")[0][:, p:].T
@@ -59,21 +83,21 @@ def wander(columns: Floats, y: Floats, u: Floats, clocks: Sequence[Span]) -> Wan
     white = root @ rest
     scale = float(np.sqrt(np.mean(rest**2)))
     least = _LEAST_SIZE * min(float(np.median(u)), scale)
-    sizes = np.concatenate(([0.0], np.geomspace(least, _MOST_SIZE * scale, _SIZES))) if scale else (
+    most, count = (_MOST_OF_FEW, _SIZES_OF_FEW) if few else (_MOST_SIZE, _SIZES)
+    sizes = np.concatenate(([0.0], np.geomspace(least, most * scale, count))) if scale else (
         np.zeros(1)
     )  # fmt: skip
     kernels: list[Floats] = []
     told: list[Floats] = []
-    for begin, end in clocks:
-        shortest, whole = float((end - begin).min()), float(end.max() - begin.min())
-        for memory in np.geomspace(_LEAST_MEMORY * shortest, _MOST_MEMORY * whole, _MEMORIES):
-            kernel = _alike(begin, end, memory)
-            waves, ways = np.linalg.eigh(root @ (free @ kernel @ free.T) @ root.T)
-            more = 1 + np.outer(sizes**2, np.maximum(waves, 0.0))
-            told.append(-(np.log(more) + (ways.T @ white) ** 2 / more).sum(axis=1) / 2)
-            kernels.append(kernel)
+    for kernel in ways:
+        waves, turned = np.linalg.eigh(root @ (free @ kernel @ free.T) @ root.T)
+        more = 1 + np.outer(sizes**2, np.maximum(waves, 0.0))
+        told.append(-(np.log(more) + (turned.T @ white) ** 2 / more).sum(axis=1) / 2)
+        kernels.append(kernel)
     likely = np.exp(np.array(told) - np.max(told))
     likely[:, 0] *= _STILL
+    if few and scale:
+        likely[:, 1:] *= sizes[1:] / scale
     which, size = np.nonzero(likely > _COUNTS * likely.max())
     share = likely[which, size] / likely[which, size].sum()
     more = sizes[size, None, None] ** 2 * np.array(kernels)[which]
@@ -82,11 +106,114 @@ def wander(columns: Floats, y: Floats, u: Floats, clocks: Sequence[Span]) -> Wan
     inverse = np.linalg.inv(columns.T @ weighed)
     values = np.einsum("kij,knj,n->ki", inverse, weighed, y)
     mean = share @ values
-    between = share @ (values - mean) ** 2
+    off = values - mean
+    between = share @ off**2
     u_mean, freedom = _student(share, np.einsum("kii->ki", inverse), between)
     u_visit, of_visit = _student(share, np.einsum("kii->ki", covariance), np.zeros(n))
     moved = float(np.sqrt(share @ np.einsum("kii->k", more) / n))
-    return Wander(mean, u_mean, freedom, u_visit, of_visit, moved)
+    gain = np.einsum("k,kij,knj->in", share, inverse, weighed)
+    together = np.einsum("k,kij->ij", share, inverse) + (share * off.T) @ off
+    return Wander(mean, u_mean, freedom, u_visit, of_visit, moved, gain, together)
+
+
+def rough(clocks: Sequence[Span]) -> Iterable[Floats]:
+    """Ways to wander for `wander`, with an exponential memory.
+
+    Args:
+        clocks: by which the memory may run out: float64[n] begin and end of each visit, rising.
+    """
+    for begin, end in clocks:
+        shortest, whole = float((end - begin).min()), float(end.max() - begin.min())
+        for memory in np.geomspace(_LEAST_MEMORY * shortest, _MOST_MEMORY * whole, _MEMORIES):
+            yield _alike(begin, end, memory)
+
+
+def of_any_shape(begin: Floats, end: Floats) -> Iterable[Floats]:
+    """Ways to wander for `wander`, rough and smooth; visits may overlap.
+
+    Means over the spans by Gauss-Legendre nodes: what forgets faster than half a visit is scatter.
+
+    Args:
+        begin, end: float64[n] of each visit.
+    """
+    at, share = np.polynomial.legendre.leggauss(_NODES)
+    nodes = (begin[:, None] + np.outer(end - begin, (at + 1) / 2)).ravel()
+    apart = np.abs(nodes[:, None] - nodes[None, :])
+    n, memories = len(begin), (_HALF * float(np.median(end - begin)), float(np.ptp(nodes)))
+    for shape in _SHAPES:
+        for memory in np.geomspace(*memories, _MEMORIES):
+            fine = shape(apart / memory).reshape(n, _NODES, n, _NODES)
+            yield np.einsum("iajb,a,b->ij", fine, share / 2, share / 2)
+
+
+_NODES, _HALF = 4, 0.5
+_SHAPES: tuple[Callable[[Floats], Floats], ...] = (
+    lambda d: np.exp(-d),
+    lambda d: (1 + np.sqrt(3) * d) * np.exp(-np.sqrt(3) * d),
+    lambda d: np.exp(-(d**2) / 2),
+)
+"""Exponential, Matérn of order 3/2, squared exponential; of a distance in memories."""
+
+
+def of_series(values: Floats) -> float | None:
+    """Half of what holds the mean of a series that wanders as often as two deviations would.
+
+    As in `wander`, with the scatter not known either (it is integrated out: a Student's t for each
+    memory and size, whose mixture's interval is taken), of the means of equal parts of the series.
+    The mean's error is taken whole, with what the seen parts cannot tell.
+
+    Args:
+        values: float64[n] in order of time.
+
+    Returns:
+        None where the series rather stands still, or is too short to tell.
+    """
+    n = len(values)
+    m = min(n, _PARTS)
+    if m < _FEWEST or not np.ptp(values):
+        return None
+    cuts = np.linspace(0, n, m + 1).astype(np.intp)
+    parts = np.add.reduceat(values - values.mean(), cuts[:-1]) / np.diff(cuts)
+    if np.std(parts) < 1e-9 * np.std(values):
+        return None
+    waves, ways, kept = _memories(m)
+    sizes = np.concatenate(([0.0], np.geomspace(*_PART_SIZES)))
+    more = 1 + sizes[:, None] * waves[:, None, :]
+    left = ((ways @ parts)[:, None, :] ** 2 / more).sum(axis=2)
+    told = -(np.log(more).sum(axis=2) + (m - 1) * np.log(left)) / 2
+    likely = np.exp(told - told.max())
+    likely[:, 0] *= _QUIET / len(kept)
+    likely /= likely.sum()
+    if likely[:, 0].sum() > _STANDS:
+        return None
+    which = likely > 0.1 * _COUNTS * likely.max()
+    share = likely[which] / likely[which].sum()
+    u = np.sqrt(left / (m - 1) * (1 / m + sizes * kept[:, None]))[which]
+    # Of many degrees of freedom a t is a normal distribution a little wider.
+    u = u * student_quantile(1 - _BEYOND_TWO / 2, m - 1) / 2
+    low, high = 0.0, 4.0 * float(u.max())
+    for _ in range(25):
+        half = (low + high) / 2
+        beyond = sum(p * (1 - erf(half / v / sqrt(2))) for p, v in zip(share, u, strict=True))
+        low, high = (half, high) if beyond > _BEYOND_TWO else (low, half)
+    return high / 2
+
+
+@lru_cache(maxsize=_PARTS)
+def _memories(m: int) -> tuple[Floats, Floats, Floats]:
+    """Of each memory over m parts: float64[k, m - 1] variances and float64[k, m - 1, m] directions
+    of what the mean leaves free, and float64[k] the mean's own variance."""
+    free = np.linalg.qr(np.ones((m, 1)), mode="complete")[0][:, 1:]
+    ends = np.arange(1.0, m + 1)
+    shortest, whole, count = _PART_MEMORIES
+    waves, ways, kept = [], [], []
+    for memory in np.geomspace(shortest, whole * m, count):
+        kernel = _alike(ends - 1, ends, memory)
+        values, vectors = np.linalg.eigh(free.T @ kernel @ free)
+        waves.append(np.maximum(values, 0.0))
+        ways.append((free @ vectors).T)
+        kept.append(kernel.mean())
+    return np.array(waves), np.array(ways), np.array(kept)
 
 
 def by_count(weight: Floats) -> Span:
@@ -203,7 +330,7 @@ def from_visits(
         return Visits(values, u, np.full(p, inf), 0.0, drift, u_drift, late, slowed, 0.0)
     # A trend may be a slow wander all the same: its middle is no surer than that lets it be.
     half = np.where(at % 1 == 0, 0.5, 1.0)  # two in a row are one visit
-    found = wander(columns[:, :p], y, u, (by_count(weight), (at - half, at + half)))
+    found = wander(columns[:, :p], y, u, rough((by_count(weight), (at - half, at + half))))
     sure = student_quantile(0.995, freedom) if freedom else inf
     return Visits(
         values[:p] if abs(drift) > sure * u_drift > 0 else found.values, found.u, found.freedom,
