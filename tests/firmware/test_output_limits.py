@@ -325,6 +325,44 @@ def test_pulses_that_had_to_pause_are_told_and_go_on_together() -> None:
     assert 0 <= board.hardware.driven[0] - begun <= 1
 
 
+def test_a_train_of_another_shape_is_refused_until_it_has_rested() -> None:
+    """wire.md, "Limits": after a minute's active time a new train is refused; a speed is not.
+
+    6 s at most; it may begin again below 4.5 s, and 0.5 s leaks in a second: within 1 s of that.
+    """
+    board = Board()
+    limits = board.modules["limits"]
+    words = board.hardware.driver._budget.words
+    seq = 0
+
+    def answer(number: int, payload: bytes = b"") -> str:
+        nonlocal seq
+        seq += 1
+        board.line.coming += command(number, payload, seq)
+        for _ in range(3):
+            board.turn(MS)
+        (ack,) = (frame for frame in board.sent() if frame.number == ACK)
+        return ack.text if ack.payload[1] else "done"
+
+    def used(us: int) -> None:
+        words[limits.MINUTE], words[limits.SECOND] = us, 0
+
+    four = drive(1_000_000, 1_000_000, 0, 100, 4, 2)
+    faster, five = drive(2_000_000, 2_000_000, 0, 100, 4, 2), drive(firings=5, width_us=100)
+    assert answer(START) == "done"
+    used(5_999_000)
+    assert "must rest for 2 s" in answer(DRIVE, four) and not board.hardware.outputs
+    used(5_100_000)
+    assert "must rest for 1 s" in answer(DRIVE, four)
+    used(4_990_000)
+    assert answer(DRIVE, four) == "done" and board.hardware.outputs == 1
+    used(5_900_000)
+    assert answer(DRIVE, faster) == "done"
+    assert "must rest for 2 s" in answer(DRIVE, five)
+    assert board.hardware.outputs == 1  # what was driven goes on
+    assert answer(DRIVE, four) == "done"
+
+
 def test_the_quick_chip_does_what_the_instructions_do() -> None:
     """Pads by events against pads of the emulated instructions, cycle by cycle."""
     orders = [
