@@ -62,3 +62,48 @@ def test_plain_rings_lie_one_after_the_other() -> None:
         assert list(rings.buffers[i].cast("I")) == wanted
     rings.clear(0x1234)
     assert list(rings.written) == [0] * 4 and rings.state[ring.HEAD] == wire.EDGES | 0x1234 << 16
+
+
+class Registers:
+    """A block's registers: fixed numbers, or one after the other; what is written is kept."""
+
+    def __init__(self, read: dict[int, int | list[int]]) -> None:
+        self.read, self.written = read, list[tuple[int, int]]()
+
+    def __getitem__(self, at: int) -> int:
+        found = self.read[at]
+        return found.pop(0) if isinstance(found, list) else found
+
+    def __setitem__(self, at: int, value: int) -> None:
+        self.written.append((at, value))
+
+
+def test_the_boards_wide_time_and_what_its_inputs_have_lost() -> None:
+    """The fifth value is the fresh one; a count that is less than the last has wrapped, as Python
+    compares them. `written`: what an order had in all less what is left of it."""
+    hw, ring = pio_chip.load("hw_rp2", "ring")
+    ends = (0, 1, 2**30 - 1, 2**30, 2**31 - 1, 2**31, 2**31 + 1, 2**32 - 2, 2**32 - 1)
+    for was in ends:
+        for now in ends:
+            rings = ring.plain_rings(8)
+            state = rings.state
+            state[ring.NOW], state[ring.NOW + 1] = was, 7
+            left = [0x0FFFFFF0, 0x00100000, 0x000FFFFF, 3]
+            for i in range(4):
+                state[ring.COUNTERS + i], state[ring.BASES + i] = 0x1000 + i, 0x10000000 + i
+                state[ring.STALLS + i] = 10 * i
+            clock = Registers({1: [0x100, 0, 0, 0x100, 0, 0, 0, 0], 8: [11, 22, 33, 44, now, 99]})
+            queues = Registers({1: [0xE00, 0xF00, 0xF00, 0, 0xF00, 0x800], 2: 0x0A})
+            places = {0x50300000: clock, 0x50200000: queues,
+                      **{0x1000 + i: {0: left[i]} for i in range(4)}}  # fmt: skip
+            hw.ptr32 = lambda place, p=places: p[place] if isinstance(place, int) else place
+            renew = hw._look(0b0111, state)
+            wide = [state[ring.NOW], state[ring.NOW + 1]]
+            assert wide == [now, 8 if now < was else 7], (was, now)
+            assert list(rings.stalls) == [0, 11, 20, 31] and queues.written == [(2, 0x0A)]
+            # Three inputs are captured; the third's order, and only it, is nearly used up.
+            assert list(rings.written) == [
+                0x10, 0x10000001 - 0x00100000, 0x10000002 - 0x000FFFFF, 0
+            ]  # fmt: skip
+            assert renew == 0b0100
+            assert clock.read[8] == [99] and queues.read[1] == []
