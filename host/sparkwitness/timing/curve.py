@@ -1,4 +1,7 @@
-"""Timing against speed: bins of rpm, rising against falling, and a reference curve."""
+"""Timing against speed: bins of rpm, rising against falling, and a reference curve.
+
+Longer than other files: what a sweep is cut into, and all that is told of it, belong together.
+"""
 
 import csv
 import io
