@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 # Debian packages that tests need, each with a command or library that shows it is there.
 DEBIAN := ngspice:ngspice chromium:chromium chromedriver:chromium-driver npm:npm \
-          libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils
+          libpangoft2-1.0.so.0:libpangoft2-1.0-0 pdftoppm:poppler-utils sigrok-cli:sigrok-cli
 
 .PHONY: demo test quick lint docs dist lowest newest pythons debian bench accuracy verdicts hardware board layout \
         hostile fuzz mutants lock clean

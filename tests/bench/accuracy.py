@@ -31,6 +31,9 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+# One run a core: threads of the linear algebra inside would only wait for each other.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
 import numpy as np
 
 from sparkwitness.decode import wire
