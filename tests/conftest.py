@@ -2,8 +2,10 @@
 
 import os
 
-# Before numpy is loaded: its linear algebra has kernels by processor, whose last bits differ.
+# Before numpy is loaded: its linear algebra has kernels by processor, whose last bits differ, and
+# threads that spin while tests beside them wait for a core.
 os.environ.setdefault("OPENBLAS_CORETYPE", "Haswell")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import json
 import signal
