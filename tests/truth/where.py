@@ -177,11 +177,13 @@ def flank(found: measure.Measurement, fired: Fired, world: World) -> dict[str, t
 
 
 def counted(found: measure.Measurement, fired: Fired, world: World) -> dict[str, tuple[bool, str]]:
-    """Missing sparks by cause, to a few at the ends and beside losses."""
+    """Missing sparks by cause, between the first and the last spark, to a few beside losses."""
     split = found.split
     if split is None:
         return {"told": (False, "true")}
     mine = np.ones(len(fired.asked), bool) if world.coil else fired.cylinder == 0
+    seen = np.flatnonzero(mine & (fired.spark >= found.from_s) & (fired.spark <= found.to_s))
+    mine[: seen[0]] = mine[seen[-1] :] = False
     silent = int(np.count_nonzero(np.isfinite(fired.trigger) & np.isnan(fired.spark) & mine))
     nobody = int(np.count_nonzero(np.isnan(fired.trigger) & mine))
     return {

@@ -31,6 +31,7 @@ _ODD_TOOTH = 0.05
 _ODD_FEW, _FEW = 0.07, 4  # pitches, where fewer degrees of freedom tell little of the speed
 _ODD_SURELY = 5.0  # standard errors; more where few degrees of freedom are left:
 _ODD_CHANCE = 1e-4  # of a true wheel to be taken for an odd one, on each side
+_ALMOST = 0.85  # of those
 
 
 @dataclass(frozen=True)
@@ -323,9 +324,11 @@ def odd_gap(
     if not found:
         return None
     off, sure, free = min(found, key=lambda one: one[1])
-    usual = _ODD_TOOTH if free >= _FEW else _ODD_FEW
-    if off < usual * reference.step:
-        return None
+    if off < _least_odd(free) * reference.step:
+        # Another set of orders may all but prove what these ones have explained away.
+        if not any(o >= max(_least_odd(f) * reference.step, _ALMOST * s) for o, s, f in found):
+            return None
+        sure = np.inf
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
     mean = np.append(share.mean(axis=0), 1.0) * reference.period / reference.step
@@ -335,6 +338,11 @@ def odd_gap(
         float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
     )
     return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure
+
+
+def _least_odd(free: int) -> float:
+    """Pitches by which an edge stands off at least, by the degrees of freedom left."""
+    return _ODD_TOOTH if free >= _FEW else _ODD_FEW
 
 
 @dataclass(frozen=True)
