@@ -78,13 +78,7 @@ def _there_and_back(course: Course, rng: np.random.Generator) -> Motion:
     up = _up(course, rng)
     # The same back: time runs the other way round for a shaft that slows down.
     back = _up(course, rng)
-    degrees, seconds = -back.degrees[::-1], -back.seconds[::-1]
-    shift = np.ceil((up.degrees[-1] - degrees[0]) / 720.0) * 720.0
-    gap = (degrees[0] + shift - up.degrees[-1]) / (6 * course.fast)
-    return Motion(
-        np.concatenate((up.degrees, degrees + shift)),
-        np.concatenate((up.seconds, seconds - seconds[0] + up.seconds[-1] + gap)),
-    )
+    return _again(up, Motion(-back.degrees[::-1], -back.seconds[::-1]))
 
 
 def _again(motion: Motion, other: Motion) -> Motion:

@@ -271,8 +271,8 @@ def _beside_a_drift(passages: Passages) -> tuple[float, float, Floats, int, Floa
     by = np.array([1.0, 1 / _K])
     freedom = int(min(found.freedom.min(), len(passages.rpm) - 2))
     # Student's t of fewer degrees of freedom is wider at the same u: no narrower than found.
-    correlation = found.covariance / np.sqrt(np.outer(*2 * (np.diag(found.covariance),)))
-    covariance = correlation * np.outer(by * found.u, by * found.u)
+    wider = by * found.u / np.sqrt(np.diag(found.covariance))
+    covariance = found.covariance * np.outer(wider, wider)
     covariance[0, 0] += passages.moved**2
     a, slope = by * found.values
     return float(a), float(slope), covariance, freedom, by[:, None] * found.gain

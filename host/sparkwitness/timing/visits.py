@@ -31,6 +31,14 @@ _LEAST_SIZE, _MOST_SIZE = 0.3, 4.0  # of a visit's uncertainty; of what is left 
 _MOST_OF_FEW, _SIZES_OF_FEW = 16.0, 16
 _STILL = 4.0  # times as credible beforehand as one size: nothing wanders
 _COUNTS = 0.01  # of the likeliest weight
+# Nodes in a visit; shortest memory of a visit; shapes by the distance in memories: exponential,
+# Matérn of order 3/2, squared exponential.
+_NODES, _HALF = 4, 0.5
+_SHAPES: tuple[Callable[[Floats], Floats], ...] = (
+    lambda d: np.exp(-d),
+    lambda d: (1 + np.sqrt(3) * d) * np.exp(-np.sqrt(3) * d),
+    lambda d: np.exp(-(d**2) / 2),
+)
 # A series: parts it is cut into, fewest that tell anything, memories from a part to a share of the
 # whole, sizes against a part's scatter; how much likelier than a size stillness is beforehand (all
 # sizes together have a fifth), and its share afterwards from which on nothing wanders.
@@ -144,15 +152,6 @@ def of_any_shape(begin: Floats, end: Floats) -> Iterable[Floats]:
         for memory in np.geomspace(*memories, _MEMORIES):
             fine = shape(apart / memory).reshape(n, _NODES, n, _NODES)
             yield np.einsum("iajb,a,b->ij", fine, share / 2, share / 2)
-
-
-_NODES, _HALF = 4, 0.5
-_SHAPES: tuple[Callable[[Floats], Floats], ...] = (
-    lambda d: np.exp(-d),
-    lambda d: (1 + np.sqrt(3) * d) * np.exp(-np.sqrt(3) * d),
-    lambda d: np.exp(-(d**2) / 2),
-)
-"""Exponential, Matérn of order 3/2, squared exponential; of a distance in memories."""
 
 
 def of_series(values: Floats) -> float | None:
