@@ -222,6 +222,22 @@ def test_each_planted_fault_is_named(fault):
     assert len(set(said)) == 1, said  # and nothing else is blamed
 
 
+def test_a_crank_upside_down_that_is_stopped_within_a_tooth_is_only_upside_down():
+    """Seen on the emulated chip: at the stop the pin goes to rest, and upside down that is an edge.
+
+    A tooth of the 60-2 wheel at 12 000 rev/min comes after 83.3 us; this one a fifth of it.
+    """
+    with SimulatedBoard(Inverted("crank"), speed=0.0) as board, Link(board.port) as link:
+        stages, hello = loopback.run(link, loopback.plan(2.0)[:3]), link.hello
+    crank, *others = stages[2].ticks
+    cut = np.append(crank, crank[-1] + round(83.3e-6 / 5 / stages[2].tick_s))
+    stages[2] = replace(stages[2], ticks=(cut, *others))
+    result = selftest.evaluate(stages, hello, simulated=True)
+    assert "fail" in {c.verdict for c in result.checks if c.name == "full load, edges"}
+    said = [one for one in result.faults if "a tick of" not in one]
+    assert said == ["bench crank (GP7) comes upside down: low where it should be high"]
+
+
 @pytest.mark.parametrize(("speed", "word"), [(1.01, "shorter"), (0.99, "longer")])
 def test_a_tick_that_is_one_percent_off_is_named(speed, word):
     """A board whose time runs faster or slower than the wall clock, its heartbeats up to 1 ms late.

@@ -150,7 +150,8 @@ def _faults(stage: Stage, good: set[str], failed: dict[str, Check]) -> Iterable[
                 f"a tick of the board is {abs(check.value) / 1e4:.2g} % {longer} than it says, by "
                 "this computer's clock: its crystal or clock setting is wrong"
             )
-        elif not inverted or not name.startswith(("skew", "delay", "count, crank")):
+        # A train upside down that is stopped within a pulse ends with an edge of its own.
+        elif not inverted or not name.startswith(("skew", "delay", "count, crank", "full load, e")):
             yield f"{name}: {check.measured}, must be {check.limit}"
 
 
