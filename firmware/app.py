@@ -20,7 +20,7 @@ from ring import BEAT_DUE, BEATING, INPUTS, STALE
 
 BEAT_MS = const(100)
 BLOCK_AGE_MS = const(20)
-BUSY_TURNS = const(4)  # of the loop from one look for commands to the next while edges go out
+BUSY_TURNS = const(4)  # of the loop from one look at the supply to the next while edges go out
 PACKS = const(3)  # of frames in one turn, after the first
 PATIENCE_MS = const(50)  # how long an answer may wait for the line
 SPARE_US = const(4000)  # a turn that took longer leaves the meter out
@@ -49,7 +49,7 @@ class App:
         self._command = bytearray(256)
         self._received = self._waiting = 0  # bytes of a frame, size of a command that is whole
         self._byte_ms = self._none_ms = ticks_ms()
-        self._sliced = False
+        self._sliced = self._streamed = False
         hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
         self._said = array("I", [0, 0, 0])  # of hw.told
@@ -96,13 +96,15 @@ class App:
             self._capture(meter.enabled, meter.falling, 0)
             self._alone = True
         fed_us = self.hw.poll(streaming or self._alone)
-        worked = streaming and self._stream()
+        worked = self._streamed = streaming and self._stream()
         self._busy_turns += 1
+        # A look at the line costs a thirtieth of a turn: while edges go out in every other one.
+        heard = (not worked or self._waiting or self._busy_turns & 1) and self._listen()
         if not worked or self._busy_turns >= BUSY_TURNS:
             self._busy_turns = 0
-            worked = self._listen() or worked
             self._watch()
             self.hw.sample()
+        worked = worked or heard
         if meter:
             # With edges in plenty the stream comes first; the meter says by itself what it missed.
             self._skipped += 1
@@ -250,7 +252,7 @@ class App:
         if due & BEAT_DUE:
             rings.mark()
             due = BEATING
-        packs = PACKS
+        packs = 0 if self._waiting else PACKS
         size = rings.pack()
         while size and self.link.send(rings.out, FRAME, size) and packs:
             packs -= 1
@@ -321,6 +323,7 @@ class App:
         if self._waiting:
             size = self._waiting
             self._waiting = 0
+            self.hw.fill()
             self._obey(size)
             return True
         if not self._sliced and ticks_diff(now, self._byte_ms) > PIECE_MS:
@@ -343,7 +346,6 @@ class App:
                 return True
             if late:
                 self._sliced = True
-                self._busy_turns = BUSY_TURNS
                 return True
             at = self.link.receive(self._command, self._received)
         self._none_ms = ticks_ms()
@@ -360,9 +362,9 @@ class App:
             self._command[1 + k] = 0
         self.hw.heard = ticks_ms()
         self._met = True
-        if self.state == wire.STATE_STREAMING and (number == wire.DRIVE or number == wire.LAMP):
-            self._waiting = size
-            self._busy_turns = BUSY_TURNS
+        if (number == wire.DRIVE or number == wire.LAMP) and (self._streamed or self.hw.outputs):
+            self._waiting = size  # for a turn in which less is sent
+            self.hw.fill()
             return True
         self._obey(size)
         return late or number != wire.RENEW or not self.link.ready()

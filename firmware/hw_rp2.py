@@ -412,6 +412,9 @@ class Hardware:
     def lamp(self, payload, since):
         return self._outputs.light(payload, since)
 
+    def fill(self):
+        self._outputs.fill()
+
     def outputs_off(self):
         self._outputs.off()
 

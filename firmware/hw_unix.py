@@ -29,6 +29,7 @@ Methods:
     drive(payload, since), lamp(payload, since): bytes of the command's payload, ranges checked;
         ticks_ms() from which the lease counts. Returns None, or one sentence that says what cannot
         be done.
+    fill(): before something that takes its time; what plays at the outputs must not run dry
     outputs_off(): always works, allowed at any time
     sample(): look at the supply voltage; now and then, at least once between two heartbeats
     supply_mv(): lowest since the last call, 65535 when not measured; does not allocate
@@ -240,6 +241,9 @@ class Hardware:
             self.outputs |= wire.OUTPUT_BITS_LAMP
         self._tell(LAMP, payload)
         return None
+
+    def fill(self):
+        pass
 
     def outputs_off(self):
         self.outputs = 0

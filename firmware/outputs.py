@@ -212,6 +212,11 @@ class Outputs:
             worked = self.lamp.turn() or worked
         return ticks_diff(ticks_us(), start) if worked else 0
 
+    def fill(self):
+        """Before something that takes its time: the queue of a fast wheel lasts 6 ms."""
+        if self._machines and not self._dry:
+            self._top_up()
+
     # Lamp
 
     def light(self, payload, since):

@@ -270,7 +270,7 @@ class Hardware:
         self.driver = modules["outputs"].Outputs(self)
         self.driven, self.told = self.driver.driven, self.driver.told
         self.drive, self.lamp = self.driver.drive, self.driver.light
-        self.outputs_off = self.driver.off
+        self.outputs_off, self.fill = self.driver.off, self.driver.fill
 
     @property
     def outputs(self) -> int:
