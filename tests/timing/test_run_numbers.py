@@ -48,6 +48,28 @@ def test_error_of_a_mean_and_of_few():
     assert budget.standard_error(values) == pytest.approx(s / 4 * t / 2, rel=1e-5)
 
 
+@pytest.mark.parametrize(
+    ("wide", "freedom"), [(0.1, 15.0), (0.5, 4 * 16 / 15 - 1), (0.7, 2.0), (2.0, 2.0)]
+)
+def test_error_of_a_mean_that_its_wander_makes_wider(monkeypatch, wide: float, freedom: float):
+    """Alternating, s² = 16 / 15. Where slow wander says more, the mean is worth as many values as
+
+    have that error, s² / wide², less one, but 2; and twice it covers as it was found.
+    """
+    monkeypatch.setattr(budget.visits, "of_series", lambda _: wide)
+    values = 5 + np.tile([1.0, -1.0], 8)
+    s = sqrt(16 / 15)
+    u, found = budget.mean_error(values)
+    assert found == pytest.approx(freedom)
+    t = stats.t.ppf(stats.norm.cdf(2), int(freedom))
+    assert budget.standard_error(values) == pytest.approx(max(wide, s / 4 * t / 2), rel=1e-4)
+    assert u == pytest.approx(s / 4 if wide < 0.2 else wide * 2 / t, rel=1e-4)
+    # More than a thousand are as good as without end; a part of a degree of freedom is none.
+    assert budget.for_two(1.0, 1e9) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 1000) / 2, 1e-4)
+    assert budget.for_two(1.0, 3.9) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 3) / 2, 1e-4)
+    assert budget.for_two(1.0, 0.5) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 1) / 2, 1e-4)
+
+
 # Series whose neighbours are alike
 
 

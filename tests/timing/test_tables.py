@@ -1,0 +1,335 @@
+"""Tables that a stream makes, and a sweep from them: edges placed by formula, a µs a tick."""
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from sparkwitness.decode import wire
+from sparkwitness.decode.edges import Batch, Loss
+from sparkwitness.errors import UserError
+from sparkwitness.timing import analyzer as analyzing
+from sparkwitness.timing import curve
+from sparkwitness.timing.analyzer import Analyzer, Tables
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.setup import Setup
+
+NONE = np.empty(0, np.int64)
+TURN = 60_000  # ticks: 1000 rev/min
+
+
+# Two sessions, four inputs: one crank pulse, one spark and two trigger edges a turn
+
+
+PULSE = Setup(
+    Reference(1, 0, 1, 60.0), clamp="wasted", index="clamp_b", trigger="rising", dead_time_us=200.0
+)
+
+
+def session(number: int, turns: int, tick_ps: int = 1_000_000, rung: int = 0) -> Batch:
+    """Sparks 10 ms after the pulse, their trigger 3 ms long and 0.2 ms before them; every other
+    spark in the second clamp too, 10 µs later; `rung` sparks ring once, 90 ticks after."""
+    pulses = 5 + TURN * np.arange(turns)
+    sparks = pulses + 10_000
+    clamp = np.sort(np.append(sparks, sparks[:rung] + 90))
+    tap = np.stack((sparks - 3_200, sparks - 200), axis=1).ravel()
+    hello = wire.Message("hello", 1, number, 0, {"tick_ps": tick_ps})
+    beats = np.zeros(2, wire.LAYOUT["heartbeat"])
+    beats["time"], beats["supply_mv"] = [0, turns * TURN], [12_000 + number, 65_535]
+    return Batch(
+        number, (pulses, clamp, sparks[::2] + 10, tap), (NONE,) * 4, turns * TURN,
+        [hello], beats, (None, None, None, np.resize(np.array([0, 1], np.int8), len(tap))),
+    )  # fmt: skip
+
+
+def fed(*batches: Batch, setup: Setup = PULSE) -> Analyzer:
+    analyzer = Analyzer(setup, 1_000_000)
+    stub = SimpleNamespace(feed=lambda all_: all_, hello=None, finish=lambda: None, loss=Loss())
+    analyzer.decoder = cast(Any, stub)
+    for batch in batches:
+        analyzer.feed(cast(Any, [batch]))
+    return analyzer
+
+
+SPARKS = [(5 + TURN * np.arange(n) + 10_000).tolist() for n in (30, 10)]
+
+
+def ticks(tables: Tables) -> list[list[int]]:
+    return [part.at.tick.tolist() for part in (tables.trigger, tables.index)]
+
+
+def test_two_sessions_and_what_each_has():
+    tables = fed(session(7, 30, rung=3), session(9, 10, 2_000_000, rung=2)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[0] + SPARKS[1]
+    assert (tables.crank_edges, tables.crank_rejected, tables.clamp_edges) == (40, 0, 45)
+    assert tables.ringing == 5
+    assert tables.seconds == pytest.approx(30 * 0.06 + 10 * 0.12) and tables.tick_s == 2e-6
+    assert tables.supply_mv == [12_007, 12_009] and tables.supply_tick == [0]
+    assert (tables.cut, tables.dropped, tables.polarity) == (False, 0, None)
+    assert not tables.lost_before.any() and not tables.trigger.lost.any()
+    assert tables.trigger.level.tolist() == [0, 1] * 40 and set(tables.index.level) == {1}
+    # The first and the last of a session's 29 and 9 have no neighbour to be judged by.
+    assert tables.periods.length.tolist() == [TURN] * (27 + 7)
+    assert tables.periods.start.tolist() == [5 + TURN * k for k in (*range(1, 28), *range(1, 8))]
+    assert tables.sessions == ((0, 0, 0, 0), (30, 27, 60, 15))
+    # 60° after the pulse; numbers go on over the gap, and so do the stretches.
+    known = np.isfinite(tables.sparks.degrees)
+    assert np.count_nonzero(known) == 27 + 7
+    assert tables.sparks.degrees[known] % 360 == pytest.approx(np.full(known.sum(), 60.0))
+    assert tables.periods.number.tolist() == list(range(34))
+    assert tables.periods.segment.tolist() == [0] * 27 + [1] * 7
+    first, second = tables.apart()
+    for part, sparks, tap, index in ((first, SPARKS[0], 60, 15), (second, SPARKS[1], 20, 5)):
+        assert part.sparks.tick.tolist() == sparks and len(part.lost_before) == len(sparks)
+        assert (len(part.trigger), len(part.index)) == (tap, index)
+        assert part.trigger.at.tick[1] == part.sparks.tick[0] - 200
+        assert part.sessions == ((0, 0, 0, 0),) and part.ringing == 5
+    assert (first.supply_tick, second.supply_tick) == ([], [0])
+    assert first.turns is None and second.turns is tables.turns is not None
+
+
+def test_a_session_without_a_spark_or_a_turn_is_no_part():
+    none = session(8, 10)
+    none = Batch(8, (none.ticks[0], NONE, NONE, NONE), (NONE,) * 4, 10 * TURN, [])
+    still = session(8, 10)
+    still = Batch(8, (NONE, *still.ticks[1:]), (NONE,) * 4, 10 * TURN, [], levels=still.levels)
+    for idle in (none, still):
+        parts = fed(session(7, 30), idle, session(9, 10)).finish().apart()
+        assert [p.sparks.tick.tolist() for p in parts] == SPARKS
+        assert [len(p.trigger) for p in parts] == [60, 20]
+
+
+def test_the_oldest_go_with_all_that_came_before_them(monkeypatch: pytest.MonkeyPatch):
+    """16 sparks of 40: six of the first session; their triggers came before them."""
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 16)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[0][24:] + SPARKS[1]
+    assert tables.dropped == 24 and tables.cut
+    assert tables.lost_before.tolist() == [True] + [False] * 15
+    tap, index = ticks(tables)
+    assert tap[:3] == [SPARKS[0][25] - 3_200, SPARKS[0][25] - 200, SPARKS[0][26] - 3_200]
+    assert index[:3] == [SPARKS[0][k] + 10 for k in (24, 26, 28)]
+    assert tables.sessions == ((0, 0, 0, 0), (6, 27, 10, 3))
+    assert [p.cut for p in tables.apart()] == [True, False]
+    # Of the second session alone: the first has gone as a whole but for its turns.
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 10)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[1] and tables.dropped == 30
+    assert ticks(tables)[1] == [SPARKS[1][k] + 10 for k in range(0, 10, 2)]
+    assert len(tables.trigger) == 18  # the first spark's own two are before it
+
+
+def test_a_tap_that_chatters_and_turns_that_are_too_many(monkeypatch: pytest.MonkeyPatch):
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_TRIGGERS", 7)
+        tables = fed(session(7, 30), session(9, 10)).finish()
+        tap, index = ticks(tables)
+        assert tap == [SPARKS[1][6] - 200] + [
+            SPARKS[1][k] - by for k in (7, 8, 9) for by in (3_200, 200)
+        ]
+        assert index == [SPARKS[0][k] + 10 for k in (26, 28)] + [
+            SPARKS[1][k] + 10 for k in range(0, 10, 2)
+        ]
+        assert len(tables.sparks) == 40 and tables.dropped == 0 and not tables.cut
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 12)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    # Turns 23 to 27 of the first session, seven of the second; a spark needs its own.
+    turns = (*range(23, 28), *range(1, 8))
+    assert tables.periods.start.tolist() == [5 + TURN * k for k in turns]
+    assert tables.sparks.tick.tolist() == SPARKS[0][23:] + SPARKS[1]
+    assert tables.dropped == 23 and tables.sessions[1] == (7, 5, 12, 3)
+
+
+def test_more_is_held_by_an_eighth_until_the_oldest_go(monkeypatch: pytest.MonkeyPatch):
+    """The last three turns wait for what follows them."""
+    for name, of, first in (("SPARKS", 0, 21), ("PERIODS", 1, 21), ("TRIGGERS", 2, 12)):
+        with monkeypatch.context() as patch:
+            patch.setattr(analyzing, f"MOST_{name}", 16)
+            held = [fed(session(7, turns))._rows()[of] for turns in (first, first + 1)]
+        assert held == [18, 16], name
+
+
+@pytest.mark.parametrize(("newest", "left"), [(4, 4), (10, 10), (15, 10), (39, 10), (40, 40)])
+def test_a_look_at_the_newest(newest: int, left: int):
+    """Of the last session only, unless all are wanted; the crank from the first one's turn on."""
+    analyzer = fed(session(7, 30), session(9, 10))
+    analyzer.finish()
+    tables = analyzer.tables(newest)
+    mine = SPARKS[0] * (left == 40) + SPARKS[1]
+    assert tables.sparks.tick.tolist() == mine[-left:]
+    assert tables.cut == (left < 40) == tables.lost_before[0] and not tables.lost_before[1:].any()
+    tap, index = ticks(tables)
+    if left < 40:
+        assert tap == [t for s in mine for t in (s - 3_200, s - 200) if t >= mine[-left]]
+        assert index == [s + 10 for s in mine[::2] if s >= mine[-left]]
+        assert tables.periods.start[0] == max(mine[-left] - 10_000, 5 + TURN)
+        assert tables.sessions == ((0, 0, 0, 0),)
+    else:
+        assert len(tap) == 80 and len(index) == 20 and len(tables.sessions) == 2
+    assert not analyzer.tables().cut
+
+
+def test_what_is_forgotten():
+    """Before the spark of turn 4 of the second session; the turn that it lies in stays."""
+    analyzer = fed(session(7, 30), session(9, 10))
+    assert analyzer.clock == (9, 10 * TURN)
+    analyzer.finish()
+    analyzer.forget(SPARKS[1][4])
+    tables = analyzer.tables()
+    assert tables.sparks.tick.tolist() == SPARKS[1][4:]
+    assert tables.periods.start[0] == 5 + 4 * TURN and tables.cut and tables.dropped == 0
+    tap, index = ticks(tables)
+    assert tap[0] == SPARKS[1][5] - 3_200 and index == [SPARKS[1][k] + 10 for k in (4, 6, 8)]
+    assert tables.sessions == ((0, 0, 0, 0),) and tables.clamp_edges == 40
+    assert tables.supply_mv == [12_007, 12_009] and tables.lost_before.tolist()[:2] == [True, False]
+    analyzer.forget(5 + 6 * TURN)  # ends with turn 5, which is over by then
+    assert analyzer.tables().periods.start[0] == 5 + 6 * TURN
+    nothing = fed(session(7, 30))
+    nothing.finish()
+    nothing.forget(SPARKS[0][0])
+    assert not nothing.tables().cut and len(nothing.tables().sparks) == 30
+
+
+def test_ringing_is_within_the_dead_time():
+    """200 µs: an edge 199 µs after the one before is none, one 200 µs after is; 1 tick at least."""
+    for after, rung in ((199, 1), (200, 0)):
+        one = Batch(7, (NONE, np.array([1_000, 1_000 + after]), NONE, NONE), (NONE,) * 4, 9_000, [])
+        assert fed(one).finish().ringing == rung
+
+
+# A sweep: from 1000 to 2000 rev/min and back at 50 rev/min a second, 36 - 1
+
+
+RISE, FROM, TO = 50.0, 1000.0, 2000.0
+HALF = 6 * (TO**2 - FROM**2) / 2 / RISE  # degrees: 6 N t
+FIXED, DELAY = 2.0, 150e-6
+
+
+def when(degrees: np.ndarray) -> np.ndarray:
+    """Seconds at which the crank has turned so far: of 6 (N0 t + r t² / 2), and its mirror."""
+    up = np.minimum(degrees, 2 * HALF - degrees)
+    t = (np.sqrt(FROM**2 + 2 * RISE * up / 6) - FROM) / RISE
+    return np.where(degrees <= HALF, t, 2 * (TO - FROM) / RISE - t)
+
+
+def speed(seconds: np.ndarray) -> np.ndarray:
+    return FROM + RISE * np.minimum(seconds, 2 * (TO - FROM) / RISE - seconds)
+
+
+def swept(commanded: float | None = 18.0, apart: float = 0.0):
+    """Sparks FIXED degrees early and DELAY late, ± 0.1° in turn, `apart` earlier on the way up."""
+    setup = Setup(
+        Reference(36, 1, 1, 60.0, 0.2), cylinders=4, clamp="plug", commanded=commanded,
+        delay_us=0.0, u_delay_us=0.1,
+    )  # fmt: skip
+    places = np.arange(int(2 * HALF / 10))
+    crank = np.rint(1e6 * when(places[places % 36 < 35] * 10.0)).astype(np.int64)
+    cycles = np.arange(1, int(2 * HALF / 720) - 1)
+    wobble = 0.1 * (-1.0) ** cycles
+    asked = 720.0 * cycles + 60 - 18 - FIXED - wobble
+    rising = asked < HALF
+    fired = when(asked - apart * rising) + DELAY
+    sparks = np.rint(1e6 * fired).astype(np.int64)
+    analyzer = Analyzer(setup, 1_000_000)
+    end = int(crank[-1]) + 1
+    analyzer.take(Batch(1, (crank, sparks, NONE, NONE), (NONE,) * 4, end, []))
+    return setup, analyzer.finish(), speed(sparks * 1e-6), rising
+
+
+def test_bins_and_fit_of_a_sweep():
+    setup, tables, rpm, _ = swept()
+    found = curve.curve(setup, tables)
+    assert isinstance(found, curve.Curve)
+    assert len(found.bins) == 4 and found.stray == found.sparse == 0
+    for k, row in enumerate(found.bins):
+        low = FROM + 250 * k
+        mine = rpm[(rpm >= low) & (rpm < low + 250)]
+        assert abs(row.events - len(mine)) <= 3
+        assert row.rpm == pytest.approx(mine.mean(), abs=3)
+        assert row.timing == pytest.approx(20 - 6 * row.rpm * DELAY, abs=0.02)
+        assert (row.wanted, row.sparks) == (18.0, 1.0)
+        # ± 0.1 in turn, and 0.9° in 1000 rev/min over the bin's 250.
+        assert row.scatter == pytest.approx(np.hypot(0.1, 0.225 / np.sqrt(12)), rel=0.03)
+        assert abs(row.hysteresis) < 0.02 and row.rising == pytest.approx(row.timing, abs=0.02)
+        assert 0.4 < row.expanded < 0.5  # ± 0.2° of the reference, k = 2
+    fit = found.fit
+    assert fit is not None and fit.told_apart
+    assert fit.delay_us == pytest.approx(150, abs=2) and fit.fixed == pytest.approx(2, abs=0.02)
+    assert 0.4 <= fit.u_fixed < 0.45 and fit.u_delay_us < 12
+    plain = found.to_dict()
+    assert plain["events_stray"] == plain["events_in_sparse_bins"] == 0
+    assert [b["error"] for b in plain["bins"]] == [b.error for b in found.bins]
+    assert plain["fit"]["delay_us"] == fit.delay_us
+
+
+def test_narrow_bins_and_few_events():
+    """15 rev/min last 0.3 s either way: from five events at 1000 rev/min to ten at 2000."""
+    setup, tables, rpm, _ = swept()
+    found = curve.curve(setup, tables, 15.0)
+    assert isinstance(found, curve.Curve)
+    counts = np.unique(np.floor(rpm / 15), return_counts=True)[1]
+    assert found.sparse + sum(b.events for b in found.bins) == len(rpm)
+    assert 10 < np.count_nonzero(counts >= 9) <= len(found.bins) <= np.count_nonzero(counts >= 7)
+    none = curve.curve(setup, tables, 8.0)
+    assert isinstance(none, Finding) and none.code == "few_events"
+    assert none.text == "no span of 8 rpm holds 8 events yet"
+
+
+def test_a_sweep_that_came_back_otherwise():
+    setup, tables, _, _ = swept(apart=0.5)
+    found = curve.curve(setup, tables)
+    assert isinstance(found, curve.Curve)
+    assert [b.hysteresis for b in found.bins[:3]] == pytest.approx([0.5] * 3, abs=0.05)
+    told = {f.code: f.text for f in found.findings}
+    assert "not the same on the way up and down" in told["drift"]
+
+
+def test_a_sweep_against_a_curve_and_against_nothing():
+    setup, tables, _, _ = swept()
+    points = np.array([900.0, 1500.0, 1700.0]), np.array([10.0, 22.0, 22.0])
+    found = curve.curve(setup, tables, 250.0, points)
+    assert isinstance(found, curve.Curve)
+    for row, wanted in zip(found.bins, (lambda n: 10 + 0.02 * (n - 900),) * 2 + (lambda _: 22.0,),
+                           strict=False):  # fmt: skip
+        assert row.wanted == pytest.approx(wanted(row.rpm))
+        assert row.error == pytest.approx(row.timing - row.wanted)
+    assert np.isnan(found.bins[3].wanted) and np.isnan(found.bins[3].error)
+    assert found.to_dict()["bins"][3]["error"] is None
+    bare = curve.curve(*swept(commanded=None)[:2])
+    assert isinstance(bare, curve.Curve) and bare.fit is None and np.isnan(bare.bins[0].wanted)
+    # What is kept of it computes it again.
+    values = curve.kept(found, tables, 250.0, points)
+    assert values["against"] == [[900, 10], [1500, 22], [1700, 22]]
+    assert values["bin_width_rpm"] == 250.0
+    assert str(curve.again(setup, tables, values)) == str(values)
+    plain = curve.kept(curve.curve(setup, tables), tables, 250.0, None)  # type: ignore[arg-type]
+    assert plain["against"] is None and str(curve.again(setup, tables, plain)) == str(plain)
+    for wrong in ({}, {"bin_width_rpm": 250.0}, {"bin_width_rpm": "x", "against": None},
+                  {"bin_width_rpm": 250.0, "against": [[1.0]]}):  # fmt: skip
+        with pytest.raises(UserError, match="was not kept"):
+            curve.again(setup, tables, wrong)
+    with pytest.raises(UserError, match="gives no curve: no span of 1 rpm"):
+        curve.again(setup, tables, {**plain, "bin_width_rpm": 1.0})
+
+
+def test_a_map_that_is_typed(tmp_path):
+    path = tmp_path / "map.csv"
+
+    def read(text: str):
+        path.write_text(text)
+        return [column.tolist() for column in curve.read_curve(path)]
+
+    assert read("rpm,degrees\n# low\n3000,30,x\n\n 900 , 10.5\n") == [[900, 3000], [10.5, 30]]
+    assert read("900,10\n3000,-3") == [[900, 3000], [10, -3]]
+    for text, said in (
+        ("900,10\n1000\n", "line 2 of"), ("900,10\n1000,11\n\nx,1\n", "line 4 of"),
+        ("900,10\n", "two or more"), ("900,10\n900,11\n", "two or more"),
+        ("900,10\n1000,nan\n", "two or more"), ("900,10\ninf,1\n", "two or more"),
+        ("", "two or more"), ("rpm,degrees\n900,10", "two or more"),
+    ):  # fmt: skip
+        with pytest.raises(UserError, match=said):
+            read(text)
+    with pytest.raises(UserError, match="cannot read the curve"):
+        curve.read_curve(tmp_path / "none.csv")
