@@ -106,7 +106,7 @@ def answers(
             "find here; use sparkwitness measure"
         )
     found: list[tuple[ff.Answer, str]] = []
-    one_coil = run.variant.distribution == "distributor"
+    on_tap = "coil" if run.variant.distribution == "distributor" else "plug"
     for test in tests:
         judged: cranking.Heard | None = None
         name, reading, why, leads_input = test.id, None, "not connected", ""
@@ -123,15 +123,14 @@ def answers(
             judged = cranking.judge_crank(heard, engine)
         elif test.input == "trigger":
             if tap in (None, name):
-                judged = cranking.judge_firings(
-                    heard, engine, "trigger", "coil" if one_coil else "plug"
-                )
+                why = "it did not turn for long enough"
+                judged = cranking.judge_firings(heard, engine, "trigger", on_tap, on_tap)
         else:
             lead = "coil" if name == "clamp_coil_lead" else "plug"
             inputs = [i for i, on in leads.items() if on == lead]
             if inputs:
                 leads_input, why = inputs[0], "it did not turn for long enough"
-                judged = cranking.judge_firings(heard, engine, inputs[0], lead)
+                judged = cranking.judge_firings(heard, engine, inputs[0], lead, on_tap)
         channel = leads_input or test.input
         if judged is not None and channel in wire.INPUTS:
             i = wire.INPUTS.index(channel)
