@@ -60,6 +60,38 @@ def test_one_crank_answers_each_test_that_is_connected():
     assert answers(crank(supply=7.9))["supply_cranking"][0] == 2
 
 
+@pytest.mark.parametrize(
+    ("rest", "lowest", "outcome"),
+    [
+        # Two batteries in series: 9.6 and 8 V of each are 19.2 and 16 V.
+        (25.0, 19.3, 0), (25.0, 19.1, 1), (25.0, 17.0, 1), (25.0, 16.1, 1), (25.0, 15.9, 2),
+        (20.0, 17.0, 1), (19.9, 15.9, 0), (12.6, 9.7, 0), (12.6, 9.5, 1),
+    ],
+)  # fmt: skip
+def test_of_24_volts_each_battery_has_half(rest, lowest, outcome):
+    heard = crank(supply=lowest)
+    heard = replace(heard, supply=np.where(heard.supply == 12.6, rest, heard.supply))
+    assert answers(heard)["supply_cranking"][:2] == (outcome, lowest)
+
+
+def test_a_typed_voltage_finds_its_outcome():
+    """Ends belong to the better side; above 16 V it is of two batteries."""
+    tests = ff.Run(CONTROLLED, False).chain().tests
+    rest, drop = tests["battery_rest"], tests["ground_drop"]
+    for volts, outcome in (
+        (12.2, 0), (12.19, 1), (11.5, 1), (11.49, 2), (0.0, 2), (-1.0, 2), (16.0, 0), (16.1, 2),
+        (24.4, 0), (24.3, 1), (22.9, 2), (100.0, 0),
+    ):  # fmt: skip
+        assert rest.outcome_of(volts) == outcome, volts
+    for volts, outcome in ((0.3, 0), (0.31, 1), (1.0, 1), (1.01, 2), (30.0, 2), (-0.5, 0)):
+        assert drop.outcome_of(volts) == outcome, volts
+    for wrong in (-1.01, 100.1, float("nan"), float("inf")):
+        with pytest.raises(ValueError, match="cannot be; type 0 to 100 V"):
+            rest.outcome_of(wrong)
+    with pytest.raises(ValueError, match="fuse_look takes no number"):
+        tests["fuse_look"].outcome_of(12.0)
+
+
 def test_an_input_answers_only_for_the_lead_that_it_is_on():
     every = crank().edges
     swapped = crank(clamp_a=every["clamp_b"], clamp_b=every["clamp_a"])

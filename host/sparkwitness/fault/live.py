@@ -12,6 +12,7 @@ from sparkwitness.device.stream import Stopped, Stream
 from sparkwitness.errors import UserError
 from sparkwitness.fault import cranking
 from sparkwitness.fault import model as ff
+from sparkwitness.fault.electrical import LEAST_24_V
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.wording import plus_minus
 
@@ -115,7 +116,8 @@ def answers(
             if fall is not None:
                 reading = round(fall.turning, 2)
                 within = cranking.SUPPLY_RELATIVE * fall.turning
-                outcome, why = test.outcome_of(reading), plus_minus(reading, within, " V")
+                of_one = reading / 2 if fall.rest >= LEAST_24_V else reading
+                outcome, why = test.outcome_of(of_one), plus_minus(reading, within, " V")
                 found.append((ff.Answer(name, outcome, reading, "board", now), why))
                 continue
             why = "the board does not measure the supply"
