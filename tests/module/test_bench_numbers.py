@@ -805,6 +805,16 @@ def test_limits_of_the_board_from_both_sides():
     assert not allowed({"active_us": [1, 3000], "duty_permille": [1, 600]}, **other)
 
 
+def test_the_length_that_a_board_allows_is_one_that_it_allows():
+    """59 % of 60 s / (2 · rpm), rounded down: 3540 µs at 5000 rpm."""
+    board = {"duty_permille": [590, 750], "active_us": [4990, 1]}
+    for rpm in range(4200, 6000, 130):
+        told = allowed(board, steps=[rpm], width_us=4240, seconds=1)
+        most = int(told.partition("type at most ")[2].partition(" ")[0])
+        assert most == int(0.59 * 30e6 / rpm)
+        assert not allowed(board, steps=[rpm], width_us=most, seconds=1)
+
+
 def test_heat_that_a_board_allows():
     """Room: 36.2 s a minute less 60 · 0.5 s less 0.2 s to spare = 6 s; 60 % of the time fills it
     by 0.1 s each second, in 60 s; 40 % drains it as fast."""
