@@ -391,8 +391,9 @@ def test_speed_at_the_spark_against_the_mean():
         assert at == pytest.approx(1 + slope * by, rel=1e-5)
     huge = replace(ripple, amplitude=20 * amplitude)
     assert curve._local(setup, tables, huge, row) == pytest.approx(0.75)
-    wave = np.zeros(12, np.complex128)
-    wave[11], wave[0], wave[2] = 0.1j, 9.0, 9.0  # order 6; halves and thirds of a turn do not count
+    wave = np.zeros(14, np.complex128)
+    # Order 6; halves and thirds of a turn do not count, nor does what is beyond.
+    wave[11], wave[0], wave[2], wave[13] = 0.1j, 9.0, 9.0, 9.0
     at = curve._local(setup, tables, replace(ripple, amplitude=wave), row)
     assert at == pytest.approx(1 + radians(-6 * 0.1 * np.cos(radians(240))))
     wheel = replace(setup, reference=Reference(36, 1, 2, 60.0))
@@ -499,12 +500,34 @@ def test_passages_without_end_are_counted_in_wider_spans():
     span = np.tile(np.repeat([0, 1, 2, 3, 4, 5, 6, 7, 7, 6, 5, 4, 3, 2, 1, 0], 9), 25)
     rows = bins(*((125 + 250.0 * k, 20.0, 0.0) for k in range(8)))
     setup = Setup(Reference(1), commanded=18.0)
-    args = setup, sweep(125 + 250.0 * span), span, rows, np.ones(8), TICK_S, None
-    told = curve._passages(*args)
+    # What scatters on the way up alone belongs to the span, not to the way.
+    up = np.tile(np.repeat([1, 0], 72), 25)
+    events = replace(sweep(125 + 250.0 * span), angles=20 + 0.1 * up * (-1.0) ** np.arange(3600))
+    told = curve._passages(setup, events, span, rows, np.ones(8), TICK_S, None)
     # Sixteen passages a time, ends in one: 351; in pairs of spans 8, ends in one: 151.
     assert len(told.rpm) == 25 * 6 + 1
     assert told.of[0].tolist() == [0.5, 0.5] + [0] * 6
-    assert told.rpm[0] == pytest.approx(250.0) and told.u.min() == pytest.approx(1e-4)
+    assert told.rpm[0] == pytest.approx(250.0) and (told.u > 0.005).all()
+    assert told.u[1::6][1:] == pytest.approx(told.u[5::6][1:]) != pytest.approx(told.u[2])
+    quiet = replace(events, angles=np.full(3600, 20.0))
+    told = curve._passages(setup, quiet, span, rows, np.ones(8), TICK_S, None)
+    assert told.u == pytest.approx(np.full(151, 1e-4))
+    # Seven spans are too few to be paired, and of eight pairs are the most.
+    seven = np.where(span > 6, 6, span)
+    told = curve._passages(setup, quiet, seven, rows[:7], np.ones(7), TICK_S, None)
+    assert len(told.rpm) == 200 and told.of[0].tolist() == [1.0] + [0.0] * 6
+    often = np.tile(span, 2)
+    twice = replace(sweep(125 + 250.0 * often), angles=np.full(7200, 20.0))
+    told = curve._passages(setup, twice, often, rows, np.ones(8), TICK_S, None)
+    assert len(told.rpm) == 200 and told.of[0].tolist() == [0.5, 0.5] + [0.0] * 6
+
+
+def test_a_few_events_elsewhere_end_no_passage():
+    """Seven in the next span, back within eight; eight end it."""
+    for elsewhere, begins in ((7, [0]), (8, [0, 10, 18])):
+        place = np.repeat([0, 1, 0], [10, elsewhere, 10])
+        assert [int(run[0]) for run in curve._runs(place)] == begins
+    assert [len(run) for run in curve._runs(np.repeat([-1, 0, -1, 1], [9, 7, 20, 8]))] == [8]
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,7 @@
 """Tables that a stream makes, and a sweep from them: edges placed by formula, a µs a tick."""
 
+import json
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -218,19 +220,23 @@ def speed(seconds: np.ndarray) -> np.ndarray:
     return FROM + RISE * np.minimum(seconds, 2 * (TO - FROM) / RISE - seconds)
 
 
-def swept(commanded: float | None = 18.0, apart: float = 0.0):
-    """Sparks FIXED degrees early and DELAY late, ± 0.1° in turn, `apart` earlier on the way up."""
+def swept(
+    commanded: float | None = 18.0, apart: float = 0.0, delay: float = DELAY, off: float = 0.0
+):
+    """Sparks FIXED degrees early and `delay` late, ± 0.1° in turn, `apart` earlier on the way up;
+    a wheel that runs out by `off`."""
     setup = Setup(
         Reference(36, 1, 1, 60.0, 0.2), cylinders=4, clamp="plug", commanded=commanded,
         delay_us=0.0, u_delay_us=0.1,
     )  # fmt: skip
     places = np.arange(int(2 * HALF / 10))
-    crank = np.rint(1e6 * when(places[places % 36 < 35] * 10.0)).astype(np.int64)
+    edges = places[places % 36 < 35] * 10.0
+    crank = np.rint(1e6 * when(edges + off * np.sin(np.radians(edges)))).astype(np.int64)
     cycles = np.arange(1, int(2 * HALF / 720) - 1)
     wobble = 0.1 * (-1.0) ** cycles
     asked = 720.0 * cycles + 60 - 18 - FIXED - wobble
     rising = asked < HALF
-    fired = when(asked - apart * rising) + DELAY
+    fired = when(asked - apart * rising) + delay
     sparks = np.rint(1e6 * fired).astype(np.int64)
     analyzer = Analyzer(setup, 1_000_000)
     end = int(crank[-1]) + 1
@@ -243,6 +249,7 @@ def test_bins_and_fit_of_a_sweep():
     found = curve.curve(setup, tables)
     assert isinstance(found, curve.Curve)
     assert len(found.bins) == 4 and found.stray == found.sparse == 0
+    assert not found.findings
     for k, row in enumerate(found.bins):
         low = FROM + 250 * k
         mine = rpm[(rpm >= low) & (rpm < low + 250)]
@@ -270,6 +277,7 @@ def test_narrow_bins_and_few_events():
     found = curve.curve(setup, tables, 15.0)
     assert isinstance(found, curve.Curve)
     counts = np.unique(np.floor(rpm / 15), return_counts=True)[1]
+    assert json.loads(json.dumps(found.to_dict()))["events_in_sparse_bins"] == found.sparse
     assert found.sparse + sum(b.events for b in found.bins) == len(rpm)
     assert 10 < np.count_nonzero(counts >= 9) <= len(found.bins) <= np.count_nonzero(counts >= 7)
     none = curve.curve(setup, tables, 8.0)
@@ -312,6 +320,76 @@ def test_a_sweep_against_a_curve_and_against_nothing():
             curve.again(setup, tables, wrong)
     with pytest.raises(UserError, match="gives no curve: no span of 1 rpm"):
         curve.again(setup, tables, {**plain, "bin_width_rpm": 1.0})
+
+
+def test_each_bin_has_the_turns_of_its_own_speed(monkeypatch: pytest.MonkeyPatch):
+    seen = []
+    made = curve._bin
+
+    def kept(setup, events, wheel, trend, *more):
+        seen.append((events, wheel, trend))
+        return made(setup, events, wheel, trend, *more)
+
+    monkeypatch.setattr(curve, "_bin", kept)
+    curve.curve(*swept()[:2])
+    for k, (events, wheel, trend) in enumerate(seen):
+        for rpm in (60e6 / wheel.length, events.speed):
+            assert rpm.min() >= FROM + 250 * k and rpm.max() < FROM + 250 * (k + 1)
+        assert len(wheel.start) == pytest.approx(2 * len(events.speed), abs=4)
+        assert np.abs(trend).mean() == pytest.approx(RISE, rel=0.02)
+
+
+def test_a_wheel_that_runs_out_is_in_each_bin():
+    """0.2°, more than 36 - 1 itself shows of it 40° on: from 0.2 / sqrt(24) on beside ± 0.4."""
+    setup, tables, _, _ = swept(off=0.2)
+    found = curve.curve(setup, tables)
+    bare = curve.curve(setup, replace(tables, turns=None))
+    assert isinstance(found, curve.Curve) and isinstance(bare, curve.Curve)
+    for row, other in zip(found.bins, bare.bins, strict=True):
+        assert np.sqrt(row.expanded**2 - other.expanded**2) > 2 * 0.2 / np.sqrt(24) * 0.9
+        assert row.timing == other.timing
+
+
+def test_a_sweep_of_the_last_session():
+    """What came before a restart is told and left out."""
+    setup, alone, _, _ = swept()
+    whole = curve.curve(setup, alone)
+    analyzer = Analyzer(setup, 1_000_000)
+    teeth = 60_000 * np.arange(400)[:, None] + np.rint(np.arange(35) * 60_000 / 36)
+    crank = teeth.astype(np.int64).ravel()
+    sparks = 120_000 * np.arange(1, 199) + 5_000
+    analyzer.take(Batch(7, (crank, sparks, NONE, NONE), (NONE,) * 4, int(crank[-1]), []))
+    first = analyzer.finish()
+    joined = replace(
+        alone,
+        sparks=type(alone.sparks).join([first.sparks, alone.sparks]),
+        lost_before=np.append(first.lost_before, alone.lost_before),
+        periods=type(alone.periods).join([first.periods, alone.periods]),
+        sessions=((0, 0, 0, 0), (len(first.sparks), len(first.periods.start), 0, 0)),
+    )
+    found = curve.curve(setup, joined)
+    assert isinstance(found, curve.Curve) and isinstance(whole, curve.Curve)
+    assert str(found.bins) == str(whole.bins)
+    assert [f.code for f in found.findings] == ["sessions"] and not whole.findings
+    assert "only the last is shown" in found.findings[0].text
+    # With that no correction is told.
+    assert found.fit is not None and not found.fit.told_apart
+    assert found.fit.note == "no correction is told before what the findings say is cleared"
+
+
+def test_findings_of_a_sweep():
+    """A delay that a clamp the wrong way round would add; edges that do not fit the wheel."""
+    setup, tables, _, _ = swept(delay=50e-6)
+    found = curve.curve(setup, tables)
+    assert isinstance(found, curve.Curve) and found.fit is not None
+    assert [f.code for f in found.findings] == ["clamp_side"]
+    assert found.fit.delay_us == pytest.approx(50, abs=3) and not found.fit.told_apart
+    assert found.fit.note.startswith("no correction is told")
+    setup, tables, _, _ = swept()
+    for share, told in ((0.04, []), (0.06, ["crank_noise"])):
+        noisy = replace(tables, crank_rejected=round(share * tables.crank_edges))
+        found = curve.curve(setup, noisy)
+        assert isinstance(found, curve.Curve) and [f.code for f in found.findings] == told
 
 
 def test_a_map_that_is_typed(tmp_path):
