@@ -92,6 +92,29 @@ def test_two_sessions_and_what_each_has():
     assert first.turns is None and second.turns is tables.turns is not None
 
 
+@pytest.mark.parametrize("later", range(24, 31))
+def test_no_angle_from_the_turns_of_another_session(later: int):
+    """The second session's ticks are those of the first one's end; its first and last turns are
+    not known all the same."""
+    second = session(9, 10)
+    moved = tuple(ticks + later * TURN for ticks in second.ticks)
+    second = replace(second, ticks=moved, complete=(later + 10) * TURN)
+    tables = fed(session(7, 30), second).finish()
+    for part, n in zip(tables.apart(), (30, 10), strict=True):
+        known = [False] + [True] * (n - 3) + [False] * 2
+        assert np.isfinite(part.sparks.degrees).tolist() == known
+        assert (part.sparks.segment >= 0).tolist() == known
+
+
+def test_the_boards_words():
+    words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(3)]
+    one = session(7, 30)
+    analyzer = fed(replace(one, messages=[*one.messages, *words[:2], words[2]]))
+    assert analyzer.log == ["word 0", "word 1", "word 2"]
+    beats = [wire.Message("heartbeat", 2, 7, k, {}) for k in range(2)]
+    assert fed(replace(one, messages=beats)).log == []
+
+
 def test_a_session_without_a_spark_or_a_turn_is_no_part():
     none = session(8, 10)
     none = Batch(8, (none.ticks[0], NONE, NONE, NONE), (NONE,) * 4, 10 * TURN, [])
@@ -115,6 +138,18 @@ def test_the_oldest_go_with_all_that_came_before_them(monkeypatch: pytest.Monkey
     assert index[:3] == [SPARKS[0][k] + 10 for k in (24, 26, 28)]
     assert tables.sessions == ((0, 0, 0, 0), (6, 27, 10, 3))
     assert [p.cut for p in tables.apart()] == [True, False]
+    # As many as are kept: nothing goes, nor what came before the first of them.
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 40)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert len(tables.trigger) == 80 and tables.dropped == 0 and not tables.cut
+    # Turns go, but no spark was in them.
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_PERIODS", 12)
+        late = session(7, 30)
+        late = replace(late, ticks=(late.ticks[0], late.ticks[1][20:], *late.ticks[2:]))
+        tables = fed(late).finish()
+        assert len(tables.periods.start) == 12 and tables.periods.start[0] == 5 + 16 * TURN
+        assert tables.sparks.tick.tolist() == SPARKS[0][20:] and tables.dropped == 0
     # Of the second session alone: the first has gone as a whole but for its turns.
     monkeypatch.setattr(analyzing, "MOST_SPARKS", 10)
     tables = fed(session(7, 30), session(9, 10)).finish()
@@ -135,6 +170,8 @@ def test_a_tap_that_chatters_and_turns_that_are_too_many(monkeypatch: pytest.Mon
             SPARKS[1][k] + 10 for k in range(0, 10, 2)
         ]
         assert len(tables.sparks) == 40 and tables.dropped == 0 and not tables.cut
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 33)
+    assert len(fed(session(7, 30), session(9, 10)).finish().periods.start) == 33
     monkeypatch.setattr(analyzing, "MOST_PERIODS", 12)
     tables = fed(session(7, 30), session(9, 10)).finish()
     # Turns 23 to 27 of the first session, seven of the second; a spark needs its own.
@@ -199,6 +236,56 @@ def test_ringing_is_within_the_dead_time():
     for after, rung in ((199, 1), (200, 0)):
         one = Batch(7, (NONE, np.array([1_000, 1_000 + after]), NONE, NONE), (NONE,) * 4, 9_000, [])
         assert fed(one).finish().ringing == rung
+    # Whole ticks: 8333.3 of 24 ns are 8333; and of a dead time shorter than a tick one.
+    for us, tick_ps, after, rung in (
+        (200.0, 24_000, 8_332, 1), (200.0, 24_000, 8_333, 0), (1.0, 9_000_000, 1, 0),
+    ):  # fmt: skip
+        analyzer = Analyzer(replace(PULSE, dead_time_us=us), tick_ps)
+        edges = np.array([1_000, 1_000 + after])
+        analyzer.take(Batch(7, (NONE, edges, NONE, NONE), (NONE,) * 4, 20_000, []))
+        assert analyzer.tables().ringing == rung
+
+
+def test_which_way_round_a_sensor_is_looked_at(monkeypatch: pytest.MonkeyPatch):
+    """Of a VR sensor alone; anew at each session, and with a break where one begins."""
+    seen: list[Any] = []
+
+    class Keeper:
+        def __init__(self, reference: Reference, falls: bool) -> None:
+            seen.append((reference, falls))
+
+        def cut(self) -> None:
+            seen.append("cut")
+
+        def clear(self) -> None:
+            seen.append("clear")
+
+        def feed(self, ticks, breaks, levels) -> None:
+            seen.append(len(ticks))
+
+        def take(self, track, periods, tick_s: float) -> None:
+            seen.append((len(track), tick_s))
+
+        def result(self) -> str:
+            return "told"
+
+    monkeypatch.setattr(analyzing, "PolarityKeeper", Keeper)
+    for falling, falls in (((), False), (("crank",), True), (("clamp_a",), False)):
+        seen.clear()
+        vr = replace(PULSE, sensor="vr", falling=falling)
+        tables = fed(session(7, 30), session(9, 10, 2_000_000), setup=vr).finish()
+        assert tables.polarity == "told"  # type: ignore[comparison-overlap]
+        assert [part.polarity for part in tables.apart()] == [None, "told"]
+        assert seen[0] == (PULSE.reference, falls) and seen.count("clear") == 1
+        fed_, cuts = [one for one in seen if isinstance(one, int)], seen.count("cut")
+        assert fed_ == [30, 10] and cuts >= 3
+        taken = [one for one in seen[1:] if isinstance(one, tuple)]
+        assert sum(n for n, tick_s in taken if tick_s == 1e-6) == 29
+        assert sum(n for n, tick_s in taken if tick_s == 2e-6) == 9
+        assert seen.index("clear") < seen.index(10)
+    seen.clear()
+    fed(session(7, 30))
+    assert not seen
 
 
 # A sweep: from 1000 to 2000 rev/min and back at 50 rev/min a second, 36 - 1
