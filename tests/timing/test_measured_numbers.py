@@ -532,10 +532,10 @@ def test_what_a_wheel_tells_modulo():
 # The curve's bins and the fit
 
 
-def swept(n: int, up: float, down: float) -> tuple[curve.Bin, Budget]:
+def swept(n: int, up: float, down: float, by: float = 50.0) -> tuple[curve.Bin, Budget]:
     angles = np.concatenate((alternating(up, n, 0.3), alternating(down, n, 0.3)))
     table = events(2 * n, sparks=np.array([2] * n + [1] * (n - 2) + [0] * 2))
-    trend = np.array([50.0] * n + [-50.0] * n)
+    trend = np.array([by] * n + [-by] * n)
     setup = Setup(Reference(1, 0, 1, 60.0, 0.2), commanded=18.0, delay_us=0.0, u_delay_us=5.0,
                   swing=0.0)  # fmt: skip
     return curve._bin(setup, timed(table, angles, 1000.0), TURNS, trend, TICK_S, None, None)
@@ -558,6 +558,8 @@ def test_a_bin_by_hand():
     assert np.isclose(made.components[0].u, few * row.u_random, rtol=1e-6).any()
     assert row.expanded == pytest.approx(hypot(made.systematic, 2 * made.components[0].u))
     assert made.systematic == pytest.approx(2 * sqrt(0.2**2 + 0.03**2 + (6e3 * TICK_S) ** 2 / 6))
+    idle, _ = swept(20, 20.4, 20.0, 40.0)  # as fast as idle wanders is no sweep
+    assert np.isnan(idle.rising) and np.isnan(idle.falling)
     apart, _ = swept(6, 20.4, 20.0)  # too few on either way
     assert np.isnan(apart.rising) and np.isnan(apart.hysteresis)
 

@@ -1,5 +1,7 @@
 """Tables that a stream makes, and a sweep from them: edges placed by formula, a µs a tick."""
 
+import json
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -90,6 +92,29 @@ def test_two_sessions_and_what_each_has():
     assert first.turns is None and second.turns is tables.turns is not None
 
 
+@pytest.mark.parametrize("later", range(24, 31))
+def test_no_angle_from_the_turns_of_another_session(later: int):
+    """The second session's ticks are those of the first one's end; its first and last turns are
+    not known all the same."""
+    second = session(9, 10)
+    moved = tuple(ticks + later * TURN for ticks in second.ticks)
+    second = replace(second, ticks=moved, complete=(later + 10) * TURN)
+    tables = fed(session(7, 30), second).finish()
+    for part, n in zip(tables.apart(), (30, 10), strict=True):
+        known = [False] + [True] * (n - 3) + [False] * 2
+        assert np.isfinite(part.sparks.degrees).tolist() == known
+        assert (part.sparks.segment >= 0).tolist() == known
+
+
+def test_the_boards_words():
+    words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(3)]
+    one = session(7, 30)
+    analyzer = fed(replace(one, messages=[*one.messages, *words[:2], words[2]]))
+    assert analyzer.log == ["word 0", "word 1", "word 2"]
+    beats = [wire.Message("heartbeat", 2, 7, k, {}) for k in range(2)]
+    assert fed(replace(one, messages=beats)).log == []
+
+
 def test_a_session_without_a_spark_or_a_turn_is_no_part():
     none = session(8, 10)
     none = Batch(8, (none.ticks[0], NONE, NONE, NONE), (NONE,) * 4, 10 * TURN, [])
@@ -113,6 +138,18 @@ def test_the_oldest_go_with_all_that_came_before_them(monkeypatch: pytest.Monkey
     assert index[:3] == [SPARKS[0][k] + 10 for k in (24, 26, 28)]
     assert tables.sessions == ((0, 0, 0, 0), (6, 27, 10, 3))
     assert [p.cut for p in tables.apart()] == [True, False]
+    # As many as are kept: nothing goes, nor what came before the first of them.
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 40)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert len(tables.trigger) == 80 and tables.dropped == 0 and not tables.cut
+    # Turns go, but no spark was in them.
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_PERIODS", 12)
+        late = session(7, 30)
+        late = replace(late, ticks=(late.ticks[0], late.ticks[1][20:], *late.ticks[2:]))
+        tables = fed(late).finish()
+        assert len(tables.periods.start) == 12 and tables.periods.start[0] == 5 + 16 * TURN
+        assert tables.sparks.tick.tolist() == SPARKS[0][20:] and tables.dropped == 0
     # Of the second session alone: the first has gone as a whole but for its turns.
     monkeypatch.setattr(analyzing, "MOST_SPARKS", 10)
     tables = fed(session(7, 30), session(9, 10)).finish()
@@ -133,6 +170,8 @@ def test_a_tap_that_chatters_and_turns_that_are_too_many(monkeypatch: pytest.Mon
             SPARKS[1][k] + 10 for k in range(0, 10, 2)
         ]
         assert len(tables.sparks) == 40 and tables.dropped == 0 and not tables.cut
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 33)
+    assert len(fed(session(7, 30), session(9, 10)).finish().periods.start) == 33
     monkeypatch.setattr(analyzing, "MOST_PERIODS", 12)
     tables = fed(session(7, 30), session(9, 10)).finish()
     # Turns 23 to 27 of the first session, seven of the second; a spark needs its own.
@@ -197,6 +236,56 @@ def test_ringing_is_within_the_dead_time():
     for after, rung in ((199, 1), (200, 0)):
         one = Batch(7, (NONE, np.array([1_000, 1_000 + after]), NONE, NONE), (NONE,) * 4, 9_000, [])
         assert fed(one).finish().ringing == rung
+    # Whole ticks: 8333.3 of 24 ns are 8333; and of a dead time shorter than a tick one.
+    for us, tick_ps, after, rung in (
+        (200.0, 24_000, 8_332, 1), (200.0, 24_000, 8_333, 0), (1.0, 9_000_000, 1, 0),
+    ):  # fmt: skip
+        analyzer = Analyzer(replace(PULSE, dead_time_us=us), tick_ps)
+        edges = np.array([1_000, 1_000 + after])
+        analyzer.take(Batch(7, (NONE, edges, NONE, NONE), (NONE,) * 4, 20_000, []))
+        assert analyzer.tables().ringing == rung
+
+
+def test_which_way_round_a_sensor_is_looked_at(monkeypatch: pytest.MonkeyPatch):
+    """Of a VR sensor alone; anew at each session, and with a break where one begins."""
+    seen: list[Any] = []
+
+    class Keeper:
+        def __init__(self, reference: Reference, falls: bool) -> None:
+            seen.append((reference, falls))
+
+        def cut(self) -> None:
+            seen.append("cut")
+
+        def clear(self) -> None:
+            seen.append("clear")
+
+        def feed(self, ticks, breaks, levels) -> None:
+            seen.append(len(ticks))
+
+        def take(self, track, periods, tick_s: float) -> None:
+            seen.append((len(track), tick_s))
+
+        def result(self) -> str:
+            return "told"
+
+    monkeypatch.setattr(analyzing, "PolarityKeeper", Keeper)
+    for falling, falls in (((), False), (("crank",), True), (("clamp_a",), False)):
+        seen.clear()
+        vr = replace(PULSE, sensor="vr", falling=falling)
+        tables = fed(session(7, 30), session(9, 10, 2_000_000), setup=vr).finish()
+        assert tables.polarity == "told"  # type: ignore[comparison-overlap]
+        assert [part.polarity for part in tables.apart()] == [None, "told"]
+        assert seen[0] == (PULSE.reference, falls) and seen.count("clear") == 1
+        fed_, cuts = [one for one in seen if isinstance(one, int)], seen.count("cut")
+        assert fed_ == [30, 10] and cuts >= 3
+        taken = [one for one in seen[1:] if isinstance(one, tuple)]
+        assert sum(n for n, tick_s in taken if tick_s == 1e-6) == 29
+        assert sum(n for n, tick_s in taken if tick_s == 2e-6) == 9
+        assert seen.index("clear") < seen.index(10)
+    seen.clear()
+    fed(session(7, 30))
+    assert not seen
 
 
 # A sweep: from 1000 to 2000 rev/min and back at 50 rev/min a second, 36 - 1
@@ -218,19 +307,23 @@ def speed(seconds: np.ndarray) -> np.ndarray:
     return FROM + RISE * np.minimum(seconds, 2 * (TO - FROM) / RISE - seconds)
 
 
-def swept(commanded: float | None = 18.0, apart: float = 0.0):
-    """Sparks FIXED degrees early and DELAY late, ± 0.1° in turn, `apart` earlier on the way up."""
+def swept(
+    commanded: float | None = 18.0, apart: float = 0.0, delay: float = DELAY, off: float = 0.0
+):
+    """Sparks FIXED degrees early and `delay` late, ± 0.1° in turn, `apart` earlier on the way up;
+    a wheel that runs out by `off`."""
     setup = Setup(
         Reference(36, 1, 1, 60.0, 0.2), cylinders=4, clamp="plug", commanded=commanded,
         delay_us=0.0, u_delay_us=0.1,
     )  # fmt: skip
     places = np.arange(int(2 * HALF / 10))
-    crank = np.rint(1e6 * when(places[places % 36 < 35] * 10.0)).astype(np.int64)
+    edges = places[places % 36 < 35] * 10.0
+    crank = np.rint(1e6 * when(edges + off * np.sin(np.radians(edges)))).astype(np.int64)
     cycles = np.arange(1, int(2 * HALF / 720) - 1)
     wobble = 0.1 * (-1.0) ** cycles
     asked = 720.0 * cycles + 60 - 18 - FIXED - wobble
     rising = asked < HALF
-    fired = when(asked - apart * rising) + DELAY
+    fired = when(asked - apart * rising) + delay
     sparks = np.rint(1e6 * fired).astype(np.int64)
     analyzer = Analyzer(setup, 1_000_000)
     end = int(crank[-1]) + 1
@@ -243,6 +336,7 @@ def test_bins_and_fit_of_a_sweep():
     found = curve.curve(setup, tables)
     assert isinstance(found, curve.Curve)
     assert len(found.bins) == 4 and found.stray == found.sparse == 0
+    assert not found.findings
     for k, row in enumerate(found.bins):
         low = FROM + 250 * k
         mine = rpm[(rpm >= low) & (rpm < low + 250)]
@@ -270,6 +364,7 @@ def test_narrow_bins_and_few_events():
     found = curve.curve(setup, tables, 15.0)
     assert isinstance(found, curve.Curve)
     counts = np.unique(np.floor(rpm / 15), return_counts=True)[1]
+    assert json.loads(json.dumps(found.to_dict()))["events_in_sparse_bins"] == found.sparse
     assert found.sparse + sum(b.events for b in found.bins) == len(rpm)
     assert 10 < np.count_nonzero(counts >= 9) <= len(found.bins) <= np.count_nonzero(counts >= 7)
     none = curve.curve(setup, tables, 8.0)
@@ -312,6 +407,76 @@ def test_a_sweep_against_a_curve_and_against_nothing():
             curve.again(setup, tables, wrong)
     with pytest.raises(UserError, match="gives no curve: no span of 1 rpm"):
         curve.again(setup, tables, {**plain, "bin_width_rpm": 1.0})
+
+
+def test_each_bin_has_the_turns_of_its_own_speed(monkeypatch: pytest.MonkeyPatch):
+    seen = []
+    made = curve._bin
+
+    def kept(setup, events, wheel, trend, *more):
+        seen.append((events, wheel, trend))
+        return made(setup, events, wheel, trend, *more)
+
+    monkeypatch.setattr(curve, "_bin", kept)
+    curve.curve(*swept()[:2])
+    for k, (events, wheel, trend) in enumerate(seen):
+        for rpm in (60e6 / wheel.length, events.speed):
+            assert rpm.min() >= FROM + 250 * k and rpm.max() < FROM + 250 * (k + 1)
+        assert len(wheel.start) == pytest.approx(2 * len(events.speed), abs=4)
+        assert np.abs(trend).mean() == pytest.approx(RISE, rel=0.02)
+
+
+def test_a_wheel_that_runs_out_is_in_each_bin():
+    """0.2°, more than 36 - 1 itself shows of it 40° on: from 0.2 / sqrt(24) on beside ± 0.4."""
+    setup, tables, _, _ = swept(off=0.2)
+    found = curve.curve(setup, tables)
+    bare = curve.curve(setup, replace(tables, turns=None))
+    assert isinstance(found, curve.Curve) and isinstance(bare, curve.Curve)
+    for row, other in zip(found.bins, bare.bins, strict=True):
+        assert np.sqrt(row.expanded**2 - other.expanded**2) > 2 * 0.2 / np.sqrt(24) * 0.9
+        assert row.timing == other.timing
+
+
+def test_a_sweep_of_the_last_session():
+    """What came before a restart is told and left out."""
+    setup, alone, _, _ = swept()
+    whole = curve.curve(setup, alone)
+    analyzer = Analyzer(setup, 1_000_000)
+    teeth = 60_000 * np.arange(400)[:, None] + np.rint(np.arange(35) * 60_000 / 36)
+    crank = teeth.astype(np.int64).ravel()
+    sparks = 120_000 * np.arange(1, 199) + 5_000
+    analyzer.take(Batch(7, (crank, sparks, NONE, NONE), (NONE,) * 4, int(crank[-1]), []))
+    first = analyzer.finish()
+    joined = replace(
+        alone,
+        sparks=type(alone.sparks).join([first.sparks, alone.sparks]),
+        lost_before=np.append(first.lost_before, alone.lost_before),
+        periods=type(alone.periods).join([first.periods, alone.periods]),
+        sessions=((0, 0, 0, 0), (len(first.sparks), len(first.periods.start), 0, 0)),
+    )
+    found = curve.curve(setup, joined)
+    assert isinstance(found, curve.Curve) and isinstance(whole, curve.Curve)
+    assert str(found.bins) == str(whole.bins)
+    assert [f.code for f in found.findings] == ["sessions"] and not whole.findings
+    assert "only the last is shown" in found.findings[0].text
+    # With that no correction is told.
+    assert found.fit is not None and not found.fit.told_apart
+    assert found.fit.note == "no correction is told before what the findings say is cleared"
+
+
+def test_findings_of_a_sweep():
+    """A delay that a clamp the wrong way round would add; edges that do not fit the wheel."""
+    setup, tables, _, _ = swept(delay=50e-6)
+    found = curve.curve(setup, tables)
+    assert isinstance(found, curve.Curve) and found.fit is not None
+    assert [f.code for f in found.findings] == ["clamp_side"]
+    assert found.fit.delay_us == pytest.approx(50, abs=3) and not found.fit.told_apart
+    assert found.fit.note.startswith("no correction is told")
+    setup, tables, _, _ = swept()
+    for share, told in ((0.04, []), (0.06, ["crank_noise"])):
+        noisy = replace(tables, crank_rejected=round(share * tables.crank_edges))
+        found = curve.curve(setup, noisy)
+        assert isinstance(found, curve.Curve) and [f.code for f in found.findings] == told
 
 
 def test_a_map_that_is_typed(tmp_path):

@@ -207,7 +207,6 @@ class Analyzer:
         self._supply: list[int] = []
         self._supply_tick: list[int] = []
         self._seconds = 0.0
-        self._complete = 0
         self._clamp_edges = 0
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
@@ -339,7 +338,7 @@ class Analyzer:
         if 0 < k < sparks.n:
             # The session of the first spark that is left, and what came before it in that.
             at = max(j for j, begin in enumerate(self._begins) if begin[0] <= k)
-            tick, begin = int(sparks["tick"][k]), self._begins[at]
+            tick, begin = sparks["tick"][k], self._begins[at]
             ends = self._begins[at + 1] if at + 1 < len(self._begins) else self._rows()
             for j, lane in enumerate((self._trigger, self._index)):
                 part = lane.ticks[begin[2 + j] : ends[2 + j]]

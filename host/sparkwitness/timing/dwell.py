@@ -115,7 +115,7 @@ def of(fires: Firings, setup: Setup, tick_s: float, flanks_u_us: float) -> Dwell
     Returns:
         None where too few firings have both flanks.
     """
-    have = (fires.on_tick >= 0) & np.isfinite(fires.on_degrees) & np.isfinite(fires.degrees)
+    have = np.isfinite(fires.on_degrees) & np.isfinite(fires.degrees)
     if np.count_nonzero(have) < FEWEST:
         return None
     ms: Floats = np.multiply((fires.tick - fires.on_tick)[have], tick_s * 1e3)
@@ -160,7 +160,7 @@ def course(
         Nothing where neither changed.
     """
     turned, passed = fires.degrees - fires.on_degrees, fires.tick - fires.on_tick
-    have = (fires.on_tick >= 0) & np.isfinite(turned) & (passed > 0)
+    have = np.isfinite(turned) & (passed > 0)
     if not have.any():
         return ()
     turned, tick = turned[have], fires.tick[have]
