@@ -291,6 +291,27 @@ def test_others_that_remain_from_half_a_per_cent_on():
     assert [n.id for n, _ in found.others] == list("BCDEF")
 
 
+def test_other_beliefs_to_start_from():
+    """Two links alike: the logarithm of their odds is normal with ln 2 times the root of 2, so that
+    5 % lie below 1 / (1 + exp(1.645 * 0.980)); each also comes and goes."""
+    made = chain({"A": 1.0, "B": 1.0}, SAYS_A)
+    low, high, agree = outcome.robustness(made, [], "A", 3000)
+    end = 1 / (1 + np.exp(1.645 * np.sqrt(2) * np.log(2)))
+    assert (low, high) == pytest.approx((end * 1.25 / 1.37, (1 - end) * 1.25 / 1.37), abs=0.012)
+    assert agree == pytest.approx(0.5, abs=0.03)
+    # One link: its chance moves by the blend alone, 0 to 0.1 of an answer that says nothing.
+    alone = chain({"A": 1.0}, SAYS_A)
+    low, high, agree = outcome.robustness(alone, [ff.Answer("says_a", 1)], "A", 3000)
+
+    def at(blend):
+        each = np.array([0.18 * 0.1 + 0.82 * 0.9, 0.54 * 0.1 + 0.46 * 0.9, 0.18])
+        p = np.array([1.0, 0.25, 0.12]) * ((1 - blend) * each + blend / 2)
+        return (p[0] + p[1]) / p.sum()
+
+    assert (low, high) == pytest.approx((at(0.095), at(0.005)), abs=0.0008)
+    assert agree == 1.0
+
+
 def confirmed(*tests, links="ABCDE"):
     made = chain(dict.fromkeys(links, 1.0), *tests)
     p = made.prior
