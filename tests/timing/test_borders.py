@@ -122,7 +122,14 @@ def test_cranking_a_little_earlier_or_later(at: float, said: str):
         phases=(phase("cranking", at), phase("running", 15.0)), supply="", rest_v=None, low_v=None,
         points=cast(Any, ()),
     )  # fmt: skip
-    assert said in texts(start, None)["cranking_angle"]
+    assert f", {said} than" in texts(start, None)["cranking_angle"]
+    # Half a degree is not worth a word; a phase without a timing has none to differ.
+    same = replace(start, phases=(phase("cranking", 15.5), phase("running", 15.0)))
+    assert texts(same, None) == {}
+    for bare in (0, 1):
+        untold = list(start.phases)
+        untold[bare] = replace(untold[bare], timing=None)
+        assert texts(replace(start, phases=tuple(untold)), None) == {}
 
 
 @pytest.mark.parametrize(("following", "before"), [(72.0, 81.0), (81.0, 72.0)])
@@ -208,7 +215,8 @@ def test_turns_to_the_first_spark():
     assert "came 4.9 turns (2.0 s) after" in texts(late, None)["late_first_spark"]
     assert texts(replace(late, first_deg=1440.0), None) == {}
     assert "4.0 turns" in texts(replace(late, first_deg=1440.1), None)["late_first_spark"]
-    for changes in ({"stood": False}, {"first_deg": None}):
+    assert "came 100.0 turns" in texts(replace(late, first_deg=36_000.0), None)["late_first_spark"]
+    for changes in ({"stood": False}, {"first_deg": None}, {"first_s": None}):
         assert texts(replace(late, **cast(Any, changes)), None) == {}
 
 

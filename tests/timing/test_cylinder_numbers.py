@@ -3,6 +3,7 @@
 Longer than other files: each row of the table of cylinders has its numbers worked by hand.
 """
 
+import json
 from dataclasses import replace
 from math import exp, hypot, pi, sqrt
 from typing import Any, cast
@@ -548,6 +549,64 @@ def test_where_the_sparks_fall_in_the_distributor():
     assert rotor.read(setup, lambda: Whole(events, angles, speed), "plug", BUDGET) is None
     far = replace(found, earliest=Number(11.5, 0.5), latest=Number(-13.0, 0.5))
     assert far.outside == pytest.approx(2.5)
+
+
+def falling(angles, speed=1000.0, segment=0) -> Whole:
+    """Single sparks at these angles."""
+    angles = np.asarray(angles, float)
+    zero = np.zeros(len(angles), np.int64)
+    degrees = 720.0 * np.arange(len(angles))
+    tick = (degrees * 100).astype(np.int64)
+    events = Events(tick, degrees, zero + segment, zero + 1, tick, degrees, degrees * 0)
+    return Whole(events, angles, np.broadcast_to(np.asarray(speed, float), len(angles)).copy())
+
+
+def swept(found: Whole, **typed) -> rotor.Rotor | None:
+    plain = Setup(Reference(60, 2), cylinders=4, clamp="coil", rotor=18.0)
+    return rotor.read(replace(plain, **typed), lambda: found, "coil", BUDGET)
+
+
+def test_which_sparks_tell_of_the_rotor():
+    """Those with angle, speed and segment, and less than half a firing interval from the middle."""
+    at = np.tile([19.0, 21.0, 20.0, 20.0], 25)
+    for far, out in ((110.0, True), (109.9, False), (-70.0, True), (-69.9, False)):
+        found = swept(falling(np.append(at, np.full(5, far))))
+        assert found.events == (100 if out else 105), far
+    unknown = falling(np.append(at, [20.0] * 9), np.append(np.full(100, 900.0), [np.nan] * 9))
+    assert swept(unknown).events == 100
+    assert swept(falling(np.append(at, [np.nan] * 9))).events == 100
+    assert swept(falling(at, segment=np.where(np.arange(100) < 30, -1, 2))).events == 70
+    assert swept(falling(at[:20])).events == 20 and swept(falling(at[:19])) is None
+    assert swept(falling(at[:0])) is None
+    assert swept(falling(at), cylinders=2).pitch == 180.0
+    assert swept(falling(at), cylinders=1) is None
+    assert swept(falling(at), rotor=None) is None
+    assert swept(falling(at), rotor=None, reference=Reference(36, 1, 2)).shaft == "cam"
+
+
+def test_a_rotor_in_plain_values():
+    """Nothing typed: sparks at 30° and 12° sweep 9° of the distributor, inside its 20."""
+    at = np.repeat([30.0, 12.0], 50)
+    bare = swept(falling(at), rotor=None, reference=Reference(36, 1, 2))
+    plain = json.loads(json.dumps(bare.to_dict()))
+    assert (plain["outside_deg"], plain["swept_deg"], plain["window_deg"]) == (0.0, 9.0, 20.0)
+    assert plain["earliest_expanded_deg"] is None and plain["latest_expanded_deg"] is None
+    assert plain["swept_expanded_deg"] == bare.swept.u95 > 0
+    assert (plain["events"], plain["bursts"], plain["course"][0]["events"]) == (100, 0, 100)
+    marked = swept(falling(at))
+    assert marked.to_dict()["earliest_expanded_deg"] == marked.earliest.u95
+    # One end alone: what is swept tells.
+    assert replace(marked, latest=None).outside == 0.0
+    wide = replace(marked, latest=None, swept=Number(23.0, 1.0))
+    assert wide.outside == replace(wide, latest=Number(0.0, 1.0), earliest=None).outside == 2.0
+
+
+def test_the_course_begins_at_the_second_hundredth_of_the_speeds():
+    """9 of 300 at 500 rev/min: bins of 0.15 in the logarithm from there part 1000 and 1078."""
+    speed = np.repeat([500.0, 1000.0, 1000 * exp(0.075)], [9, 150, 141])
+    assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [150, 141]
+    speed = np.repeat([500.0, 1000.0, 1000 * exp(0.075)], [5, 150, 145])  # fewer are none
+    assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [295]
 
 
 # The picture

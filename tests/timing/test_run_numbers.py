@@ -246,16 +246,21 @@ def test_stops_from_two_degrees_to_half_a_turn_apart(before: float, after: float
 SWING, TIMING, PHASE = 0.05, 10.0, 100.0
 
 
-def turned(gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.reference, rpm=1500.0):
+def turned(
+    gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.reference, rpm=1500.0,
+    order=2, rise=0.0, begin=0,
+):  # fmt: skip
     """Turns of a crank whose squared speed is mean · (1 - swing cos 2a) and what the firings give.
 
-    a: degrees from a dead centre; `gains`: of the mean square, gained evenly from each dead centre
-    to the next one; `lost`: turns that were not kept.
+    a: degrees from a dead centre, `order` times a turn; `gains`: of the mean square, gained evenly
+    from each dead centre to the next one; `lost`: turns that were not kept; `rise`: of the square
+    in a cycle; `begin`: first tick.
     """
     fine = np.arange(0.0, 720.0 * cycles + 720.0, 0.25)
     a = (fine - (PHASE + TIMING)) % 720.0
     ends = np.concatenate(([0.0], np.cumsum(gains)))
-    square = 1 - swing * np.cos(np.radians(2 * a)) + np.interp(a, 180.0 * np.arange(5), ends)
+    square = 1 - swing * np.cos(np.radians(order * a)) + np.interp(a, 180.0 * np.arange(5), ends)
+    square += rise * fine / 720
     speed = 6 * rpm * np.sqrt(square) * TICK_S  # degrees a tick
     time = np.concatenate(([0.0], np.cumsum(0.25 * 2 / (speed[1:] + speed[:-1]))))
     m = reference.teeth - reference.missing
@@ -265,7 +270,7 @@ def turned(gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.ref
     edges = np.interp(starts[:, None] + np.append(places, 360.0), fine, time)
     number = np.arange(2 * cycles)
     keep = ~np.isin(number, lost)
-    ticks = np.rint(edges[keep]).astype(np.int64)
+    ticks = np.rint(edges[keep]).astype(np.int64) + begin
     return Turns(ticks, np.zeros(keep.sum(), np.int64), number[keep])
 
 
@@ -350,6 +355,53 @@ def test_a_wheel_with_too_few_teeth():
     assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.12)
     single = replace(FOUR, cylinders=1, order=(1,))
     assert told(turned(), single) is None
+
+
+def test_a_twin_and_one_that_fires_unevenly():
+    """Two firings a cycle are the least; four teeth to 40° of a 36 wheel, and none to 39°."""
+    twin = replace(FOUR, cylinders=2, order=())
+    found = told(turned(order=1), twin)
+    assert [float(n) for n in found.each] == pytest.approx([1.0, 1.0], abs=0.01)
+    # The wave is seen by sin(15°) of 15°, in radians, over 30°; half of it either way.
+    u = 2 * sqrt(2) * 0.02 / 30 * sqrt(2) / (2 * SWING * sin(radians(15)) / radians(15))
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.02)
+    three = replace(twin, cylinders=3)
+    assert told(turned(order=1), replace(three, firing=(0.0, 321.0, 360.0))) is None
+    assert told(turned(order=1), replace(three, firing=(0.0, 320.0, 360.0))).cycles == 39
+
+
+def test_a_speed_that_rises_is_no_cylinders_doing():
+    """4 in 1000 of the square each cycle: a quarter of it to each firing, and 1.0 of each."""
+    found = told(turned(rise=0.004))
+    assert [float(n) for n in found.each] == pytest.approx([1.0] * 4, abs=0.006)
+
+
+def test_ticks_after_years_lose_no_digit():
+    late, early = told(turned(GAINS, begin=1 << 61)), told(turned(GAINS))
+    assert late.each == early.each
+
+
+def test_of_which_cycles_the_speed_is_taken():
+    """Within half a width of the ends of what is kept, and not across a turn that is lost.
+
+    Turn 21 is: nothing is known from 7540°, the last tooth before, to 7920°.
+    """
+    at = np.array([14.0, 15.0, 16.0, 324.0, 325.0, 326.0])
+
+    def seen(turns, at, width=30.0):
+        return torque._speeds(turns, FOUR.reference, 0, at, 720.0, width)
+
+    gone = ~np.isfinite(seen(turned(lost=(21,)), at))
+    assert np.argwhere(gone).tolist() == [[10, 5], [11, 0]] or np.argwhere(gone).tolist() == [
+        [9, 5], [10, 0]
+    ]  # fmt: skip
+    # From 30° to the last edge, 14 380°, less 30°: twenty cycles less what is beyond.
+    whole = turned(cycles=20)
+    for first, cycles in ((30.0, 20), (29.0, 19), (670.0, 20), (671.0, 19)):
+        assert len(seen(whole, np.array([first]))) == cycles, first
+    assert len(seen(turned(cycles=1), np.array([25.0, 340.0]))) == 0
+    still = 6 * 1500.0 * TICK_S
+    assert seen(turned(swing=0.0), at[:1]) == pytest.approx(np.full((39, 1), still**2), rel=1e-3)
 
 
 # What a sweep tells
