@@ -709,6 +709,78 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
     assert "answers 50.0 ± 1.0 µs after its trigger, -0.30° at this speed" in text(100)["latency"]
 
 
+def tapped(
+    setup: Setup = SETUP, delay=50.0, u=1.0, module=-0.3, counts=None, **on
+) -> dict[str, str]:
+    from sparkwitness.timing.dwell import Dwell
+    from sparkwitness.timing.firings import Choice
+    from sparkwitness.timing.trigger import Counts, Split
+
+    dwell = None
+    if on:
+        deg = Number(20.0, 0.1)
+        dwell = Dwell(**{
+            "ms": Number(3.0, 0.1), "scatter_ms": 0.1, "crank_deg": deg, "cam_deg": deg,
+            "scatter_deg": 0.1, "share": 0.2, "pause_ms": 9.0, "firings": 99, **on,
+        })  # fmt: skip
+    split = Split(
+        "rising", True, Number(20, 0.1), 0.1, None, Number(delay, u), 0.1, Number(module, 0.01),
+        100, counts or Counts(100), dwell, Budget((line(0.1),)),
+    )  # fmt: skip
+    evidence = gates_tap.Evidence(setup, Choice(1, "", ()), split, 200)
+    return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
+
+
+def test_contacts_that_bounce_from_a_hundredth_on():
+    assert "bounce" not in tapped(bounced=0.0099) and "bounce" not in tapped()
+    assert "in 1 % of the firings" in tapped(bounced=0.01)["bounce"]
+    said = tapped(bounced=0.9, bounce_us=250.4)["bounce"]
+    assert "in 90 % of the firings" in said and "for 250 µs" in said
+
+
+def test_a_coil_that_charges_too_short_or_too_long_by_hand():
+    """One and five time constants of 2 ms; without them half a millisecond, and 1 ms of spark."""
+    coil = replace(SETUP, coil_ms=2.0)
+    for ms, short, long in ((1.85, True, False), (1.95, False, False), (10.05, False, False),
+                            (10.15, False, True)):  # fmt: skip
+        found = tapped(coil, ms=Number(ms, 0.1), charged=0.58)
+        assert ("dwell_short" in found, "dwell_long" in found) == (short, long), ms
+    said = tapped(coil, ms=Number(1.0, 0.1), charged=0.9)["dwell_short"]
+    assert "charges for 1.00 ms, less than one time constant, 2 ms" in said
+    assert "reaches 90 % of its final value" in said
+    assert "5 time constants, 10 ms" in tapped(coil, ms=Number(12.0, 0.1))["dwell_long"]
+    # The time constant is worth a word only with what the current reaches.
+    assert "dwell_short" not in tapped(coil, ms=Number(1.0, 0.1))
+    assert "less than 0.5 ms" in tapped(ms=Number(0.3, 0.1))["dwell_short"]
+    assert "dwell_short" not in tapped(ms=Number(0.45, 0.1))
+    assert "dwell_long" not in tapped(pause_ms=1.0) and "dwell_long" not in tapped(pause_ms=inf)
+    said = tapped(pause_ms=0.95)["dwell_long"]
+    assert "longer than what leaves 1 ms for the spark" in said and "0.95 ms are left" in said
+    # A level that lasts nine tenths is a rest level; a capacitive clamp hears no coil.
+    assert "dwell_short" in tapped(ms=Number(0.3, 0.1), share=0.9)
+    assert "dwell_short" not in tapped(ms=Number(0.3, 0.1), share=0.901)
+    other = replace(SETUP, clamp_kind="clamp_capacitive")
+    assert "dwell_short" not in tapped(other, ms=Number(0.3, 0.1))
+
+
+def test_words_of_the_modules_delay_from_both_sides():
+    """Half a millisecond; earlier than twice its own U; a twentieth of a degree, or its U."""
+    for delay, u, said in ((500.0, 1.0, "latency"), (500.1, 1.0, "module_slow"),
+                           (-2.0, 1.0, None), (-2.1, 1.0, "module_early"), (-0.1, 1.0, None),
+                           (0.0, 1.0, "latency")):  # fmt: skip
+        assert list(tapped(delay=delay, u=u)) == ([] if said is None else [said]), delay
+    assert "come 700 µs after the rising flank" in tapped(delay=700.0)["module_slow"]
+    assert "come 5.0 µs before" in tapped(delay=-5.0)["module_early"]
+    assert not tapped(module=0.05) and not tapped(module=-0.05)
+    assert "+0.06°" in tapped(module=0.06)["latency"]
+    from sparkwitness.timing.trigger import Counts
+
+    one = tapped(counts=Counts(1, unasked=4))["spark_no_trigger"]
+    assert one.startswith("4 sparks came without a trigger (400.0 %)")
+    none = tapped(counts=Counts(0, unasked=4))["spark_no_trigger"]
+    assert "(400.0 %)" in none
+
+
 def test_the_taps_advice_cures_the_controllers_part_alone():
     """Controller +2 ± 0.2 of gain 2: 1 lower; the module's part stays and is said."""
     from sparkwitness.timing.trigger import Counts, Split
