@@ -452,6 +452,34 @@ def test_a_second_crank_takes_what_was_heard_once():
     assert heard([ff.Answer("k1", 1), ff.Answer("k3", None)], "k1") == []
 
 
+def test_what_a_second_look_would_tell():
+    """Bits of the second answer and the end, each chance being that of both answers over the
+    first's; only of tests answered once since the last repair."""
+    made = chain(
+        {"A": 5.0, "B": 3.0}, test("a", bad={"A": (0.2, 0.8)}),
+        test("b", misread=0.05, bad={"B": (0.3, 0.7)}),
+    )  # fmt: skip
+    events = [ff.Answer("a", 1), ff.Answer("b", 0)]
+    before = ff.likelihood(made, events)
+    p = made.prior * before / (made.prior @ before)
+    for look in search.second_looks(made, events):
+        (t,) = look.tests
+        joint = np.zeros((4, 2))
+        for k in (0, 1):
+            after = ff.likelihood(made, [*events, ff.Answer(t.id, k, again=True)])
+            each = p * after / before  # of both outcomes they sum to 1
+            joint[:, k] = each[0], each[1], each[2] + each[3], each[4]
+        joint /= joint.sum()
+        flat = np.outer(joint.sum(1), joint.sum(0)).ravel()
+        assert look.bits == pytest.approx(entropy(joint.ravel(), flat, base=2), rel=0.02)
+        assert look.again and look.minutes == made.cost((t,))
+    names = [[c.tests[0].id for c in search.second_looks(made, e)] for e in (
+        events, [*events, ff.Answer("a", 1, again=True)], [*events, ff.Repair("B", False)],
+        [ff.Answer("a", None), ff.Answer("b", 1)],
+    )]  # fmt: skip
+    assert names == [["a", "b"], ["b"], [], ["b"]]
+
+
 @pytest.mark.parametrize(("said", "open_now"), [(0, True), (1, True), (2, False), (None, False)])
 def test_what_needs_a_spark_waits_for_one(said, open_now):
     """A spark at every or at some firings; none, or not looked at, is not enough."""

@@ -452,6 +452,16 @@ def test_every_kind_and_polarity_is_stamped_on_its_firing_edge(kind, active, fir
         (20, 3000, 90, 72, 8, "not with these"),
         (40, 3000, 180, 342, 4, "impossible"),
         (2, 6000, 180, 0, 2, "possible"),
+        # At the very ends: 2 of 2 in 18 degrees, 11 whose ten spacings fill the pitch of 180.
+        (4, 3000, 180, 18, 4, "possible"),
+        (22, 3000, 180, 180, 4, "impossible"),
+        (20.01, 3000, 180, 180, 4, "impossible"),
+        (20, 3000, 180, 162, 4, "not with these"),
+        # Three in every second event, two in the others: the window must hold three.
+        (2.5, 1000, 360, 12, 4, "possible"),
+        (4.5, 1000, 360, 24, 4, "not with these"),
+        (3.5, 1000, 360, 18, 4, "possible"),
+        (0.5, 1000, 360, 0, 4, "possible"),
     ],
 )
 def test_claims(sparks, rpm, pitch, window, possible, verdict):
