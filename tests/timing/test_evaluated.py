@@ -1,5 +1,6 @@
 """Whole results of tables that are typed in: sparks and periods of an even engine, by hand."""
 
+import json
 from dataclasses import replace
 from math import degrees as in_degrees
 from math import radians, sqrt
@@ -12,6 +13,7 @@ from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import measure, timed
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.events import Events
 from sparkwitness.timing.gates import Finding
 from sparkwitness.timing.placing import Placed
 from sparkwitness.timing.setup import Setup
@@ -106,6 +108,7 @@ def test_thirty_events_or_twenty_turns():
     few = measure.evaluate(SETUP, tables(29))
     assert codes(few) == ["few_events"] and few.timing is None
     assert few.findings[0].text == "29 of 30 events at steady speed"
+    assert not few.to_dict()["advice_allowed"]
     assert measure.evaluate(SETUP, tables(30)).timing is not None
     coil = replace(SETUP, clamp="coil")
     # Every 180°: 40 events are twenty turns.
@@ -135,6 +138,9 @@ def test_a_speed_that_changes():
     assert codes(never) == ["unsteady"] and never.findings[0].text == (
         "the speed is not steady (600 to 1200 rpm): hold it and wait"
     )
+    # Four at the end are no new speed: twenty turns, ten events, tell the speed now.
+    end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
+    assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
     assert never.events == 0 and not never.to_dict()["advice_allowed"]
 
 
@@ -280,3 +286,93 @@ def test_cylinders_by_a_wheel_on_the_cam():
     assert len(timed.placed(cut)[2]) == 10
     assert timed.placed(bare) is None
     assert result.scatter == pytest.approx(0.3, rel=0.02)
+
+    late = measure.evaluate(replace(setup, delay_us=100.0), each_cylinder())
+    assert [float(row.timing) for row in late.cylinders.rows] == pytest.approx(
+        [20.8, 21.4, 20.3, 19.9], abs=0.01
+    )
+
+
+def test_cylinders_that_fire_unevenly():
+    """At 0, 150, 360 and 510°: the second and the fourth come 30° sooner than evenly."""
+    setup = replace(
+        SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2), firing=(0.0, 150.0, 360.0, 510.0)
+    )  # fmt: skip
+    at = np.tile([0.0, 30.0, 0.0, 30.0], 40) + 0.3 * (-1.0) ** (np.arange(160) // 4)
+    made = tables(160, at=at, spacing=180.0, wheel=CAM)
+    result = measure.evaluate(setup, made)
+    assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
+        [20.2, 19.8, 20.2, 19.8], abs=0.01
+    )
+    assert float(result.timing) == pytest.approx(20.0, abs=0.01) and result.stray == 0
+    assert result.scatter == pytest.approx(0.3, rel=0.02)
+
+
+def test_where_the_clamp_sits_is_inferred():
+    for spacing, wheel, clamp in ((720.0, WHEEL, "plug"), (180.0, CAM, "coil")):
+        auto = replace(SETUP, clamp="auto", reference=wheel)
+        result = measure.evaluate(auto, tables(80, spacing=spacing, wheel=wheel))
+        assert result.clamp == clamp and float(result.timing) == pytest.approx(20.0, abs=0.02)
+    # Every 360° by a wheel that may turn once or twice as fast: nothing is said of the timing.
+    unsure = measure.evaluate(replace(SETUP, clamp="auto"), tables(spacing=360.0))
+    assert unsure.timing is None and len(unsure.findings) == 1
+    assert unsure.findings[0].level == "refused" and unsure.clamp is not None
+
+
+def test_what_does_not_come_as_often_as_was_typed():
+    for clamp, spacing in (("wasted", 720.0), ("plug", 180.0), ("coil", 720.0)):
+        result = measure.evaluate(replace(SETUP, clamp=clamp), tables(80, spacing=spacing))
+        assert codes(result) == ["spacing"] and result.timing is None, (clamp, spacing)
+        assert f"every {spacing:.0f}° of crank" in result.findings[0].text
+
+
+def test_an_engine_that_mostly_misfires_is_measured():
+    """Two of three firings, at random, have no spark."""
+    made = tables(200)
+    kept = np.random.default_rng(2).random(200) < 0.33
+    some = replace(made, sparks=made.sparks.pick(kept), lost_before=made.lost_before[kept],
+                   clamp_edges=int(kept.sum()))  # fmt: skip
+    result = measure.evaluate(SETUP, some)
+    first, last = np.flatnonzero(kept)[[0, -1]]
+    assert float(result.timing) == pytest.approx(20.0, abs=0.1)
+    assert (result.events, result.expected) == (kept.sum(), last - first)
+    assert result.missing == last - first + 1 - kept.sum()
+
+
+def test_a_start_and_a_rotor():
+    """Twelve turns at 200, then 1000 rev/min; the rotor points at the segment at 18° BTDC."""
+    speed = np.where(np.arange(124) < 12, 200.0, 1000.0)
+    coil = replace(SETUP, clamp="coil", rotor=18.0)
+    made = tables(240, spacing=180.0, rpm=speed)
+    pushed = replace(
+        made, sparks=replace(made.sparks, tick=made.sparks.tick + 1_000_000),
+        periods=replace(made.periods, start=made.periods.start + 1_000_000),
+    )  # fmt: skip
+    result = measure.evaluate(coil, pushed)
+    assert result.start.stood and float(result.start.phase("running").timing) == pytest.approx(
+        20.0, abs=0.02
+    )
+    assert result.start.phase("cranking").rpm_low == pytest.approx(200.0)
+    assert float(result.rotor.earliest) == pytest.approx((20.2 - 18) / 2, abs=0.02)
+    assert result.rotor.events == 240
+    # Where the timing is refused no phase has one.
+    both = np.where(np.arange(240) % 8 < 4, 0.0, 40.0)
+    at_two = tables(240, spacing=180.0, rpm=speed, at=both)
+    refused = measure.evaluate(coil, at_two)
+    assert refused.timing is None and refused.start.phase("running").timing is None
+    assert refused.rotor is None and not refused.start.points
+    assert json.loads(json.dumps(result.to_dict()))["events_at_other_speed"] == result.unsteady
+    assert measure.evaluate(SETUP, tables()).start is None
+
+
+def test_share_of_the_cranks_edges_that_do_not_fit():
+    one = tables(crank_edges=1, crank_rejected=1)
+    assert timed.crank_misses(SETUP, one).startswith("; 100 % of the crank's edges")
+    assert timed.crank_misses(SETUP, tables(crank_edges=0)) == ""
+
+
+def test_degrees_from_spark_to_spark():
+    zero, at = np.zeros(3, np.int64), np.array([0.0, 720.0, 1440.0])
+    three = Events(zero, at, zero, zero + np.array([3, 1, 3]), zero, at + 8.0, at)
+    assert timed._spark_degrees(three, 1e-6, 1000.0) == 4.0
+    assert np.isnan(timed._spark_degrees(three.pick(np.array([False, True, False])), 1e-6, 1e3))
