@@ -324,6 +324,8 @@ def test_supply_is_judged_by_what_was_typed() -> None:
     for volts in (-1.0, 100.0):
         assert el.judge_supply(100.0, volts).rest == 100.0
         assert el.judge_supply(12.6, 9.0, limit=volts)
+    assert "24 V system" in el.judge_supply(20.0, 17.0).sentence
+    assert not el.judge_supply(19.99, 17.0).sentence.startswith("24 V system")
     for wrong in (-1.01, 100.01, math.inf):
         with pytest.raises(ValueError, match=r"A lowest voltage of .* cannot be"):
             el.judge_supply(100.0, wrong)
@@ -352,6 +354,9 @@ def test_winding_limits_to_their_ends() -> None:
     for wrong in ((0.0, 1.0), (1.0, 1.0), (1.0, math.inf), (-1.0, 1.0)):
         with pytest.raises(ValueError, match="lower one first"):
             el.judge_winding(0.5, wrong)
+    # Twenty times the upper limit itself is neither a forgotten k nor open.
+    assert el.judge_winding(2000.0, (1.0, 100.0)).verdict == "high"
+    assert "a k typed" in el.judge_winding(2000.1, (1.0, 100.0)).sentence
     # A meter without any doubt: ends are inside.
     exact = {"percent": 0.0, "celsius_half": 0.0}
     for ohm, verdict in ((0.45, "fine"), (0.65, "fine"), (0.4499, "shorted"), (0.6501, "high")):
@@ -387,6 +392,15 @@ def test_a_charge_by_hand_where_the_dwell_is_cut_short() -> None:
     for share_of in (0.0, 1.0):
         with pytest.raises(ValueError, match="a part of each period"):
             el.charge_against_rpm([3000], 1.0, 12.0, 2.0, 8e-3, firings=1, share=share_of)
+    for nonsense in (
+        lambda: el.charge_against_rpm([3000], -1e-3, 12.0, 2.0, 8e-3, firings=1),
+        lambda: el.highest_rpm(0.0, 4), lambda: el.coil_energy(0.0, 6.0),
+        lambda: el.capacitor_energy(-1e-6, 400.0), lambda: el.rpm_from(0.0, 1e-3),
+        lambda: el.rpm_from(6.0, 0.0), lambda: el.degrees_from_arc(1.0, 0.0),
+        lambda: el.dwell_for(0.0, 12.0, 2.0, 8e-3), lambda: el.dwell_for(1.0, 12.0, 0.0, 8e-3),
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="it must be above 0"):
+            nonsense()
     with pytest.raises(ValueError, match="cannot be negative"):
         el.highest_rpm(0.004, 4, burn=-1e-6)
     with pytest.raises(ValueError, match="leaves nothing of 12 V"):

@@ -291,6 +291,27 @@ def test_others_that_remain_from_half_a_per_cent_on():
     assert [n.id for n, _ in found.others] == list("BCDEF")
 
 
+def test_other_beliefs_to_start_from():
+    """Two links alike: the logarithm of their odds is normal with ln 2 times the root of 2, so that
+    5 % lie below 1 / (1 + exp(1.645 * 0.980)); each also comes and goes."""
+    made = chain({"A": 1.0, "B": 1.0}, SAYS_A)
+    low, high, agree = outcome.robustness(made, [], "A", 3000)
+    end = 1 / (1 + np.exp(1.645 * np.sqrt(2) * np.log(2)))
+    assert (low, high) == pytest.approx((end * 1.25 / 1.37, (1 - end) * 1.25 / 1.37), abs=0.012)
+    assert agree == pytest.approx(0.5, abs=0.03)
+    # One link: its chance moves by the blend alone, 0 to 0.1 of an answer that says nothing.
+    alone = chain({"A": 1.0}, SAYS_A)
+    low, high, agree = outcome.robustness(alone, [ff.Answer("says_a", 1)], "A", 3000)
+
+    def at(blend):
+        each = np.array([0.18 * 0.1 + 0.82 * 0.9, 0.54 * 0.1 + 0.46 * 0.9, 0.18])
+        p = np.array([1.0, 0.25, 0.12]) * ((1 - blend) * each + blend / 2)
+        return (p[0] + p[1]) / p.sum()
+
+    assert (low, high) == pytest.approx((at(0.095), at(0.005)), abs=0.0008)
+    assert agree == 1.0
+
+
 def confirmed(*tests, links="ABCDE"):
     made = chain(dict.fromkeys(links, 1.0), *tests)
     p = made.prior
@@ -353,3 +374,157 @@ def test_what_comes_and_goes_is_said_from_a_half_on():
             made, events, None if found.kind in ("fleeting", "nothing") else "A"
         )]  # fmt: skip
     assert straddles(seen, 0.5, 0.03)
+
+
+# Second looks
+
+
+def doubted(misread):
+    """A made-up test that names A when it says bad; one in so many is misread."""
+    made = chain({"A": 1.0, "B": 1.0}, test("a", (0.99, 0.01), misread, bad={"A": (0.01, 0.99)}))
+    return made, ff.Answer("a", 1)
+
+
+@pytest.mark.parametrize("sure", [0.83, 0.9, 0.97])
+def test_a_second_look_is_asked_for_where_it_would_make_sure(sure):
+    """A link that is sure by one answer, and one of 0.8 and more that a second look makes sure."""
+    likely, asked = [], set()
+    for misread in np.linspace(0.01, 0.2, 96):
+        made, bad = doubted(float(misread))
+        once = float(belief.link_chances(made, believed(made, [bad]))[0])
+        again = replace(bad, again=True)
+        twice = ff.likelihood(made, [bad, again]) * made.prior
+        twice = float(belief.link_chances(made, twice / twice.sum())[0])
+        if search.leading(made, [bad, again])[2] > 1.0:
+            break  # then more than the table's slips count
+        likely.append(once)
+        choice = ff.next_test(made, [bad], sure=sure)
+        wanted = once >= sure or (once >= 0.8 and twice >= sure)
+        assert (choice is not None) == wanted, misread
+        asked.add(wanted)
+        if choice is not None:
+            assert choice.again and [t.id for t in choice.tests] == ["a"]
+            assert not ff.result(made, [bad], sure).sure
+            assert ff.next_test(made, [bad, again], sure=sure) is None
+            found = ff.result(made, [bad, again], sure)
+            assert (found.kind, found.link, found.sure) == ("link", "A", True)
+            assert found.chance == pytest.approx(twice)
+        # A look that could not be had makes nothing sure.
+        assert not ff.result(made, [bad, ff.Answer("a", None, again=True)], sure).sure
+    assert asked == {True, False}
+    assert sure > 0.83 or straddles(likely, 0.8, 0.01)
+
+
+def test_an_answer_decides_without_which_the_link_falls_below_eight_tenths():
+    seen = []
+    for misread in np.linspace(0.05, 0.2, 61):
+        t = {"good": (0.99, 0.01), "bad": {"A": (0.01, 0.99)}}
+        made = chain(
+            {"A": 1.0, "B": 1.0},
+            test("a", misread=float(misread), **t),
+            test("b", misread=0.02, **t),
+        )
+        both = [ff.Answer("a", 1), ff.Answer("b", 1)]
+        alone = [float(belief.link_chances(made, believed(made, [e]))[0]) for e in both]
+        seen.append(alone[0])
+        assert alone[0] < alone[1] > 0.9
+        decides = search.deciding(made, both, "A")
+        assert decides == ("b" if alone[0] < 0.8 else None)  # what is left without b is a's
+        assert search.deciding(made, both, "A", {"b"}) is None
+        assert search.deciding(made, [*both, ff.Repair("B", False)], "A", {"b"}) is None
+    assert straddles(seen, 0.8, 0.01)
+
+
+def test_a_second_crank_takes_what_was_heard_once():
+    board = {"by": "board"}
+    tests = [replace(test(n, bad={"A": (0.2, 0.8)}), input=i, **board)
+             for n, i in (("k1", "crank"), ("k2", "clamp_a"), ("k3", "trigger"))]  # fmt: skip
+    made = chain({"A": 1.0, "B": 1.0}, *tests, test("person", bad={"B": (0.2, 0.8)}))
+    once = [ff.Answer(n, 1) for n in ("k1", "k2", "k3", "person")]
+    twice = [*once, ff.Answer("k2", 1, again=True)]
+
+    def heard(events, name):
+        return [t.id for t in search.heard_with(made, events, name)]
+
+    assert sorted(heard(once, "k1")) == ["k2", "k3"] and heard(twice, "k1") == ["k3"]
+    assert heard(twice, "person") == []
+    assert heard([*once, ff.Repair("B", False)], "k1") == []
+    assert heard([ff.Answer("k1", 1), ff.Answer("k3", None)], "k1") == []
+
+
+@pytest.mark.parametrize(("said", "open_now"), [(0, True), (1, True), (2, False), (None, False)])
+def test_what_needs_a_spark_waits_for_one(said, open_now):
+    """A spark at every or at some firings; none, or not looked at, is not enough."""
+    three = (0.8, 0.1, 0.1)
+    made = chain(
+        {"A": 1.0, "B": 1.0}, test("spark", three, bad={"A": (0.1, 0.1, 0.8)}),
+        test("angle", needs=("spark",), bad={"B": (0.1, 0.9)}),
+        test("other", bad={"B": (0.1, 0.9)}),
+    )  # fmt: skip
+    assert search.closed_tests(made, []) == {"angle"}
+    closed = search.closed_tests(made, [ff.Answer("spark", said)])
+    assert closed == {"spark"} | (set() if open_now else {"angle"})
+    # After a repair it must be looked at anew, where the mended link bears on it.
+    mended = search.closed_tests(made, [ff.Answer("spark", said), ff.Repair("A", False)])
+    assert "angle" in mended and ("spark" in mended) == (said is None)
+
+
+def test_what_was_seen_further_up_a_signal_is_handed_down():
+    """P(added up to k) = P(seen up to k) / P(so further up), no better than this test's own
+    false alarms let it be; trusted to 0.95. Of t2: 0.8 fine, by 0.3 with A, by 0.1 with B."""
+    made = chain(
+        {"A": 1.0, "B": 1.0}, test("t1", bad={"A": (0.2, 0.8)}),
+        test("t2", (0.8, 0.2), after=("t1",), bad={"A": (0.3, 0.7), "B": (0.1, 0.9)}),
+    )  # fmt: skip
+    plain = np.array([0.8 * 0.3, 0.8 * 0.1, 0.8])  # with A, with B, with nothing
+    for fine, handed in (
+        # Fine further up: A would have shown there, 0.24 / 0.18 > 1; B not, 0.08 / 0.9.
+        (True, np.array([0.8, 0.08 / 0.9, 0.8])),
+        (False, np.zeros(3)),  # bad there is bad here
+    ):
+        table = made.table("t2", frozenset(), ("t1", 0 if fine else 1))
+        wanted = 0.95 * handed + 0.05 * plain
+        assert table[[0, 1, 4], 0] == pytest.approx(wanted)
+        assert table.sum(axis=1) == pytest.approx(np.ones(5))
+        # What comes and goes is there at every other look.
+        assert table[2:4, 0] == pytest.approx(0.5 * wanted[:2] + 0.5 * wanted[2])
+    given = [ff.Answer("t1", 0), ff.Answer("t2", 1)]
+    t1, t2 = (made.tests[n].reading for n in ("t1", "t2"))
+    up = np.array([0.18, 0.9, 0.9]) * t1[0, 0] + np.array([0.82, 0.1, 0.1]) * t1[1, 0]
+    seen = made.table("t2", frozenset(), ("t1", 0))[[0, 1, 4]] @ t2[:, 1]
+    assert ff.likelihood(made, given)[[0, 1, 4]] == pytest.approx(up * seen)
+    # Mended, a link changes nothing any more.
+    good = made.table("t2", frozenset({"A"}))
+    assert good[0] == pytest.approx([0.8, 0.2])
+
+
+def test_what_a_test_costs():
+    """Handling 6 minutes, the work, each set-up once unless it is made, the worst hazard's risk."""
+    m = ff.model()
+    a = test("a", minutes=2.0, hazard=1, bad={"A": (0.2, 0.8)}, setups=("meter",))
+    b = test("b", minutes=0.5, hazard=3, bad={"A": (0.2, 0.8)}, setups=("meter", "pull_plugs"))
+    made = chain({"A": 1.0}, a, b)
+    meter, plugs = (m["setups"][n]["minutes"] for n in ("meter", "pull_plugs"))
+    assert (m["handling"], meter, plugs, m["risk"]) == (6, 1, 12, [0, 1, 3, 12])
+    assert made.work((a,)) == 3.0 and made.work((a, b)) == 2.0 + 0.5 + 1 + 12
+    assert made.work((a, b), frozenset({"meter"})) == 14.5
+    assert made.cost((a,)) == 6 + 3 + 1 and made.cost((a, b)) == 6 + 15.5 + 12
+    assert search.paid_setups(made, [ff.Answer("a", 1)]) == {"meter"}
+    assert search.paid_setups(made, [ff.Answer("b", None)]) == frozenset()
+    choice = search.Choice((a, b), 0.5, 20.0)
+    assert choice.score == 0.025 and choice.hazard == 3
+
+
+def test_reasons_that_speak_against_a_link_count_by_their_size():
+    made = chain(
+        {"A": 1.0, "B": 1.0}, test("weak", bad={"A": (0.6, 0.4)}),
+        test("strong", misread=0.01, bad={"A": (0.05, 0.95)}),
+    )  # fmt: skip
+    events = [ff.Answer("weak", 1), ff.Answer("strong", 0)]
+    found = outcome.reasons(made, events, "A")
+    assert [r.event.test for r in found] == ["strong", "weak"]
+    assert found[0].bits < -1 and 0 < found[1].bits < 2
+    pairs = Chain(VARIANT, made.links, made.tests, second=0.1)
+    told = ff.finding(pairs, events, draws=2)
+    p = ff.belief(pairs, events)
+    assert told.two == pytest.approx(p[3 - 1]) and pairs.sets[2].tolist() == [True, True]

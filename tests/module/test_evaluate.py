@@ -11,13 +11,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from bench_parts import point, shots, stretch
-from sparkwitness.bench import evaluate, sweep
+from bench_parts import made, point, shots, stretch
+from sparkwitness.bench import evaluate, sweep, verdict
 from sparkwitness.bench.answers import Coupling, Late
 from sparkwitness.bench.plan import Plan, Segment
-from sparkwitness.bench.result import Mean
+from sparkwitness.bench.result import Mean, Sweep
+from sparkwitness.bench.shots import Collector
+from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import visits
+from streams import Stream
 
 
 def collector(*stretches, ringing=0, noise=0, loss=None, couplings=(), lates=(), tick_ps=24_000):
@@ -306,3 +309,198 @@ def test_hysteresis_is_up_less_down():
     assert sweep.sweep_of(plan, [up, soak], []).most_rpm == 4000.0
     assert sweep.sweep_of(plan, [soak], []).most_rpm == 3000.0
     assert sweep.sweep_of(plan, [], []).delay is None
+
+
+# From bytes: what is set aside, and what belongs to which time
+
+PLAN = Plan(steps=(6000.0,), seconds=4.0, ramps=(), width_us=2_000.0)
+TICK = 24e-9
+
+
+def heard(trigger_s, clamp_s, plan=PLAN, until=5.0):
+    """One drive, taken at 0.05 s; times in seconds."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.add("ack", command=wire.NUMBER["drive"], result=0, command_seq=1, text="")
+    for k in range(1, round(10 * until) + 1):
+        for which, times in ((3, trigger_s), (1, clamp_s)):
+            times = np.asarray(times)
+            times = np.sort(times[(times >= 0.1 * (k - 1)) & (times < 0.1 * k)])
+            made.edges(which, np.rint(times / TICK).astype(np.int64))
+        made.heartbeat(round(0.1 * k / TICK), outputs=wire.ENUMS["output_bits"]["bench"])
+    collector = Collector(plan, [(0, plan.seconds)])
+    collector.feed(made.data)
+    return collector
+
+
+def test_trigger_edges_nearer_than_half_the_shortest_interval_are_noise():
+    """6000 rpm, two a turn: 5 ms apart, so that 2.5 ms after one nothing is taken for the next."""
+    for steps, after, noise in (
+        ((6000.0,), (0.0, 2.4, 5.0, 7.6, 12.6), 1), ((6000.0,), (0.0, 2.6, 5.2), 0),
+        ((3000.0,), (0.0, 4.9, 10.1, 15.2), 1), ((3000.0, 6000.0), (0.0, 4.9, 10.1, 15.2), 0),
+    ):  # fmt: skip
+        collector = heard(0.3 + 1e-3 * np.array(after), [], replace(PLAN, steps=steps))
+        assert collector.finish()
+        assert (collector.trigger_edges, collector.trigger_noise) == (len(after), noise)
+    early = Stream()
+    early.hello()
+    early.heartbeat(0)
+    early.add("ack", command=wire.NUMBER["drive"], result=0, command_seq=1, text="")
+    collector = Collector(PLAN, [(0, 4.0)])
+    collector.feed(early.data)
+    assert collector.drives == 1 and collector.driving_since == float("inf")
+
+
+TRIGGERS = 0.3 + 0.005 * np.arange(700)
+
+
+@pytest.mark.parametrize(("edge", "base"), [("firing", 0.0), ("other", -2_000.0)])
+def test_the_drives_own_edges_are_set_aside(edge, base):
+    """2.4 µs after the firing edge, or the pulse's other one, at each pulse but every fifth."""
+    rng = np.random.default_rng(3)
+    answers = TRIGGERS + 40e-6 + 2e-6 * rng.standard_normal(700)
+    own = (TRIGGERS + (base + 2.4) * 1e-6)[np.arange(700) % 5 > 0]
+    collector = heard(TRIGGERS, np.concatenate((answers, own)))
+    (one,) = collector.finish()
+    (found,) = collector.couplings
+    assert (found.edge, found.edges) == (edge, 560) and found.at_us == pytest.approx(2.4, abs=0.02)
+    assert found.share == pytest.approx(0.8) and found.lost == pytest.approx(0.0)
+    assert found.scatter_us < 0.03
+    assert one.shots.answered.all() and one.shots.delay_us.min() > 30 and not one.shots.false.any()
+
+
+def test_a_noisy_edge_beside_the_drives_is_set_aside_as_well():
+    """1 µs before each firing edge, by 0.4 µs sooner or later: the answers do not move with it."""
+    rng = np.random.default_rng(4)
+    answers = TRIGGERS + 60e-6 + 0.8e-6 * rng.standard_normal(700)
+    noisy = TRIGGERS - 1e-6 + 0.4e-6 * rng.standard_normal(700)
+    collector = heard(TRIGGERS, np.concatenate((answers, noisy)))
+    (one,) = collector.finish()
+    (found,) = collector.couplings
+    assert (found.edge, found.edges) == ("firing", 700)
+    assert (found.at_us, found.scatter_us) == pytest.approx((-1.0, 0.4), abs=0.05)
+    assert one.shots.delay_us.min() > 45 and one.shots.sparks.tolist() == [1] * len(one.shots.time)
+
+
+@pytest.mark.parametrize(
+    ("kind", "lasted", "share"),
+    # 97 % of 20 s are all of it; of a ramp 0.2 s at either end may be missing.
+    [("step", 19.4, 1.0), ("step", 9.7, 0.5), ("ramp", 0.97 * 19.6, 1.0), ("ramp", 9.506, 0.5),
+     ("step", -1.0, 0.0), ("soak", 30.0, 1.0)],
+)  # fmt: skip
+def test_share_of_a_segment_that_was_measured(kind, lasted, share):
+    one = stretch(shots([], []), kind=kind, begin=5.0, end=5.0 + lasted)
+    assert one.share == pytest.approx(share, abs=1e-9)
+
+
+# Verdicts on what shows over all speeds
+
+
+RAMPS = ((2000.0, 4000.0, 20.0), (4000.0, 2000.0, 20.0))
+
+
+def switched(at, **more):
+    """A run whose bursts end at one speed as it rises; one point, so that there is something."""
+    up = turned(201, at)
+    # The ramp stands behind the step in the plan.
+    found = made(point(3000.0), stretches=[replace(up, index=1)], steps=[3000.0], **more)
+    found.plan = replace(found.plan, ramps=RAMPS)
+    found.sweep = sweep.sweep_of(found.plan, found.stretches, found.points)
+    return found
+
+
+def test_switch_over_against_limits():
+    for limits, word in (
+        ({"least": 2000.0}, "within"), ({"most": 4000.0}, "within"),
+        ({"least": 3005.0}, "cannot tell"), ({"least": 3500.0}, "outside"),
+        ({"most": 2500.0}, "outside"),
+    ):  # fmt: skip
+        run = switched(3005.0, limits={"switch_over_rpm": limits})
+        (one,) = verdict.against_limits(run).checks
+        seen = sweep.switch_over(run, True, 0.95)
+        assert (one.value, one.low, one.high) == (seen.value, seen.low, seen.high)
+        assert (one.verdict, one.where) == (word, "sweep") and 2900 < one.low < 3005 < one.high
+    for at, says in ((2010.0, "single sparks at every speed up to 4000 rpm"),
+                     (9000.0, "many sparks at every speed up to 4000 rpm")):  # fmt: skip
+        run = switched(at, limits={"switch_over_rpm": {"least": 3000.0}})
+        (one,) = verdict.against_limits(run).checks
+        assert (one.value, one.verdict, one.note) == (None, "cannot tell", says)
+
+
+def test_difference_of_switch_overs():
+    a, b, none = switched(3205.0), switched(2805.0), switched(9000.0)
+
+    def of(run, other):
+        told = verdict.against_run(run, other, "good")
+        found = [c for c in told.checks if c.quantity == "switch_over_rpm"]
+        return told.each_at, found
+
+    each, (one,) = of(a, b)
+    up, down = (sweep.switch_over(r, True, each) for r in (a, b))
+    assert one.value == up.value - down.value == pytest.approx(400.0, abs=10)
+    assert (one.low, one.high) == (up.low - down.high, up.high - down.low)
+    assert (one.verdict, one.most, one.where) == ("differs", 100.0, "sweep")
+    assert of(b, a)[1][0].value == -one.value
+    for run, other, whose in ((a, none, "the other"), (none, a, "this")):
+        _, (lone,) = of(run, other)
+        assert lone.value is None and lone.verdict == "cannot tell"
+        assert lone.note == f"{whose} run shows no switch-over up to 4000 rpm"
+    assert of(none, none)[1] == []
+
+
+def wilson(k, n, confidence):
+    z = stats.norm.ppf((1 + confidence) / 2)
+    middle, half = k + z * z / 2, z * np.sqrt(k * (n - k) / n + z * z / 4)
+    return (middle - half) / (n + z * z), (middle + half) / (n + z * z)
+
+
+@pytest.mark.parametrize(
+    ("missed", "n", "by"), [(316, 400, 3.0), (319, 400, 3.0), (320, 400, 1.0), (400, 400, 1.0)]
+)
+def test_drop_outs_in_spells_tell_less_of_a_difference(missed, n, by):
+    """Newcombe's interval of the difference (method 10) of two shares, a third as many in threes;
+    four fifths and more are no spell."""
+    a = made(point(missed=missed, triggers=n, clumping=3.0))
+    b = made(point(missed=40, triggers=n))
+    told = verdict.against_run(a, b, "good")
+    (one,) = [
+        c for c in told.checks if c.quantity == "drop_out_percent" and c.where == "all events"
+    ]
+    p, q = missed / n, 0.1
+    (la, ha), (lb, hb) = (wilson(k / by, n / by, told.each_at) for k in (missed, 40))
+    assert one.value == pytest.approx(100 * (p - q))
+    assert one.low == pytest.approx(100 * (p - q - np.hypot(p - la, hb - q)))
+    assert one.high == pytest.approx(100 * (p - q + np.hypot(ha - p, q - lb)))
+
+
+def test_one_trigger_is_a_share_none_is_not():
+    one, missed = (made(point(missed=k, triggers=1, delay=None)) for k in (0, 1))
+    none = made(point(triggers=0, delay=None))
+
+    def of(a, b):
+        told = verdict.against_run(a, b, "good").checks
+        return next(c for c in told if c.quantity == "drop_out_percent")
+
+    assert of(one, missed).value == -100.0 and of(missed, one).value == 100.0
+    for a, b in ((one, none), (none, one)):
+        assert of(a, b).note == "no trigger was counted in one of the runs"
+
+
+def test_a_length_of_two_minutes_and_more_is_told_in_minutes():
+    """18 to 20 degrees at least 18.5: 1.2 · (1 / 0.5)² = 4.8 times as long."""
+    for measured, words in ((24.8, "119 s in all (now 25 s)"), (25.0, "2 min in all (now 25 s)")):
+        run = made(point(), limits={"burst_window_deg": {"least": 18.5}},
+                   sweep_of=Sweep(most_rpm=6000.0, window_deg=(18.0, 20.0)))  # fmt: skip
+        run.measured_s = measured
+        (one,) = verdict.against_limits(run).checks
+        assert f"a run of about {words} would tell" in one.note
+
+
+def test_the_longest_spell_of_one_passage_is_told():
+    rpm = np.arange(4000.0, 6001.0, 10.0)
+    plan = Plan(steps=(), ramps=((4000.0, 6000.0, 20.0),) * 3)
+    ramps = [stretch(shots(rpm, 1 + 0 * rpm), 4000.0, 6000.0, index=k) for k in range(2)]
+    lone = (rpm >= 5000) & (rpm <= 5110)
+    ramps.append(stretch(shots(rpm, ~lone), 4000.0, 6000.0, index=2))
+    assert evaluate.evaluate(plan, [collector(*ramps)]).sweep.spell == (12, 5000.0, 5110.0)

@@ -188,6 +188,9 @@ def test_a_band_ends_where_one_passage_goes_on():
     (one,) = found(*[passage(DEAD)] * 3, passage((4250.0, 4800.0)))
     assert (one.low, one.high) == (4250.0, 4800.0)
     assert (one.hits, one.triggers, one.passages, one.of) == (3 * 19 + 56, 4 * 56, 4, 4)
+    for dead, ends in (((4000.0, 4590.0), (4000.0, 4590.0)), ((4410.0, 5000.0), (4410.0, 5000.0))):
+        (one,) = found(*[passage(DEAD)] * 3, passage(dead))
+        assert (one.low, one.high) == ends
     (one,) = found(*[passage(DEAD)] * 3, passage((4250.0, 4400.0), DEAD, falling=True))
     assert (one.low, one.high, one.hits) == (4250.0, 4590.0, 4 * 19 + 16)
 

@@ -441,10 +441,40 @@ def test_dwell_by_hand():
     assert (found.share, found.pause_ms, found.firings) == pytest.approx((0.2, 12.0, 40))
     assert found.charged == pytest.approx(1 - exp(-1))
     assert (found.bounced, found.bounce_us) == pytest.approx((0.25, 120.0))
+    assert found.bounce_us == pytest.approx(120.0, rel=1e-9)
+    once = replace(fires(), bounces=np.resize([0, 0, 0, 1], 40), bounced=np.full(40, 80))
+    once = dwell.of(once, FOUR, 1e-6, 2.0)
+    assert (once.bounced, once.bounce_us) == pytest.approx((0.25, 80.0))
+    # Where nothing scatters the tick and the crystal are left.
+    still = dwell.of(fires(by=0.0), FOUR, 1e-6, 0.0)
+    assert still.ms.u95 == pytest.approx(2 * hypot(1e-3 / sqrt(6), 50e-6 * 3), rel=1e-7)
+    assert still.crank_deg.u95 == pytest.approx(2 * 12e-3 / sqrt(6), rel=1e-7)
+    # A firing whose on-time, or whose own angle, is not known is left out.
+    for name in ("on_degrees", "degrees"):
+        some = fires()
+        getattr(some, name)[:7] = np.nan
+        part = dwell.of(some, FOUR, 1e-6, 2.0)
+        assert part.firings == 33 and float(part.crank_deg) == pytest.approx(36.0, abs=0.1)
     two = dwell.of(fires(), replace(FOUR, strokes=2), 1e-6, 2.0)
     assert float(two.cam_deg) == pytest.approx(36.0) and two.charged is None
     assert two.bounced == 0.0 and two.bounce_us == 0.0
     assert dwell.of(fires(8), FOUR, 1e-6, 2.0) is None and dwell.of(fires(10), FOUR, 1e-6, 2.0)
+
+
+def test_the_time_between_firings_that_follow_each_other():
+    """15 ms a third of the time; the rest is across lost edges, or across a break of the crank."""
+    at = 10_000 + 1_000 * np.cumsum(np.resize([15, 30, 30], 42))
+    for unknown in ("known", "segment"):
+        made = fires(42)
+        made = replace(made, tick=at, on_tick=at - 3_000)
+        if unknown == "known":
+            made.known[:] = np.resize([True, False, False], 42)
+        else:
+            made = replace(made, segment=np.cumsum(np.resize([0, 1, 1], 42)))
+        found = dwell.of(made, FOUR, 1e-6, 2.0)
+        assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
+    made.known[:] = False
+    assert np.isnan(dwell.of(made, FOUR, 1e-6, 2.0).share)
 
 
 def test_closing_angle_of_a_handbook():

@@ -1,4 +1,7 @@
-"""Numbers of a whole run: speed by cylinder, what a sweep tells, means on a circle; by hand."""
+"""Numbers of a whole run: speed by cylinder, what a sweep tells, means on a circle; by hand.
+
+Longer than other files: what a sweep is cut into and what it tells belong together.
+"""
 
 from dataclasses import replace
 from math import hypot, nan, radians, sin, sqrt

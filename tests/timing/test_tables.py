@@ -1,4 +1,7 @@
-"""Tables that a stream makes, and a sweep from them: edges placed by formula, a µs a tick."""
+"""Tables that a stream makes, and a sweep from them: edges placed by formula, a µs a tick.
+
+Longer than other files: one engine for all that is kept of it, and one sweep for all its bins.
+"""
 
 import json
 from dataclasses import replace
@@ -156,6 +159,34 @@ def test_the_oldest_go_with_all_that_came_before_them(monkeypatch: pytest.Monkey
     assert tables.sparks.tick.tolist() == SPARKS[1] and tables.dropped == 30
     assert ticks(tables)[1] == [SPARKS[1][k] + 10 for k in range(0, 10, 2)]
     assert len(tables.trigger) == 18  # the first spark's own two are before it
+
+
+def test_of_three_sessions_the_middle_one_is_cut(monkeypatch: pytest.MonkeyPatch):
+    """50 sparks, 15 kept: from the sixth of the second session on."""
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 15)
+    tables = fed(session(7, 30), session(9, 10), session(11, 10)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[1][5:] + SPARKS[1] and tables.dropped == 35
+    tap, index = ticks(tables)
+    assert tap[0] == SPARKS[1][6] - 3_200 and len(tap) == 8 + 20
+    assert index == [SPARKS[1][k] + 10 for k in (6, 8, 0, 2, 4, 6, 8)]
+    assert tables.sessions == ((0, 0, 0, 0), (0, 27, 0, 0), (5, 34, 8, 2))
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 25)  # five of the first: it ends before the next
+    tables = fed(session(7, 30), session(9, 10), session(11, 10)).finish()
+    assert [len(part) for part in ticks(tables)] == [8 + 40, 2 + 10]
+    assert [len(part.trigger) for part in tables.apart()] == [8, 20, 20]
+
+
+def test_supply_in_bounded_memory(monkeypatch: pytest.MonkeyPatch):
+    """Eight are kept and the lowest of all, once there are more than ten."""
+    monkeypatch.setattr(analyzing, "_MOST_SUPPLY", 8)
+    for n, left, at in ((10, 10, 10), (11, 9, 9)):
+        one = session(7, 30)
+        beats = np.zeros(n, wire.LAYOUT["heartbeat"])
+        beats["time"], beats["supply_mv"] = np.arange(n), np.arange(n) + 12_000
+        tables = fed(replace(one, beats=beats)).tables()
+        assert tables.supply_mv == [12_000] + [12_000 + k for k in range(n - left + 1, n)]
+        assert tables.supply_tick == list(range(n - at, n))
+    assert fed(session(7, 30)).tables().seconds == pytest.approx(1.8)
 
 
 def test_a_tap_that_chatters_and_turns_that_are_too_many(monkeypatch: pytest.MonkeyPatch):
