@@ -131,12 +131,19 @@ def test_plain_values_of_a_measurement():
 @pytest.mark.parametrize(
     ("now", "before", "kept"),
     # Within 10 % or 75 rev/min of the speed now; begins where 3 of 5 in a row are.
-    [(800, 879, 60), (800, 881, 28), (800, 721, 60), (800, 719, 28), (600, 674, 60),
+    [(1000, 1100, 60), (1000, 900, 60), (600, 525, 60),
+     (800, 879, 60), (800, 881, 28), (800, 721, 60), (800, 719, 28), (600, 674, 60),
      (600, 676, 28), (3000, 3290, 60), (3000, 3310, 28), (3000, 2710, 60), (3000, 2690, 28)],
 )  # fmt: skip
 def test_the_last_stretch_of_steady_speed(now, before, kept):
     speed = np.array([before] * 30 + [now] * 30, float)
     assert np.count_nonzero(measure._steady(speed, 20)) == kept
+
+
+def test_five_events_tell_the_speed_now():
+    """Of few turns, too: two at another speed are the end of what was steady, and no new one."""
+    assert not measure._steady(np.array([1000.0] * 20 + [1200.0] * 2), 2).any()
+    assert np.count_nonzero(measure._steady(np.array([1000.0] * 20 + [1200.0] * 3), 2)) == 2
 
 
 def test_one_odd_event_ends_no_stretch():
