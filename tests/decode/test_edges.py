@@ -208,6 +208,26 @@ def test_joining_in_the_middle_is_no_loss():
         assert np.array_equal(ticks[i], truth[i][len(truth[i]) - len(ticks[i]) :])
 
 
+def test_losses_of_every_kind_are_plain_numbers():
+    """JSON knows no numbers of numpy's: damage, gaps, repeats, two sessions, a lost tail."""
+    made, _ = random_stream(np.random.default_rng(6), 40)
+    frames = made.frames
+    other = Stream(session=9)
+    other.hello()
+    other.heartbeat(0)
+    other.first[1] = 5
+    other.edges(1, np.array([5, 6]))
+    other.heartbeat(100, lost=[0, 5, 0, 0], stalls=[1, 0, 0, 0], unsent=2)
+    data = b"".join((*frames[:9], frames[8], b"x" * 300 + b"\0", b"short\0", *frames[12:]))
+    decoder, _, _ = decode(data + other.data + b"cut")
+    told = decoder.loss.to_dict()
+    assert json.loads(json.dumps(told)) == told
+    assert min(told["frames_damaged"], told["frames_missing"], told["frames_repeated"]) > 0
+    assert told["bytes_damaged"] == 300 + 5 + 3 and told["frames_damaged"] == 3
+    assert told["edges_lost"][1] >= 5 and told["sessions"] == 2 and told["board_unsent"] == 2
+    assert told["frames_repeated"] == 1 and told["frames_missing"] == 3
+
+
 def test_memory_is_bounded_without_delimiters():
     decoder = EdgeDecoder()
     for _ in range(50):

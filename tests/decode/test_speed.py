@@ -333,6 +333,27 @@ def test_choice_of_kernels_is_said_clearly(monkeypatch):
         kernels.chosen()
 
 
+def test_compiled_kernels_are_for_long_files(monkeypatch):
+    """From 24 MiB on, in pieces of 128 KiB at least, which no board sends at once."""
+    monkeypatch.setenv(kernels.VARIABLE, "")
+    monkeypatch.setattr(kernels.compiled, "loaded", [])
+    monkeypatch.setattr(kernels.compiled, "load", lambda: "compiled")
+    long, piece = 24 * 1024 * 1024, 128 * 1024
+    assert kernels.chosen(long, piece) == "compiled"
+    for total, once in ((long - 1, piece), (long, piece - 1), (0, 0)):
+        assert kernels.chosen(total, once) is kernels.plain
+    assert kernels.chosen() is kernels.plain
+    monkeypatch.setattr(kernels.compiled, "load", lambda: None)
+    assert kernels.chosen(long, piece) is kernels.plain  # not installed, and not asked for
+    monkeypatch.setattr(kernels.compiled, "loaded", ["before"])
+    assert kernels.chosen() == "before"
+    monkeypatch.setenv(kernels.VARIABLE, "numpy")
+    assert kernels.chosen(long, piece) is kernels.plain
+    monkeypatch.setenv(kernels.VARIABLE, "numba")
+    monkeypatch.setattr(kernels.compiled, "load", lambda: "compiled")
+    assert kernels.chosen() == "compiled"
+
+
 def test_small_pieces_never_load_the_kernels(monkeypatch):
     """A board that streams must not wait for a compiler."""
     monkeypatch.setattr(kernels.compiled, "loaded", [])

@@ -79,6 +79,45 @@ def test_cobs_refuses_what_the_package_refuses():
     assert refused > 1000
 
 
+def test_the_shortest_frame_and_a_code_that_points_past_the_end():
+    """The CRC of nothing is 0 (CRC-32/ISO-HDLC: all ones, and all ones taken off again)."""
+    assert framing.unseal(framing.cobs_encode(bytes(4))) == b""
+    with pytest.raises(framing.FrameError, match="too short"):
+        framing.unseal(framing.cobs_encode(bytes(3)))
+    with pytest.raises(framing.FrameError, match="CRC does not match"):
+        framing.unseal(framing.cobs_encode(b"\1" + bytes(4)))
+    # Whole but for its last code, which says one byte more: alone, and among others.
+    body = wire.encode("edges", 7, 1, input=0, n=2, first=0, counts=[0x01020304, 0x05060708])[:-1]
+    at, codes = 0, []
+    while at < len(body):
+        codes.append(at)
+        at += body[at]
+    wrong = bytearray(body)
+    wrong[codes[-1]] += 1
+    with pytest.raises(framing.FrameError, match="cut short"):
+        framing.unseal(bytes(wrong))
+    stream = np.frombuffer(b"\0".join((body, bytes(wrong), body, b"")), np.uint8)
+    rows, sizes, bad, bad_bytes = framing.unseal_all(stream, 12, 254)
+    assert len(rows) == 2 and (bad, bad_bytes) == (1, len(wrong))
+    assert [r[4 : 4 + n - 4].tobytes() for r, n in zip(rows, sizes, strict=True)] == (
+        [framing.unseal(body)] * 2
+    )
+    assert type(bad) is int and type(bad_bytes) is int
+
+
+def test_frames_that_are_too_long_or_too_short_are_damage():
+    """Bodies with CRC of 13 to 20 bytes are taken, both ends too; an empty one is no frame."""
+    sealed = [framing.seal(bytes([65]) * n) for n in range(6, 20)]
+    every = np.frombuffer(b"".join([b"\0", *sealed]), np.uint8)
+    rows, sizes, bad, bad_bytes = framing.unseal_all(every, 13, 20)
+    assert sizes.tolist() == list(range(13, 21)) and len(rows) == 8
+    assert bad == len(sealed) - 8
+    assert bad_bytes == sum(len(s) - 1 for s in sealed if not 13 <= len(s) - 2 <= 20)
+    none = framing.unseal_all(every, 100, 120)
+    assert (len(none[0]), none[2], none[3]) == (0, 14, sum(len(s) - 1 for s in sealed))
+    assert framing.unseal_all(np.empty(0, np.uint8), 13, 20)[2:] == (0, 0)
+
+
 def test_definition_is_sound():
     numbers = [m["number"] for m in wire.DEFINITION["messages"].values()]
     assert len(set(numbers)) == len(numbers)

@@ -226,3 +226,69 @@ def test_a_starter_is_seen_by_half_a_volt(low, dipped):
     listener = cranking.Listener()
     listener.feed(made.data)
     assert listener.dipped is dipped
+
+
+def test_triggers_that_are_a_rhythm():
+    """Six at least, apart by more than 0.4 of what 400 rpm give: 30 ms of 75 ms at two a turn."""
+    bounced = np.sort(np.concatenate((steady(6), steady(6) + 0.029)))
+    assert cranking._rhythm(bounced, 2.0) == (6, pytest.approx(0.07), pytest.approx(0.82))
+    assert cranking._rhythm(np.sort(np.concatenate((steady(6), steady(6) + 0.031))), 2.0) is None
+    assert cranking._rhythm(steady(5), 2.0) is None
+    assert cranking._rhythm(np.concatenate((steady(6), [2.0, 4.0])), 2.0) is None
+    # One lead of four sees a fourth as many: 120 ms of 300 ms.
+    assert cranking._rhythm(steady(9, 0.119), 0.5) is None
+    assert cranking._rhythm(steady(9, 0.121), 0.5)[0] == 9
+
+
+def test_turns_that_are_enough_and_the_time_after_them():
+    """A dip of the supply is cranking to the end of its last interval, and 0.15 s more."""
+    beats, crank = (0.1, 0.2, 0.9, 1.4, 2.14, 2.16), (0.3, 0.8, 1.4, 2.0)
+    known = heard(beats, (12.6, 12.6, 10.0, 11.0, 9.0, 8.0), crank=crank)
+    assert cranking.supply_fall(known) == cranking.Fall(12.6, 9.0, 9.0)
+    # What comes 0.5 s after its begin, at 0.8 s, is after the starter engaged.
+    known = heard((0.1, 0.2, 0.79, 0.81), (12.6, 12.6, 9.0, 10.0), crank=crank)
+    assert cranking.supply_fall(known) == cranking.Fall(12.6, 9.0, 10.0)
+    # Pulses by their number are a guess: no reference was typed.
+    typed = cranking.judge_crank(heard(crank=steady(20)), FOUR)
+    assert (typed.about, typed.expected, typed.seen) == (True, 20.0, 20)
+    none = cranking.judge_crank(heard([0.1, 0.2, 0.3, 0.4], [12.6, 10.0, 10.0, 12.6]), FOUR)
+    assert none.about and none.expected == 1.0
+    fits = heard(crank=np.linspace(0, 3, 350), revolutions=8.0, rpm=160.0)
+    judged = cranking.judge_crank(fits, Engine(4, reference=Reference(36, 1)))
+    assert (judged.about, judged.expected, judged.seen) == (False, 350.0, 280)
+
+
+def test_counts_at_their_very_limits():
+    """120 rpm: two turns are 1 s. What comes right at their end is not counted, at the end it is.
+
+    17 of 20 are every firing, 1 of 20 is some.
+    """
+    pulses = np.linspace(0.0, 11.0, 99)
+    for times, seen in (((1.0, 11.0), 1), ((1.001, 11.0), 2), ((0.9, 11.001), 0)):
+        known = heard(crank=pulses, rpm=120.0, revolutions=22.0, clamp_b=times)
+        found = cranking.judge_firings(known, FOUR, "clamp_b", "plug")
+        assert (found.seen, found.expected) == (seen, pytest.approx(10.0))
+    by_taps = {"crank": pulses, "trigger": steady(20)}
+    for kept, outcome in ((17, 0), (16, 1), (1, 1), (0, 2)):
+        found = cranking.judge_firings(
+            heard(clamp_a=steady(20)[:kept], **by_taps), FOUR, "clamp_a", "coil"
+        )
+        assert (found.seen, found.outcome) == (kept, outcome)
+    # Four teeth, no gap: four pulses a turn; 40 of 44 of ten turns fit.
+    known = heard(crank=np.linspace(0, 3, 44), revolutions=10.0, rpm=200.0)
+    found = cranking.judge_crank(known, Engine(4, reference=Reference(4)))
+    assert (found.seen, found.expected, found.outcome) == (40, 44.0, 0)
+
+
+def test_a_pulse_in_any_piece_is_seen():
+    made = Stream()
+    made.hello()
+    made.heartbeat(0, supply_mv=65_535)
+    first = made.data
+    listener = cranking.Listener()
+    listener.feed(first)
+    assert not listener.dipped
+    made.edges(0, np.array([1000, 2000]))
+    made.heartbeat(4_000_000, supply_mv=65_535)
+    listener.feed(made.data[len(first) :])
+    assert listener.dipped

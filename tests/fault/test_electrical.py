@@ -291,3 +291,125 @@ def test_a_24_volt_system_is_two_batteries_in_series() -> None:
     for odd in (1.26, 18.0, 60.0):
         found = el.judge_supply(odd, 0.8 * odd)
         assert found.verdict == "unsure" and "decimal point" in found.sentence
+
+
+@pytest.mark.parametrize(
+    ("rest", "lowest", "verdict"),
+    [
+        # Within 0.1 V of 12.2 at rest and of 9.6 while cranking it is not told; less than 0.3 V
+        # of a fall is no cranking. A system of 24 V has twice each limit.
+        (12.6, 12.31, "not cranked"), (12.6, 12.29, "fine"), (12.11, 9.9, "fine"),
+        (12.09, 9.9, "flat"), (12.6, 9.71, "fine"), (12.6, 9.69, "unsure"), (12.6, 9.51, "unsure"),
+        (12.6, 9.49, "suspect"), (5.0, 4.0, "flat"), (4.99, 4.0, "unsure"), (16.0, 10.0, "fine"),
+        (16.01, 10.0, "unsure"), (19.99, 19.3, "unsure"), (20.0, 19.3, "flat"),
+        (24.31, 19.31, "fine"), (24.29, 19.31, "flat"), (25.0, 19.09, "suspect"),
+        (25.0, 19.29, "unsure"), (32.0, 20.0, "fine"), (32.01, 20.0, "unsure"),
+    ],
+)  # fmt: skip
+def test_supply_from_both_sides_of_each_limit(rest: float, lowest: float, verdict: str) -> None:
+    assert el.judge_supply(rest, lowest).verdict == verdict
+
+
+def test_supply_is_judged_by_what_was_typed() -> None:
+    found = el.judge_supply(12.6, 9.0, [9.1, 9.3], limit=8.5, rest_limit=12.55, expanded=0.0)
+    assert (found.verdict, found.limit) == ("fine", 8.5) and found.at_triggers.tolist() == [
+        9.1,
+        9.3,
+    ]
+    assert (found.rest, found.lowest) == (12.6, 9.0)
+    assert el.judge_supply(12.5, 9.0, limit=8.5, rest_limit=12.55, expanded=0.0).verdict == "flat"
+    # A limit typed for 24 V is taken as it is, one of a 12 V battery is doubled: 12 V apart.
+    for typed, used in ((8.5, 17.0), (12.0, 24.0), (12.01, 12.01), (18.0, 18.0)):
+        assert el.judge_supply(25.0, 20.0, limit=typed).limit == used
+    for volts in (-1.0, 100.0):
+        assert el.judge_supply(100.0, volts).rest == 100.0
+        assert el.judge_supply(12.6, 9.0, limit=volts)
+    assert "24 V system" in el.judge_supply(20.0, 17.0).sentence
+    assert not el.judge_supply(19.99, 17.0).sentence.startswith("24 V system")
+    for wrong in (-1.01, 100.01, math.inf):
+        with pytest.raises(ValueError, match=r"A lowest voltage of .* cannot be"):
+            el.judge_supply(100.0, wrong)
+        with pytest.raises(ValueError, match=r"A limit voltage of .* cannot be"):
+            el.judge_supply(12.0, 9.0, limit=wrong)
+    assert el.judge_supply(12.0, 12.1, expanded=0.11).verdict == "not cranked"
+    with pytest.raises(ValueError, match="above the rest"):
+        el.judge_supply(12.0, 12.12, expanded=0.11)
+
+
+def test_winding_limits_to_their_ends() -> None:
+    """7 to 9 kilo-ohm: a thousandth is 7 to 9 ohm, a tenth 700 to 900, a thousandfold 7 to 9 M."""
+    asked = {
+        7.0: "k forgotten", 9.0: "k forgotten", 700.0: "decimal point", 900.0: "decimal point",
+        7e6: "a k typed", 9e6: "a k typed",
+    }  # fmt: skip
+    for ohm, words in asked.items():
+        assert words in el.judge_winding(ohm, (7e3, 9e3)).sentence
+    for ohm, verdict in ((6.99, "shorted"), (9.01, "shorted"), (699.0, "shorted"),
+                         (901.0, "shorted"), (6.99e6, "open"), (9.01e6, "open"),
+                         (180_000.0, "high"), (180_001.0, "open")):  # fmt: skip
+        assert el.judge_winding(ohm, (7e3, 9e3)).verdict == verdict, ohm
+    # Limits a decade wide: a tenth of them, and yet more than a fourth of the lower one, is low.
+    assert el.judge_winding(2.6, (10.0, 100.0)).verdict == "shorted"
+    assert "decimal point" in el.judge_winding(2.4, (10.0, 100.0)).sentence
+    for wrong in ((0.0, 1.0), (1.0, 1.0), (1.0, math.inf), (-1.0, 1.0)):
+        with pytest.raises(ValueError, match="lower one first"):
+            el.judge_winding(0.5, wrong)
+    # Twenty times the upper limit itself is neither a forgotten k nor open.
+    assert el.judge_winding(2000.0, (1.0, 100.0)).verdict == "high"
+    assert "a k typed" in el.judge_winding(2000.1, (1.0, 100.0)).sentence
+    # A meter without any doubt: ends are inside.
+    exact = {"percent": 0.0, "celsius_half": 0.0}
+    for ohm, verdict in ((0.45, "fine"), (0.65, "fine"), (0.4499, "shorted"), (0.6501, "high")):
+        assert el.judge_winding(ohm, (0.45, 0.65), **exact).verdict == verdict
+    for celsius in (-60.0, 250.0):
+        assert el.copper_at_20(0.0, celsius) == 0.0 and el.lowest_cranking(celsius) in (8.5, 9.6)
+    for celsius in (-60.1, 250.1):
+        with pytest.raises(ValueError, match="cannot be the temperature"):
+            el.copper_at_20(1.0, celsius)
+    for half in (-0.1, 100.1):
+        with pytest.raises(ValueError, match="is no use"):
+            el.winding_at_20(1.0, celsius_half=half)
+    assert el.winding_at_20(1.0, celsius_half=100.0).expanded > 0.4
+    assert el.winding_at_20(0.3, leads=0.3).value == 0.0
+
+
+def test_a_charge_by_hand_where_the_dwell_is_cut_short() -> None:
+    """6000 rpm, two sparks a turn: 5 ms apart; with 1 ms of spark there are 4 ms for a dwell.
+
+    12 V less 1 V, 2 ohm, 8 mH: 5.5 A in the end, tau 4 ms: after 4 ms 5.5 (1 - 1/e) A.
+    """
+    table = el.charge_against_rpm([6000, 60_000], 0.004001, 12.0, 2.0, 8e-3, firings=4, drop=1.0)
+    peak = 5.5 * (1 - math.exp(-1))
+    assert table.dwell.tolist() == pytest.approx([0.004, 0.0]) and not table.fits.any()
+    assert table.peak.tolist() == pytest.approx([peak, 0.0])
+    assert table.energy[0] == pytest.approx(0.5 * 8e-3 * peak**2)
+    assert el.charge_against_rpm([6000], 0.004, 12.0, 2.0, 8e-3, firings=4).fits.all()
+    # A quarter of the time of a two-stroke single: 60 / 3000 s, 5 ms.
+    share = el.charge_against_rpm([3000], 1.0, 12.0, 2.0, 8e-3, firings=1, turns=1, share=0.25)
+    assert share.dwell[0] == pytest.approx(0.005) and share.fits.all()
+    assert el.highest_rpm(0.004, 4) == pytest.approx(6000.0)
+    assert el.highest_rpm(0.004, 1, 1, 0.0) == pytest.approx(15_000.0)
+    for share_of in (0.0, 1.0):
+        with pytest.raises(ValueError, match="a part of each period"):
+            el.charge_against_rpm([3000], 1.0, 12.0, 2.0, 8e-3, firings=1, share=share_of)
+    for nonsense in (
+        lambda: el.charge_against_rpm([3000], -1e-3, 12.0, 2.0, 8e-3, firings=1),
+        lambda: el.highest_rpm(0.0, 4), lambda: el.coil_energy(0.0, 6.0),
+        lambda: el.capacitor_energy(-1e-6, 400.0), lambda: el.rpm_from(0.0, 1e-3),
+        lambda: el.rpm_from(6.0, 0.0), lambda: el.degrees_from_arc(1.0, 0.0),
+        lambda: el.dwell_for(0.0, 12.0, 2.0, 8e-3), lambda: el.dwell_for(1.0, 12.0, 0.0, 8e-3),
+    ):  # fmt: skip
+        with pytest.raises(ValueError, match="it must be above 0"):
+            nonsense()
+    with pytest.raises(ValueError, match="cannot be negative"):
+        el.highest_rpm(0.004, 4, burn=-1e-6)
+    with pytest.raises(ValueError, match="leaves nothing of 12 V"):
+        el.primary_current(1.0, 12.0, 1.0, 1e-3, 12.0)
+    assert el.dwell_for(5.5 * (1 - math.exp(-1)), 12.0, 2.0, 8e-3, 1.0) == pytest.approx(0.004)
+    with pytest.raises(ValueError, match="ends at 6 A"):
+        el.dwell_for(6.0, 12.0, 2.0, 8e-3)
+    for firings, turns in ((0, 2), (4, 3), (4, 0)):
+        with pytest.raises(ValueError, match="at least once in one or two"):
+            el.firing_period(3000, firings, turns)
+    with pytest.raises(ValueError, match="above 0 rpm"):
+        el.firing_period([3000, 0], 4)

@@ -230,3 +230,45 @@ def test_middles_of_the_arcs():
     assert (
         answers._arcs(np.full(4, 0.5), 1.0) == [0.5] and answers._arcs(np.full(3, 0.5), 1.0) == []
     )
+
+
+def after_edges(n, answers_us, close_us=None, aside=()):
+    """Of n pulses with a noisy edge 1 µs before each: an answer where one is given, in µs."""
+    trigger = triggers(n)
+    close = -1.0 + 0.3 * np.resize(A, n) if close_us is None else np.asarray(close_us)
+    edges = np.rint(np.asarray(close) / TICK).astype(np.int64) + trigger[: len(close)]
+    which = [k for k, x in enumerate(answers_us) if x is not None]
+    late = np.array([answers_us[k] for k in which]) + 0.3 * np.resize(B, n)[which]
+    answer = trigger[which] + np.rint(late / TICK).astype(np.int64)
+    extra = trigger[: len(aside)] + np.asarray(aside, np.int64)
+    every = np.concatenate((edges, answer, extra))
+    order = np.argsort(every, kind="stable")
+    out = (np.arange(len(every)) >= len(edges) + len(answer))[order]
+    found, told = answers.loose(trigger, every[order], out, TICK)
+    return np.sort(every[order][found]).tolist() == np.sort(edges).tolist(), told
+
+
+def test_answers_are_those_within_a_tenth_of_a_millisecond_of_their_median():
+    """52 of 100 at 40 µs; the others 99.5 µs later are answers too, and scatter too far to tell."""
+    for later, told in ((99.0, False), (101.0, True)):
+        found, one = after_edges(100, [40.0 if k % 25 < 13 else 40.0 + later for k in range(100)])
+        assert found is told and (one is not None) is told
+    # Half of those paired must be among them: of 120 the middle 64, or 56.
+    for middle, told in ((64, True), (56, False)):
+        side = (120 - middle) // 2
+        given = [40.0] * side + [400.0] * middle + [760.0] * side
+        assert after_edges(120, [given[k * 49 % 120] for k in range(120)])[0] is told
+    # Half of the pulses with such an edge must have an answer.
+    for answered, told in ((52, True), (48, False)):
+        given = [40.0 if k * 49 % 100 < answered else None for k in range(100)]
+        assert after_edges(100, given)[0] is told
+
+
+def test_edges_set_aside_before_are_neither_beside_the_drive_nor_answers():
+    """Set aside: 2 µs before each pulse, and 20 µs after; they would move with nothing."""
+    for aside in (-20, 200):
+        found, one = after_edges(80, [40.0] * 80, aside=[aside] * 80)
+        assert found and one.edges == 80 and one.at_us == pytest.approx(-1.0)
+        assert one.scatter_us == pytest.approx(0.3)
+    found, one = after_edges(100, [40.0] * 100, close_us=-1.0 + 0.3 * np.resize(A, 60))
+    assert found and (one.edges, one.share) == (60, 0.6)

@@ -17,6 +17,7 @@ from rich.console import Console
 from bench_world import MODULES, collect, matching, plan_for, stream
 from sparkwitness.bench import evaluate as bench
 from sparkwitness.bench import verdict as bench_verdict
+from sparkwitness.bench.answers import Late
 from sparkwitness.bench.claim import check_claim
 from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.shots import Collector, Shots, pair
@@ -102,6 +103,61 @@ def test_the_last_trigger_counts_only_when_its_time_has_passed():
 def test_nothing_in_nothing_out():
     shots, sure = paired([], [])
     assert len(shots.time) == len(sure) == len(Shots.join([]).time) == 0
+
+
+def late_pair(lag, offsets, n=8, complete=1 << 40, dwell_s=0.0, lost=()):
+    """Triggers 10 000 ticks apart, and sparks so far from the trigger of that number, in ticks."""
+    trigger = 10_000 * np.arange(1, n + 1)
+    spark = np.sort([trigger[k] + at for k, at in offsets])
+    period = np.array([20_000.0, 5_000.0])
+    late = Late(period, np.full(2, float(lag)))
+    missing = np.isin(np.arange(n), lost)
+    return pair(
+        trigger, missing, spark, np.zeros(len(spark), bool), complete, 180.0, TICK_S, dwell_s, late
+    )
+
+
+def test_late_answers_are_looked_for_where_they_come():
+    """12 000 ticks late: from 11 000 on, a tenth of an interval before, to 14 500, 0.35 after."""
+    for at, seen in ((12_000, 1), (11_000, 1), (14_500, 1), (14_510, 0), (10_990, 0)):
+        shots, _ = late_pair(12_000, [(k, at) for k in range(8)])
+        assert shots.sparks[1:].tolist() == [seen] * 7
+        if seen:
+            assert shots.delay_us == pytest.approx([at * 0.024] * 8)
+            assert not shots.false.any()
+    # What comes too late is a false event of its own trigger, too soon of the one before.
+    assert late_pair(12_000, [(3, 14_510)])[0].false.tolist() == [0, 0, 0, 1, 0, 0, 0, 0]
+    early = late_pair(12_000, [(3, 10_990)])[0]
+    assert early.false.tolist() == [0, 0, 1, 0, 0, 0, 0, 0]
+    assert early.false_us[2] == pytest.approx(20_990 * 0.024)
+    # A dwell does not end the time for an answer: that would be the dwell of another firing.
+    kept, _ = late_pair(12_000, [(k, 12_000) for k in range(8)], dwell_s=9_900 * TICK_S)
+    assert kept.sparks.tolist() == [1] * 8
+
+
+def test_answers_before_their_trigger_and_those_that_are_hardly_late():
+    """3000 ticks ahead: looked for from 4000 ahead on. A lag of two tenths needs no looking."""
+    shots, sure = late_pair(-3_000, [(k, -3_000) for k in range(8)])
+    assert shots.sparks.tolist() == [1] * 8 and sure.all()
+    assert shots.delay_us == pytest.approx([-72.0] * 8)
+    for lag, whose in ((1_990, 3), (2_010, 2)):  # 990 and 1010 of the interval ahead
+        found, _ = late_pair(lag, [(3, 900)])
+        at = np.flatnonzero(found.sparks + found.false)
+        assert at.tolist() == [whose] and found.sparks[3] == (whose == 3)
+
+
+def test_a_late_answer_is_sure_when_its_time_has_passed():
+    """The eighth, at 80 000, has until 80 000 + 11 000 + 10 000; one ahead until 90 000."""
+    sparks = [(k, 12_000) for k in range(8)]
+    for complete, sure in ((100_999, False), (101_000, True)):
+        assert late_pair(12_000, sparks, complete=complete)[1].tolist() == [True] * 7 + [sure]
+    for complete, sure in ((89_999, False), (90_000, True)):
+        found = late_pair(-3_000, [(k, -3_000) for k in range(8)], complete=complete)[1]
+        assert found.tolist() == [True] * 7 + [sure]
+    # Before the fourth, triggers are lost: neither its speed nor the third's time is known.
+    shots, sure = late_pair(12_000, sparks, lost=[3])
+    assert sure.tolist() == [True, True, False, True, True, True, True, True]
+    assert np.flatnonzero(np.isnan(shots.rpm)).tolist() == [0, 3]
 
 
 @settings(max_examples=150, deadline=None)
@@ -396,6 +452,16 @@ def test_every_kind_and_polarity_is_stamped_on_its_firing_edge(kind, active, fir
         (20, 3000, 90, 72, 8, "not with these"),
         (40, 3000, 180, 342, 4, "impossible"),
         (2, 6000, 180, 0, 2, "possible"),
+        # At the very ends: 2 of 2 in 18 degrees, 11 whose ten spacings fill the pitch of 180.
+        (4, 3000, 180, 18, 4, "possible"),
+        (22, 3000, 180, 180, 4, "impossible"),
+        (20.01, 3000, 180, 180, 4, "impossible"),
+        (20, 3000, 180, 162, 4, "not with these"),
+        # Three in every second event, two in the others: the window must hold three.
+        (2.5, 1000, 360, 12, 4, "possible"),
+        (4.5, 1000, 360, 24, 4, "not with these"),
+        (3.5, 1000, 360, 18, 4, "possible"),
+        (0.5, 1000, 360, 0, 4, "possible"),
     ],
 )
 def test_claims(sparks, rpm, pitch, window, possible, verdict):

@@ -18,6 +18,7 @@ from sparkwitness.bench.plan import Plan
 from sparkwitness.bench.result import Band, Heat, Mean, Result, Sweep, difference
 from sparkwitness.bench.steps import Change, Threshold
 from sparkwitness.errors import UserError
+from sparkwitness.timing.stats import correlation_time
 from streams import HELLO
 
 STAMP = 0.014  # µs, a tick of 24 ns on both stamps
@@ -460,6 +461,10 @@ def test_like_neighbours_count_as_fewer():
     square = np.random.default_rng(5).standard_normal(400) * np.repeat([1.0, 6.0], 200)
     uneven = Mean.of(square)
     assert uneven.u_s > 2 * uneven.s / sqrt(2 * 399)
+    # u(s²) = 2 s u(s), of squares as few as their own memory leaves.
+    off = (square - square.mean()) ** 2
+    own = off.std() * sqrt(correlation_time(off) / 400)
+    assert uneven.u_s == pytest.approx(own / (2 * uneven.s))
 
 
 def test_difference_of_two_means_is_welchs():
@@ -645,6 +650,27 @@ def test_a_bend_widens_the_effect_by_what_is_left():
     )
 
 
+def test_an_effect_seen_at_two_speeds():
+    """6 µs more in 2 ms at 1000 and at 3000 rpm: 3 a ms. What the runs share is not halved: of the
+    mean of two differences u² + 2 (0.5² + 0.3²). A speed of one run alone tells nothing."""
+
+    def run(width, *delays):
+        speeds = (1000.0, 3000.0, 5000.0)
+        points = (point(r, delay=mean(d, 0.4, 4)) for r, d in zip(speeds, delays, strict=False))
+        return made(*points, width_us=width)
+
+    for first in (run(2000.0, 40.0, 55.0), run(2000.0, 40.0, 55.0, 90.0)):
+        found = conditions.compare([("a", first), ("b", run(4000.0, 46.0, 61.0))])
+        (one,) = found.effects
+        half = stats.norm.ppf(0.975) * sqrt(0.2**2 + STAMP**2 + 2 * (0.5**2 + 0.3**2)) / 2
+        assert (one.per_unit, one.low, one.high) == pytest.approx((3.0, 3 - half, 3 + half))
+        assert found.fits == pytest.approx(0.0, abs=1e-9)
+    # Differences of 5 and 7 µs: each 1 off, u² of a speed each; one degree of freedom.
+    odd = conditions.compare([("a", run(2000.0, 40.0, 55.0)), ("b", run(4000.0, 45.0, 62.0))])
+    assert odd.fits == pytest.approx(4 * 0.5**2 / (0.2**2 + STAMP**2))
+    assert odd.effects[0].per_unit == pytest.approx(3.0)
+
+
 def test_measured_supply_comes_before_the_typed_one_and_small_steps_are_the_same():
     typed = conditions.rows("x", made(point(supply_mv=12_300), supply_v=13.0))[0]
     assert (typed.supply_v, typed.supply) == (12.3, "measured")
@@ -758,6 +784,21 @@ def test_heat_spell_and_bands_are_said_with_their_numbers():
     assert "after 20 of 50 triggers, in 3 of 4" in said(of(double_bands=(band,)), "double_band")
 
 
+@pytest.mark.parametrize(("away", "near"), [(590.0, True), (610.0, False), (-590.0, True)])
+def test_answers_at_the_pulses_other_edge(away: float, near: bool):
+    """3 ms of dwell before the firing edge; a fifth of that is near."""
+    run = made(point())
+    run.sweep.delay = sweep._delay(Plan(), [point(delay=-3000.0 + away)])
+    assert ("near the pulse's other edge (-3000 µs)" in said(run, "late")) is near
+    assert bool(said(run, "late")) is near
+
+
+def test_bursts_of_no_one_angle_are_said():
+    assert not said(made(point()), "window")
+    odd = made(point(), sweep_of=Sweep(most_rpm=6000.0, window_constant=False))
+    assert "no one crank angle describes" in said(odd, "window")
+
+
 def test_late_answers_are_said_with_their_angle():
     """800 µs at 6000 rpm: 6 N t = 28.8 degrees."""
     late = made(point(), sweep_of=Sweep(most_rpm=6000.0))
@@ -803,6 +844,16 @@ def test_limits_of_the_board_from_both_sides():
     # Capacitive modules have limits of their own.
     other = {**typed, "kind": "capacitive", "width_us": 3000}
     assert not allowed({"active_us": [1, 3000], "duty_permille": [1, 600]}, **other)
+
+
+def test_the_length_that_a_board_allows_is_one_that_it_allows():
+    """59 % of 60 s / (2 · rpm), rounded down: 3540 µs at 5000 rpm."""
+    board = {"duty_permille": [590, 750], "active_us": [4990, 1]}
+    for rpm in range(4200, 6000, 130):
+        told = allowed(board, steps=[rpm], width_us=4240, seconds=1)
+        most = int(told.partition("type at most ")[2].partition(" ")[0])
+        assert most == int(0.59 * 30e6 / rpm)
+        assert not allowed(board, steps=[rpm], width_us=most, seconds=1)
 
 
 def test_heat_that_a_board_allows():

@@ -96,3 +96,120 @@ def test_every_drive_command_fits_the_wire(cylinders, strokes):
     assert plan.pitch_deg == 180 * strokes / cylinders
     for segment in plan.segments:
         wire.encode("drive", 0, 0, **plan.drive(segment))
+
+
+BOUNDS = {
+    "cylinders": (1, 16), "seconds": (0.5, 3600.0), "repeats": (1, 50), "soak_rpm": (60.0, 20000.0),
+    "soak_minutes": (0.0, 1440.0), "dead_time_us": (1.0, 400.0), "clamp_delay_us": (-1e4, 1e4),
+    "u_clamp_delay_us": (0.0, 1e4), "u_clip_us": (0.0, 1e4), "supply_v": (0.0, 60.0),
+    "temperature_c": (-60.0, 200.0), "width_us": (1.0, 100_000.0),
+}  # fmt: skip
+# What is left at any of these is far from its own limits.
+SLOW = {"steps": [60], "ramps": [], "width_us": 1000, "cylinders": 1, "dead_time_us": 20}
+
+
+@pytest.mark.parametrize("name", BOUNDS)
+def test_each_number_from_both_sides_of_both_its_bounds(name):
+    """As the documentation of a plan gives them; common practice, no source."""
+    low, high = BOUNDS[name]
+    by = 1 if isinstance(low, int) else 1e-3
+    for value in (low, high):
+        assert getattr(Plan.from_dict({**SLOW, name: value}), name) == value
+    for value in (low - by, high + by):
+        with pytest.raises(UserError, match=f"{name} must be from {low:g} to {high:g}"):
+            Plan.from_dict({**SLOW, name: value})
+
+
+LIMITS = {
+    "delay_us": 1e4, "spread_us": 1e4, "drop_out_percent": 100, "double_percent": 100,
+    "sparks_per_event": 200, "switch_over_rpm": 20000, "burst_window_deg": 360,
+    "rev_limit_rpm": 20000, "supply_v": 60,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", bench_plan.QUANTITIES)
+def test_each_limit_from_both_sides_of_both_its_bounds(name):
+    most = LIMITS[name]
+    whole = Plan.from_dict({"limits": {name: {"least": 0, "most": most}}}).limits[name]
+    assert (whole.least, whole.most) == (0, most)
+    same = Plan.from_dict({"limits": {name: {"least": 5, "most": 5}}}).limits[name]
+    assert same.least == same.most == 5
+    for end in ("least", "most"):
+        for value in (-0.01, most + 0.01):
+            with pytest.raises(UserError, match=f"the limit of {name} must be from 0 to"):
+                Plan.from_dict({"limits": {name: {end: value}}})
+    if name in bench_plan.DEFAULT_MARGINS:
+        for value in (1e-6, most):
+            assert Plan.from_dict({"margins": {name: value}}).margin(name) == value
+        for value in (0.9e-6, most + 0.01):
+            with pytest.raises(UserError, match=f"the margin of {name} must be from 1e-06 to"):
+                Plan.from_dict({"margins": {name: value}})
+    else:
+        assert Plan().margin(name) is None
+
+
+def test_what_fits_between_two_firings():
+    """6000 rpm, 4 firings in two turns: 5 ms apart. 85 % of that is active, 30 % dead, at most."""
+    fast = {"steps": [3000], "ramps": [[500, 6000, 20]]}
+    assert Plan.from_dict({**fast, "width_us": 4250}).width_us == 4250
+    with pytest.raises(UserError, match=r"4251 µs .* 5000 µs apart at 6000 rpm.* to 4250 µs"):
+        Plan.from_dict({**fast, "width_us": 4251})
+    with pytest.raises(UserError, match="5000 µs apart at 6000 rpm"):
+        Plan.from_dict({"steps": [3000], "ramps": [[6000, 500, 20]], "width_us": 4251})
+    # What it says to shorten to does fit, at any speed.
+    for rpm in range(5810, 6000, 7):
+        with pytest.raises(UserError) as refused:
+            Plan.from_dict({"steps": [rpm], "ramps": [], "width_us": 5000})
+        most = int(refused.value.message.partition("shorten it to ")[2].partition(" ")[0])
+        assert most == int(0.85 * 30e6 / rpm)
+        assert Plan.from_dict({"steps": [rpm], "ramps": [], "width_us": most})
+    # 12 in one turn at 9000 rpm: 555.6 µs apart, 166.7 µs of them dead.
+    many = {"steps": [9000], "ramps": [], "width_us": 50, "cylinders": 12, "strokes": 2}
+    assert Plan.from_dict({**many, "dead_time_us": 166}).dead_time_us == 166
+    with pytest.raises(UserError, match=r"dead time of 167 µs .* 556 µs apart at 9000 rpm"):
+        Plan.from_dict({**many, "dead_time_us": 167})
+
+
+def test_lengths_of_ramps_inputs_and_numbers_that_are_too_large():
+    for seconds in (1, 600):
+        assert Plan.from_dict({"ramps": [[500, 900, seconds]]}).ramps == ((500, 900, seconds),)
+    for seconds in (0.99, 601):
+        with pytest.raises(UserError, match="a ramp's length must be from 1 to 600 s"):
+            Plan.from_dict({"ramps": [[500, 900, seconds]]})
+    for rpm in (60, 20000):
+        assert Plan.from_dict({**SLOW, "width_us": 50, "ramps": [[rpm, 900, 9]]}).ramps
+        assert Plan.from_dict({**SLOW, "width_us": 50, "ramps": [[900, rpm, 9]]}).ramps
+    for rpm in (59.9, 20000.1):
+        for end, ramp in (("start", [rpm, 900, 9]), ("end", [900, rpm, 9])):
+            with pytest.raises(UserError, match=f"a ramp's {end} must be from 60 to 20000"):
+                Plan.from_dict({**SLOW, "width_us": 50, "ramps": [ramp]})
+    assert Plan.from_dict({"clamp_input": "clamp_b"}).clamp_input == "clamp_b"
+    for name in ("crank", "trigger"):
+        with pytest.raises(UserError, match="one of clamp_a, clamp_b, not"):
+            Plan.from_dict({"clamp_input": name})
+    for huge in (10**301, -(10**301)):
+        with pytest.raises(UserError, match="clamp_delay_us is far too large"):
+            Plan.from_dict({"clamp_delay_us": huge})
+
+
+def test_what_is_driven_in_which_order_and_how_long():
+    plan = Plan.from_dict({
+        "steps": [1000, 3000], "seconds": 2.5, "repeats": 3, "ramps": [[500, 900, 7]],
+        "soak_minutes": 1.5, "soak_rpm": 2000.5, "active": "low", "kind": "capacitive",
+        "fires_at": "end", "width_us": 1234.4, "cylinders": 6, "strokes": 2,
+    })  # fmt: skip
+    assert [(s.kind, s.rpm_from, s.rpm_to, s.seconds) for s in plan.segments] == [
+        *[("step", n, n, 2.5) for n in (1000, 3000, 3000, 1000, 1000, 3000)],
+        ("ramp", 500, 900, 7), ("soak", 2000.5, 2000.5, 90),
+    ]  # fmt: skip
+    assert [s.name for s in plan.segments[5:]] == ["3000 rpm", "500 → 900 rpm", "2000.5 rpm, soak"]
+    drive = {"width_us": 1234, "firings": 6, "turns": 1, "active_low": 1, "teeth": 0, "missing": 0,
+             "load": wire.ENUMS["load"]["capacitive"]}  # fmt: skip
+    assert plan.drive(plan.segments[0]) == {
+        "rpm_from": 1_000_000, "rpm_to": 1_000_000, "ramp_ms": 0, **drive
+    }  # fmt: skip
+    assert plan.drive(plan.segments[6]) == {
+        "rpm_from": 500_000, "rpm_to": 900_000, "ramp_ms": 7000, **drive
+    }  # fmt: skip
+    assert plan.drive(plan.segments[7])["rpm_to"] == 2_000_500
+    assert (plan.pitch_deg, plan.turns, plan.firings) == (60.0, 1, 6)

@@ -188,6 +188,9 @@ def test_a_band_ends_where_one_passage_goes_on():
     (one,) = found(*[passage(DEAD)] * 3, passage((4250.0, 4800.0)))
     assert (one.low, one.high) == (4250.0, 4800.0)
     assert (one.hits, one.triggers, one.passages, one.of) == (3 * 19 + 56, 4 * 56, 4, 4)
+    for dead, ends in (((4000.0, 4590.0), (4000.0, 4590.0)), ((4410.0, 5000.0), (4410.0, 5000.0))):
+        (one,) = found(*[passage(DEAD)] * 3, passage(dead))
+        assert (one.low, one.high) == ends
     (one,) = found(*[passage(DEAD)] * 3, passage((4250.0, 4400.0), DEAD, falling=True))
     assert (one.low, one.high, one.hits) == (4250.0, 4590.0, 4 * 19 + 16)
 
@@ -211,6 +214,20 @@ def test_a_passage_is_hit_by_two_and_a_fifth_of_its_triggers():
     assert (band.hits, band.triggers, band.passages) == (8, 12, 4)
     fine = np.arange(4000.0, 5001.0, 9.0)  # eleven or twelve in a cell: two are less than a fifth
     assert not found(*[passage((4446.0, 4464.0), rpm=fine)] * 3)
+
+
+@pytest.mark.parametrize(
+    ("stray", "ends"),
+    [
+        (4390.0, (4450.0, 4460.0)), (4400.0, (4400.0, 4460.0)), (4420.0, (4420.0, 4460.0)),
+        (4550.0, (4450.0, 4550.0)), (4560.0, (4450.0, 4460.0)),
+    ],
+)  # fmt: skip
+def test_a_lone_miss_within_the_cells_of_a_band_is_of_it(stray: float, ends: tuple):
+    """4450 and 4460 are in the cells from 4400 and from 4450 on, which reach to 4550."""
+    two = (4450.0, 4460.0)
+    (one,) = found(passage(two, (stray, stray)), passage(two), passage(two))
+    assert (one.low, one.high, one.hits) == (*ends, 7 if ends != two else 6)
 
 
 def test_what_chance_would_do():
@@ -385,6 +402,51 @@ def test_the_same_speed_again_tells_what_time_does():
     assert [p.delay_us for p in points] == before
 
 
+def over_visits(a: float, b: float) -> tuple:
+    """Two speeds, eight passages: a x + b x² µs beside 40 and 50, x from -1 to 1 in the plan."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=8, ramps=())
+    parts = []
+    for index, segment in enumerate(plan.segments):
+        turned = index - 0.5 + (index % 2) if 0 < index < 15 else index  # of the visit
+        x = 2 * turned / 15 - 1
+        delay = 30 + segment.rpm_to / 100 + a * x + b * x**2 + 0.004 * np.tile([1.0, -1.0], 5)
+        parts.append(stretch(
+            replace(shots(np.full(10, segment.rpm_to), [1] * 10), delay_us=delay),
+            segment.rpm_from, segment.rpm_to, "step", index, end=segment.seconds,
+        ))  # fmt: skip
+    groups = evaluate._groups(plan, parts)
+    points = [evaluate._point(plan, i, s, mine, [], 1.0) for i, s, mine in groups]
+    return plan, groups, points
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "left"),
+    # Halves of the change: a - b and a + b. 0.15 and 0.05: a third; turned round; not slower.
+    [(0.1, -0.05, None), (2.0, -1.0, None), (0.05, -0.2, 0.0), (1.0, 0.5, inf), (1.0, -0.02, inf)],
+)
+def test_what_is_left_of_a_warming_that_slows_down(a: float, b: float, left: float | None):
+    """The second half's share of the first at 99 %, on for ever: r + r² + ... = r / (1 - r).
+
+    Nine visits: of 1000 rev/min 10, 20, 20, 20, 10 values, of 2000 four of 20, each known to a
+    stamp's 14 ns; the scatter of one value is that of its speed, and no less than that of all:
+    14² · 1400 / 80 and 14² · 1600 / 80, of all 14² · 3000 / 160.
+    """
+    heat = evaluate._steadied(*over_visits(a, b))
+    assert heat.change == pytest.approx(2 * a, abs=1e-6) and heat.freedom == 9 - 4
+    at = np.array([0.0, 3.5, 7.5, 11.5, 15.0, 1.5, 5.5, 9.5, 13.5])
+    fast, n = np.arange(9) > 4, np.array([10, 20, 20, 20, 10, 20, 20, 20, 20])
+    u = 0.014 * np.sqrt(np.where(fast, 1600 / 80, 3000 / 160) / n)
+    x = 2 * at / 15 - 1
+    design = np.column_stack((~fast, fast, x, x**2)) / u[:, None]
+    spread = np.linalg.inv(design.T @ design)[2:, 2:]
+    assert heat.u_change == pytest.approx(2 * sqrt(spread[0, 0]))
+    ratio = (a + b) / (a - b)
+    by = np.array([1 / (a - b) - (a + b) / (a - b) ** 2, 1 / (a - b) + (a + b) / (a - b) ** 2])
+    most = ratio + stats.t.ppf(0.99, 5) * sqrt(by @ spread @ by)
+    wanted = abs(a + b) * most / (1 - most) if left is None else left
+    assert heat.left == pytest.approx(wanted)
+
+
 # One spark too many
 
 
@@ -406,6 +468,23 @@ def test_a_second_spark_of_a_module_that_gives_one_is_a_false_event():
     assert cut.false_us[:2] == pytest.approx([40 + 300, 40 + 600]) and isnan(cut.false_us[10])
     assert cut.duration_us.tolist() == [0.0] * 200
     assert of(11).sparks.sum() == 200 + 12
+
+
+@pytest.mark.parametrize("up", [True, False])
+def test_few_bursts_in_one_direction_are_no_false_events(up: bool):
+    """40 of 1000 events have two sparks, below 1300 rev/min, while the speed rises or falls."""
+    plan = Plan(steps=(), ramps=((1000.0, 4000.0, 20.0), (4000.0, 1000.0, 20.0)))
+
+    def ramp(index: int, bursts: bool, n: int):
+        rpm = np.linspace(1000.0, 4000.0, n)[:: -1 if index else 1]
+        sparks = 1 + (bursts & (rpm <= np.sort(rpm)[39])).astype(np.int64)
+        ends = (4000.0, 1000.0) if index else (1000.0, 4000.0)
+        return stretch(shots(rpm, sparks, np.where(sparks > 1, 600.0, 0.0)), *ends, index=index)
+
+    parts = [ramp(0, up, 400 if up else 600), ramp(1, not up, 600 if up else 400)]
+    assert evaluate._single(plan, parts) == parts
+    none = [ramp(0, False, 400), ramp(1, False, 600)]
+    assert evaluate._single(plan, none) == none
 
 
 # Findings and conditions at their borders

@@ -23,11 +23,12 @@ from sparkwitness.timing import (
     tdc,
     wheel,
 )
-from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.cylinders import Cylinder
 from sparkwitness.timing.events import Events, burst_gap
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.number import Number
+from sparkwitness.timing.placing import Placed
 from sparkwitness.timing.rotor import Rotor
 from sparkwitness.timing.seating import Seats, seat
 from sparkwitness.timing.setup import Setup
@@ -121,7 +122,14 @@ def test_cranking_a_little_earlier_or_later(at: float, said: str):
         phases=(phase("cranking", at), phase("running", 15.0)), supply="", rest_v=None, low_v=None,
         points=cast(Any, ()),
     )  # fmt: skip
-    assert said in texts(start, None)["cranking_angle"]
+    assert f", {said} than" in texts(start, None)["cranking_angle"]
+    # Half a degree is not worth a word; a phase without a timing has none to differ.
+    same = replace(start, phases=(phase("cranking", 15.5), phase("running", 15.0)))
+    assert texts(same, None) == {}
+    for bare in (0, 1):
+        untold = list(start.phases)
+        untold[bare] = replace(untold[bare], timing=None)
+        assert texts(replace(start, phases=tuple(untold)), None) == {}
 
 
 @pytest.mark.parametrize(("following", "before"), [(72.0, 81.0), (81.0, 72.0)])
@@ -207,7 +215,8 @@ def test_turns_to_the_first_spark():
     assert "came 4.9 turns (2.0 s) after" in texts(late, None)["late_first_spark"]
     assert texts(replace(late, first_deg=1440.0), None) == {}
     assert "4.0 turns" in texts(replace(late, first_deg=1440.1), None)["late_first_spark"]
-    for changes in ({"stood": False}, {"first_deg": None}):
+    assert "came 100.0 turns" in texts(replace(late, first_deg=36_000.0), None)["late_first_spark"]
+    for changes in ({"stood": False}, {"first_deg": None}, {"first_s": None}):
         assert texts(replace(late, **cast(Any, changes)), None) == {}
 
 
@@ -232,6 +241,46 @@ def test_the_middle_angle_round_the_circle():
     assert events.circular_median(np.array([350.0, 10.0, 355.0]), 360.0) == 355.0
     assert events.circular_median(np.array([350.0, 10.0, 355.0, 358.0]), 360.0) == 356.5
     assert events.circular_median(np.array([725.0, 4.0, 6.0]), 720.0) % 720 == 5.0
+    # 80 and 160 have 320° to the others, 0 and 240 have 360.
+    for angles in ([0.0, 80.0, 160.0, 240.0], [240.0, 0.0, 160.0, 80.0]):
+        assert events.circular_median(np.array(angles), 360.0) == 120.0
+    many = np.append(np.full(500, 80.0), np.linspace(200.0, 280.0, 400))
+    assert events.circular_median(np.sort(many), 360.0) == 80.0
+
+
+def test_the_cut_between_heaps_that_are_not_alike():
+    """Ten of 1°, one 1.2 and one 2.4 further in the logarithm: between is n (12 - n) apart².
+
+    After the ten 10 · 2 · 1.8² = 64.8, after eleven 11 · 1 · 2.29² = 57.7.
+    """
+    steps = np.exp(np.array([0.0] * 10 + [1.2, 2.4]))
+    assert burst_gap(steps, 1000.0) == pytest.approx(np.exp(0.6))
+    # Of a long series, in runs, the same.
+    assert burst_gap(np.tile(steps, 4000), 1000.0) == pytest.approx(np.exp(0.6))
+
+
+def test_an_event_at_the_end_of_a_stretch():
+    """A gap of 20° after its last spark, or the next event in the stretch, shows its end."""
+    n = 4
+    number, zero = np.arange(n), np.zeros(n, np.int64)
+    turned = Periods(1000 * number, zero + 1000, zero, number, *np.zeros((2, n)))
+    for last, sparks in ((1420.0, 2), (1420.5, 0)):
+        degrees = np.array([100.0, 106.0, 800.0, last - 6, last])
+        at = Placed(np.arange(5), degrees, np.zeros(5, np.int64), np.zeros(5))
+        made = events.group(at, np.zeros(5, np.bool_), turned, 360.0, 20.0)
+        assert made.events.sparks.tolist() == [2, 1, sparks] and made.cut == 0
+    # The beginning likewise: a gap after the crank was known.
+    for first, cut in ((20.0, 0), (19.5, 1)):
+        degrees = np.array([first, 400.0, 800.0])
+        at = Placed(np.arange(3), degrees, np.zeros(3, np.int64), np.zeros(3))
+        made = events.group(at, np.zeros(3, np.bool_), turned, 360.0, 20.0)
+        assert (len(made.events.tick), made.cut) == (3 - cut, cut)
+    none = at.pick(np.arange(3) > 5)
+    made = events.group(none, np.zeros(0, np.bool_), turned, 360.0, 20.0)
+    assert (len(made.events.tick), made.cut, made.unplaced) == (0, 0, 0)
+    counts = events.missing_between(replace(made.events, degrees=np.array([0.0, 200.0, 300.0]),
+                                            segment=np.zeros(3, np.int64)), 100.0)  # fmt: skip
+    assert counts == (1, 3) and all(type(n) is int for n in counts)
 
 
 def test_strays_beside_their_neighbours():
@@ -256,6 +305,10 @@ def test_ringing_across_two_pieces():
     assert not len(kept)
     kept, lost = dead.feed(np.array([3_000]), none)
     assert (kept.tolist(), lost.tolist(), dead.rejected) == ([3_000], [True], 3)
+    kept, lost = dead.feed(none, none)
+    assert len(kept) == len(lost) == 0
+    kept, lost = dead.feed(np.array([3_099, 3_199]), none)
+    assert (kept.tolist(), lost.tolist(), dead.rejected) == ([3_199], [False], 4)
 
 
 def test_a_line_of_the_picture_for_each_cylinder():

@@ -244,6 +244,9 @@ def test_when_trials_contradict():
     # A slope less certain than half the stated gain tells nothing: u = 0.5 is the end.
     assert learned(6.0, 0.70).contradicts and not learned(6.0, 0.72).contradicts
     assert learned(6.0, 1.40, 2.0).u == pytest.approx(1.40 / np.sqrt(2))
+    # What is said to be known without error is known to a millionth of a degree.
+    assert learned(2.0, 0.0).u == pytest.approx(1e-6 / np.sqrt(2))
+    assert advice.learn_gain([], 2.0).gain == 2.0
     one = advice.learn_gain([advice.Trial(3, 1, 0.1), advice.Trial(3, 2, 0.1)], -2.0)
     assert one.gain == -2.0 and one.u == np.inf and "one setting" in one.note
 

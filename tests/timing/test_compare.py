@@ -1,8 +1,11 @@
-"""Before against after: differences, what cancels in them, and their intervals."""
+"""Before against after: differences, what cancels in them, and their intervals.
+
+Longer than other files: each row of the table of changes has its numbers worked by hand.
+"""
 
 import json
 from dataclasses import replace
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 from pathlib import Path
 
 import GTC
@@ -229,6 +232,9 @@ def test_firings_without_a_spark_by_hand():
     none = plain(20.0, 900, PARTS, firings_missing=0, firings_expected=0)
     assert "firings without a spark" not in rows(none, b)
     assert "firings without a spark" not in rows(a, none)
+    del none["firings_missing"]
+    some = rows({**none, "firings_expected": 200}, b)["firings without a spark"]
+    assert some.before[0] == 0.0 and some.moved == pytest.approx(20.0)
 
 
 @pytest.mark.parametrize("untouched", [True, False])
@@ -323,6 +329,8 @@ def test_speeds_that_differ_by_more_than_two_percent_are_told():
         return any("the speeds differ" in line for line in found)
 
     assert not told(1015.0) and told(1030.0)
+    at_the_border = rows(plain(20.0, 980.0, PARTS), plain(20.0, 1000.0, PARTS))["assumed"]
+    assert not any("differ" in line for line in at_the_border)
     slower = rows(plain(20.0, 1030.0, PARTS), plain(20.0, 1000.0, PARTS))["assumed"]
     assert any("(1000 and 1030 rpm)" in line for line in slower)
     assert not any(
@@ -366,6 +374,79 @@ def test_what_may_be_absent_and_what_warns():
     none = rows(dict(a, timing_deg_btdc=None), b)["timing"]
     assert none.moved is None and none.note == "a has no timing" and none.verdict == "not known"
     assert rows(a, dict(b, timing_deg_btdc=None))["timing"].note == "b has no timing"
+
+
+def test_words_of_a_change():
+    """A half-width where the value is in the middle, to a hundredth of it, else both ends."""
+
+    def said(moved: float, low: float, high: float, unit: str = "µs", **more) -> str:
+        return compare.Change("x", unit, None, None, moved, low, high, "moved", **more).text()
+
+    assert said(0.0, -99.0, 101.0) == "+0 ± 100 µs"
+    assert said(0.0, -99.0, 101.1) == "+0 µs (-99 to +101)"
+    assert said(2.0, -98.0, 101.9, "°") == "+2 ± 100°"
+    assert said(-2.5, -3.0, -1.5) == "-2.5 µs (-3 to -1.5)"
+    assert said(-2.5, -3.0, -2.0, "") == "-2.50 ± 0.50"
+    # Four digits where two would not part the ends: 0.02 wide.
+    assert said(1.0, 0.99, 1.0095, ratio=True) == "× 1.0000 (0.9900 to 1.0095)"
+    assert said(1.0, 0.99, 1.0105, ratio=True) == "× 1.00 (0.99 to 1.01)"
+
+
+def test_what_is_not_known_has_no_ends():
+    unknown = compare.compare(
+        Side("a", plain(20.0, 900, PARTS), SETUP), Side("b", plain(20.0, 900, PARTS), SETUP)
+    )
+    delay = change(unknown, "delay")
+    assert (delay.moved, delay.low, delay.high, delay.verdict) == (None, -inf, inf, "not known")
+    told = {c["name"]: c for c in unknown.to_dict()["changes"]}
+    assert (told["delay"]["low"], told["delay"]["high"]) == (None, None)
+    timing_ = change(unknown, "timing")
+    assert (told["timing"]["low"], told["timing"]["high"]) == (timing_.low, timing_.high)
+
+
+def test_a_part_that_one_of_the_two_alone_has():
+    """Tooth errors 0.3 before only, learned 0.4 after only: 0.5 together; the scatter beside."""
+    a = plain(20.0, 900, {"scatter of the sparks": 0.01, "index tooth": 0.3})
+    b = plain(20.0, 900, {"scatter of the sparks": 0.01, "tooth errors left": 0.4})
+    found = rows(a, b)["timing"]
+    assert found.high == pytest.approx(2 * sqrt(0.3**2 + 0.4**2 + 2 * 0.01**2))
+
+
+@pytest.mark.parametrize("moved", [100.0, -100.0, 170.0, -170.0])
+def test_the_phase_of_the_swing_may_shift_by_half_a_wave_at_most(moved: float):
+    """Two firings a turn, 90° and more of crank either way: the swing turned round, 2 u."""
+    setup = replace(SETUP, swing=0.05)
+    between = timing.swing_uncertainty(abs(moved), 0.05, 2.0)
+    assert compare._swing(800, 800, setup, moved, 0.3, 0.7) == pytest.approx(between + 2 * 0.7)
+    # Before that by the chord of the angle that it turns: 60° of wave, 2 sin(30°).
+    by = 30.0 if moved > 0 else -30.0
+    between = timing.swing_uncertainty(30.0, 0.05, 2.0)
+    found = compare._swing(400, 800, setup, by, 0.3, 0.7)
+    assert found == pytest.approx(between + 0.7 + 0.7 * 0.75)
+
+
+def test_freedom_of_a_scatter():
+    """n - 1 of n alone; as much less as its mean's variance is more than s² / n, but 2."""
+    alone = 0.2 / sqrt(200)
+
+    def freedom(u: float | None) -> float:
+        parts = {} if u is None else {"scatter of the sparks": u}
+        return compare._freedom(plain(20.0, 900, {**parts, "index tooth": 0.1}))
+
+    assert freedom(None) == 199.0 and freedom(0.5 * alone) == 199.0
+    assert freedom(2 * alone) == pytest.approx(199 / 4)
+    assert freedom(1.0) == 2.0
+
+
+def test_quantities_that_say_little_of_themselves():
+    """Without a number of values a count is known to ± 3 (rule of three, of one); µs as told."""
+    point = {"rpm_set": 900, "sparks": {"mean": 3.0, "expanded": 0.1},
+             "delay_us": {"mean": 40.0, "expanded": 0.4}, "dwell_ms": {"mean": 3.0, "expanded": 1},
+             "gap": {"mean": 1.0}}  # fmt: skip
+    assert compare.quantities({"points": [point]}) == {
+        "sparks at 900 rpm": (3.0, 3.0, ""), "delay at 900 rpm": (40.0, 0.4, "µs"),
+        "dwell at 900 rpm": (3.0, 1, "ms"),
+    }  # fmt: skip
 
 
 def test_runs_of_other_kinds_by_hand():

@@ -6,6 +6,7 @@ from math import hypot, sqrt
 
 import numpy as np
 import pytest
+from scipy.interpolate import lagrange
 
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.errors import UserError
@@ -160,6 +161,69 @@ def test_an_overtone_stands_out():
         nothing, nothing, np.arange(5), Reference(36, 1), 2.0, np.zeros(3)
     )
     assert told == (10.0, 10.0, 0.0)
+
+
+def test_an_overtone_of_many_misses_and_of_few_teeth():
+    """Of more than four thousand every second is enough; eight teeth leave four to tell noise."""
+    at = np.arange(0.0, 43_200.0, 10.0)
+    waves = 0.3 * np.cos(np.radians(4 * at) + 0.7) + 0.5 * np.sin(np.radians(2 * at))
+    assert interpolation.overtone(waves, at, 2.0, 35) == pytest.approx(0.045, rel=1e-6)
+    assert interpolation.overtone(waves[:720], at[:720], 2.0, 8) == pytest.approx(0.045, rel=1e-6)
+    assert interpolation.overtone(waves[:8], at[:8], 2.0, 35) == pytest.approx(0.045, rel=1e-6)
+    assert interpolation.overtone(waves[:7], at[:7], 2.0, 35) == 0.0
+
+
+def test_places_between_two_edges():
+    """In the middle of 32 equal parts; weights of a cubic as scipy's Lagrange polynomials have."""
+    for nodes in ((-1, 0, 1, 2), (-1, 0, 2, 3)):
+        f, weights = interpolation._cubic_weights(nodes)
+        wide = nodes[2] - nodes[1]
+        assert f == pytest.approx(wide * (np.arange(32) + 0.5) / 32) and f.mean() == wide / 2
+        for k, weight in enumerate(weights):
+            assert weight == pytest.approx(lagrange(nodes, np.eye(4)[k])(f), abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("teeth", "even", "beside", "square"),
+    [
+        # Misses beside the gap are 5.625 times as large in the square: 0.5² / 5.625 on 15° teeth.
+        (24, 12, 4, 0.25 / 5.625), (24, 12, 3, 0.01), (25, 12, 4, 0.01),
+        # Where less than twelve are even they count together.
+        (24, 11, 4, (11 * 0.01 + 4 * 0.25) / 15),
+    ],
+)  # fmt: skip
+def test_misses_beside_the_gap_of_a_coarse_wheel(teeth, even, beside, square):
+    wheel = Reference(teeth, 1)
+    numbers = np.arange(400)
+    mine = wheel.even_around(numbers)
+    number = np.append(numbers[mine][:even], numbers[~mine][:beside])
+    miss = np.append(np.full(even, 0.1), np.full(beside, 0.5))
+    told = interpolation.interpolation(miss, miss, number, wheel, 2.0, np.array([100.0]))
+    assert told[1] == pytest.approx(sqrt(square))
+
+
+def test_an_overtone_on_a_coarse_wheel_is_no_error_of_the_teeth():
+    """18 teeth, two firings a turn: 0.3 at their frequency, 0.1 at twice it, in both spans by
+    1 - 4/3 cos x + 1/3 cos 2x of the sine."""
+    wheel = Reference(18, 1)
+    number = np.arange(900)
+    number = number[wheel.even_around(number)]
+    at = np.radians(wheel.left_out(number))
+
+    def miss(order: float, wider: int) -> float:
+        x = np.radians(order * 20.0 * wider)
+        return 1 - 4 / 3 * np.cos(x) + np.cos(2 * x) / 3
+
+    near, far = (
+        0.3 * miss(2, w) / miss(2, 1) * np.cos(2 * at + 0.4)
+        + 0.1 * miss(4, w) / miss(4, 1) * np.sin(4 * at) for w in (1, 2)
+    )  # fmt: skip
+    u, rms, teeth = interpolation.interpolation(near, far, number, wheel, 2.0, np.array([100.0]))
+    assert rms == pytest.approx(sqrt(0.09 / 2 + 0.01 / 2), rel=0.01)
+    assert teeth < 0.01
+    swing, _ = interpolation.cubic_shares(20.0, 2.0)
+    twice, _ = interpolation.cubic_shares(20.0, 4.0)
+    assert u == pytest.approx(hypot(swing * 0.3, twice * 0.1) / sqrt(2), rel=0.02)
 
 
 def test_where_angles_are_read_on_a_wheel_with_a_gap():

@@ -1,5 +1,9 @@
-"""Cylinders, dwell, rotor and the picture of a cycle, by hand from events that are typed in."""
+"""Cylinders, dwell, rotor and the picture of a cycle, by hand from events that are typed in.
 
+Longer than other files: each row of the table of cylinders has its numbers worked by hand.
+"""
+
+import json
 from dataclasses import replace
 from math import exp, hypot, pi, sqrt
 from typing import Any, cast
@@ -188,9 +192,9 @@ def test_what_the_tap_shows_of_each_cylinder():
 
     def later(fires: Firings) -> Firings:
         """Asked 40° earlier; a dwell is known for nine firings of place 2 alone."""
-        known = np.where((fires.degrees - 50) % 720 == 360, fires.on_tick, -1)
-        known[:-1][fires.tick[:-1] > 8 * 720_000] = -1
-        return replace(fires, degrees=fires.degrees - 40, on_tick=known)
+        known = np.where((fires.degrees - 50) % 720 == 360, fires.on_degrees, np.nan)
+        known[:-1][fires.tick[:-1] > 8 * 720_000] = np.nan
+        return replace(fires, degrees=fires.degrees - 40, on_degrees=known)
 
     moved = table(means, steady, dropped, tap=heard(later))
     assert [r.trigger for r in moved.rows] == pytest.approx([50.5, 51.5, 52.5, 53.5])
@@ -207,6 +211,175 @@ def test_what_the_tap_shows_of_each_cylinder():
         at = heard(lambda f, by=by: replace(f, tick=f.tick + by), window)
         missed = sum(r.no_spark for r in table((10.0,) * 4, tap=at).rows)
         assert (missed < 3) == told, (by, window)
+
+
+def seated(places, cycles, segment=0, jitter=0.0) -> tuple[Seats, Events]:
+    """Events of a four at 1000 ticks a degree, a cycle each 720°."""
+    place, cycle_ = np.array(places), np.array(cycles)
+    base = 720.0 * cycle_ + jitter
+    degrees = base + 180.0 * place + 50.0
+    tick, zero = np.rint(1000 * degrees).astype(np.int64), np.zeros(len(place), np.int64)
+    events = Events(tick, degrees, zero + segment, zero + 1, tick, degrees, degrees * 0)
+    return Seats(place, (0,), base), events
+
+
+@pytest.mark.parametrize(
+    ("places", "cycles", "segment", "due"),
+    [
+        ((0, 3), (0, 0), 0, [1, 1, 1, 1]), ((0, 1), (0, 0), 0, [1, 1, 0, 0]),
+        ((2, 1), (0, 2), 0, [2, 2, 2, 2]), ((2, 0), (0, 1), 0, [1, 0, 1, 1]),
+        # One alone in its stretch tells of no firing; nor does one whose place is not known.
+        ((0, 1, 2), (0, 0, 0), (0, 0, 1), [1, 1, 0, 0]), ((0, 1, -1), (0, 0, 5), 0, [1, 1, 0, 0]),
+        ((0, 3, 0, 1), (0, 0, 7, 7), (0, 0, 1, 1), [2, 2, 1, 1]),
+    ],
+)  # fmt: skip
+def test_firings_between_the_first_and_the_last_event(places, cycles, segment, due):
+    seats, events = seated(places, cycles, segment)
+    assert cylinders._due(seats, events, FOUR, NONE) == due
+    # Half a degree off is the same firing.
+    off = np.resize([0.5, -0.4], len(places))
+    assert cylinders._due(*seated(places, cycles, segment, off), FOUR, NONE) == due
+
+
+def test_firings_that_are_not_due_where_edges_were_lost():
+    """Events of 1, 3, 4, 2 in cycle 0; of 3 in cycle 1; of 1 in cycle 3. Between the last two 4
+    and 2 of cycle 1 and all of cycle 2."""
+    seats, events = seated((0, 1, 2, 3, 1, 0), (0, 0, 0, 0, 1, 3))
+    first, last = int(events.tick[0]), int(events.tick[-1])
+
+    def due(*lost: int) -> list[int]:
+        return cylinders._due(seats, events, FOUR, np.array(lost, np.int64))
+
+    assert due() == due(first) == due(last + 1) == due(first - 9) == [4, 3, 3, 3]
+    assert due(last) == due(last - 5, last) == [3, 2, 1, 1]
+    assert due(int(events.tick[1])) == [4, 3, 3, 3]  # nothing else is due between these two
+    assert due(int(events.tick[4])) == [3, 3, 3, 3]
+    assert due(int(events.tick[4]), last) == [2, 2, 1, 1]
+
+
+def test_a_cylinder_that_never_sparks():
+    found = table((10.0,) * 4, drop=[(c, 2) for c in range(CYCLES)])
+    dead = found.rows[2]
+    assert (dead.events, dead.expected, dead.missing) == (0, 40, 40)
+    assert dead.timing is dead.deviation is dead.scatter is dead.sparks is None
+    assert dead.differs == ("misfires",) and "cylinder 4 misses 40 of 40" in found.words[0]
+    assert float(found.rows[0].deviation) == pytest.approx(0.0) and found.spread < 1e-9
+
+
+def test_how_few_events_make_a_table():
+    """Eight of two cylinders; of an engine with one, eight of that."""
+
+    def left(*keep: int):
+        return [(c, k) for k in range(4) for c in range(CYCLES) if c not in range(keep[k])]
+
+    assert table((10.0,) * 4, drop=left(40, 7, 7, 7)) is None
+    two = table((10.0, 11.0, 10.0, 10.0), drop=left(40, 8, 7, 7))
+    assert [r.timing is None for r in two.rows] == [False, False, True, True]
+    assert two.spread == pytest.approx(1.0)
+    share = 1 - sqrt(0.95)  # of two that are compared
+    few = hypot(0.3 / sqrt(39), 0.3 / sqrt(7))
+    half = hypot(stats.t.ppf(1 - share / 2, 7) * few, stats.norm.ppf(1 - share / 2) * OWN * sqrt(2))
+    assert two.rows[1].deviation.u95 == pytest.approx(half, rel=0.01)
+    assert [r.events for r in table((10.0,) * 4, drop=left(8, 8, 8, 8)).rows] == [8] * 4
+    single = replace(FOUR, cylinders=1, order=(1,), clamp="plug")
+    alone = table((10.0,), (0.3,), drop=[(3, 0)], setup=single)
+    assert (alone.rows[0].deviation, alone.spread, alone.rows[0].differs) == (None, None, ())
+    assert (alone.rows[0].expected, alone.rows[0].missing) == (40, 1)
+    assert float(alone.rows[0].timing) == pytest.approx(10.0, abs=0.01) and alone.words == ()
+    assert table((10.0,), (0.3,), drop=[(c, 0) for c in range(33)], setup=single) is None
+
+
+def test_of_three_cylinders_the_two_others_are_a_mean():
+    """The median of two is their mean: no wider than one."""
+    triple = replace(FOUR, cylinders=3, order=(1, 2, 3))
+    found = table((10.0, 10.0, 11.0), (0.3,) * 3, setup=triple)
+    e, share = 0.3 / sqrt(39), 1 - 0.95 ** (1 / 3)
+    half = hypot(
+        stats.t.ppf(1 - share / 2, 39) * e * sqrt(1.5),
+        stats.norm.ppf(1 - share / 2) * OWN * sqrt(1.5),
+    )
+    assert found.rows[2].deviation.u95 == pytest.approx(half)
+    assert float(found.rows[0].deviation) == pytest.approx(-0.5)
+
+
+@pytest.mark.parametrize(("off", "differs"), [(0.099, ()), (0.101, ("timing",))])
+def test_a_deviation_is_worth_a_word_from_a_tenth_of_a_degree_on(monkeypatch, off, differs):
+    monkeypatch.setattr(cylinders, "_OWN", ())  # of which ± 0.15° would hide it
+    found = table((10.0, 10.0, 10.0, 10.0 + off), (0.01,) * 4)
+    assert found.rows[3].deviation.u95 < 0.01 and found.rows[3].differs == differs
+
+
+def test_sparks_of_bursts_that_were_seen_whole():
+    found = table((10.0,) * 4, sparks=np.resize([0, 0, 0, 0, 2, 2, 2, 2, 3, 3, 3, 3], 160))
+    assert [r.sparks for r in found.rows] == pytest.approx([(13 * 2 + 13 * 3) / 26] * 4)
+
+
+def test_how_far_a_stray_is_where_the_timing_scatters():
+    """8 · 1.4826 of a median deviation of 1: 11.86; and never less than 3°, at which it stays."""
+    wide = 10 + np.append(np.resize([1.0, -1.0], 40), [11.8, 11.9, -11.8, -11.9])
+    assert cylinders._near(wide).tolist() == [True] * 40 + [True, False, True, False]
+    assert cylinders._near(np.array([10.0] * 9 + [13.0])).all()
+    assert cylinders._near(np.empty(0)).tolist() == []
+
+
+@pytest.mark.parametrize(
+    ("n", "near", "far"),
+    # 3 · 1.96 / sqrt(8) = 2.079 in the logarithm; four times from some forty events on.
+    [(9, 7.9, 8.1), (17, 4.34, 4.36), (101, 3.99, 4.01)],
+)
+def test_how_much_wider_is_wider(n: int, near: float, far: float):
+    for ratio, wider in ((near, False), (far, True)):
+        assert cylinders._wider(0.3 * ratio, [0.1, 0.3, 0.5], n, 0.05) is wider
+    assert not cylinders._wider(0.0, [0.1, 0.3], n, 0.05)
+    assert not cylinders._wider(0.3, [0.0, 0.0], n, 0.05)
+
+
+def test_misfires_by_chance_against_scipy():
+    """Twice the tail of the hypergeometric distribution, of what can be."""
+    for hits, n, all_hits, all_n in (
+        (1, 40, 1, 160), (2, 10, 150, 160), (3, 40, 5, 70), (10, 12, 20, 25), (40, 40, 40, 160),
+        (5, 5, 9, 9),
+    ):  # fmt: skip
+        tail = stats.hypergeom.sf(hits - 1, all_n, all_hits, n)
+        assert cylinders._more(hits, n, all_hits, all_n) == pytest.approx(min(1, 2 * tail))
+    assert cylinders._more(0, 40, 7, 160) == cylinders._more(0, 0, 0, 0) == 1.0
+
+
+def test_two_that_look_alike_and_four():
+    """Turned by two places of a four: a and b; of an eight by any second place: no number."""
+    seats = Seats(NONE, (0, 2), np.empty(0))
+    assert cylinders.names(FOUR, seats) == ["1 or 4 (a)", "2 or 3 (a)", "1 or 4 (b)", "2 or 3 (b)"]
+    three = replace(FOUR, cylinders=6, order=(1, 5, 3, 6, 2, 4))
+    found = cylinders.names(three, replace(seats, turned=(0, 2, 4)))
+    assert found == [
+        "1 or 2 or 3 (a)", "4 or 5 or 6 (a)", "1 or 2 or 3 (b)", "4 or 5 or 6 (b)",
+        "1 or 2 or 3 (c)", "4 or 5 or 6 (c)",
+    ]  # fmt: skip
+    assert cylinders.names(FOUR, replace(seats, turned=(0, 1, 2, 3))) == [
+        f"? ({letter})" for letter in "abcd"
+    ]
+    assert cylinders.names(replace(FOUR, order=()), replace(seats, turned=(0,))) == list("1234")
+
+
+def test_a_tap_on_one_coil_of_two():
+    """Asked for at places 1 and 3 of the order alone; the others have no trigger."""
+
+    def heard(events: Events) -> trigger.Tap:
+        mine = (events.degrees - 50) % 360 == 0
+        degrees = events.degrees[mine] - 0.5
+        tick, none = np.rint(1000 * degrees).astype(np.int64), np.zeros(mine.sum(), np.int64)
+        fires = Firings(
+            1, tick, degrees, none, degrees * 0, tick - 3_000, degrees - 3.0, none, none,
+            np.ones(len(tick), np.bool_),
+        )  # fmt: skip
+        return trigger.Tap(
+            cast(Any, None), fires, cast(Any, object()), None, (0, 1_000), 1e-6, 0.25
+        )
+
+    rows = table((10.0, 11.0, 12.0, 13.0), (0.0,) * 4, tap=heard).rows
+    assert [r.trigger for r in rows] == [pytest.approx(10.75), None, pytest.approx(12.75), None]
+    assert [r.no_spark for r in rows] == [0, 0, 0, 0]
+    assert [r.dwell_ms for r in rows] == [pytest.approx(3.0), None, pytest.approx(3.0), None]
 
 
 def test_words_with_their_numbers():
@@ -268,10 +441,40 @@ def test_dwell_by_hand():
     assert (found.share, found.pause_ms, found.firings) == pytest.approx((0.2, 12.0, 40))
     assert found.charged == pytest.approx(1 - exp(-1))
     assert (found.bounced, found.bounce_us) == pytest.approx((0.25, 120.0))
+    assert found.bounce_us == pytest.approx(120.0, rel=1e-9)
+    once = replace(fires(), bounces=np.resize([0, 0, 0, 1], 40), bounced=np.full(40, 80))
+    once = dwell.of(once, FOUR, 1e-6, 2.0)
+    assert (once.bounced, once.bounce_us) == pytest.approx((0.25, 80.0))
+    # Where nothing scatters the tick and the crystal are left.
+    still = dwell.of(fires(by=0.0), FOUR, 1e-6, 0.0)
+    assert still.ms.u95 == pytest.approx(2 * hypot(1e-3 / sqrt(6), 50e-6 * 3), rel=1e-7)
+    assert still.crank_deg.u95 == pytest.approx(2 * 12e-3 / sqrt(6), rel=1e-7)
+    # A firing whose on-time, or whose own angle, is not known is left out.
+    for name in ("on_degrees", "degrees"):
+        some = fires()
+        getattr(some, name)[:7] = np.nan
+        part = dwell.of(some, FOUR, 1e-6, 2.0)
+        assert part.firings == 33 and float(part.crank_deg) == pytest.approx(36.0, abs=0.1)
     two = dwell.of(fires(), replace(FOUR, strokes=2), 1e-6, 2.0)
     assert float(two.cam_deg) == pytest.approx(36.0) and two.charged is None
     assert two.bounced == 0.0 and two.bounce_us == 0.0
     assert dwell.of(fires(8), FOUR, 1e-6, 2.0) is None and dwell.of(fires(10), FOUR, 1e-6, 2.0)
+
+
+def test_the_time_between_firings_that_follow_each_other():
+    """15 ms a third of the time; the rest is across lost edges, or across a break of the crank."""
+    at = 10_000 + 1_000 * np.cumsum(np.resize([15, 30, 30], 42))
+    for unknown in ("known", "segment"):
+        made = fires(42)
+        made = replace(made, tick=at, on_tick=at - 3_000)
+        if unknown == "known":
+            made.known[:] = np.resize([True, False, False], 42)
+        else:
+            made = replace(made, segment=np.cumsum(np.resize([0, 1, 1], 42)))
+        found = dwell.of(made, FOUR, 1e-6, 2.0)
+        assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
+    made.known[:] = False
+    assert np.isnan(dwell.of(made, FOUR, 1e-6, 2.0).share)
 
 
 def test_closing_angle_of_a_handbook():
@@ -346,6 +549,64 @@ def test_where_the_sparks_fall_in_the_distributor():
     assert rotor.read(setup, lambda: Whole(events, angles, speed), "plug", BUDGET) is None
     far = replace(found, earliest=Number(11.5, 0.5), latest=Number(-13.0, 0.5))
     assert far.outside == pytest.approx(2.5)
+
+
+def falling(angles, speed=1000.0, segment=0) -> Whole:
+    """Single sparks at these angles."""
+    angles = np.asarray(angles, float)
+    zero = np.zeros(len(angles), np.int64)
+    degrees = 720.0 * np.arange(len(angles))
+    tick = (degrees * 100).astype(np.int64)
+    events = Events(tick, degrees, zero + segment, zero + 1, tick, degrees, degrees * 0)
+    return Whole(events, angles, np.broadcast_to(np.asarray(speed, float), len(angles)).copy())
+
+
+def swept(found: Whole, **typed) -> rotor.Rotor | None:
+    plain = Setup(Reference(60, 2), cylinders=4, clamp="coil", rotor=18.0)
+    return rotor.read(replace(plain, **typed), lambda: found, "coil", BUDGET)
+
+
+def test_which_sparks_tell_of_the_rotor():
+    """Those with angle, speed and segment, and less than half a firing interval from the middle."""
+    at = np.tile([19.0, 21.0, 20.0, 20.0], 25)
+    for far, out in ((110.0, True), (109.9, False), (-70.0, True), (-69.9, False)):
+        found = swept(falling(np.append(at, np.full(5, far))))
+        assert found.events == (100 if out else 105), far
+    unknown = falling(np.append(at, [20.0] * 9), np.append(np.full(100, 900.0), [np.nan] * 9))
+    assert swept(unknown).events == 100
+    assert swept(falling(np.append(at, [np.nan] * 9))).events == 100
+    assert swept(falling(at, segment=np.where(np.arange(100) < 30, -1, 2))).events == 70
+    assert swept(falling(at[:20])).events == 20 and swept(falling(at[:19])) is None
+    assert swept(falling(at[:0])) is None
+    assert swept(falling(at), cylinders=2).pitch == 180.0
+    assert swept(falling(at), cylinders=1) is None
+    assert swept(falling(at), rotor=None) is None
+    assert swept(falling(at), rotor=None, reference=Reference(36, 1, 2)).shaft == "cam"
+
+
+def test_a_rotor_in_plain_values():
+    """Nothing typed: sparks at 30° and 12° sweep 9° of the distributor, inside its 20."""
+    at = np.repeat([30.0, 12.0], 50)
+    bare = swept(falling(at), rotor=None, reference=Reference(36, 1, 2))
+    plain = json.loads(json.dumps(bare.to_dict()))
+    assert (plain["outside_deg"], plain["swept_deg"], plain["window_deg"]) == (0.0, 9.0, 20.0)
+    assert plain["earliest_expanded_deg"] is None and plain["latest_expanded_deg"] is None
+    assert plain["swept_expanded_deg"] == bare.swept.u95 > 0
+    assert (plain["events"], plain["bursts"], plain["course"][0]["events"]) == (100, 0, 100)
+    marked = swept(falling(at))
+    assert marked.to_dict()["earliest_expanded_deg"] == marked.earliest.u95
+    # One end alone: what is swept tells.
+    assert replace(marked, latest=None).outside == 0.0
+    wide = replace(marked, latest=None, swept=Number(23.0, 1.0))
+    assert wide.outside == replace(wide, latest=Number(0.0, 1.0), earliest=None).outside == 2.0
+
+
+def test_the_course_begins_at_the_second_hundredth_of_the_speeds():
+    """9 of 300 at 500 rev/min: bins of 0.15 in the logarithm from there part 1000 and 1078."""
+    speed = np.repeat([500.0, 1000.0, 1000 * exp(0.075)], [9, 150, 141])
+    assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [150, 141]
+    speed = np.repeat([500.0, 1000.0, 1000 * exp(0.075)], [5, 150, 145])  # fewer are none
+    assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [295]
 
 
 # The picture

@@ -1,10 +1,16 @@
 """Fits against the GUM's worked example, NIST certified values and the package GTC."""
 
+from dataclasses import replace
+from math import hypot, sqrt
+from types import SimpleNamespace
+
 import GTC
 import numpy as np
 import pytest
+from scipy import stats
 
 from sparkwitness.errors import UserError
+from sparkwitness.timing import fit as fitting
 from sparkwitness.timing.fit import Passages, fit_delay, recommend, trend
 from sparkwitness.timing.stats import f_tail, least_squares, student_quantile
 
@@ -149,6 +155,22 @@ def test_what_points_share_goes_through_the_fit(speeds):
         assert fit.predict(900)[1] == pytest.approx(2 * GTC.uncertainty(points[0]), rel=1e-6)
 
 
+def test_what_is_entered_is_what_is_more_than_its_interval():
+    fit = fit_delay(np.array([1000.0, 3000.0]), np.array([2.0, 0.0]), np.full(2, 0.1), target=5.0)
+    for fixed, delay, said in (
+        (1.01, 1.01, "correct +1.01° ± 1.00° in the reference offset and 1 ± 1 µs"),
+        (-1.01, 0.99, "correct -1.01° ± 1.00° in the reference offset; no delay is seen"),
+        (0.99, -1.01, "leave the reference offset; correct -1 ± 1 µs"),
+        (0.99, 0.99, "nothing to correct: fixed +0.99° ± 1.00°, delay 1 ± 1 µs"),
+        (-1.0, 1.0, "nothing to correct: fixed -1.00° ± 1.00°, delay 1 ± 1 µs"),
+    ):
+        at = replace(fit, fixed=fixed, u_fixed=1.0, delay_us=delay, u_delay_us=1.0)
+        assert recommend(at).startswith(said) and "p =" not in recommend(at)
+        assert "(straight line: p = 0.25)" in recommend(replace(at, lack_p=0.25))
+    assert "p = less than 0.0001" in recommend(replace(fit, lack_p=9e-5))
+    assert "p = 0.0001)" in recommend(replace(fit, lack_p=1e-4))
+
+
 @pytest.mark.slow
 def test_intervals_cover():
     rng = np.random.default_rng(0)
@@ -266,3 +288,188 @@ def test_one_way_alone_and_no_straight_line_gives_no_figure():
     found = passed(lambda t: 0.5 * np.sin(np.pi * t), ways=1)
     assert not found.told_apart and "one way only" in found.note
     assert passed(lambda t: 0 * t, ways=1).told_apart
+
+
+# Beside a straight line: +1 -1 -1 +1 at speeds that are evenly apart is beside every one of them
+
+APART = np.array([1000.0, 2000.0, 3000.0, 4000.0])
+BENT = np.array([1.0, -1.0, -1.0, 1.0])
+
+
+def bent(by: float, u: float = 0.02, **more):
+    return fit_delay(APART, 2.0 - 6e-6 * APART * 150 + by * BENT, np.full(4, u), **more)
+
+
+def random_part(by: float, u: float = 0.02) -> tuple[float, float]:
+    """Half-widths of the two, numpy.polyfit's covariance as large as the points scatter."""
+    error = 2.0 - 6e-6 * APART * 150 + by * BENT
+    _, covariance = np.polyfit(APART, error, 1, w=np.full(4, 1 / u), cov="unscaled")
+    more = stats.t.ppf(0.975, 2) * sqrt(max(1.0, 4 * by**2 / u**2 / 2))
+    return more * sqrt(covariance[1, 1]), more * sqrt(covariance[0, 0]) / 6e-6
+
+
+@pytest.mark.parametrize(("by", "real"), [(0.0303, False), (0.0304, True), (0.1, True)])
+def test_a_misfit_that_is_no_chance_widens_both(by: float, real: bool):
+    """chi² = 4 by² / u², p = exp(-chi² / 2): 1 in 100 at 0.03035. Twice it at both ends."""
+    found, (u_fixed, u_delay) = bent(by, target=5.0), random_part(by)
+    assert (found.fixed, found.delay_us, found.misfit) == pytest.approx((2.0, 150.0, by))
+    assert found.lack_p == pytest.approx(np.exp(-2 * by**2 / 0.02**2), rel=1e-3)
+    assert found.u_fixed == pytest.approx(hypot(u_fixed, 2 * by * real))
+    assert found.u_delay_us == pytest.approx(hypot(u_delay, 4 * by * real / 3000 / 6e-6))
+    assert found.told_apart and found.note == ""
+
+
+def test_a_course_is_crooked_beyond_the_target_and_what_is_shared():
+    for by, crooked in ((0.0999, False), (0.1001, True)):
+        assert ("do not follow a straight line" in bent(by, target=0.1).note) is crooked
+    # A shared cause that bends it by 0.06 explains twice that.
+    shared = 0.06 * BENT[None, :]
+    for by, crooked in ((0.119, False), (0.121, True)):
+        found = bent(by, target=0.01, shared=shared)
+        assert ("do not follow a straight line" in found.note) is crooked
+    assert "they miss it by 0.10°" in bent(0.1001, target=0.1).note
+
+
+def test_a_bent_course_that_leaves_the_angle_too_wide():
+    wide = hypot(random_part(0.1)[0], 0.2)
+    assert bent(0.1, target=1.001 * wide / 3).told_apart
+    found = bent(0.1, target=0.999 * wide / 3)
+    assert not found.told_apart and "the errors miss a straight line by 0.10°" in found.note
+    assert f"the fixed angle known to ±{wide:.1f}° only" in found.note
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.4])
+def test_earlier_with_speed_is_told_where_it_is_sure(shared: float):
+    """u of the slope is t u / sqrt(5e6); a shared cause in proportion to the speed beside it."""
+    sure = hypot(stats.t.ppf(0.975, 2) * 0.1 / sqrt(5e6), 2 * shared / 1000)
+    for share, early in ((0.99, False), (1.01, True)):
+        slope = share * sure
+        found = fit_delay(
+            APART, 1.0 + slope * APART, np.full(4, 0.1), shared=shared * APART[None, :] / 1000,
+            target=5.0,
+        )  # fmt: skip
+        assert ("comes earlier the faster it turns" in found.note) is early
+        assert found.told_apart is not early
+    assert f"a delay of {-slope / 6e-6:.0f} µs, which cannot be" in found.note
+    assert found.delay_us == pytest.approx(-slope / 6e-6)
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5])
+def test_where_two_lines_meet(k: int):
+    """Flat up to half-way between two of eight speeds, falling from there: two points either way
+    at least."""
+    rpm = np.array([800.0, 1300.0, 1600.0, 2300.0, 2500.0, 3100.0, 3300.0, 4000.0])
+    knee = (rpm[k - 1] + rpm[k]) / 2
+    course = 1.0 - 0.002 * np.maximum(0.0, rpm - knee)
+    found = fit_delay(rpm, course, np.full(8, 0.02), target=0.1)
+    assert found.knee == knee and f"a knee near {knee:.0f} rpm" in found.note
+
+
+def test_three_points_and_their_one_degree_of_freedom():
+    rpm = np.array([1000.0, 2000.0, 3000.0])
+    found = fit_delay(rpm, np.full(3, 1.0), np.full(3, 0.1), target=5.0)
+    assert found.freedom == 1 and found.lack_p == pytest.approx(1.0)
+    t = stats.t.ppf(0.975, 1)
+    assert found.u_fixed == pytest.approx(t * 0.1 * sqrt(1 / 3 + 2))  # 2000² / 2e6
+    assert found.u_delay_us == pytest.approx(t * 0.1 / sqrt(2e6) / 6e-6)
+
+
+def ways(n: int, by: float, moved: float, once: bool = False) -> Passages:
+    """Up, down and so on through the four speeds, a second each."""
+    rpm = np.concatenate([APART[:: 1 - 2 * (k % 2)] for k in range(n)])
+    error = 2.0 - 6e-6 * rpm * 150 + by * np.resize(BENT, len(rpm))
+    at = np.arange(float(len(rpm)))
+    of = (rpm[:, None] == APART).astype(float)
+    return Passages(rpm, error, np.full(len(rpm), 0.02), at, at + 1, of, moved, once)
+
+
+def test_a_misfit_less_than_twice_what_drifts_is_the_drifts():
+    """0.1 beside the line in all passages: a drift that moves a mean by 0.05 explains it."""
+    near, far = (bent(0.1, target=5.0, passages=ways(4, 0.1, m)) for m in (0.0499, 0.0501))
+    assert near.delay_us == far.delay_us == pytest.approx(150, abs=3.0)
+    assert near.u_delay_us == pytest.approx(hypot(far.u_delay_us, 0.4 / 3000 / 6e-6))
+    for moved, crooked in ((0.0499, True), (0.0501, False)):
+        found = bent(0.1, target=0.01, passages=ways(4, 0.1, moved))
+        assert ("do not follow a straight line" in found.note) is crooked
+
+
+def test_what_the_points_share_goes_through_the_passages_too():
+    """An angle of 0.25° and a delay of 1.1 µs: a straight line takes them as they are."""
+    bare = bent(0.0, target=5.0, passages=ways(4, 0.0, 0.0))
+    shared = np.vstack((np.full(4, 0.25), 6e-6 * APART * 1.1))
+    found = bent(0.0, target=5.0, shared=shared, passages=ways(4, 0.0, 0.0))
+    assert found.u_fixed == pytest.approx(hypot(bare.u_fixed, 0.5), rel=1e-6)
+    assert found.systematic == pytest.approx(0.5, rel=1e-6)
+    assert found.u_delay_us == pytest.approx(hypot(bare.u_delay_us, 2.2), rel=1e-6)
+    # The fixed angle may be off by as much as the drift was seen to move it.
+    t = stats.t.ppf(0.975, found.freedom)
+    apart = bent(0.0, target=5.0, passages=ways(4, 0.0, 0.3))
+    assert apart.u_fixed == pytest.approx(hypot(bare.u_fixed, t * 0.3), rel=1e-6)
+    assert apart.u_delay_us == bare.u_delay_us and apart.freedom <= 14
+
+
+def test_fewer_than_four_passages_tell_no_drift():
+    four = ways(1, 0.0, 0.3)
+    plain = bent(0.0, target=5.0)
+    assert bent(0.0, target=5.0, passages=four).u_fixed > hypot(plain.u_fixed, 0.5)
+    names = ("rpm", "error", "u", "begin", "end", "of")
+    three = replace(four, **{name: getattr(four, name)[:3] for name in names})
+    assert bent(0.0, target=5.0, passages=three) == plain
+
+
+def test_one_way_and_bent_is_a_drift_or_a_course():
+    """Told apart still where the fixed angle is known to the target, or to what is explained."""
+    once = ways(1, 0.1, 0.0, once=True)
+    wide = bent(0.1, target=5.0, passages=once).u_fixed
+    for share, passing in ((0.99, True), (1.01, False)):
+        found = bent(0.1, target=share * wide, passages=once)
+        assert ("go up and down again, twice" in found.note) is passing is not found.told_apart
+        shared = share * wide / 4 * BENT[None, :]
+        found = bent(0.1, target=wide / 2, passages=once, shared=shared)
+        assert ("go up and down again, twice" in found.note) is passing is not found.told_apart
+    assert bent(0.1, target=wide / 2, passages=replace(once, once=False)).told_apart
+
+
+def test_a_line_beside_a_drift_as_it_is_reckoned(monkeypatch):
+    """Of 1000 rev/min; each drift is counted from its mean over the time that was driven."""
+    told = SimpleNamespace(
+        values=np.array([1.0, -2.0]), u=np.array([0.2, 0.3]), freedom=np.array([7.9, 5.9]),
+        covariance=np.array([[0.01, -0.004], [-0.004, 0.04]]), gain=np.arange(16.0).reshape(2, 8),
+    )  # fmt: skip
+    asked = []
+
+    def wander(columns, error, u, ways, few):
+        asked.append((columns, list(ways), few))
+        return told
+
+    monkeypatch.setattr(fitting.visits, "wander", wander)
+    monkeypatch.setattr(
+        fitting.visits, "of_any_shape", lambda begin, _: [np.eye(len(begin)), np.ones((8, 8))]
+    )
+    seen = ways(2, 0.0, 0.4)
+    lasted = np.arange(1.0, 9.0)
+    seen = replace(seen, end=seen.begin + lasted)
+    a, slope, covariance, freedom, gain = fitting._beside_a_drift(seen)
+    columns, centred, few = asked[0]
+    assert columns[:, 0].tolist() == [1.0] * 8 and columns[:, 1] == pytest.approx(seen.rpm / 1000)
+    assert few is True and (a, slope, freedom) == (1.0, -0.002, 5)
+    # Correlation -0.2, and u as found: 0.2, 0.3 in 1000; beside it what the drift moved.
+    assert covariance == pytest.approx(np.array([[0.04 + 0.16, -1.2e-5], [-1.2e-5, 9e-8]]))
+    assert gain == pytest.approx(np.stack((np.arange(8.0), np.arange(8.0, 16.0) / 1000)))
+    for way in centred:
+        assert lasted @ way == pytest.approx(np.zeros(8)) == way @ lasted
+    assert np.trace(centred[0]) > 5 and centred[1] == pytest.approx(np.zeros((8, 8)))
+    told.freedom = np.array([7.9, 6.9])
+    assert fitting._beside_a_drift(seen)[3] == 6
+
+
+def test_which_way_the_spark_goes_with_speed():
+    """150 µs against what it is known to; a course with a knee, or not told apart, says nothing."""
+    made = bent(0.0, target=5.0)
+    for u, said in ((149.9, "the spark retards with speed"), (150.1, "no change with speed is")):
+        assert trend(replace(made, u_delay_us=u)).startswith(said)
+    assert trend(replace(made, delay_us=150.0, u_delay_us=150.0)).startswith("no change")
+    assert trend(replace(made, delay_us=0.5, u_delay_us=0.1, told_apart=False)) == ""
+    early = replace(made, delay_us=-150.0, told_apart=False)
+    assert trend(replace(early, u_delay_us=149.9)) == "the spark advances with speed"
+    assert trend(replace(made, told_apart=False)) == trend(replace(made, knee=2000.0)) == ""

@@ -134,6 +134,95 @@ def test_the_next_setting_lies_in_the_range(error, told):
     assert told or "range (-4 to 4)" in found[0].text
 
 
+def said(name, **changes):
+    judged = gates.judge(replace(SOUND, **{**STRIKES[name], **changes}))
+    return next(f.text for f in judged.findings if f.code == name)
+
+
+def test_shares_and_times_to_their_last_digit():
+    """Nine tenths are 90 %, a tenth of a second is 100.0 ms; at 720 000 µs a part in 10^6 shows."""
+    for name, changes, words in (
+        ("first_missed", {"late": 0.9}, "in 90 % of"), ("late", {"late": 0.9}, ": in 90 % of"),
+        ("crank_misfit", {"noisy": 0.9}, "90 % of the crank's"),
+        ("late", {"places": ((20.0, 0.9), (15.0, 0.1))}, "(90 %), 15.0° BTDC (10 %)"),
+        ("coil_on", {"second": (0.9, 0.1, 14.4)}, "a second edge 100.0 ms after"),
+        ("pairs", {"pairs": (0.9, 0.1, 3.84)}, "two edges, 100.0 ms apart"),
+        ("caused", {"caused": (0.9, 0.72)}, "90 % of the pulses near a spark come 720000 µs after"),
+    ):  # fmt: skip
+        assert words in said(name, **changes)
+
+
+def test_of_several_places_the_coil_was_on_at_the_earliest():
+    """42.5° and 2.5° after the top, 14.4° apart: the one, or 28.1°."""
+    places = ((-2.5, 0.5), (42.5, 0.5))
+    text = said("coil_on", kind="several", places=places)
+    assert "spark is at 28.1° BTDC" in text and "it is at 42.5° BTDC" in text
+
+
+def test_at_the_border_itself():
+    """A lamp off by just what both do not know agrees; a late flank of just twice the U is none."""
+    assert not gates.judge(replace(SOUND, setup=replace(SETUP, seen=24.5))).findings
+    late = 6 * 6000.0 * gates.SECOND_FLANK_S
+    for expanded, found in ((late / 2, []), (late / 2.01, ["clamp_side"])):
+        judged = gates.judge(replace(SOUND, rpm=6000.0, expanded=expanded))
+        assert [f.code for f in judged.findings] == found
+    # 100° apart, and both ends of what an engine fires at.
+    assert gates.alternatives(-30.0, 100.0) == [70.0]
+    assert gates.alternatives(70.0, 100.0) == [-30.0]
+    assert gates.alternatives(175.0, 180.0) == []
+    assert len(gates.alternatives(0.0, 1.0)) == 100
+
+
+@pytest.mark.parametrize(("seen", "found"), [(22.9, []), (23.0, ["vr_wires"])])
+def test_a_lamp_that_tells_a_tooths_middle_from_its_end(seen, found):
+    """Half of a 36 wheel's step is 5°: 2 off and known to 3 is no nearer than that."""
+    setup = replace(SETUP, sensor="vr", falling=("crank",), seen=seen)
+    assert [f.code for f in gates.judge(replace(SOUND, setup=setup)).findings] == found
+    one = replace(SOUND, setup=replace(setup, reference=Reference(1)), timing=seen - 13.9)
+    assert not {f.code for f in gates.judge(one).findings} & {"vr_wires"}
+    one = replace(one, timing=seen - 14.0)  # of a single tooth 17°
+    assert "vr_wires" in {f.code for f in gates.judge(one).findings}
+
+
+def test_a_sentence_that_asks_for_a_lamp_is_settled_by_one():
+    asks = {n for n, gate in gates.BY_NAME.items() if "--seen" in gate.text}
+    assert len(asks) == 8
+    for name, strike in STRIKES.items():
+        at = {"implausible": -40.0, "look_differs": 26.0}.get(name, strike.get("timing", 21.0))
+        lamp = 21.0 if name == "look_differs" else at
+        setup = replace(strike.get("setup", SETUP), seen=lamp, seen_within=1.0)
+        judged = gates.judge(replace(SOUND, **{**strike, "timing": at, "setup": setup}))
+        settled = name in asks or name == "vr_wires"  # which a lamp within half a tooth tells
+        assert (name in {f.code for f in judged.findings}) is not settled, name
+
+
+def test_what_no_person_can_have_checked():
+    """What one mean cannot be of, wires that are swapped, a gap that is wrong, another shaft; and
+    which of the alike angles it is, only a lamp tells."""
+    never = {"several_places", "vr_reversed", "odd_gap", "shaft", "ambiguous"}
+    for name, strike in STRIKES.items():
+        setup = replace(strike.get("setup", SETUP), confirmed=(name,))
+        judged = gates.judge(replace(SOUND, **{**strike, "setup": setup}))
+        (found,) = [f for f in judged.findings if f.code == name]
+        assert found.advice == (name not in never or gates.BY_NAME[name].level == gates.NOTE)
+
+
+def test_for_what_single_angles_are_withheld():
+    refused = Finding("odd_gap", "x", gates.REFUSED, False)
+    few = Finding("few_events", "x", gates.REFUSED, False)
+    warned = Finding("scatter", "x", gates.WARNING, False)
+    assert gates.withheld([warned, few, refused]) is refused
+    assert gates.withheld([warned, few, Finding("unsteady", "x", gates.REFUSED)]) is None
+
+
+def test_a_gain_that_was_checked_may_be_negative():
+    sure = replace(SETUP, confirmed=("gain",))
+    for gain, setting in ((-0.5, 2.0), (0.5, -2.0), (-0.25, 4.0)):
+        assert gates.advise(replace(sure, learned_gain=gain), 1.0, 0.5, ())[0].setting == setting
+    for gain in (-0.19, 0.0):
+        assert gates.advise(replace(sure, learned_gain=gain), 1.0, 0.5, ())[0] is None
+
+
 def test_every_gate_has_a_case_here():
     assert set(STRIKES) == set(gates.BY_NAME)
 

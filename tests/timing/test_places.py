@@ -143,3 +143,102 @@ def test_an_event_belongs_to_the_nearest_place_where_two_nearly_touch():
     assert found.kind == groups.MOVED
     assert [p.events for p in found.places] == [41, 41]
     assert sorted(p.degrees for p in found.places) == pytest.approx([50.0, 51.55])
+
+
+def slowly(x: list[float], least: float) -> list[list[float]]:
+    """Parts of sorted values, in plain loops: the widest gap first, else the split that leaves the
+    least spread on both sides (Otsu), of what lies between the 2nd and the 98th hundredth."""
+    n = len(x)
+
+    def middle(values):
+        return float(np.median(values))
+
+    def robust(values):
+        return 1.4826 * middle([abs(v - middle(values)) for v in values])
+
+    cuts = [k for k in range(1, n) if k >= least and n - k >= least]
+    if not cuts:
+        return [x]
+    k = max(cuts, key=lambda k: x[k] - x[k - 1])
+    if x[k] - x[k - 1] > max(1.0, 4 * min(robust(x[:k]), robust(x[k:]))):
+        return slowly(x[:k], least) + slowly(x[k:], least)
+    low, high = np.quantile(x, 0.02), np.quantile(x, 0.98)
+    core = [v for v in x if low <= v <= high]
+
+    def spread(k):
+        return sum(sum((v - np.mean(side)) ** 2 for v in side) for side in (core[:k], core[k:]))
+
+    k = min(range(1, len(core)), key=spread)
+    apart = np.mean(core[k:]) - np.mean(core[:k])
+    few = min(k, len(core) - k) < least
+    if few or apart < 1.0 or apart < 5 * np.sqrt(spread(k) / len(core)):
+        return [x]
+    at = sum(v < (core[k - 1] + core[k]) / 2 for v in x)
+    return slowly(x[:at], least) + slowly(x[at:], least)
+
+
+def test_parts_as_plain_loops_find_them():
+    """Two heaps that nearly touch, of any share, some of them hardly enough."""
+    rng = np.random.default_rng(7)
+    counts = []
+    for few in (3, 4, 5, 8, 12) * 4:
+        heaps = (rng.uniform(-0.5, 0.5, 30), rng.uniform(-0.5, 0.5, few) + rng.uniform(1.2, 2.2))
+        x = np.sort(np.concatenate(heaps))
+        found = [part.tolist() for part in groups._parted(x, 4)]
+        assert found == slowly(x.tolist(), 4)
+        counts.append(len(found))
+    assert min(counts) == 1 and max(counts) == 2
+
+
+def test_what_is_spread_wide_is_strays_beside_a_place():
+    """Sixty at 100°, singles to 102.9°; forty from 105.5 to 165° are none, nor belong to it."""
+    rng = np.random.default_rng(1)
+    narrow = [97.1, *[100.0] * 60, 101.0, 102.0, 102.9]
+    wide = np.linspace(105.5, 165.0, 40)
+    at = rng.permutation(np.append(narrow, wide))
+    found = groups.places(events(720.0 * np.arange(104) + at), 360.0, 720.0, np.nan)
+    assert found.kind == groups.OWN and (found.of == np.where(at < 105, 0, -1)).all()
+    assert [(p.events, p.sparks) for p in found.places] == [(64, 1.0)]
+    # Where all are wide the one with most is all there is; the other lies across the turn.
+    both = np.append(np.linspace(300.0, 340.0, 30), np.linspace(20.0, 60.0, 20))
+    assert groups.heaps(both, 360.0) == [(300.0, 340.0)]
+    assert groups.heaps(np.append(both, [33.0] * 60), 360.0) != [(300.0, 340.0)]
+
+
+def test_a_single_event_is_a_stray():
+    found = groups.places(events([100.0]), 360.0, 720.0, np.nan)
+    assert (found.places, found.kind, found.of.tolist()) == ((), groups.OWN, [-1])
+
+
+@pytest.mark.parametrize(("last", "kind"), [(90, groups.MOVED), (85, groups.SEVERAL)])
+def test_how_often_one_place_takes_the_others_turn(last: int, kind: str):
+    """Of 100 events 50 are late: a fifth of those, 10 changes there and back, are no one move."""
+    late = np.zeros(100, bool)
+    for at in (5, 25, 45, 65, last):  # ten each; the last ten have no change back
+        late[at : at + 10] = True
+    assert groups.places(events(run(8.0 * late)), 360.0, 720.0, np.nan).kind == kind
+    three = np.isin(np.arange(100), (30, 31, 50, 51, 70, 71, 72, 73))  # twice the places' number
+    assert groups.places(events(run(8.0 * three)), 360.0, 720.0, np.nan).kind == groups.LATE
+    two = np.isin(np.arange(100), (30, 31, 32, 33, 96, 97, 98, 99))
+    assert groups.places(events(run(8.0 * two)), 360.0, 720.0, np.nan).kind == groups.MOVED
+
+
+APART = 7.8 - 2 / 90  # late ones alternate with the others
+
+
+@pytest.mark.parametrize(
+    ("spacing", "less", "missed"),
+    # A spacing of 7.8° / 1.2 at the most; sparks 1 less, give or take 0.45.
+    [(APART / 1.19, 10, True), (APART / 1.21, 10, False), (8.0, 14, True), (8.0, 15, False),
+     (8.0, 6, True), (8.0, 5, False)],
+)  # fmt: skip
+def test_how_near_a_missed_spark_is_to_a_spacing(spacing: float, less: int, missed: bool):
+    """Of ten late events as many have a spark less, or two."""
+    late = np.arange(100) % 10 == 3
+    sparks = np.full(100, 4)
+    sparks[late] = (
+        4 - np.minimum(1, np.maximum(0, less - np.arange(10))) - (np.arange(10) < less - 10)
+    )
+    assert (4 - sparks[late]).sum() == less
+    found = groups.places(events(run(np.where(late, 8.0, 0.0)), sparks), 360.0, 720.0, spacing)
+    assert found.kind == (groups.FIRST_MISSED if missed else groups.LATE)

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from sparkwitness.timing import ripple as crank
-from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.angle import Periods, Reference, Track
 from sparkwitness.timing.ripple import Ripple, Turns
 
 WHEEL = Reference(36, 1, 1, 60.0)
@@ -106,6 +106,28 @@ def test_half_orders_of_segments_whose_first_turn_is_the_cycles_other():
     short = Turns(other.edges[:6], other.segment[:6], other.number[:6])
     mixed = crank.ripple(joined(long, short), WHEEL)
     assert mixed.amplitude[0] == pytest.approx(0.3j * 27 / 33, abs=3e-3)
+    # Of three the longest tells which way round the others are.
+    last = turns(WAVES, n=40, segment=2)
+    three = crank.ripple(joined(long, other, last), WHEEL)
+    assert three.pairs == 70 and three.amplitude[0] == pytest.approx(0.3j, abs=3e-3)
+
+
+def test_the_first_order_at_its_place():
+    """0.2 at 0.5 rad: cos(0.5 + 1.2217), less cos(0.5); at 1.9 rad more than against the middle."""
+    for phase, degrees, most in ((0.5, 70.0, np.cos(0.5) - np.cos(0.5 + np.radians(70))),
+                                 (1.9, np.degrees(1.0), -np.cos(2.9))):  # fmt: skip
+        found = Ripple(np.array([0.0, 0.2 * np.exp(1j * phase)]), np.ones(2), 20, 1)
+        assert found.once_per_turn(degrees) == pytest.approx(0.2 * most)
+    assert Ripple(np.array([0.3j]), np.ones(1), 20, 1).once_per_turn(0.0) == 0.0
+
+
+def test_how_much_a_speed_rises_over_a_pair():
+    """Pairs of turns 100, 98, 95 long follow each other, one of 90 does not, nor has it a mate."""
+    number, segment = np.array([0, 2, 4, 8]), np.array([1, 1, 1, 1])
+    found = crank._rise(np.array([100.0, 98.0, 95.0, 90.0]), number, segment)
+    assert found == pytest.approx([2 / 100, 5 / 2 / 98, 3 / 95, 0.0])
+    apart = crank._rise(np.array([100.0, 98.0]), number[:2], np.array([1, 2]))
+    assert apart.tolist() == [0.0, 0.0]
 
 
 def test_turns_of_two_kinds():
@@ -127,8 +149,9 @@ def test_turns_of_two_kinds():
 @pytest.mark.parametrize(
     ("two", "four", "noise", "where"),
     # Four cylinders: order 2 on the crank, 4 on the cam; twice the other, five times its noise.
-    [(0.5, 0.24, 0.09, 1), (0.5, 0.26, 0.09, 0), (0.24, 0.5, 0.09, 2), (0.26, 0.5, 0.09, 0),
-     (0.5, 0.0, 0.101, 0), (0.5, 0.0, 0.099, 1), (0.0, 0.5, 0.101, 0), (0.0, 0.5, 0.099, 2)],
+    [(0.5, 0.24, 0.09, 1), (0.5, 0.25, 0.09, 0), (0.25, 0.5, 0.09, 0), (0.5, 0.26, 0.09, 0),
+     (0.24, 0.5, 0.09, 2), (0.26, 0.5, 0.09, 0), (0.5, 0.0, 0.101, 0), (0.5, 0.0, 0.099, 1),
+     (0.0, 0.5, 0.101, 0), (0.0, 0.5, 0.099, 2)],
 )  # fmt: skip
 def test_where_the_wheel_sits(two: float, four: float, noise: float, where: int):
     amplitude = np.zeros(10, np.complex128)
@@ -165,10 +188,61 @@ def test_pulses_longer_and_shorter_in_turn():
     assert crank.pulse_alternates(pulses(drift=0.005))
     assert not crank.pulse_alternates(pulses(by=0.0, noise=0.0, drift=0.01))
     # Twelve even ones with a neighbour on either side.
+    assert crank.pulse_alternates(pulses(41)) and crank.pulse_alternates(pulses(27))
     assert crank.pulse_alternates(pulses(26)) and not crank.pulse_alternates(pulses(24))
     # Of several segments the longest must tell alone.
     assert crank.pulse_alternates(pulses(60, segments=2))
     assert not crank.pulse_alternates(pulses(48, segments=2))
+
+
+# What is kept of a track
+
+
+@pytest.mark.parametrize("piece", [1, 3, 1000])
+def test_turns_of_a_wheel_with_a_gap(piece: int):
+    """The newest four hundred, less two that were not synchronised."""
+    n, m = 410, 6
+    segment = np.where(np.isin(np.arange(n), (20, 300)), -1, np.arange(n) // 301)
+    keeper = crank.TurnKeeper(Reference(7, 1, 1, 60.0))
+    edges = 7 * np.arange(n * m + 1) ** 2
+    for first in range(0, n, piece):
+        of = np.arange(first, min(first + piece, n))
+        part = edges[first * m : (of[-1] + 1) * m + 1]
+        keeper.feed(Track(part, m * (of - first), 7 * of, segment[of]))
+    kept = np.flatnonzero(segment >= 0)[-400:]
+    found = keeper.turns()
+    assert found.number.tolist() == kept.tolist()
+    assert found.segment.tolist() == segment[kept].tolist()
+    assert (found.edges == edges[m * kept[:, None] + np.arange(m + 1)]).all()
+    keeper.clear()
+    assert len(keeper.turns().number) == 0
+
+
+@pytest.mark.parametrize("sizes", [(1,), (3, 11), (8,), (40, 3), (5000,)])
+def test_turns_of_even_teeth(sizes: tuple[int, ...]):
+    """Eight a turn, counted from the fourth edge on; some steps without synchronisation."""
+    n, m, begin = 3500, 8, 3
+    edges = 5 * np.arange(n + 1) ** 2
+    known = ~np.isin(np.arange(n), range(1000, 1010))
+    segment = np.where(np.arange(n) < 1000, 0, 1)
+    keeper = crank.TurnKeeper(Reference(8))
+    at, k = 0, 0
+    while at < n:
+        end = min(at + sizes[k % len(sizes)], n)
+        cuts = [at, *(c for c in (1000, 1010) if at < c < end)]
+        parts = [segment[c] if known[c] else -1 for c in cuts]
+        keeper.feed(Track(edges[at : end + 1], np.array(cuts) - at, begin + np.array(cuts),
+                          np.array(parts)))  # fmt: skip
+        at, k = end, k + 1
+    whole = [
+        first for first in range(n - m + 1)
+        if (first + begin) % m == 0 and known[first : first + m].all()
+        and segment[first] == segment[first + m - 1]
+    ][-400:]  # fmt: skip
+    found = keeper.turns()
+    assert found.number.tolist() == [(first + begin) // m for first in whole]
+    assert found.segment.tolist() == [segment[first] for first in whole]
+    assert (found.edges == edges[np.array(whole)[:, None] + np.arange(m + 1)]).all()
 
 
 # Beside the gap
@@ -213,3 +287,40 @@ def test_a_wheel_on_the_cam():
     cam = Reference(36, 1, 2, 60.0)
     found = gap(((34, -2.0),), ((4.0, 0.2),), cam)
     assert found[:2] == pytest.approx((2.1, 0.9), abs=0.03) and found[2]
+
+
+def test_orders_that_a_ripple_may_be_made_of():
+    """18 teeth a turn show orders below 9, 35 edges bear 12 of them: (35 - 3 - 8) / 2."""
+    low = (0.5, 1.0, 1.5, 2.0, 4.0)
+    first, *wide = crank._orders(2.0, 18.0, 35)
+    assert first == low
+    assert wide == [tuple(np.arange(1, 9) / 2), tuple(np.arange(1, 13) / 2)]
+    # 20 edges bear (20 - 3 - 5) / 2 = 6, 11 bear 2, 7 none: then two all the same.
+    assert crank._orders(2.0, 18.0, 20) == [low]
+    assert crank._orders(2.0, 18.0, 11) == crank._orders(2.0, 18.0, 7) == [low[:2]]
+    # Of 12 teeth order 8 looks like 4, order 6 is not seen, nor 12 from nothing.
+    assert crank._orders(4.0, 12.0, 20)[0] == (0.5, 1.0, 1.5, 4.0)
+    assert crank._orders(6.0, 12.0, 20)[0] == (0.5, 1.0, 1.5)
+
+
+def test_an_edge_that_stands_off_by_hand():
+    """3 off eighteen that scatter about their mean: u² = s² (1 + 1 / 18), s² of 17 degrees; of a
+    single one that is far out half is noise."""
+    beside = np.zeros((20, 2))
+    beside[0, 0] = beside[19, 1] = 1.0
+    columns = np.column_stack((beside, np.ones(20)))
+    model = crank._Model(columns, np.linalg.pinv(columns), np.sqrt(19 / 18), 17)
+    even = 0.1 * np.resize([1.0, -1.0], 18)
+    off, least, free = crank._standing_off(np.concatenate(([3.0], even, [0.5])), model)
+    assert (off, free) == (pytest.approx(3.0), 17)
+    assert least == pytest.approx(5 * np.sqrt(0.18 / 17 * 19 / 18))
+    one = np.full(18, -0.9 / 17)
+    one[4] = 0.9
+    assert crank._standing_off(np.concatenate(([0.1], one, [-2.0])), model)[:2] == pytest.approx(
+        (2.0, 5 * 0.9 / 2)
+    )
+    few = crank._Model(columns, np.linalg.pinv(columns), np.sqrt(19 / 18), 3)
+    times = stats.t.ppf(1 - 1e-4, 3)
+    assert crank._standing_off(np.concatenate(([3.0], even, [0.5])), few)[1] == pytest.approx(
+        times * np.sqrt(0.18 / 3 * 19 / 18)
+    )

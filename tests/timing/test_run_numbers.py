@@ -1,4 +1,7 @@
-"""Numbers of a whole run: speed by cylinder, what a sweep tells, means on a circle; by hand."""
+"""Numbers of a whole run: speed by cylinder, what a sweep tells, means on a circle; by hand.
+
+Longer than other files: what a sweep is cut into and what it tells belong together.
+"""
 
 from dataclasses import replace
 from math import hypot, nan, radians, sin, sqrt
@@ -46,6 +49,28 @@ def test_error_of_a_mean_and_of_few():
     within = stats.norm.cdf(2) - stats.norm.cdf(-2)
     t = stats.t.ppf((1 + within) / 2, 15)
     assert budget.standard_error(values) == pytest.approx(s / 4 * t / 2, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("wide", "freedom"), [(0.1, 15.0), (0.5, 4 * 16 / 15 - 1), (0.7, 2.0), (2.0, 2.0)]
+)
+def test_error_of_a_mean_that_its_wander_makes_wider(monkeypatch, wide: float, freedom: float):
+    """Alternating, s² = 16 / 15. Where slow wander says more, the mean is worth as many values as
+
+    have that error, s² / wide², less one, but 2; and twice it covers as it was found.
+    """
+    monkeypatch.setattr(budget.visits, "of_series", lambda _: wide)
+    values = 5 + np.tile([1.0, -1.0], 8)
+    s = sqrt(16 / 15)
+    u, found = budget.mean_error(values)
+    assert found == pytest.approx(freedom)
+    t = stats.t.ppf(stats.norm.cdf(2), int(freedom))
+    assert budget.standard_error(values) == pytest.approx(max(wide, s / 4 * t / 2), rel=1e-4)
+    assert u == pytest.approx(s / 4 if wide < 0.2 else wide * 2 / t, rel=1e-4)
+    # More than a thousand are as good as without end; a part of a degree of freedom is none.
+    assert budget.for_two(1.0, 1e9) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 1000) / 2, 1e-4)
+    assert budget.for_two(1.0, 3.9) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 3) / 2, 1e-4)
+    assert budget.for_two(1.0, 0.5) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 1) / 2, 1e-4)
 
 
 # Series whose neighbours are alike
@@ -221,16 +246,21 @@ def test_stops_from_two_degrees_to_half_a_turn_apart(before: float, after: float
 SWING, TIMING, PHASE = 0.05, 10.0, 100.0
 
 
-def turned(gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.reference, rpm=1500.0):
+def turned(
+    gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.reference, rpm=1500.0,
+    order=2, rise=0.0, begin=0,
+):  # fmt: skip
     """Turns of a crank whose squared speed is mean · (1 - swing cos 2a) and what the firings give.
 
-    a: degrees from a dead centre; `gains`: of the mean square, gained evenly from each dead centre
-    to the next one; `lost`: turns that were not kept.
+    a: degrees from a dead centre, `order` times a turn; `gains`: of the mean square, gained evenly
+    from each dead centre to the next one; `lost`: turns that were not kept; `rise`: of the square
+    in a cycle; `begin`: first tick.
     """
     fine = np.arange(0.0, 720.0 * cycles + 720.0, 0.25)
     a = (fine - (PHASE + TIMING)) % 720.0
     ends = np.concatenate(([0.0], np.cumsum(gains)))
-    square = 1 - swing * np.cos(np.radians(2 * a)) + np.interp(a, 180.0 * np.arange(5), ends)
+    square = 1 - swing * np.cos(np.radians(order * a)) + np.interp(a, 180.0 * np.arange(5), ends)
+    square += rise * fine / 720
     speed = 6 * rpm * np.sqrt(square) * TICK_S  # degrees a tick
     time = np.concatenate(([0.0], np.cumsum(0.25 * 2 / (speed[1:] + speed[:-1]))))
     m = reference.teeth - reference.missing
@@ -240,7 +270,7 @@ def turned(gains=(0.0,) * 4, swing=SWING, cycles=40, lost=(), reference=FOUR.ref
     edges = np.interp(starts[:, None] + np.append(places, 360.0), fine, time)
     number = np.arange(2 * cycles)
     keep = ~np.isin(number, lost)
-    ticks = np.rint(edges[keep]).astype(np.int64)
+    ticks = np.rint(edges[keep]).astype(np.int64) + begin
     return Turns(ticks, np.zeros(keep.sum(), np.int64), number[keep])
 
 
@@ -327,6 +357,53 @@ def test_a_wheel_with_too_few_teeth():
     assert told(turned(), single) is None
 
 
+def test_a_twin_and_one_that_fires_unevenly():
+    """Two firings a cycle are the least; four teeth to 40° of a 36 wheel, and none to 39°."""
+    twin = replace(FOUR, cylinders=2, order=())
+    found = told(turned(order=1), twin)
+    assert [float(n) for n in found.each] == pytest.approx([1.0, 1.0], abs=0.01)
+    # The wave is seen by sin(15°) of 15°, in radians, over 30°; half of it either way.
+    u = 2 * sqrt(2) * 0.02 / 30 * sqrt(2) / (2 * SWING * sin(radians(15)) / radians(15))
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.02)
+    three = replace(twin, cylinders=3)
+    assert told(turned(order=1), replace(three, firing=(0.0, 321.0, 360.0))) is None
+    assert told(turned(order=1), replace(three, firing=(0.0, 320.0, 360.0))).cycles == 39
+
+
+def test_a_speed_that_rises_is_no_cylinders_doing():
+    """4 in 1000 of the square each cycle: a quarter of it to each firing, and 1.0 of each."""
+    found = told(turned(rise=0.004))
+    assert [float(n) for n in found.each] == pytest.approx([1.0] * 4, abs=0.006)
+
+
+def test_ticks_after_years_lose_no_digit():
+    late, early = told(turned(GAINS, begin=1 << 61)), told(turned(GAINS))
+    assert late.each == early.each
+
+
+def test_of_which_cycles_the_speed_is_taken():
+    """Within half a width of the ends of what is kept, and not across a turn that is lost.
+
+    Turn 21 is: nothing is known from 7540°, the last tooth before, to 7920°.
+    """
+    at = np.array([14.0, 15.0, 16.0, 324.0, 325.0, 326.0])
+
+    def seen(turns, at, width=30.0):
+        return torque._speeds(turns, FOUR.reference, 0, at, 720.0, width)
+
+    gone = ~np.isfinite(seen(turned(lost=(21,)), at))
+    assert np.argwhere(gone).tolist() == [[10, 5], [11, 0]] or np.argwhere(gone).tolist() == [
+        [9, 5], [10, 0]
+    ]  # fmt: skip
+    # From 30° to the last edge, 14 380°, less 30°: twenty cycles less what is beyond.
+    whole = turned(cycles=20)
+    for first, cycles in ((30.0, 20), (29.0, 19), (670.0, 20), (671.0, 19)):
+        assert len(seen(whole, np.array([first]))) == cycles, first
+    assert len(seen(turned(cycles=1), np.array([25.0, 340.0]))) == 0
+    still = 6 * 1500.0 * TICK_S
+    assert seen(turned(swing=0.0), at[:1]) == pytest.approx(np.full((39, 1), still**2), rel=1e-3)
+
+
 # What a sweep tells
 
 
@@ -369,8 +446,9 @@ def test_speed_at_the_spark_against_the_mean():
         assert at == pytest.approx(1 + slope * by, rel=1e-5)
     huge = replace(ripple, amplitude=20 * amplitude)
     assert curve._local(setup, tables, huge, row) == pytest.approx(0.75)
-    wave = np.zeros(12, np.complex128)
-    wave[11], wave[0], wave[2] = 0.1j, 9.0, 9.0  # order 6; halves and thirds of a turn do not count
+    wave = np.zeros(14, np.complex128)
+    # Order 6; halves and thirds of a turn do not count, nor does what is beyond.
+    wave[11], wave[0], wave[2], wave[13] = 0.1j, 9.0, 9.0, 9.0
     at = curve._local(setup, tables, replace(ripple, amplitude=wave), row)
     assert at == pytest.approx(1 + radians(-6 * 0.1 * np.cos(radians(240))))
     wheel = replace(setup, reference=Reference(36, 1, 2, 60.0))
@@ -477,12 +555,34 @@ def test_passages_without_end_are_counted_in_wider_spans():
     span = np.tile(np.repeat([0, 1, 2, 3, 4, 5, 6, 7, 7, 6, 5, 4, 3, 2, 1, 0], 9), 25)
     rows = bins(*((125 + 250.0 * k, 20.0, 0.0) for k in range(8)))
     setup = Setup(Reference(1), commanded=18.0)
-    args = setup, sweep(125 + 250.0 * span), span, rows, np.ones(8), TICK_S, None
-    told = curve._passages(*args)
+    # What scatters on the way up alone belongs to the span, not to the way.
+    up = np.tile(np.repeat([1, 0], 72), 25)
+    events = replace(sweep(125 + 250.0 * span), angles=20 + 0.1 * up * (-1.0) ** np.arange(3600))
+    told = curve._passages(setup, events, span, rows, np.ones(8), TICK_S, None)
     # Sixteen passages a time, ends in one: 351; in pairs of spans 8, ends in one: 151.
     assert len(told.rpm) == 25 * 6 + 1
     assert told.of[0].tolist() == [0.5, 0.5] + [0] * 6
-    assert told.rpm[0] == pytest.approx(250.0) and told.u.min() == pytest.approx(1e-4)
+    assert told.rpm[0] == pytest.approx(250.0) and (told.u > 0.005).all()
+    assert told.u[1::6][1:] == pytest.approx(told.u[5::6][1:]) != pytest.approx(told.u[2])
+    quiet = replace(events, angles=np.full(3600, 20.0))
+    told = curve._passages(setup, quiet, span, rows, np.ones(8), TICK_S, None)
+    assert told.u == pytest.approx(np.full(151, 1e-4))
+    # Seven spans are too few to be paired, and of eight pairs are the most.
+    seven = np.where(span > 6, 6, span)
+    told = curve._passages(setup, quiet, seven, rows[:7], np.ones(7), TICK_S, None)
+    assert len(told.rpm) == 200 and told.of[0].tolist() == [1.0] + [0.0] * 6
+    often = np.tile(span, 2)
+    twice = replace(sweep(125 + 250.0 * often), angles=np.full(7200, 20.0))
+    told = curve._passages(setup, twice, often, rows, np.ones(8), TICK_S, None)
+    assert len(told.rpm) == 200 and told.of[0].tolist() == [0.5, 0.5] + [0.0] * 6
+
+
+def test_a_few_events_elsewhere_end_no_passage():
+    """Seven in the next span, back within eight; eight end it."""
+    for elsewhere, begins in ((7, [0]), (8, [0, 10, 18])):
+        place = np.repeat([0, 1, 0], [10, elsewhere, 10])
+        assert [int(run[0]) for run in curve._runs(place)] == begins
+    assert [len(run) for run in curve._runs(np.repeat([-1, 0, -1, 1], [9, 7, 20, 8]))] == [8]
 
 
 @pytest.mark.parametrize(

@@ -20,20 +20,25 @@ SYNC = 1_200_000  # µs, a tick each
 RPM = [200.0] * 12 + [500.0, 700.0, 900.0] + [1000.0] * 31
 
 
-def start(rpm=RPM, at=None, dropped=(), supply=(), setup=SETUP, sync=SYNC, early=(), cut=False):
+def start(
+    rpm=RPM, at=None, dropped=(), supply=(), setup=SETUP, sync=SYNC, early=(), cut=False, first=0,
+    miss=0.0, lost=(),
+):  # fmt: skip
     """A spark each other turn from the second on, 10° BTDC ± 0.2 in turn, later 15°."""
     length = np.rint(60e6 / np.array(rpm)).astype(np.int64)
     begins = sync + np.concatenate(([0], np.cumsum(length)[:-1]))
     n = len(length)
     zero = np.zeros(n, np.int64)
-    periods = Periods(begins, length, zero, np.arange(n), np.zeros(n), np.zeros(n))
+    off = np.broadcast_to(np.asarray(miss, float), n).copy()
+    periods = Periods(begins, length, zero, first + np.arange(n), off, off)
     turns = np.array([k for k in range(1, n, 2) if k not in dropped])
     angle = np.where(turns < 12, 10.0, 15.0) + 0.2 * (-1.0) ** (turns // 2)
     angle = angle if at is None else at(turns, angle)
-    degrees = 360.0 * turns + 60 - angle
-    tick = begins[turns] + np.rint((60 - angle) / 360 * length[turns]).astype(np.int64)
-    zero = np.zeros(len(turns), np.int64)
-    events = Events(tick, degrees, zero, zero + 1, tick, degrees, zero + 50.0)
+    degrees = 360.0 * (first + turns) + 60 - angle
+    tick = begins[turns] + np.rint((60 - np.nan_to_num(angle)) / 360 * length[turns])
+    tick = tick.astype(np.int64)
+    zero = np.where(np.isin(turns, lost), -1, 0)
+    events = Events(tick, degrees, zero, 0 * zero + 1, tick, degrees, zero + 50.0)
     found = Whole(events, angle, np.array(rpm)[turns])
     none = np.zeros(len(early), np.int64)
     sparks = SimpleNamespace(
@@ -71,7 +76,8 @@ def test_phases_of_a_start():
     assert (run.rpm_low, run.rpm_high) == pytest.approx((1000.0, 1000.0))
     # Turns 1, 3, 7, 9 and 11, of 5 that should follow the first; 13 and 15 are too few.
     assert (crank.events, crank.missing, crank.expected) == (5, 1, 5)
-    assert (catch.events, catch.timing, catch.scatter, catch.expected) == (2, None, None, 0)
+    assert (catch.events, catch.timing, catch.scatter) == (2, None, None)
+    assert (catch.missing, catch.expected) == (0, 0)
     assert (run.events, run.missing, run.expected) == (15, 0, 14)
     signs = np.array([1, -1, -1, 1, -1])
     assert float(crank.timing) == pytest.approx(10 + 0.2 * signs.mean())
@@ -98,6 +104,8 @@ def test_a_start_that_was_not_seen_or_is_none():
     assert start([1000.0] * 20)[0] is None and start([401.0] * 20)[0] is None
     only = start([399.0] * 20)[0]
     assert (only.caught_s, [p.name for p in only.phases]) == (None, ["cranking"])
+    assert only.tries == 0 and start([400.0] * 20)[0] is None
+    assert start([399.0] * 20, supply=SUPPLY)[0].low_v == 9.0
     typed = start(setup=replace(SETUP, cranking_volts=9.2))[0]
     assert (typed.supply, typed.low_v, typed.rest_v) == ("typed", 9.2, None)
     bare = start()[0]
@@ -107,12 +115,14 @@ def test_a_start_that_was_not_seen_or_is_none():
 
 
 def test_tries_before_it_runs():
-    """Two turns above cranking speed more than it takes are a try; the longest run counts."""
+    """Four turns above cranking speed are a try, three are none; the longest run counts."""
     tried = [200.0] * 8 + [600.0] * 4 + [200.0] * 8 + [900.0] * 30
     found, begins, _ = start(tried)
     assert found.tries == 1 and found.caught_s == pytest.approx(1e-6 * int(begins[20]) - 1.2)
     brief = [200.0] * 8 + [600.0] * 2 + [200.0] * 8 + [900.0] * 30
     assert start(brief)[0].tries == 0
+    three = [200.0] * 8 + [600.0] * 3 + [200.0] * 8 + [900.0] * 30
+    assert start(three)[0].tries == 0
     twice = [*tried[:20], 700.0, 700.0, 700.0, 700.0, *tried[:8], *[900.0] * 30]
     assert start(twice)[0].tries == 2
 
@@ -133,3 +143,88 @@ def test_points_are_thinned():
     found, *_ = start([200.0] * 12 + [1000.0] * (2 * n))
     assert 300 < len(found.points) <= 400
     assert found.points[1][0] - found.points[0][0] == pytest.approx(3 * 0.6, rel=0.01)
+
+
+@pytest.mark.parametrize(("turns", "tries"), [(3.9, 0), (4.1, 1)])
+def test_a_wheel_without_a_gap_counts_turns_as_well(turns: float, tries: int):
+    """Twelve even teeth: each period is a twelfth of a turn, and a try still takes four turns."""
+    rpm = np.repeat([100.0, 401.0, 100.0, 900.0], [96, round(12 * turns), 96, 360])
+    length = np.rint(5e6 / rpm).astype(np.int64)
+    begins = SYNC + np.concatenate(([0], np.cumsum(length)[:-1]))
+    n, zero = len(rpm), np.zeros(len(rpm), np.int64)
+    periods = Periods(begins, length, zero, np.arange(n), np.zeros(n), np.zeros(n))
+    none = SimpleNamespace(tick=zero[:0], degrees=np.empty(0), segment=zero[:0])
+    tables = SimpleNamespace(
+        periods=periods, sparks=none, tick_s=1e-6, cut=False, trigger=Marked.none(),
+        supply_tick=[], supply_mv=[],
+    )  # fmt: skip
+    setup = replace(SETUP, reference=Reference(12, 0, 1, 60.0))
+    found = starting.read(setup, cast(Any, tables), None)
+    assert found.tries == tries and found.caught_s > 10
+
+
+def test_it_settles_at_the_speed_of_the_second_half():
+    """42 turns at 700, 18 at 1000 rev/min: of the last 30 most are at 1000, of the last 40 not."""
+    found, begins, _ = start([200.0] * 12 + [700.0] * 42 + [1000.0] * 18)
+    assert found.phase("running").from_s == pytest.approx(1e-6 * int(begins[56]))
+    assert found.phase("running").rpm_low == pytest.approx(1000.0)
+
+
+def test_a_phase_has_its_own_volts_and_its_own_turns():
+    """What was read as it caught is of the cranking still; a wheel that misses later is not its."""
+    _, begins, _ = start()
+    caught = 1e-6 * int(begins[12])
+    found, *_ = start(supply=((0.1, 12_600), (caught, 9_100), (5.0, 9_500), (6.0, 7_000)))
+    assert [p.supply_v for p in found.phases] == [9.1, 9.5, 7.0] and found.low_v == 9.1
+    missed = np.where(np.arange(len(RPM)) >= 12, 0.7, 0.0)
+    plain, other = start()[0].phases, start(miss=missed)[0].phases
+    assert other[0].timing.u95 == plain[0].timing.u95
+    assert other[2].timing.u95 > 1.1 * plain[2].timing.u95
+    early = start(miss=np.where(np.arange(len(RPM)) < 14, 0.7, 0.0))[0].phases
+    assert early[2].timing.u95 == plain[2].timing.u95
+    assert early[0].timing.u95 > 1.1 * plain[0].timing.u95
+
+
+def test_degrees_to_the_first_spark_wherever_the_count_begins():
+    assert start(first=7)[0].first_deg == pytest.approx(start()[0].first_deg)
+
+
+def test_events_without_an_angle_are_none_of_a_phase():
+    def at(turns, angle):
+        return np.where(turns == 7, np.nan, angle)
+
+    assert start(at=at)[0].phases[0].events == 5
+    assert start(lost=(7,))[0].phases[0].events == 5
+
+
+def test_the_clamps_firings_by_what_is_nearest():
+    """Of 720, 360 and 180 degrees that an unknown clamp may see, 720 is what it sees."""
+    found, *_ = start(setup=replace(SETUP, clamp="auto"), dropped=(5,))
+    assert (found.phases[0].missing, found.phases[0].expected) == (1, 5)
+
+
+def test_points_in_plain_values_to_a_ten_thousandth():
+    found, *_ = start(at=lambda turns, _: np.full(len(turns), 10.123456))
+    seconds, rpm, degrees = found.to_dict()["points_s_rpm_deg"][0]
+    assert (rpm, degrees) == (200.0, 10.1235)
+    assert seconds == round(0.3 + (60 - 10.123456) / 360 * 0.3, 4)
+
+
+def test_strays_by_the_middles_of_five_before_and_five_after():
+    """In plain loops; at the ends the five nearest stand for both."""
+    rng = np.random.default_rng(5)
+    angles = 15 + rng.normal(0, 0.8, 60)
+    angles[[0, 1, 20, 21, 59]] += [9.0, -7.0, 30.0, 6.5, -12.0]
+    angles[40:] += 20
+    zero = np.zeros(60, np.int64)
+    events = Events(zero, angles, zero, zero + 1, zero, angles, angles * 0)
+    off = []
+    for k in range(60):
+        before = angles[max(0, k - 5) : max(0, k - 5) + 5]
+        after = angles[min(k + 1, 55) : min(k + 1, 55) + 5]
+        off.append(min(abs(angles[k] - np.median(before)), abs(angles[k] - np.median(after))))
+    limit = max(6.0, 8 * 1.4826 * np.median(off))
+    kept = starting._own(Whole(events, angles, angles)).angles
+    assert kept.tolist() == angles[np.array(off) <= limit].tolist() and 55 <= len(kept) < 60
+    assert starting._mean(np.array([1.0, 2.0, 3.0, np.nan, 4.0])) == 2.5
+    assert starting._mean(np.array([1.0, 2.0, 3.0, np.nan])) is None

@@ -1,5 +1,6 @@
 """What the trigger tap tells of a stretch: numbers from firings and sparks that are typed in."""
 
+import json
 from dataclasses import replace
 from math import hypot, sqrt
 from types import SimpleNamespace
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sparkwitness.decode.flanks import UNKNOWN
 from sparkwitness.timing import trigger
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import Events
@@ -140,6 +142,76 @@ def test_what_is_not_judged_since_edges_were_lost():
     tables.lost_before[np.searchsorted(tables.sparks.tick, AT[31])] = True
     found = read(tables, events).split
     assert (found.counts.no_spark, found.counts.lost) == (1, 1)
+    # The loss of the spark after the next one is no doubt.
+    tables.lost_before = np.roll(tables.lost_before, 1)
+    assert read(tables, events).split.counts.no_spark == 2
+
+
+def test_nothing_is_missing_across_a_break_of_the_reference():
+    for cut, missing in ((N, 2), (50, 0)):
+        tables, events = heard(which(49, 50), which(49, 50))
+        tables.trigger.at.segment = (tables.trigger.at.tick > AT[cut - 1]).astype(np.int64)
+        events.segment = (events.tick > AT[cut - 1]).astype(np.int64)
+        found = read(tables, events).split
+        assert found.counts.no_trigger == missing and found.counts.no_spark == 0
+    assert json.loads(json.dumps(found.to_dict()))["firings_without_trigger"] == 0
+
+
+def test_ticks_of_four_microseconds():
+    """All is four times as long: 800 ± 40 µs at 250 rev/min, 4² / 6 of the ticks at both ends."""
+    tables, events = heard()
+    tables.tick_s = 4e-6
+    found = read(tables, events, rpm=250.0).split
+    few = stats.t.ppf(0.97725, N - 1) / 2
+    u = sqrt((few * 40 / sqrt(N - 1)) ** 2 + 5.0**2 + 0.5**2 + 16 / 6)
+    assert float(found.delay_us) == pytest.approx(788.0)
+    assert found.delay_us.u95 == pytest.approx(2 * u, rel=1e-4)
+    one = trigger.each(SETUP, cast(Any, tables), events, np.full(N, 20.0), np.full(N, 250.0))
+    assert one.delay_us[:2] == pytest.approx([4 * 190 - 12, 4 * 210 - 12])
+    assert one.dwell_ms[5] == pytest.approx(12.0)
+
+
+def test_each_flank_has_its_own_delay():
+    """Typed is nothing, so the conditioners' own: less that of the flank that fires."""
+    bare = replace(SETUP, delay_us=None)
+    tables, events = heard()
+    angles, rpm = np.full(N, 20.0), np.full(N, 1000.0)
+    up = trigger.each(bare, cast(Any, tables), events, angles, rpm)
+    assert up.delay_us[0] == pytest.approx(190 - bare.answer_delay(False).us)
+    tables.trigger.level = 1 - tables.trigger.level
+    down = trigger.each(replace(bare, trigger="falling"), cast(Any, tables), events, angles, rpm)
+    assert down.delay_us[0] == pytest.approx(190 - bare.answer_delay(True).us)
+    assert bare.answer_delay(True).us != bare.answer_delay(False).us
+    isolated = replace(bare, trigger_kind="isolated", trigger="falling")
+    assert trigger._level(isolated) == "rising" and trigger._level(bare) == "rising"
+    assert trigger._level(replace(bare, trigger_kind="points", trigger="auto")) == "rising"
+    assert trigger._level(replace(bare, trigger="falling")) == "falling"
+
+
+def test_where_nothing_is_tapped():
+    tables, events = heard()
+    angles, rpm = np.full(N, 20.0), np.full(N, 1000.0)
+    for setup, of in ((replace(SETUP, trigger="none"), events),
+                      (SETUP, events.pick(np.zeros(N, np.bool_)))):  # fmt: skip
+        n = len(of.tick)
+        found = trigger.each(setup, cast(Any, tables), of, angles[:n], rpm[:n])
+        assert len(found.asked) == n and np.isnan(found.asked).all()
+        assert np.isnan(found.delay_us).all() and np.isnan(found.dwell_ms).all()
+    tables.trigger = Marked.none()
+    assert np.isnan(trigger.each(SETUP, cast(Any, tables), events, angles, rpm).delay_us).all()
+
+
+def test_edges_of_the_tap_that_fire():
+    """Rising ones 200 µs before the sparks; none where the sparks follow neither; all of one."""
+    tables, _ = heard()
+    tick, level = tables.trigger.at.tick, tables.trigger.level
+    auto = replace(SETUP, trigger="auto")
+    assert trigger.firing(auto, tick, level, AT, 1e-6).tolist() == (AT - DELAY).tolist()
+    rng = np.random.default_rng(3)
+    apart = np.sort(AT + rng.integers(20_000, 90_000, N))
+    assert trigger.firing(auto, tick, level, apart, 1e-6).tolist() == []
+    unknown = np.full(len(tick), UNKNOWN, np.int8)
+    assert trigger.firing(auto, tick, unknown, AT, 1e-6).tolist() == tick.tolist()
 
 
 def test_a_tap_on_one_coil_of_several():
@@ -174,4 +246,8 @@ def test_which_angles_are_whole_periods_from_a_matched_one():
     assert found.tolist() == [True, True, False, True, False, False, True, True]
     other = trigger._ours(at, np.ones(8, np.int64), matched, zero, 720.0, 90.0)
     assert not other.any()
+    # The nearest may be the only one of its segment.
+    two, which_one = np.array([10.0, 730.0]), np.array([0, 1])
+    alone = trigger._ours(at[:1] + 720, which_one[:1], two, which_one, 720.0, 90.0)
+    assert alone.tolist() == [True]
     assert not trigger._ours(at, np.zeros(8, np.int64), matched[:0], zero[:0], 720.0, 90.0).any()

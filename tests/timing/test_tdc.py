@@ -102,3 +102,36 @@ def test_lamp_flashes_where_it_is_told(monkeypatch):
 def test_a_reading_that_no_degree_wheel_has_is_refused():
     with pytest.raises(UserError, match="does not read 1e\\+09"):
         tdc.from_stops(1e9, 20)
+
+
+@pytest.mark.parametrize(
+    ("offset", "half"), [(20.0, 90.0), (60.0, 90.0), (95.0, 60.0), (-80.0, 90.0)]
+)
+def test_a_pin_far_off_against_scipy(offset: float, half: float):
+    """However far the middle between the stops lies from the top: up to 13° here."""
+
+    def apart(middle: float) -> float:
+        low, high = tdc.piston_height(np.array([middle - half, middle + half]), 86.0, 143.0, offset)
+        return float(high - low)
+
+    top = np.degrees(np.arcsin(offset / (143.0 + 43.0)))  # crank and rod in line
+    middle = optimize.brentq(apart, top - 45, top + 45, xtol=1e-12)
+    assert tdc.pin_correction(half, 86.0, 143.0, offset) == pytest.approx(top - middle, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "reading"),
+    [(150.0, 230.0, -170.0), (-200.0, -170.0, 175.0), (100.0, 250.0, 175.0), (359.5, 30.0, 14.75),
+     (-360.0, 20.0, 10.0), (340.0, 360.0, -10.0)],
+)  # fmt: skip
+def test_readings_round_the_wheel(before: float, after: float, reading: float):
+    assert tdc.from_stops(before, after).reading == pytest.approx(reading)
+
+
+def test_readings_and_measures_that_are_refused():
+    for before, after in ((360.5, 20.0), (-360.5, 20.0), (340.0, 360.5), (-20.0, -360.5)):
+        with pytest.raises(UserError, match="a degree wheel does not read"):
+            tdc.from_stops(before, after)
+    for stroke, rod in ((86.0, None), (None, 143.0), (None, None)):
+        with pytest.raises(UserError, match="needs stroke and rod"):
+            tdc.from_stops(-30.0, 30.0, stroke=stroke, rod=rod, offset=0.8)

@@ -1,6 +1,7 @@
 """A claimed number of sparks per revolution, weighed against spacing and window."""
 
 from dataclasses import asdict, dataclass
+from math import ceil
 from typing import Any
 
 from sparkwitness.timing import budget as timing
@@ -39,7 +40,8 @@ def check_claim(
 ) -> Claim:
     """Weigh a claim of so many sparks per crank revolution at a speed.
 
-    An event of k sparks lasts (k - 1) spacings, 6 N t degrees of crank each.
+    An event of k sparks lasts (k - 1) spacings, 6 N t degrees of crank each; where k is not whole
+    on the average, the fullest events have the next whole number.
 
     Args:
         sparks_per_rev: claimed, > 0.
@@ -50,7 +52,8 @@ def check_claim(
     """
     firings = 360.0 / pitch_deg
     each = sparks_per_rev / firings
-    between = max(0.0, each - 1)
+    # There is no part of a spark: what is claimed on the average, some events must exceed.
+    between = max(0, ceil(each - 1e-9) - 1)
     needed = between * timing.degrees_of(spacing_us * 1e-6, rpm)
     most = 1 + int(window_deg / timing.degrees_of(spacing_us * 1e-6, rpm) + 1e-9)
     if each <= most + 1e-9:

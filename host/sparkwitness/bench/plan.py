@@ -8,7 +8,7 @@ import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
-from math import isfinite
+from math import floor, isfinite
 from pathlib import Path
 from typing import Any
 
@@ -156,12 +156,12 @@ class Plan:
         if not self.segments:
             raise UserError("the plan drives nothing: give steps, ramps or a soak")
         fastest = max(max(s.rpm_from, s.rpm_to) for s in self.segments)
-        least_period = self.pitch_deg / (6e-6 * fastest)
+        least_period = 1e6 * self.pitch_deg / (6 * fastest)
         if self.width_us > MOST_DUTY * least_period:
             raise UserError(
                 f"{self.width_us:g} µs of dwell or pulse do not fit between firings "
                 f"{least_period:.0f} µs apart at {fastest:g} rpm: shorten it to "
-                f"{MOST_DUTY * least_period:.0f} µs, or lower the speed"
+                f"{floor(MOST_DUTY * least_period)} µs, or lower the speed"
             )
         if self.dead_time_us > 0.3 * least_period:
             raise UserError(
@@ -256,7 +256,7 @@ class Plan:
                 f"{self.width_us:g} µs at {fastest:g} rpm are active for "
                 f"{rate * self.width_us / 1e4:.0f} % of the time; this board allows "
                 f"{100 * duty:.0f} % for an {self.kind} module: type at most "
-                f"{1e6 * duty / rate:.0f} µs, or lower the speed"
+                f"{floor(1e6 * duty / rate)} µs, or lower the speed"
             )
         # Heat: a vessel that leaks, as the firmware has it (firmware/limits.py).
         leak = hello["mean_permille"][load] / 1000

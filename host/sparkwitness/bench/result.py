@@ -310,7 +310,7 @@ class Heat:
     Attributes:
         change, u_change: the trend over the whole run, told apart from speed by coming back.
         left: how much more of it may come, from how it slowed down; inf: it did not.
-        between: standard deviation from visit to visit beside the trend.
+        between: standard deviation from visit to visit, what the trend does in it.
         freedom: of the change.
     """
 

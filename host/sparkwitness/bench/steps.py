@@ -113,7 +113,8 @@ def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None
 
     Intervals are profile likelihood ones, at the larger of the two critical values that hold for
     a smooth curve (chi2 with 1 degree of freedom) and, where no width is seen, for a step
-    (`threshold`). With a clean step they are the two speeds beside it.
+    (`threshold`). A clean step may be a narrow change as well: its interval reaches some
+    observations further than the two speeds beside it.
 
     Returns:
         None where `threshold` finds none.
@@ -172,11 +173,10 @@ def _logistic_fit(
     x: Floats, y: Bools, middles: Floats, scales: Floats, top: float, floor: float
 ) -> Floats:
     """Log-likelihood float64[middles, scales] of a logistic curve from `top` down to `floor`."""
-    few = 1e-4  # no share is certain
-    top, floor = min(top, 1 - few), max(floor, few)
     fit = np.empty((len(middles), len(scales)))
     for j, scale in enumerate(scales):
         z = (x[None, :] - middles[:, None]) / scale
-        share = floor + (top - floor) / (1 + np.exp(np.clip(z, -50, 50)))
-        fit[:, j] = np.where(y, np.log(share), np.log1p(-share)).sum(axis=1)
+        with np.errstate(over="ignore", divide="ignore"):
+            share = floor + (top - floor) / (1 + np.exp(z))
+            fit[:, j] = np.where(y, np.log(share), np.log1p(-share)).sum(axis=1)
     return fit

@@ -116,9 +116,8 @@ def unseal_all(
     padded[3 : 3 + len(stuffed)] = stuffed
     # A frame this short holds one chain of codes, each telling how far the next zero is.
     row, place = np.arange(len(starts)), starts
-    rows_at, places = [], []
+    places = []
     while len(row):
-        rows_at.append(row)
         places.append(place)
         place = place + stuffed[place]
         inside = place < ends[row]
@@ -127,8 +126,7 @@ def unseal_all(
             ends[over] = -1
             row, place = row[inside], place[inside]
     intact = ends >= 0
-    zeros, whose = np.concatenate(places), np.concatenate(rows_at)
-    padded[3 + (zeros if intact.all() else zeros[intact[whose]])] = 0
+    padded[3 + np.concatenate(places)] = 0
     windows = np.lib.stride_tricks.sliding_window_view(padded, ROW)
     rows: Bytes = windows[starts]  # the code byte lands in column 3
     good = _good_rows(rows, sizes) & intact

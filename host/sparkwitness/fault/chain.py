@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from sparkwitness.fault.electrical import LEAST_24_V
+from sparkwitness.fault.electrical import MOST_12_V
 
 Array = npt.NDArray[np.float64]
 
@@ -115,8 +115,8 @@ class Test:
             raise ValueError(f"{self.id} takes no number; answer with one of its outcomes.")
         if not math.isfinite(number) or not -1.0 <= number <= 100.0:
             raise ValueError(f"{number:g} {self.unit} cannot be; type 0 to 100 {self.unit}.")
-        if self.unit == "V" and self.edges[0] > 5 and number >= LEAST_24_V:
-            number /= 2  # a 24 V system: two batteries in series
+        if self.unit == "V" and self.edges[0] > 5 and number > MOST_12_V:
+            number /= 2  # a 24 V system: two batteries in series, each weak by itself
         falling = len(self.edges) > 1 and self.edges[0] > self.edges[1]
         for i, edge in enumerate(self.edges):
             if (number >= edge) if falling else (number <= edge):

@@ -188,12 +188,15 @@ class Heard:
     sentence: str
 
 
-def judge_firings(heard: Cranking, engine: Engine, name: str, lead: str) -> Heard | None:
+def judge_firings(
+    heard: Cranking, engine: Engine, name: str, lead: str, tap: str = "coil"
+) -> Heard | None:
     """Whether an input showed every firing (0), some (1) or none (2); None: it saw noise.
 
     Args:
         name: input, such as "clamp_a".
         lead: "coil" when the input sees all firings, "plug" when one cylinder's.
+        tap: the same of the trigger tap, whose rhythm may be what tells how many are due.
     Returns:
         None when the engine did not turn for long enough to tell.
 
@@ -213,10 +216,10 @@ def judge_firings(heard: Cranking, engine: Engine, name: str, lead: str) -> Hear
         expected = (end - since) / rev * per_rev
         found = events(times[(times > since) & (times <= end)], rev / per_rev)
         return _verdict(len(found), expected, False)
-    rhythm = _rhythm(heard.edges.get("trigger", np.empty(0)), engine)
+    rhythm = _rhythm(heard.edges.get("trigger", np.empty(0)), engine.per_rev(tap))
     if rhythm is not None:
         count, since, until = rhythm
-        share = per_rev / engine.per_rev("coil")
+        share = per_rev / engine.per_rev(tap)
         apart = (until - since) / max(count - 1, 1) / share
         inside = times[(times > since - 0.3 * apart) & (times <= until + 0.3 * apart)]
         return _verdict(len(events(inside, apart)), count * share, False)
@@ -311,9 +314,9 @@ def _verdict(seen: int, expected: float, about: bool) -> Heard:
     return Heard(seen, expected, about, outcome, f"{seen} events of {kind}{expected:.0f} firings")
 
 
-def _rhythm(times: Floats, engine: Engine) -> tuple[int, float, float] | None:
-    """Count, begin and end of a steady run of trigger edges, or None."""
-    found = events(times, 60.0 / FASTEST_RPM / engine.per_rev("coil"))
+def _rhythm(times: Floats, per_rev: float) -> tuple[int, float, float] | None:
+    """Count, begin and end of a steady run of trigger edges, so many a revolution, or None."""
+    found = events(times, 60.0 / FASTEST_RPM / per_rev)
     if len(found) < 6 or not _even(found):
         return None
     return len(found), float(found[0]), float(found[-1])

@@ -26,6 +26,9 @@ COLDEST_C, HOTTEST_C = -60.0, 250.0
 LEAST_24_V = 20.0
 """Rest voltage from which a system is taken for one of 24 V (two 12 V batteries in series)."""
 
+MOST_12_V = 16.0
+"""Voltage above which nothing of a 12 V system is, charging or not; common practice, no source."""
+
 OPEN_OHM = math.inf
 """What a meter that shows "open" or "OL" has read."""
 
@@ -412,7 +415,7 @@ def judge_supply(
     if rest >= LEAST_24_V:
         # Two batteries in series: every limit of one holds for each.
         rest_limit, limit = 2 * rest_limit, limit if limit > LEAST_24_V / 2 + 2 else 2 * limit
-    usual = 5.0 <= rest <= 16.0 or LEAST_24_V <= rest <= 32.0
+    usual = 5.0 <= rest <= MOST_12_V or LEAST_24_V <= rest <= 32.0
 
     def say(verdict: str, sentence: str) -> Supply:
         if rest >= LEAST_24_V:

@@ -12,6 +12,7 @@ from sparkwitness.device.stream import Stopped, Stream
 from sparkwitness.errors import UserError
 from sparkwitness.fault import cranking
 from sparkwitness.fault import model as ff
+from sparkwitness.fault.electrical import LEAST_24_V
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.wording import plus_minus
 
@@ -106,7 +107,7 @@ def answers(
             "find here; use sparkwitness measure"
         )
     found: list[tuple[ff.Answer, str]] = []
-    one_coil = run.variant.distribution == "distributor"
+    on_tap = "coil" if run.variant.distribution == "distributor" else "plug"
     for test in tests:
         judged: cranking.Heard | None = None
         name, reading, why, leads_input = test.id, None, "not connected", ""
@@ -115,7 +116,8 @@ def answers(
             if fall is not None:
                 reading = round(fall.turning, 2)
                 within = cranking.SUPPLY_RELATIVE * fall.turning
-                outcome, why = test.outcome_of(reading), plus_minus(reading, within, " V")
+                of_one = reading / 2 if fall.rest >= LEAST_24_V else reading
+                outcome, why = test.outcome_of(of_one), plus_minus(reading, within, " V")
                 found.append((ff.Answer(name, outcome, reading, "board", now), why))
                 continue
             why = "the board does not measure the supply"
@@ -123,15 +125,14 @@ def answers(
             judged = cranking.judge_crank(heard, engine)
         elif test.input == "trigger":
             if tap in (None, name):
-                judged = cranking.judge_firings(
-                    heard, engine, "trigger", "coil" if one_coil else "plug"
-                )
+                why = "it did not turn for long enough"
+                judged = cranking.judge_firings(heard, engine, "trigger", on_tap, on_tap)
         else:
             lead = "coil" if name == "clamp_coil_lead" else "plug"
             inputs = [i for i, on in leads.items() if on == lead]
             if inputs:
                 leads_input, why = inputs[0], "it did not turn for long enough"
-                judged = cranking.judge_firings(heard, engine, inputs[0], lead)
+                judged = cranking.judge_firings(heard, engine, inputs[0], lead, on_tap)
         channel = leads_input or test.input
         if judged is not None and channel in wire.INPUTS:
             i = wire.INPUTS.index(channel)

@@ -112,7 +112,7 @@ def learn_gain(trials: list[Trial], stated: float) -> LearnedGain:
         than half the stated one).
     """
     settings = np.array([t.setting for t in trials])
-    if len(trials) < 2 or np.ptp(settings) == 0:
+    if len(np.unique(settings)) < 2:
         return LearnedGain(stated, float("inf"), False, "one setting tried: gain as stated")
     errors = np.array([t.error for t in trials])
     weights = 1 / np.array([max(t.u_error, 1e-6) for t in trials]) ** 2

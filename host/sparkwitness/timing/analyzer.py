@@ -207,7 +207,6 @@ class Analyzer:
         self._supply: list[int] = []
         self._supply_tick: list[int] = []
         self._seconds = 0.0
-        self._complete = 0
         self._clamp_edges = 0
         self._ringing = 0
         self._crank = CrankTracker(setup.reference)
@@ -339,7 +338,7 @@ class Analyzer:
         if 0 < k < sparks.n:
             # The session of the first spark that is left, and what came before it in that.
             at = max(j for j, begin in enumerate(self._begins) if begin[0] <= k)
-            tick, begin = int(sparks["tick"][k]), self._begins[at]
+            tick, begin = sparks["tick"][k], self._begins[at]
             ends = self._begins[at + 1] if at + 1 < len(self._begins) else self._rows()
             for j, lane in enumerate((self._trigger, self._index)):
                 part = lane.ticks[begin[2 + j] : ends[2 + j]]
@@ -395,15 +394,15 @@ class Analyzer:
         """
         self._drop_old()
         sessions = tuple(self._begins)
-        start, tick = [0, 0, 0, 0], None
+        start, tick = [0, 0, 0], None
         if newest is not None and self._sparks.n > newest:
             begins, sessions = sessions[-1], ((0, 0, 0, 0),)
             newest = max(1, min(newest, self._sparks.n - begins[0]))
             tick = int(self._sparks.ticks[-newest])
-            start = [self._sparks.n - newest, 0]
-            start += [
-                lane.since(at, tick)
-                for lane, at in zip((self._trigger, self._index), begins[2:], strict=True)
+            start = [
+                self._sparks.n - newest,
+                self._trigger.since(begins[2], tick),
+                self._index.since(begins[3], tick),
             ]
         sparks, periods = self._sparks.table(start[0]), Periods(**self._periods.all())
         if tick is not None:
@@ -428,8 +427,8 @@ class Analyzer:
             dropped=self._dropped,
             turns=self._turns.turns(),
             sessions=sessions,
-            trigger=self._trigger.table(start[2]),
-            index=self._index.table(start[3]),
+            trigger=self._trigger.table(start[1]),
+            index=self._index.table(start[2]),
             supply_tick=self._supply_tick,
             cut=self._forgotten or tick is not None,
             polarity=None if self._polarity is None else self._polarity.result(),

@@ -139,9 +139,7 @@ def mean_and_deviation(values: Floats) -> tuple[float, float]:
     shift = values[0]
     rest = values - shift
     mean = rest.mean()
-    spread = rest - mean
-    # The second sum takes the rounding of the mean out again (Chan, Golub & LeVeque 1983).
-    variance = ((spread**2).sum() - spread.sum() ** 2 / len(values)) / (len(values) - 1)
+    variance = ((rest - mean) ** 2).sum() / (len(values) - 1)
     return float(shift + mean), float(np.sqrt(variance))
 
 
@@ -236,9 +234,6 @@ def unequal_uncertainty(
         strokes: 4 or 2.
     """
     n = firings_per_rev
-    cylinders = n * strokes / 2
-    if cylinders < 2:
-        return 0.0
     share = to_edge / reference.period
     nodes = np.array([-1.0, 0.0, 1.0, 2.0])
     weights = np.array([np.prod([(share - m) / (k - m) for m in nodes if m != k]) for k in nodes])

@@ -223,8 +223,8 @@ def _swing(rpm_a: float, rpm_b: float, setup: Setup, moved: float, u_a: float, u
     n = setup.firings_per_rev
     size = timing.default_swing(rpm_a, n) if setup.swing is None else setup.swing
     between = timing.swing_uncertainty(abs(moved), size, n)
-    shifted = u_b * min(2.0, 2 * abs(sin(min(radians(n * moved) / 2, np.pi / 2))))
-    slower = min(rpm_a, rpm_b) / max(rpm_a, rpm_b, 1e-9)
+    shifted = 2 * u_b * sin(min(radians(n * abs(moved)), np.pi) / 2)
+    slower = min(rpm_a, rpm_b) / max(rpm_a, rpm_b)
     return between + shifted + max(u_a, u_b) * (1 - slower**2)
 
 

@@ -434,7 +434,7 @@ def _repeated(bins: list[Bin]) -> tuple[Floats, float]:
     own = np.array([b.u_hysteresis for b in bins]) / timing.COVERAGE
     twice = np.isfinite(gap)
     events = float(sum(b.events - 1 for b in bins))
-    n = int(np.count_nonzero(twice))
+    n = np.count_nonzero(twice)
     if n < 2:
         return u, events
     # The two halves' difference has twice a passage's variance, their mean half of it.

@@ -178,26 +178,22 @@ def evaluate(
     )
     series = [np.flatnonzero(place == k) for k in range(n)]
     series = [mine[_near(angles[mine])] for mine in series]
-    if min(map(len, series), default=0) < FEWEST and sum(len(m) >= FEWEST for m in series) < 2:
+    told = np.array([len(mine) >= FEWEST for mine in series])
+    compared = int(np.count_nonzero(told))
+    if compared < min(n, 2):
         return None
-    told = [len(mine) >= FEWEST for mine in series]
-    means = np.array([angles[m].mean() if t else np.nan for m, t in zip(series, told, strict=True)])
+    means = np.array([angles[m].mean() if len(m) >= FEWEST else np.nan for m in series])
+    unknown = np.nan, np.nan
     errors, freedom = np.array(
-        [
-            timing.mean_error(angles[m]) if t else (np.nan, np.nan)
-            for m, t in zip(series, told, strict=True)
-        ]
+        [timing.mean_error(angles[m]) if len(m) >= FEWEST else unknown for m in series]
     ).T
     due = _due(seats, events, setup, lost)
     tapped = _tapped(setup, seats, events, angles, tap, spacing)
-    compared = int(np.count_nonzero(told))
-    share = level(max(compared, 1))
+    share = level(compared)
     normal = NormalDist().inv_cdf(1 - share / 2)
     misses = np.array([max(0, d - len(np.flatnonzero(place == k))) for k, d in enumerate(due)])
     gained = gains(level(n))
-    pooled = [
-        float(np.var(angles[m], ddof=1)) if t else np.nan for m, t in zip(series, told, strict=True)
-    ]
+    pooled = [float(np.var(angles[m], ddof=1)) if len(m) >= FEWEST else np.nan for m in series]
     rows = []
     for k, name in enumerate(names(setup, seats)):
         mine, differs = series[k], []
@@ -227,7 +223,7 @@ def evaluate(
         counted = events.sparks[mine][events.sparks[mine] > 0]
         if len(counted):
             sparks = float(counted.mean())
-        if n > 1 and _more(int(misses[k]), due[k], int(misses.sum()), sum(due)) < share:
+        if _more(int(misses[k]), due[k], int(misses.sum()), sum(due)) < share:
             differs.append("misfires")
         rows.append(
             Cylinder(
@@ -273,14 +269,14 @@ def _due(seats: Seats, events: Events, setup: Setup, lost: Ticks) -> list[int]:
         for k in range(n):
             first = np.ceil((low - firing[k] - 1.0) / cycle)
             last = np.floor((high - firing[k] + 1.0) / cycle)
-            due[k] += max(0, int(last - first) + 1)
+            due[k] += max(0, last - first + 1)
         ticks = events.tick[mine]
         gaps = np.unique(np.searchsorted(ticks, lost[(lost > ticks[0]) & (lost <= ticks[-1])]))
         for j in gaps.tolist():
             for k in range(n):
                 first = np.floor((at[j - 1] - firing[k] + 1.0) / cycle) + 1
                 last = np.ceil((at[j] - firing[k] - 1.0) / cycle) - 1
-                due[k] -= max(0, int(last - first) + 1)
+                due[k] -= max(0, last - first + 1)
     return due.tolist()
 
 
@@ -314,8 +310,7 @@ def _tapped(
     if not len(inside):
         return nothing
     firing, cycle = np.array(setup.firing_angles), setup.cycle
-    event_at = events.degrees[near] - seats.base[near] - firing[seats.place[near]]
-    asked = fires.degrees[inside] - seats.base[near] - event_at
+    asked = fires.degrees[inside] - events.degrees[near] + firing[seats.place[near]]
     off = (asked[:, None] - firing + cycle / 2) % cycle - cycle / 2
     place = np.argmin(np.abs(off), axis=1)
     off = off[np.arange(len(off)), place]
@@ -331,7 +326,7 @@ def _tapped(
         if len(fire) < FEWEST:
             found.append(_Tapped(int(np.count_nonzero(~answered[mine]))))
             continue
-        have = fire[(fires.on_tick[fire] >= 0) & np.isfinite(fires.on_degrees[fire])]
+        have = fire[np.isfinite(fires.on_degrees[fire])]
         ms = degrees = None
         if len(have) >= FEWEST:
             ms = 1e3 * float((fires.tick - fires.on_tick)[have].mean()) * tap.tick_s
@@ -345,13 +340,13 @@ def _wider(mine: float, others: list[float], n: int, share: float) -> bool:
     """Whether a variance is more than chance and twice that of the others.
 
     By the logarithm of the ratio, whose standard error for heavier tails than the normal one's is
-    taken twice as large (2 / sqrt(n - 1) in place of sqrt(2 / (n - 1))).
+    taken more than twice as large (3 / sqrt(n - 1) in place of sqrt(2 / (n - 1))).
     """
     rest = float(np.median(others))
     if not (mine > 0 and rest > 0):
         return False
     z = NormalDist().inv_cdf(1 - share / 2)
-    return bool(np.log(mine / rest) > max(np.log(4.0), z * 2.0 / np.sqrt(n - 1) * 1.5))
+    return bool(np.log(mine / rest) > max(np.log(4.0), z * 3.0 / np.sqrt(n - 1)))
 
 
 def _more(hits: int, n: int, all_hits: int, all_n: int) -> float:

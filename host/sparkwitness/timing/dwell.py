@@ -115,7 +115,7 @@ def of(fires: Firings, setup: Setup, tick_s: float, flanks_u_us: float) -> Dwell
     Returns:
         None where too few firings have both flanks.
     """
-    have = (fires.on_tick >= 0) & np.isfinite(fires.on_degrees) & np.isfinite(fires.degrees)
+    have = np.isfinite(fires.on_degrees) & np.isfinite(fires.degrees)
     if np.count_nonzero(have) < FEWEST:
         return None
     ms: Floats = np.multiply((fires.tick - fires.on_tick)[have], tick_s * 1e3)
@@ -160,7 +160,7 @@ def course(
         Nothing where neither changed.
     """
     turned, passed = fires.degrees - fires.on_degrees, fires.tick - fires.on_tick
-    have = (fires.on_tick >= 0) & np.isfinite(turned) & (passed > 0)
+    have = np.isfinite(turned)
     if not have.any():
         return ()
     turned, tick = turned[have], fires.tick[have]
@@ -173,9 +173,9 @@ def course(
     if measured:
         volts = np.interp(tick, supply_tick, np.asarray(supply_mv[-len(supply_tick) :]) / 1000)
     low, high = np.quantile(rpm, (0.02, 0.98))
-    if high / max(low, 1.0) < _CHANGED and float(np.ptp(volts)) < 2 * _VOLT_BIN:
+    if high / low < _CHANGED and float(np.ptp(volts)) < 2 * _VOLT_BIN:
         return ()
-    speed_bin = np.floor(np.log(np.maximum(rpm, 1.0) / max(low, 1.0)) / _SPEED_BIN)
+    speed_bin = np.floor(np.log(rpm / low) / _SPEED_BIN)
     key = np.stack((speed_bin, np.floor(volts / _VOLT_BIN)), axis=1)
     _, of_bin, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
     found = []

@@ -250,9 +250,9 @@ def circular_median(degrees: Floats, period: float) -> float:
         degrees: float64[n], n > 0.
         period: degrees of a full turn.
     """
-    sample = degrees if len(degrees) <= 201 else degrees[:: len(degrees) // 201 + 1]
+    sample = degrees[:: (len(degrees) - 1) // 201 + 1]
     distance = np.abs((sample[:, None] - sample[None, :] + period / 2) % period - period / 2)
-    centre = float(sample[int(np.argmin(distance.sum(axis=1)))])
+    centre = float(sample[np.argmin(distance.sum(axis=1))])
     return centre + float(np.median((degrees - centre + period / 2) % period - period / 2))
 
 
@@ -287,7 +287,7 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     if not len(degrees):
         return np.zeros(0, np.bool_)
     centre = circular_median(degrees[:: len(degrees) // 4001 + 1], period)  # any central one does
-    off = (degrees - centre + period / 2) % period - period / 2
+    off = (degrees - centre + period / 2) % period
     away = np.abs((off - _local_median(off) + period / 2) % period - period / 2)
     return away > max(floor, 6 * 1.4826 * float(np.median(away)))
 

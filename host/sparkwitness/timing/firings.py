@@ -102,8 +102,8 @@ def window(fires: Ticks, tick_s: float, typed: bool) -> int:
 
 
 def _spread(values: Floats) -> float:
-    """Standard deviation by the median absolute deviation."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    """Median absolute deviation."""
+    return float(np.median(np.abs(values - np.median(values))))
 
 
 @dataclass(frozen=True)

@@ -149,7 +149,7 @@ def fit_delay(
     Raises:
         UserError: fewer than two speeds.
     """
-    if len(rpm) < 2 or np.ptp(rpm) <= 0:
+    if len(np.unique(rpm)) < 2:
         raise UserError(
             "one speed cannot tell a fixed angle from a time delay: measure at a second speed"
         )
@@ -280,7 +280,7 @@ def _beside_a_drift(passages: Passages) -> tuple[float, float, Floats, int, Floa
 
 def _bend(rpm: Floats, u: Floats, causes: Floats) -> float:
     """Root mean square in degrees of what shared causes leave beside a straight line."""
-    line = np.column_stack((np.ones_like(rpm), rpm / np.abs(rpm).max()))
+    line = np.column_stack((np.ones_like(rpm), rpm / rpm.max()))
     rest = causes.T - line @ (np.linalg.pinv(line / u[:, None]) @ (causes / u).T)
     return float(np.sqrt((rest**2).mean(axis=0).sum()))
 
@@ -303,7 +303,7 @@ def _knee(rpm: Floats, error: Floats, u: Floats, chi2: float) -> float | None:
 
 def _through(rpm: Floats, u: Floats, causes: Floats) -> Floats:
     """Covariance float64[2, 2] that shared causes give to intercept and slope."""
-    scale = float(np.abs(rpm).max())
+    scale = float(rpm.max())
     columns = np.column_stack((np.ones_like(rpm), rpm / scale)) / u[:, None]
     moved: Floats = np.linalg.pinv(columns) @ (causes / u).T / np.array([[1.0], [scale]])
     covariance: Floats = moved @ moved.T

@@ -7,7 +7,7 @@ and `advise` let through, and nothing else. Longer than other files: one table w
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from math import inf, isfinite
+from math import ceil, floor, inf
 from typing import Any
 
 from sparkwitness.timing import advice
@@ -224,17 +224,14 @@ def _shaft(e: Evidence) -> Fields:
 
 def alternatives(timing: float, modulo: float) -> list[float]:
     """Other angles that a reference which repeats cannot tell from this one, plausible ones."""
-    if not isfinite(modulo) or modulo > EARLIEST - LATEST:
+    if not modulo <= EARLIEST - LATEST:
         return []
-    reach = range(-40, 41)
-    others = [timing + k * modulo for k in reach if k]
-    return [a for a in others if LATEST <= a <= EARLIEST]
+    first, last = ceil((LATEST - timing) / modulo), floor((EARLIEST - timing) / modulo)
+    return [timing + k * modulo for k in range(first, last + 1) if k]
 
 
 def _ambiguous(e: Evidence) -> Fields:
-    wheel = e.setup.reference
-    repeats = not wheel.missing and wheel.teeth > 1 and wheel.period <= _REPEATS
-    if not repeats and not alternatives(e.timing, e.modulo):
+    if e.setup.reference.period > _REPEATS and not alternatives(e.timing, e.modulo):
         return None
     return {"timing": btdc(e.timing), "modulo": e.modulo}
 
@@ -482,7 +479,7 @@ def judge(evidence: Any, rows: tuple[Gate, ...] = GATES) -> Judgement:
         if values is None or (gate.look and evidence.looked):
             continue
         level, may = gate.level, gate.advice
-        if gate.confirm and level != NOTE and gate.name in evidence.setup.confirmed:
+        if gate.confirm and gate.name in evidence.setup.confirmed:
             level, may = NOTE, True
         findings.append(Finding(gate.name, gate.text.format(**values), level, may))
         if level == REFUSED:

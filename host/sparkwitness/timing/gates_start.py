@@ -53,9 +53,11 @@ def _low_supply(e: Evidence) -> Fields:
 
 def _late_first(e: Evidence) -> Fields:
     one = e.start
-    if one is None or not one.stood or one.first_deg is None or one.first_deg <= _LATE_DEG:
+    if one is None or not one.stood or one.first_deg is None or one.first_s is None:
         return None
-    return {"turns": one.first_deg / 360, "s": one.first_s or 0.0}
+    if one.first_deg <= _LATE_DEG:
+        return None
+    return {"turns": one.first_deg / 360, "s": one.first_s}
 
 
 def _tries(e: Evidence) -> Fields:

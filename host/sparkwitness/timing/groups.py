@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sparkwitness.timing.events import Events
+from sparkwitness.timing.events import Events, fold
 
 Floats = NDArray[np.float64]
 
@@ -90,9 +90,8 @@ def heaps(degrees: Floats, period: float) -> list[tuple[float, float]]:
     x = np.sort((turned - start) % period)
     least = max(_LEAST_EVENTS, _LEAST_SHARE * len(x))
     parts = [p for p in _parted(x, least) if len(p) >= least]
-    if len(parts) > 1:
-        close = [p for p in parts if float(np.std(p)) < _WIDEST]
-        parts = close or [max(parts, key=len)]
+    close = [p for p in parts if float(np.std(p)) < _WIDEST]
+    parts = close or sorted(parts, key=len)[-1:]
     return [(start + float(p[0]), start + float(p[-1])) for p in parts[:_MOST]]
 
 
@@ -105,7 +104,7 @@ def _parted(x: Floats, least: float) -> list[Floats]:
     enough = (inner >= least) & (n - inner >= least)
     if not enough.any():
         return [x]
-    by_gap = int(np.argmax(np.where(enough, gaps, -1.0))) + 1
+    by_gap = np.argmax(np.where(enough, gaps, -1.0)) + 1
     if gaps[by_gap - 1] > max(_APART, _GAP * min(_robust(x[:by_gap]), _robust(x[by_gap:]))):
         return _parted(x[:by_gap], least) + _parted(x[by_gap:], least)
     # By the best split of what is not far out.
@@ -146,7 +145,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     low, high = np.array(spans).T
     half, middle = (high - low) / 2, (low + high) / 2
     # How far outside each span an angle lies; the nearest takes it, where spans nearly touch, too.
-    off = np.abs((degrees[:, None] - middle + modulo / 2) % modulo - modulo / 2) - half
+    off = np.abs(fold(degrees[:, None] - middle, modulo, 0.0)) - half
     nearest = np.argmin(off, axis=1)
     margin = np.clip(half, _APART, 2.0)[nearest]
     of = np.where(off[np.arange(len(off)), nearest] <= margin, nearest, -1)
@@ -157,7 +156,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     found = []
     for k, (low, _) in enumerate(spans):
         mine = degrees[of == k]
-        off = (mine - low + modulo / 2) % modulo - modulo / 2
+        off = fold(mine - low, modulo, 0.0)
         counted = events.sparks[(of == k) & (events.sparks > 0)]
         found.append(
             Place(
@@ -186,7 +185,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
         return Places(ranked, MOVED, of)
     if sum(p.presence for p in ranked) < _ONE_LEAD:
         after = np.array([p.degrees - ranked[0].degrees for p in ranked])
-        near = np.abs((after + modulo / 2) % modulo - modulo / 2) < _LATE_DEG
+        near = np.abs(fold(after, modulo, 0.0)) < _LATE_DEG
         mostly = bool(near.all()) and late < 1 - _MOSTLY
         return Places(ranked, LATE if mostly else SEVERAL, of, late)
     if ranked[0].presence > _EVERY and ranked[1].presence < _NOW_AND_THEN:
@@ -196,7 +195,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
 
 def _first_missed(found: list[Place], modulo: float, spark_degrees: float) -> int | None:
     """Index of the place that has all first sparks, if the bursts prove that."""
-    if len(found) < 2 or not np.isfinite(spark_degrees):
+    if not np.isfinite(spark_degrees):
         return None
     # The earliest: the one from which all others lie less than half a turn later.
     middles = np.array([p.degrees for p in found])

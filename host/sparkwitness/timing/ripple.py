@@ -81,20 +81,18 @@ class TurnKeeper:
             segment = track.segment[track.segment >= 0][-KEPT:]
             step = track.step[track.segment >= 0][-KEPT:]
         else:
-            if len(track) > (KEPT + 1) * m:
-                track, self._tail = track.cut(len(track) - (KEPT + 1) * m), Track.join([])
             track = Track.join([self._tail, track])
             size = np.diff(track.begin, append=len(track))
             steps = np.repeat(track.step - track.begin, size) + np.arange(len(track))
             segments = np.repeat(track.segment, size)
             at = np.flatnonzero((segments >= 0) & (steps % m == 0))
-            unfinished = int(at[-1]) if len(at) else len(track) - 1
+            # A turn that is not whole yet is looked at again, and none that is.
+            waiting = at[at + m > len(track)]
+            at = at[: len(at) - len(waiting)]
             ends = at + m - 1
-            at = at[ends < len(track)]
-            ends = at + m - 1
-            at = at[(segments[at] == segments[ends]) & (steps[ends] - steps[at] == m - 1)]
+            at = at[(segments[at] == segments[ends]) & (steps[ends] - steps[at] == m - 1)][-KEPT:]
             segment, step = segments[at], steps[at]
-            self._tail = track.cut(unfinished)
+            self._tail = track.cut(int(waiting[0]) if len(waiting) else len(track))
         if len(at):
             rows = track.edges[at[:, None] + np.arange(m + 1)]
             number = step // self._reference.teeth
@@ -260,9 +258,9 @@ def pulse_alternates(periods: Periods) -> bool:
     # Against both neighbours, so that a speed that rises or falls is not taken for it.
     around = (periods.length[middle - 1] + periods.length[middle + 1]) / 2
     contrast = periods.length[middle] / around - 1
-    names, where = np.unique(periods.segment[middle], return_inverse=True)
-    longest = contrast[where == int(np.argmax(np.bincount(where)))]
-    if len(names) > 1 and len(longest) < _FEWEST:
+    where = np.unique(periods.segment[middle], return_inverse=True)[1]
+    longest = contrast[where == np.argmax(np.bincount(where))]
+    if len(longest) < _FEWEST:
         return False
     error = float(longest.std(ddof=1)) / np.sqrt(len(longest))
     return bool(abs(float(longest.mean())) > _PULSE_ALTERNATES * max(error, 1e-7))

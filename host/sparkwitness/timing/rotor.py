@@ -131,12 +131,12 @@ def read(setup: Setup, all_events: Callable[[], Whole], clamp: str, budget: Budg
     found = all_events()
     known = np.isfinite(found.angles) & np.isfinite(found.speed) & (found.events.segment >= 0)
     # Crossfire and strays lie far from most; advance and scatter fill what is between.
-    middle = float(np.median(found.angles[known])) if known.any() else 0.0
-    known &= np.abs(found.angles - middle) < setup.cycle / setup.cylinders / 2
     found = found.pick(known)
-    events, first = found.events, found.angles
-    if len(first) < _FEWEST:
+    if len(found.angles) < _FEWEST:
         return None
+    middle = np.median(found.angles)
+    found = found.pick(np.abs(found.angles - middle) < setup.cycle / setup.cylinders / 2)
+    events, first = found.events, found.angles
     ratio = setup.strokes / 2
     burst = np.where(events.sparks > 1, events.last_degrees - events.degrees, 0.0)
     last = first - burst
@@ -164,7 +164,7 @@ def _course(setup: Setup, found: Whole, last: Floats) -> tuple[Course, ...]:
     """The rotor by speed."""
     speed = found.speed
     low = float(np.quantile(speed, 0.02))
-    of_bin = np.floor(np.log(np.maximum(speed, 1.0) / max(low, 1.0)) / _SPEED_BIN)
+    of_bin = np.floor(np.log(speed / low) / _SPEED_BIN)
     made = []
     for k in np.unique(of_bin).tolist():
         mine = of_bin == k

@@ -148,6 +148,11 @@ class Start:
         }  # fmt: skip
 
 
+def _periods(setup: Setup) -> int:
+    """Periods of the reference in a cycle, or one that is longer."""
+    return max(1, round(setup.cycle / setup.reference.period))
+
+
 def cycles(periods: Periods, setup: Setup, tick_s: float) -> tuple[Ticks, Floats]:
     """Ends of the crank's cycles and mean speeds over each, so that compressions fall out.
 
@@ -160,7 +165,7 @@ def cycles(periods: Periods, setup: Setup, tick_s: float) -> tuple[Ticks, Floats
         int64[n] ticks and float64[n] rev/min, one for each period that ends a whole cycle (or, of
         a longer period, itself) of unbroken synchronisation.
     """
-    many = max(1, round(setup.cycle / setup.reference.period))
+    many = _periods(setup)
     n = len(periods.start)
     if n < many:
         return np.empty(0, np.int64), np.empty(0)
@@ -176,7 +181,7 @@ def cycles(periods: Periods, setup: Setup, tick_s: float) -> tuple[Ticks, Floats
 def _runs(fast: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and past-the-last index of each stretch of True."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], fast.astype(np.int8), [0]))))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    return [(a, b) for a, b in edges.reshape(len(edges) // 2, 2).tolist()]
 
 
 def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> Start | None:
@@ -190,8 +195,10 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     ends, speed = cycles(tables.periods, setup, tables.tick_s)
     if not len(ends):
         return None
-    per_cycle = 1.0 / max(setup.reference.period, setup.cycle) * 360.0
-    least, keeps = (max(1, round(turns * per_cycle)) for turns in (_TURNS, _KEEPS))
+    # Speeds are means over cycles that overlap: so many of them lie within so many turns.
+    per_turn = 360.0 / setup.reference.period
+    more = _periods(setup) - 1
+    least, keeps = (max(1, round(turns * per_turn) - more) for turns in (_TURNS, _KEEPS))
     fast = speed >= CRANKING_RPM
     if np.count_nonzero(~fast[:least]) < least:
         return None
@@ -199,7 +206,7 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     ran = [(a, b) for a, b in _runs(fast) if b - a >= keeps]
     tick_s = tables.tick_s
     sync = int(tables.periods.start[0])
-    last = int(ends[-1])
+    last = ends.item(-1)
     # The longest run is the one that counts; what ran before it was a try.
     caught = settled = None
     tries = 0
@@ -207,10 +214,10 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
         a, b = max(ran, key=lambda run: run[1] - run[0])
         tries = sum(1 for run in ran if run[0] < a)
         cranked = np.flatnonzero(speed[:a] <= _PULLS * float(np.median(speed[:a])))
-        caught, last = int(ends[cranked[-1]]), int(ends[b - 1])
+        caught, last = ends.item(cranked.item(-1)), ends.item(b - 1)
         level = float(np.median(speed[a + (b - a) // 2 : b]))
         near = np.flatnonzero(np.abs(speed[a:b] / level - 1) < _SETTLED)
-        settled = int(ends[a + int(near[0])]) if len(near) else last
+        settled = ends.item(a + near.item(0)) if len(near) else last
     spans = [("cranking", sync, last if caught is None else caught)]
     if caught is not None and settled is not None:
         spans += [("catching", caught, settled), ("running", settled, last)]
@@ -321,8 +328,7 @@ def _phase(
         setup.firings_per_rev, around, setup.delay(around).u_us * 1e-6, setup.swing, None,
         setup.strokes,
     )  # fmt: skip
-    spacing = setup.cycle / setup.cylinders if len(angles) < 2 else _spacing(mine, setup)
-    missing, expected = missing_between(events, spacing)
+    missing, expected = missing_between(events, _spacing(mine, setup))
     return Phase(
         name, begins * tick_s, stops * tick_s, low_rpm, high_rpm, len(angles),
         None if why else Number(mean, lines.expanded), None if why else scatter,

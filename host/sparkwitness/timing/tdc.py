@@ -8,6 +8,7 @@ the offset added to the rod's projection (Taylor, The Internal Combustion Engine
 """
 
 from dataclasses import asdict, dataclass
+from math import remainder
 from typing import Any
 
 import numpy as np
@@ -76,8 +77,9 @@ def pin_correction(half: float, stroke: float, rod: float, offset: float) -> flo
             "half the stroke, the offset small against both; all in one unit"
         )
     top = top_angle(stroke, rod, offset)
-    # Where the midpoint m has equal heights at m - half and m + half; between -5 and 5 deg of top.
-    low, high = top - 5.0, top + 5.0
+    # Where the midpoint m has equal heights at m - half and m + half: no further than half from the
+    # top, for there one of the two stands on it.
+    low, high = top - half, top + half
     for _ in range(80):
         middle = (low + high) / 2
         before, after = piston_height(np.array([middle - half, middle + half]), stroke, rod, offset)
@@ -124,6 +126,6 @@ def from_stops(
         if stroke is None or rod is None:
             raise UserError("the pin offset needs stroke and rod length as well")
         correction = pin_correction(half, stroke, rod, offset)
-    reading = (before + half + correction + 180.0) % 360.0 - 180.0
+    reading = remainder(before + half + correction, 360.0)
     # Each reading enters with weight 1/2 (JCGM 100, 5.1.2).
     return TopDeadCentre(reading, float(u_reading / np.sqrt(2)), half, correction)

@@ -370,5 +370,5 @@ def caused(setup: Setup, tables: Tables) -> tuple[float, float]:
     # A pulse that was held back comes at once where it may: a heap with nothing before it.
     heap = np.searchsorted(after, after + _LOCKED_S, "right") - np.arange(len(after))
     heap[round(_BEFORE * len(after)) + 1 :] = 0
-    first = int(np.argmax(heap))
+    first = np.argmax(heap)
     return float(heap[first]) / len(after), float(after[first])

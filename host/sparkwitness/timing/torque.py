@@ -140,9 +140,7 @@ def _speeds(
     )
     w2: Floats = (width / (late - early)) ** 2
     # Not across turns that are missing.
-    gaps = np.flatnonzero(np.diff(degrees) > (reference.missing + 1.5) * reference.step)
-    if len(gaps):
-        left, right = degrees[gaps], degrees[gaps + 1]
-        for a, b in zip(left.tolist(), right.tolist(), strict=True):
-            w2[(wanted + width / 2 > a) & (wanted - width / 2 < b)] = np.nan
+    for k in (np.flatnonzero(np.diff(turns.number[mine]) > 1) + 1).tolist():
+        left, right = degrees[k * m - 1], degrees[k * m]
+        w2[(wanted + width / 2 > left) & (wanted - width / 2 < right)] = np.nan
     return w2

@@ -347,10 +347,10 @@ def _counts(
     # Sparks that no trigger of the tap came before.
     alone = every[(every >= steady.tick[0]) & (every <= steady.tick[-1])]
     of = firings.before(fires.tick, alone, early)
-    answered = (of >= 0) & (alone - fires.tick[np.maximum(of, 0)] <= latest)
+    answered = (of >= 0) & (alone - fires.tick[of] <= latest)
     known = (of + 1 < len(fires)) & fires.known[np.minimum(of + 1, len(fires) - 1)]
     due = np.ones(len(alone), np.bool_)
-    if np.isfinite(step) and step > 1.5 * spacing:
+    if step > 1.5 * spacing:
         # The tap is on one coil of several: only sparks at its firings have a trigger.
         where = np.searchsorted(steady.tick, alone)
         where = np.minimum(where, len(steady.tick) - 1)

@@ -1,0 +1,378 @@
+"""Whole results of tables that are typed in: sparks and periods of an even engine, by hand."""
+
+import json
+from dataclasses import replace
+from math import degrees as in_degrees
+from math import radians, sqrt
+from typing import Any
+
+import numpy as np
+import pytest
+
+from sparkwitness.decode.edges import Loss
+from sparkwitness.timing import measure, timed
+from sparkwitness.timing.analyzer import Tables
+from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.events import Events
+from sparkwitness.timing.gates import Finding
+from sparkwitness.timing.placing import Placed
+from sparkwitness.timing.setup import Setup
+
+# 1000 rev/min: a turn in 60 ms, 6° a ms; a tick is a µs. The index edge is 60° before the top.
+WHEEL = Reference(36, 1, 1, 60.0, 0.2)
+SETUP = Setup(
+    WHEEL, commanded=18.0, cylinders=4, clamp="plug", delay_us=0.0, u_delay_us=5.0, setting=3.0,
+    trigger="none", confirmed=("clamp_side",),
+)  # fmt: skip
+ALTERNATING = 0.2
+
+
+def tables(
+    n=60, at=None, spacing=720.0, rpm=1000.0, sessions=1, wheel=WHEEL, sparks=1, **more: Any
+) -> Tables:
+    """`n` events `spacing` degrees apart, 20° BTDC ± 0.2 in turn and `at` more, of `sparks` each
+    4° apart; `rpm` of each turn. Sessions follow each other with the same numbers."""
+    turns = int(n * spacing // 360 + 4)
+    speed = np.broadcast_to(np.asarray(rpm, float), turns)
+    length = np.rint(60e6 / speed).astype(np.int64)
+    begins = np.concatenate(([0], np.cumsum(length)))
+    btdc = 20 + ALTERNATING * (-1.0) ** np.arange(n) + (0.0 if at is None else np.asarray(at))
+    degrees = 60 - btdc + spacing * np.arange(n) + (360.0 if spacing > 360 else 0.0)
+    degrees = (degrees[:, None] + 4.0 * np.arange(sparks)).ravel()
+    tick = np.interp(degrees, 360.0 * np.arange(turns + 1), begins)
+    tick = np.rint(tick).astype(np.int64)
+    size = wheel.period / 360
+    every = np.arange(int(turns / size))
+    starts = np.interp(every * wheel.period, 360.0 * np.arange(turns + 1), begins).astype(np.int64)
+    ends = np.interp((every + 1) * wheel.period, 360.0 * np.arange(turns + 1), begins)
+    k = np.repeat(np.arange(sessions), len(tick))
+    j = np.repeat(np.arange(sessions), len(every))
+    whole = int(begins[-1])
+    tick, degrees = np.tile(tick, sessions) + k * whole, np.tile(degrees, sessions)
+    zero = np.zeros(len(every) * sessions)
+    starts = np.tile(starts, sessions) + j * whole
+    lengths = np.tile(ends.astype(np.int64) - starts[: len(every)], sessions)
+    periods = Periods(starts, lengths, j, np.tile(every, sessions), zero + 0.01, zero + 0.01)
+    cuts = tuple((s * n * sparks, s * len(every), 0, 0) for s in range(sessions))
+    made = Tables(
+        Placed(tick, degrees, k, np.full(len(tick), 5.0)), np.zeros(len(tick), np.bool_), periods,
+        1e-6, whole * 1e-6, 3500, 0, len(tick), 0, [], Loss(), sessions=cuts,
+    )  # fmt: skip
+    return replace(made, **more)
+
+
+def codes(result: measure.Measurement) -> list[str]:
+    return [f.code for f in result.findings]
+
+
+def test_a_sound_run():
+    result = measure.evaluate(SETUP, tables(ringing=7, supply_mv=[12_600, 11_900, 12_100]))
+    assert float(result.timing) == pytest.approx(20.0, abs=0.01)
+    assert float(result.error) == pytest.approx(2.0, abs=0.01)
+    assert result.scatter == pytest.approx(ALTERNATING, rel=0.02)
+    assert (result.events, result.missing, result.expected) == (60, 0, 59)
+    assert (result.stray, result.cut, result.unplaced, result.unsteady) == (0, 0, 0, 0)
+    assert (result.event_spacing, result.modulo, result.clamp) == (720.0, 360.0, "plug")
+    assert (result.places, result.ringing, result.supply_least_mv) == ((), 7, 11_900)
+    assert float(result.rpm) == pytest.approx(1000.0, abs=0.1)
+    lines = {c.name: c.u for c in result.budget.components}
+    assert lines["clamp and conditioner delay"] == pytest.approx(0.03, rel=1e-3)  # 5 µs
+    assert lines["time stamp"] == pytest.approx(6e-3 / sqrt(6), rel=1e-3)
+    assert result.timing.u95 == result.error.u95 == result.expanded == result.budget.expanded
+    assert result.expanded == pytest.approx(2 * sqrt(sum(u * u for u in lines.values())))
+    assert codes(result) == ["target", "one_speed"] and result.ready
+    assert result.advice.setting == pytest.approx(1.0, abs=0.01)  # 3 less 2
+    assert result.cycle.lines[0].name == "" and result.start is None and result.rotor is None
+    assert (result.from_s, result.to_s) == pytest.approx(
+        (0.060 + 0.006633, 0.060 + 0.006700 + 59 * 0.12), abs=1e-4
+    )
+
+
+def test_where_a_word_on_one_speed_is_due():
+    for commanded, said in ((18.0, True), (22.0, True), (20.1, False), (None, False)):
+        result = measure.evaluate(replace(SETUP, commanded=commanded), tables())
+        assert ("one_speed" in codes(result)) is said, commanded
+    assert result.error is None and result.advice is None and result.timing is not None
+
+
+def test_a_delay_that_was_typed_is_taken_off():
+    """100 µs at 1000 rev/min: the spark was 0.6° earlier than it was stamped."""
+    late = replace(SETUP, delay_us=100.0, u_delay_us=20.0)
+    result = measure.evaluate(late, tables())
+    assert float(result.timing) == pytest.approx(20.6, abs=0.01)
+    lines = {c.name: c.u for c in result.budget.components}
+    assert lines["clamp and conditioner delay"] == pytest.approx(0.12, rel=1e-3)
+
+
+def test_thirty_events_or_twenty_turns():
+    few = measure.evaluate(SETUP, tables(29))
+    assert codes(few) == ["few_events"] and few.timing is None
+    assert few.findings[0].text == "29 of 30 events at steady speed"
+    assert not few.to_dict()["advice_allowed"]
+    assert measure.evaluate(SETUP, tables(30)).timing is not None
+    coil = replace(SETUP, clamp="coil")
+    # Every 180°: 40 events are twenty turns.
+    few = measure.evaluate(coil, tables(39, spacing=180.0))
+    assert few.findings[0].text.startswith("39 of 40 events")
+    assert measure.evaluate(coil, tables(40, spacing=180.0)).timing is not None
+    lost = measure.evaluate(SETUP, tables(29, crank_rejected=350)).findings[0].text
+    assert "; 10 % of the crank's edges are in turns that do not fit a 36-1 reference" in lost
+    assert "crank's" not in measure.evaluate(SETUP, tables(29, crank_rejected=349)).findings[0].text
+
+
+def test_a_speed_that_changes():
+    """84 turns at 1000, then at 1500 rev/min: what is steady is the end."""
+    speed = np.where(np.arange(164) < 84, 1000.0, 1500.0)
+    result = measure.evaluate(SETUP, tables(80, rpm=speed))
+    # The 43rd spans both; the last three of which two are at another speed end with the 44th.
+    assert (result.unsteady, result.events) == (44, 36)
+    assert float(result.rpm) == pytest.approx(1500.0, rel=0.01)
+    both = measure.evaluate(SETUP, tables(80, rpm=speed), any_speed=True)
+    assert (both.events, both.unsteady) == (80, 0)
+    rising = 600.0 * 1.03 ** np.arange(124)
+    none = measure.evaluate(SETUP, tables(60, rpm=rising))
+    assert none.timing is None
+    # The last events are at another speed than all of those before: none is steady.
+    swing = np.where(np.arange(124) % 8 < 4, 600.0, 1200.0)
+    never = measure.evaluate(SETUP, tables(60, rpm=swing))
+    assert codes(never) == ["unsteady"] and never.findings[0].text == (
+        "the speed is not steady (600 to 1200 rpm): hold it and wait"
+    )
+    # Four at the end are no new speed: twenty turns, ten events, tell the speed now.
+    end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
+    assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
+    assert never.events == 0 and not never.to_dict()["advice_allowed"]
+
+
+def test_no_spark_and_no_crank():
+    nothing = tables()
+    silent = replace(nothing, sparks=nothing.sparks.pick(slice(0)), clamp_edges=0,
+                     lost_before=nothing.lost_before[:0])  # fmt: skip
+    result = measure.evaluate(SETUP, silent)
+    assert codes(result) == ["no_spark"] and float(result.rpm) == pytest.approx(1000.0)
+    assert "no spark on clamp A in 7 s while the crank turned at 1000 rpm" in (
+        result.findings[0].text
+    )
+    still = replace(silent, periods=nothing.periods.pick(slice(0)), crank_edges=0)
+    result = measure.evaluate(SETUP, still)
+    assert codes(result) == ["no_reference"] and result.rpm is None
+    noise = measure.evaluate(replace(SETUP, sensor="vr"), replace(still, crank_edges=9))
+    assert codes(noise) == ["no_sync"] and "9 edges on the crank" in noise.findings[0].text
+    assert "two wires are swapped" in noise.findings[0].text
+    few = measure.evaluate(SETUP, tables(3))
+    assert codes(few) == ["few_events"] and "3 sparks on clamp A: not enough" in (
+        few.findings[0].text
+    )
+    for found in (result, noise, few):
+        assert not found.to_dict()["advice_allowed"]
+
+
+def test_several_sessions_are_measured_apart():
+    """One after the other, at 20° and, the last, at 20° again; fewer sparks: no timing of that."""
+    twice = measure.evaluate(SETUP, tables(sessions=2))
+    (said,) = [f.text for f in twice.findings if f.code == "sessions"]
+    u = f"{twice.expanded:.1f}"
+    assert f"measured apart: 20.0° BTDC ± {u}°, 20.0° BTDC ± {u}°; the last" in said
+    assert twice.events == 60 and float(twice.timing) == pytest.approx(20.0, abs=0.01)
+    short = tables(29, sessions=2)
+    (*_, last) = measure.evaluate(SETUP, short).findings
+    assert last.code == "few_events"
+    once = measure.evaluate(SETUP, tables())
+    assert "sessions" not in codes(once)
+
+
+def test_what_was_left_out_and_what_did_not_fit():
+    result = measure.evaluate(SETUP, tables(dropped=12, crank_rejected=700))
+    texts = {f.code: f.text for f in result.findings}
+    assert "the oldest 12 sparks are left out" in texts["long"]
+    assert texts["crank_noise"].startswith("20 % of the crank's edges")
+    assert "long" not in codes(measure.evaluate(SETUP, tables()))
+    assert result.crank_rejected == 700
+    # A single one that is 30° off is no timing; nor does it hide that none is missing.
+    off = np.where(np.arange(60) == 30, 30.0, 0.0)
+    one = measure.evaluate(SETUP, tables(at=off))
+    assert (one.stray, one.events) == (1, 59)
+    assert float(one.timing) == pytest.approx(20.0, abs=0.01)
+
+
+def test_events_that_come_late_now_and_then():
+    """Each tenth 8° late: their share, and the timing of the others."""
+    late = np.where(np.arange(60) % 10 == 3, -8.0, 0.0)
+    result = measure.evaluate(SETUP, tables(at=late))
+    assert float(result.timing) == pytest.approx(20.02, abs=0.02) and "late" in codes(result)
+    (a, most), (b, rest) = result.places
+    assert (a, b) == pytest.approx((20.02, 11.8), abs=0.05)
+    assert (most, rest) == pytest.approx((0.9, 0.1)) and result.stray == 6
+    assert result.events == 54 and result.missing == 6
+
+
+def test_bursts_of_three():
+    result = measure.evaluate(SETUP, tables(sparks=3))
+    assert result.sparks == {3: 60}
+    assert float(result.spacing_us) == pytest.approx(4 / 6e-3, rel=1e-3)
+    assert float(result.duration_us) == pytest.approx(8 / 6e-3, rel=1e-3)
+
+
+def test_what_waiting_can_and_cannot_do():
+    """Ready where the target is met, or the random part is a fifth of the rest."""
+    loose = measure.evaluate(replace(SETUP, target=1.0), tables())
+    assert loose.ready and "target" not in codes(loose)
+    unsure = replace(SETUP, reference=replace(WHEEL, u_angle=1.0))
+    stuck = measure.evaluate(unsure, tables())
+    (text,) = [f.text for f in stuck.findings if f.code == "target"]
+    assert stuck.ready and "±0.25° cannot be reached by waiting" in text
+    assert f"most of the ±{stuck.expanded:.2f}° comes from the reference angle" in text
+    wide = np.random.default_rng(1).normal(0, 2.0, 60)
+    waiting = measure.evaluate(replace(SETUP, target=0.3), tables(at=wide))
+    assert not waiting.ready and "target" not in codes(waiting)
+
+
+PULSE = Reference(1, 0, 1, 60.0, 0.2)
+
+
+def test_a_pulse_nearer_to_the_spark():
+    """40° off with a typed swing of 4 %, two firings a turn: U / 2 = s / n sqrt(1 - cos(n d))."""
+    setup = replace(SETUP, reference=PULSE, swing=0.04)
+
+    def u(distance: float) -> float:
+        return in_degrees(0.04 / 2) * sqrt(1 - np.cos(radians(2 * distance)))
+
+    made = tables(wheel=PULSE)
+    made.sparks.to_edge[:] = 40.0
+    result = measure.evaluate(setup, made)
+    (text,) = [f.text for f in result.findings if f.code == "pulse_far"]
+    assert "pulse is 40° from the spark" in text
+    assert f"would save ±{2 * (u(40.0) - u(3.0)):.1f}°" in text
+    assert u(40.0) > u(3.0) + 0.5
+    for near, said in ((3.0, False), (3.5, False), (6.0, True)):
+        made.sparks.to_edge[:] = near
+        assert ("pulse_far" in codes(measure.evaluate(setup, made))) is said
+    assert "pulse_far" not in codes(measure.evaluate(SETUP, tables()))
+
+
+CAM = Reference(36, 1, 2, 60.0, 0.2)
+OWN = np.array([0.0, 1.0, -0.5, -0.5])
+
+
+def each_cylinder(n=160, **more: Any) -> Tables:
+    at = np.tile(OWN, n // 4) + 0.3 * (-1.0) ** (np.arange(n) // 4)
+    return tables(n, at=at, spacing=180.0, wheel=CAM, **more)
+
+
+def test_cylinders_by_a_wheel_on_the_cam():
+    """Order 1-3-4-2: 3 fires a degree early, 4 and 2 half a degree late."""
+    setup = replace(SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2))
+    result = measure.evaluate(setup, each_cylinder())
+    assert [row.name for row in result.cylinders.rows] == ["1", "3", "4", "2"]
+    assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
+        [20.2, 20.8, 19.7, 19.3], abs=0.01
+    )
+    found = timed.time_events(setup, each_cylinder())
+    assert not isinstance(found, Finding)
+    numbers = timed.cylinder_numbers(setup, found)
+    at = np.searchsorted(found.every.tick, found.events.tick)
+    assert numbers.tolist() == np.tile([1, 3, 4, 2], 40)[at].tolist()
+    # On the crank one turn looks like the other, and without an order none is told.
+    crank = replace(setup, reference=WHEEL)
+    other = timed.time_events(crank, replace(each_cylinder(), periods=tables(80).periods))
+    assert timed.cylinder_numbers(crank, other).tolist() == [0] * len(other.events.tick)
+    bare = timed.time_events(replace(setup, order=()), each_cylinder())
+    assert not timed.cylinder_numbers(replace(setup, order=()), bare).any()
+    seats, events, angles = timed.placed(found)
+    assert (seats.place >= 0).all() and len(angles) == len(events.tick)
+    first, last = found.events.tick[[0, -1]]
+    assert events.tick[0] == first and events.tick[-1] == last
+    cut = replace(found, events=found.events.pick(np.isin(np.arange(160), range(10, 20))))
+    assert len(timed.placed(cut)[2]) == 10
+    assert timed.placed(bare) is None
+    assert result.scatter == pytest.approx(0.3, rel=0.02)
+
+    late = measure.evaluate(replace(setup, delay_us=100.0), each_cylinder())
+    assert [float(row.timing) for row in late.cylinders.rows] == pytest.approx(
+        [20.8, 21.4, 20.3, 19.9], abs=0.01
+    )
+
+
+def test_cylinders_that_fire_unevenly():
+    """At 0, 150, 360 and 510°: the second and the fourth come 30° sooner than evenly."""
+    setup = replace(
+        SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2), firing=(0.0, 150.0, 360.0, 510.0)
+    )  # fmt: skip
+    at = np.tile([0.0, 30.0, 0.0, 30.0], 40) + 0.3 * (-1.0) ** (np.arange(160) // 4)
+    made = tables(160, at=at, spacing=180.0, wheel=CAM)
+    result = measure.evaluate(setup, made)
+    assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
+        [20.2, 19.8, 20.2, 19.8], abs=0.01
+    )
+    assert float(result.timing) == pytest.approx(20.0, abs=0.01) and result.stray == 0
+    assert result.scatter == pytest.approx(0.3, rel=0.02)
+
+
+def test_where_the_clamp_sits_is_inferred():
+    for spacing, wheel, clamp in ((720.0, WHEEL, "plug"), (180.0, CAM, "coil")):
+        auto = replace(SETUP, clamp="auto", reference=wheel)
+        result = measure.evaluate(auto, tables(80, spacing=spacing, wheel=wheel))
+        assert result.clamp == clamp and float(result.timing) == pytest.approx(20.0, abs=0.02)
+    # Every 360° by a wheel that may turn once or twice as fast: nothing is said of the timing.
+    unsure = measure.evaluate(replace(SETUP, clamp="auto"), tables(spacing=360.0))
+    assert unsure.timing is None and len(unsure.findings) == 1
+    assert unsure.findings[0].level == "refused" and unsure.clamp is not None
+
+
+def test_what_does_not_come_as_often_as_was_typed():
+    for clamp, spacing in (("wasted", 720.0), ("plug", 180.0), ("coil", 720.0)):
+        result = measure.evaluate(replace(SETUP, clamp=clamp), tables(80, spacing=spacing))
+        assert codes(result) == ["spacing"] and result.timing is None, (clamp, spacing)
+        assert f"every {spacing:.0f}° of crank" in result.findings[0].text
+
+
+def test_an_engine_that_mostly_misfires_is_measured():
+    """Two of three firings, at random, have no spark."""
+    made = tables(200)
+    kept = np.random.default_rng(2).random(200) < 0.33
+    some = replace(made, sparks=made.sparks.pick(kept), lost_before=made.lost_before[kept],
+                   clamp_edges=int(kept.sum()))  # fmt: skip
+    result = measure.evaluate(SETUP, some)
+    first, last = np.flatnonzero(kept)[[0, -1]]
+    assert float(result.timing) == pytest.approx(20.0, abs=0.1)
+    assert (result.events, result.expected) == (kept.sum(), last - first)
+    assert result.missing == last - first + 1 - kept.sum()
+
+
+def test_a_start_and_a_rotor():
+    """Twelve turns at 200, then 1000 rev/min; the rotor points at the segment at 18° BTDC."""
+    speed = np.where(np.arange(124) < 12, 200.0, 1000.0)
+    coil = replace(SETUP, clamp="coil", rotor=18.0)
+    made = tables(240, spacing=180.0, rpm=speed)
+    pushed = replace(
+        made, sparks=replace(made.sparks, tick=made.sparks.tick + 1_000_000),
+        periods=replace(made.periods, start=made.periods.start + 1_000_000),
+    )  # fmt: skip
+    result = measure.evaluate(coil, pushed)
+    assert result.start.stood and float(result.start.phase("running").timing) == pytest.approx(
+        20.0, abs=0.02
+    )
+    assert result.start.phase("cranking").rpm_low == pytest.approx(200.0)
+    assert float(result.rotor.earliest) == pytest.approx((20.2 - 18) / 2, abs=0.02)
+    assert result.rotor.events == 240
+    # Where the timing is refused no phase has one.
+    both = np.where(np.arange(240) % 8 < 4, 0.0, 40.0)
+    at_two = tables(240, spacing=180.0, rpm=speed, at=both)
+    refused = measure.evaluate(coil, at_two)
+    assert refused.timing is None and refused.start.phase("running").timing is None
+    assert refused.rotor is None and not refused.start.points
+    assert json.loads(json.dumps(result.to_dict()))["events_at_other_speed"] == result.unsteady
+    assert measure.evaluate(SETUP, tables()).start is None
+
+
+def test_share_of_the_cranks_edges_that_do_not_fit():
+    one = tables(crank_edges=1, crank_rejected=1)
+    assert timed.crank_misses(SETUP, one).startswith("; 100 % of the crank's edges")
+    assert timed.crank_misses(SETUP, tables(crank_edges=0)) == ""
+
+
+def test_degrees_from_spark_to_spark():
+    zero, at = np.zeros(3, np.int64), np.array([0.0, 720.0, 1440.0])
+    three = Events(zero, at, zero, zero + np.array([3, 1, 3]), zero, at + 8.0, at)
+    assert timed._spark_degrees(three, 1e-6, 1000.0) == 4.0
+    assert np.isnan(timed._spark_degrees(three.pick(np.array([False, True, False])), 1e-6, 1e3))

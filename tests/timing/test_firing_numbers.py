@@ -1,0 +1,245 @@
+"""Which flank of a tap fires, what bounces, and the dwell's course: by hand, a µs a tick."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from sparkwitness.timing import dwell, firings
+from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.firings import Choice, Firings
+from sparkwitness.timing.placing import Marked, Placed
+from sparkwitness.timing.setup import Setup
+
+US = 1e-6
+N = 51  # fires; between the first and the last of them 50 sparks
+AT = 20_000 * np.arange(N) + 100_000
+
+
+def tap(*flanks: tuple[int, np.ndarray | list[int]]) -> Marked:
+    """Edges by the level after them."""
+    tick = np.concatenate([np.asarray(at, np.int64) for _, at in flanks])
+    level = np.repeat([lv for lv, _ in flanks], [len(at) for _, at in flanks]).astype(np.int8)
+    order = np.argsort(tick)
+    tick, level = tick[order], level[order]
+    none = np.zeros(len(tick), np.int64)
+    return Marked(Placed(tick, 6e-3 * tick, none, none + 1.0), none.astype(bool), level)
+
+
+def turns(by: int, n: int = N) -> np.ndarray:
+    return np.resize([by, -by], n)
+
+
+# Which flank fires
+
+
+@pytest.mark.parametrize(("wide", "told"), [(29, (None, "both")), (31, (1, ""))])
+def test_of_two_flanks_the_one_three_times_sharper(wide: int, told: tuple[int | None, str]):
+    """Rising 100 ± 10 µs before the spark, falling 600 ± so much before it."""
+    sparks = AT + 100 + turns(10)
+    both = tap((1, AT), (0, sparks - 600 - turns(wide)))
+    found = firings.choose(both, sparks, US, "auto")
+    assert (found.level, found.why) == told
+    late = dict(found.delay_s)
+    assert late["rising"] == pytest.approx(100e-6, abs=11e-6)
+    assert late["falling"] == pytest.approx(600e-6, abs=wide * US)
+    assert firings.choose(both, sparks, US, "falling").level == 0
+    # What does not scatter at all is no sharper than a tick.
+    sparks = AT + 100
+    for by, level in ((2, None), (3, 1)):
+        assert firings.choose(
+            tap((1, AT), (0, AT - 500 + turns(by))), sparks, US, "auto"
+        ).level == (level)
+
+
+@pytest.mark.parametrize(
+    ("late", "typed", "told"),
+    [
+        # Untyped within 1 ms, typed within 6 ms, or 45 % of the way to the next.
+        (1_000, "auto", 1), (1_001, "auto", None), (6_000, "rising", 1), (6_001, "rising", None),
+        (-10, "auto", 1), (-11, "auto", None),
+    ],
+)  # fmt: skip
+def test_how_soon_a_spark_follows(late: int, typed: str, told: int | None):
+    edges = tap((1, AT), (0, AT - 8_000))
+    found = firings.choose(edges, AT + late, US, typed)
+    assert (found.level, found.why) == ((1, "") if told else (None, "none"))
+    assert found.delay_s == ((("rising", pytest.approx(late * US)),) if told else ())
+
+
+def test_six_of_ten_follow():
+    """Sparks of another lead half-way; and of a tap on one coil of two every other spark."""
+    for follow, told in ((30, 1), (29, None)):
+        sparks = AT + np.where(np.arange(N) <= follow, 100, 10_000)
+        sparks[0] = AT[0] - 5_000  # outside
+        found = firings.choose(tap((1, AT), (0, AT - 8_000)), sparks, US, "rising")
+        assert found.level == told
+    half = AT[::2]
+    assert firings.choose(tap((1, half), (0, half - 8_000)), AT + 100, US, "auto").level == 1
+
+
+@pytest.mark.parametrize(
+    ("n", "why"), [(11, ""), (10, "none"), (9, "few")]
+)  # of ten the last has no spark before the end
+def test_how_few_tell_a_flank(n: int, why: str):
+    edges = tap((1, AT[:n]), (0, AT[:n] - 8_000))
+    assert firings.choose(edges, AT[:n] + 100, US, "auto").why == why
+
+
+def test_the_first_and_the_last_flank_are_the_ends():
+    """A spark just at them counts: ten of eleven with the one at the first, or at the last."""
+    edges, sparks = tap((1, AT[:11]), (0, AT[:11] - 8_000)), AT[:11].copy()
+    assert firings.choose(edges, sparks[:10], US, "auto").why == ""
+    assert firings.choose(edges, sparks[1:], US, "auto").why == ""
+    assert firings.choose(edges, sparks[1:10], US, "auto").why == "none"
+
+
+@pytest.mark.parametrize(("late", "told"), [(200, (1, "")), (201, (None, "one"))])
+def test_one_stamped_flank(late: int, told: tuple[int | None, str]):
+    """No coil charges within 0.2 ms: what is later may be the flank that begins the on-time."""
+    found = firings.choose(tap((1, AT)), AT + late, US, "auto")
+    assert (found.level, found.why) == told and len(found.delay_s) == 1
+    assert firings.choose(tap((1, AT)), AT + late, US, "rising") == Choice(1, "", found.delay_s)
+    apart = firings.choose(tap((1, AT)), AT + 9_000, US, "auto")
+    assert (apart.level, apart.why, apart.delay_s) == (None, "one", ())
+    assert firings.choose(tap((1, AT)), AT + 100, US, "falling").why == "none"
+
+
+# What bounces: fires every 20 ms after 8 ms closed, 12 ms open
+
+
+def bounced(
+    width: int, gap: int, sparks=None, n: int = 30, on: int = 8_000, apart: int = 20_000
+) -> Firings:
+    """The sixth closing opens once more after `width`, for `gap`."""
+    at, k = 100_000 + apart * np.arange(n), 5
+    first = int(at[k]) - on
+    edges = tap((0, np.append(at - on, first + width + gap)), (1, np.append(at, first + width)))
+    return firings.firings(edges, 1, at + 30 if sparks is None else sparks, US)
+
+
+@pytest.mark.parametrize(
+    ("width", "gap", "bounce"),
+    [(499, 600, True), (500, 600, False), (600, 499, True), (600, 500, False), (90, 70, True)],
+)
+def test_what_is_shorter_than_half_a_millisecond_bounces(width: int, gap: int, bounce: bool):
+    found = bounced(width, gap)
+    first = int(AT[5]) - 8_000
+    if bounce:
+        assert found.tick.tolist() == AT[:30].tolist()
+        assert found.bounces.tolist() == [int(k == 5) for k in range(30)]
+        assert found.bounced.tolist() == [(width + gap) * (k == 5) for k in range(30)]
+        assert found.on_tick.tolist() == (AT[:30] - 8_000).tolist()
+        assert found.on_degrees == pytest.approx(6e-3 * (AT[:30] - 8_000))
+    else:
+        assert len(found) == 31 and found.tick[5] == first + width
+        assert not found.bounces.any() and found.on_tick[6] == first + width + gap
+
+
+def test_a_quarter_of_what_the_firings_have_is_no_bounce():
+    """Closed for 1.6 ms: less than 0.4 ms bounces; of few, or where a spark follows, nothing."""
+    assert len(bounced(399, 700, on=1_600)) == 30 and len(bounced(401, 700, on=1_600)) == 31
+    # Open for 1.2 ms: less than 0.3 ms is.
+    for gap, fires in ((299, 30), (301, 31)):
+        assert len(bounced(600, gap, apart=9_200)) == fires
+    assert len(bounced(90, 70, n=8)) == 9 and len(bounced(90, 70, n=9)) == 9  # of ten flanks on
+    # A spark up to 10 µs before the flank, or 1 ms after it, is its own.
+    flank = int(AT[5]) - 8_000 + 90
+    for by, own in ((-10, True), (-11, False), (1_000, True), (1_001, False)):
+        sparks = np.sort(np.append(AT[:30] + 30, flank + by))
+        assert len(bounced(90, 2_000, sparks)) == 30 + own
+    assert len(bounced(90, 70, np.empty(0, np.int64))) == 31  # no spark tells the firings
+
+
+def test_opening_bounces_too():
+    """Closed again 50 µs after it opened, for 70: the next on-time begins where it did."""
+    at = AT[:30]
+    edges = tap((0, np.append(at - 8_000, at[5] + 50)), (1, np.append(at, at[5] + 120)))
+    found = firings.firings(edges, 1, at + 30, US)
+    assert found.tick.tolist() == at.tolist()
+    assert found.on_tick.tolist() == (at - 8_000).tolist()
+    assert found.bounces.tolist() == [int(k == 6) for k in range(30)] and not found.bounced.any()
+
+
+def test_where_an_on_time_is_not_known():
+    """No flank before the first, one that is missing, edges that were lost."""
+    edges = tap((0, np.delete(AT, 7) - 8_000), (1, AT))
+    edges = edges.pick(np.arange(len(edges.level)) > 0)
+    edges.lost[np.flatnonzero(edges.level == 1)[10]] = True
+    found = firings.firings(edges, 1, AT + 30, US)
+    unknown = [0, 7, 10]
+    assert np.flatnonzero(found.on_tick < 0).tolist() == unknown
+    assert np.flatnonzero(np.isnan(found.on_degrees)).tolist() == unknown
+    assert np.flatnonzero(~found.known).tolist() == [0, unknown[2]]
+    assert found.step() == pytest.approx(120.0)  # 20 ms at 6° a ms
+    assert np.isnan(found.pick(np.arange(N) < 1).step())
+    apart = replace(found, segment=np.arange(N) // 2, degrees=found.degrees * (np.arange(N) > 1))
+    assert apart.step() == pytest.approx(120.0)
+
+
+# The course of the dwell
+
+
+SETUP = Setup(Reference(36, 1), cylinders=4)
+
+
+def runs(*parts: tuple[float, float, int]) -> Firings:
+    """(rev/min, on-time in ms, firings), one after the other; two firings a turn."""
+    rpm = np.repeat([p[0] for p in parts], [p[2] for p in parts])
+    on = np.repeat([p[1] for p in parts], [p[2] for p in parts]) * 1e-3
+    at = np.cumsum(30 / rpm)
+    none = np.zeros(len(rpm), np.int64)
+    degrees = np.cumsum(np.full(len(rpm), 180.0))
+    tick = np.rint(1e6 * at).astype(np.int64)
+    return Firings(
+        1, tick, degrees, none, degrees * 0, tick - np.rint(1e6 * on).astype(np.int64),
+        degrees - 6 * rpm * on, none, none, np.ones(len(rpm), np.bool_),
+    )  # fmt: skip
+
+
+def test_where_a_course_begins():
+    """A third and a bit faster; twenty firings of a speed; bins 0.15 wide in the logarithm."""
+    assert dwell.course(runs((1000, 3, 100), (1340, 3, 100)), US, [], [], 2.0) == ()
+    found = dwell.course(runs((1000, 3, 100), (1360, 2.5, 100)), US, [], [], 2.0)
+    assert (found[0].rpm, found[-1].rpm) == pytest.approx((1000, 1360), rel=0.01)
+    # The speed is that of 17 around, so that of a run all but sixteen are like its middle.
+    for n, rows in ((19, 0), (20, 1)):
+        some = runs((1000, 3, 100), (4000, 3, n + 16), (16_000, 2, 100))
+        counted = [c for c in dwell.course(some, US, [], [], 2.0) if 3900 < c.rpm < 4100]
+        assert len(counted) == rows
+    for apart, rows in ((0.14, 2), (0.16, 3)):
+        speeds = runs((1000, 3, 200), (1000 * np.exp(apart), 3, 200), (1700, 2, 200))
+        assert len(dwell.course(speeds, US, [], [], 2.0)) == rows
+    many = runs(*((300 * np.exp(0.151 * k), 1.0, 80) for k in range(28)))
+    assert len(dwell.course(many, US, [], [], 2.0)) == 24
+
+
+def test_the_speed_of_those_around():
+    values = np.random.default_rng(1).uniform(0, 1, 60)
+    found = dwell._smoothed(values)
+    for k in (0, 3, 8, 30, 51, 59):
+        assert found[k] == pytest.approx(values[max(0, k - 8) : k + 9].mean())
+
+
+def test_supply_of_the_last_heartbeats():
+    """Those of this session: the last ones of all; one alone tells no course."""
+    slow = runs((1000, 3, 200))
+    end = int(slow.tick[-1])
+    beats = [0, int(slow.tick[99]), int(slow.tick[100]), end]
+    found = dwell.course(slow, US, beats, [5_000, 6_000, 11_900, 11_900, 13_600, 13_600], 2.0)
+    assert [c.volts for c in found] == pytest.approx([11.9, 13.6])
+    assert [c.firings for c in found] == [100, 100]
+    assert found[0].crank_deg == pytest.approx(18.0) and found[0].ms == pytest.approx(3.0)
+    assert found[0].u_ms == pytest.approx(2 * 2e-3, rel=1e-3)
+    for volts, rows in (([11_950, 12_950], 0), ([11_950, 12_960], 2)):
+        told = dwell.course(slow, US, [0, end], volts, 2.0)
+        assert len(told) == rows
+    # A volt to the last bit is one.
+    ends = [int(slow.tick[0]), end]
+    borders = dwell.course(slow, US, ends, [12_000, 13_000], 2.0)
+    assert [c.firings for c in borders] == [100, 99]  # 13 V begins the next half
+    assert dwell.course(slow, US, [0], [13_600], 2.0) == ()
+    two = dwell.course(runs((1000, 3, 100), (2000, 3, 100)), US, [0], [13_600], 2.0)
+    assert [c.volts for c in two] == [None] * len(two) and len(two) >= 2
+    nothing = replace(slow, on_degrees=np.full(200, np.nan))
+    assert dwell.course(nothing, US, [0, end], [11_900, 13_600], 2.0) == ()
