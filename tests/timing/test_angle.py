@@ -228,8 +228,219 @@ def test_reference_as_typed(text, teeth, missing, turns, period):
     assert str(reference) == text
 
 
+def test_a_reference_on_the_cam_in_any_spelling():
+    for text in ("cam 36-1", "CAM36-1", " cam-36-1 ", "cam  36-1"):
+        assert Reference.parse(text, 10, 0.1) == Reference(36, 1, 2, 10, 0.1)
+    assert Reference.parse("cam", 10, 0.1) == Reference(1, 0, 2, 10, 0.1)
+
+
 @pytest.mark.parametrize("text", ["", "x", "0", "36-", "36-9", "2-1", "-3", "1e3", "36-1-1"])
 def test_nonsense_reference_is_one_sentence(text):
     with pytest.raises(UserError) as caught:
         Reference.parse(text, 10, 0.1)
     assert "\n" not in caught.value.message
+
+
+# What a reference may be, from both sides
+
+
+@pytest.mark.parametrize(
+    ("good", "bad", "said"),
+    [
+        ({"teeth": 1}, {"teeth": 0}, "from 1 to 720 teeth, not 0"),
+        ({"teeth": 720}, {"teeth": 721}, "from 1 to 720 teeth, not 721"),
+        ({"teeth": 36, "missing": 3}, {"teeth": 36, "missing": 4}, "cannot have 4 left out"),
+        ({"teeth": 4, "missing": 1}, {"teeth": 3, "missing": 1}, "3 teeth cannot have 1"),
+        ({"teeth": 6, "missing": 3}, {"teeth": 5, "missing": 3}, "5 teeth cannot have 3"),
+        ({"teeth": 36}, {"teeth": 36, "missing": -1}, "cannot have -1"),
+        ({"teeth": 36, "turns": 2}, {"teeth": 36, "turns": 3}, "once per crank revolution"),
+        ({"teeth": 36, "turns": 1}, {"teeth": 36, "turns": 0}, "once per crank revolution"),
+        ({"teeth": 36, "angle": 360.0}, {"teeth": 36, "angle": 360.1}, "not 360.1"),
+        ({"teeth": 36, "angle": -360.0}, {"teeth": 36, "angle": -360.1}, "not -360.1"),
+        ({"teeth": 36, "u_angle": 90.0}, {"teeth": 36, "u_angle": 90.1}, "not 90.1 with 0.0"),
+        ({"teeth": 36, "u_angle": 0.0}, {"teeth": 36, "u_angle": -0.1}, "not -0.1"),
+        ({"teeth": 36, "u_errors": 90.0}, {"teeth": 36, "u_errors": 90.1}, "with 90.1 for"),
+        ({"teeth": 36, "u_errors": 0.0}, {"teeth": 36, "u_errors": -0.1}, "with -0.1 for"),
+        # A quarter of 10°, or of 20 on the cam.
+        ({"teeth": 36, "missing": 1, "errors": (0.0, 2.49, *(0.0,) * 33)},
+         {"teeth": 36, "missing": 1, "errors": (0.0, 2.5, *(0.0,) * 33)}, "quarter of the tooth"),
+        ({"teeth": 36, "missing": 1, "turns": 2, "errors": (-4.9,) * 35},
+         {"teeth": 36, "missing": 1, "turns": 2, "errors": (-5.0,) * 35}, "quarter of the tooth"),
+        ({"teeth": 36, "missing": 1, "errors": (0.1,) * 35},
+         {"teeth": 36, "missing": 1, "errors": (0.1,) * 36}, "36 tooth errors do not fit"),
+        ({"teeth": 36, "errors": (0.1,)}, {"teeth": 36, "errors": (0.1,) * 36}, "with 1 teeth"),
+        ({"teeth": 36, "angle": 7}, {"teeth": 36.0}, "made of numbers"),
+        ({"teeth": 36}, {"teeth": 36, "angle": "7"}, "made of numbers"),
+    ],
+)  # fmt: skip
+def test_what_a_reference_may_be(good, bad, said):
+    assert Reference(**good).teeth == good["teeth"]
+    with pytest.raises(UserError, match=said):
+        Reference(**bad)
+
+
+@pytest.mark.parametrize(
+    ("reference", "step", "period", "edges", "steps", "per_rev"),
+    [
+        (Reference(36, 1), 10, 360, 35, 36, 1), (Reference(36, 2, 2), 20, 720, 34, 36, 0.5),
+        (Reference(24), 15, 15, 1, 1, 24), (Reference(4, 0, 2), 180, 180, 1, 1, 2),
+        (Reference(1, 0, 2), 720, 720, 1, 1, 0.5),
+    ],
+)  # fmt: skip
+def test_what_follows_from_a_wheel(reference, step, period, edges, steps, per_rev):
+    assert (reference.step, reference.period) == (step, period)
+    assert (reference.edges, reference.steps, reference.periods_per_rev) == (edges, steps, per_rev)
+    assert reference.offsets.tolist() == [0.0] * steps
+    assert replace(reference, angle=60.0).btdc(np.array([40.0])).tolist() == [20.0]
+
+
+def test_tooth_errors_in_steps():
+    errors = tuple(0.1 * k for k in range(8))
+    found = Reference(10, 2, 2, errors=errors).offsets  # of 72°
+    assert found == pytest.approx([0.1 * k / 72 for k in range(8)] + [0.0, 0.0])
+
+
+def test_which_edge_is_left_out():
+    """At least four before the end, 13 further back each turn, round the 35 there are.
+
+    Turn 0 leaves out place 31; turn 1 is 17 back, place 18; turn 8 38, which is 3 before the turn:
+    place 32 of the turn before. Four even neighbours either way have the places 4 to 30.
+    """
+    turn = np.array([0, 1, 3, 8, 21, 27, 29])
+    place = [310, 180, 270, -40, 30, 300, 40]
+    wheel = Reference(36, 1)
+    assert wheel.left_out(turn).tolist() == (360 * turn + place).tolist()
+    assert wheel.even_around(turn).tolist() == [False, True, True, False, False, True, True]
+    # Of even teeth a turn is as many periods: three before the next index, then sixteen.
+    even = Reference(24)
+    assert even.left_out(np.array([0, 23, 24, 47])).tolist() == [-45, 300, 120, 465]
+    assert even.even_around(np.array([0, 24])).all()
+
+
+# Tables of edges
+
+
+def track() -> Track:
+    """Ten intervals: three of a stretch, four of none, three of the next."""
+    return Track(
+        10 * np.arange(11), np.array([0, 3, 7]), np.array([0, 100, 200]), np.array([0, -1, 1])
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "begin", "step", "segment"),
+    [
+        (0, [0, 3, 7], [0, 100, 200], [0, -1, 1]), (2, [0, 1, 5], [2, 100, 200], [0, -1, 1]),
+        (3, [0, 4], [100, 200], [-1, 1]), (4, [0, 3], [101, 200], [-1, 1]), (9, [0], [202], [1]),
+    ],
+)  # fmt: skip
+def test_a_track_without_its_beginning(first, begin, step, segment):
+    whole = track()
+    found = whole.cut(first)
+    assert found.edges.tolist() == list(range(10 * first, 101, 10)) and len(found) == 10 - first
+    assert (found.begin.tolist(), found.step.tolist()) == (begin, step)
+    assert found.segment.tolist() == segment
+    found.step[0] = found.edges[0] = 77  # a copy
+    assert whole.step.tolist() == [0, 100, 200] and whole.edges[first] == 10 * first
+
+
+@pytest.mark.parametrize(
+    ("least", "intervals", "stretches"),
+    [(0, 0, 0), (1, 3, 1), (3, 3, 1), (4, 7, 2), (7, 7, 2), (8, 10, 3)],
+)
+def test_the_first_stretches_of_a_track(least, intervals, stretches):
+    found = track().head(least)
+    assert (len(found), len(found.begin)) == (intervals, stretches)
+    assert found.edges.tolist() == list(range(0, 10 * intervals + 1, 10))
+
+
+def test_tracks_and_periods_joined():
+    one = track()
+    two = Track(100 + 7 * np.arange(4), np.array([0, 2]), np.array([300, 302]), np.array([1, 2]))
+    three = Track(np.array([121, 130]), np.array([0]), np.array([303]), np.array([2]))
+    nothing = Track.join([])
+    assert [len(column) for column in vars(nothing).values()] == [0] * 4 and len(nothing) == 0
+    assert Track.join([nothing, two, nothing]) is two
+    found = Track.join([one, nothing, two, three])
+    assert found.edges.tolist() == [*range(0, 101, 10), 107, 114, 121, 130]
+    assert found.begin.tolist() == [0, 3, 7, 10, 12, 13] and len(found) == 14
+    assert found.step.tolist() == [0, 100, 200, 300, 302, 303]
+    assert found.segment.tolist() == [0, -1, 1, 1, 2, 2]
+    none = Periods.join([])
+    assert all(len(column) == 0 for column in vars(none).values())
+    n = np.arange(6)
+    made = Periods(100 * n, n * 0 + 100, np.array([0, 0, 1, 1, 1, 3]), n, n * 0.0, n * 0.0)
+    assert Periods.join([none, made]).start.tolist() == made.start.tolist()
+    for segment, tick, first in (
+        (0, 0, 0), (0, 1, 1), (0, 101, 2), (1, 200, 2), (1, 201, 3), (1, 999, 5), (2, 0, 5),
+        (3, 500, 5), (3, 501, 6),
+    ):  # fmt: skip
+        assert made.since(segment, tick) == first, (segment, tick)
+
+
+# What fits a wheel: tooth steps of 1000 ticks
+
+
+def wheel_of(gap: float, reference: Reference, breaks=(), turns: int = 6) -> tuple[int, int]:
+    """Periods and refused edges of turns that all have this gap, the first from the index edge."""
+    one = np.append(np.full(reference.edges - 1, 1000.0), gap)
+    edges = np.rint(np.append(0.0, np.cumsum(np.tile(one, turns)))).astype(np.int64)
+    tracker = CrankTracker(reference)
+    _, periods = tracker.feed(edges, np.array(breaks, np.int64), True)
+    return len(periods.start), tracker.edges_rejected
+
+
+@pytest.mark.parametrize(
+    ("reference", "least", "most"),
+    [
+        # Longer than a step by 1.05 sqrt(missing + 1); each of its places within 1.55 of a step.
+        (Reference(36, 1), 1.485, 2 * 1.55), (Reference(36, 2), 1.8187, 3 * 1.55),
+        (Reference(60, 2), 3 / 1.55, 3 * 1.55), (Reference(36, 3), 4 / 1.55, 4 * 1.55),
+    ],
+)  # fmt: skip
+def test_how_wide_a_gap_is(reference, least, most):
+    least = max(least, (reference.missing + 1) / 1.55)
+    for gap, found in ((least - 0.01, 0), (least + 0.01, 4), (most - 0.01, 4), (most + 0.01, 0)):
+        assert wheel_of(1000 * gap, reference)[0] == found, gap
+
+
+@pytest.mark.parametrize(
+    ("at", "periods", "refused"),
+    # Of ten turns eight lie between two gaps. The fourth ends with edge 139 and its gap.
+    [(137, 7, 35), (138, 7, 35), (139, 6, 70), (140, 6, 70), (141, 6, 70), (142, 7, 35),
+     (1, 8, 0), (345, 8, 0), (312, 7, 35), (314, 7, 0), (315, 7, 35)],
+)  # fmt: skip
+def test_a_loss_beside_a_gap_spoils_both_turns(at: int, periods: int, refused: int):
+    assert wheel_of(2000.0, Reference(36, 1), (at,), 10) == (periods, refused)
+
+
+@pytest.mark.parametrize(
+    ("first", "pace", "fits"),
+    [(1000, 1550, 1), (1000, 1551, 0), (1000, 646, 1), (1000, 644, 0), (1550, 1000, 1)],
+)
+def test_how_much_the_pace_may_change_from_tooth_to_tooth(first: int, pace: int, fits: int):
+    """A single tooth of an even wheel, by 1.55 either way: what it touches is refused."""
+    steps = np.full(40, first)
+    steps[20:] = pace
+    tracker = CrankTracker(Reference(24))
+    found, periods = tracker.feed(np.append(0, np.cumsum(steps)), NONE, True)
+    # Unknown, known, unknown; and what is refused in the middle.
+    assert found.segment.tolist() == ([-1, 0, -1] if fits else [-1, 0, -1, 1, -1])
+    assert (len(set(periods.segment.tolist())) == 1) is bool(fits)
+    assert len(periods.start) == (38 if fits else 36)
+    assert tracker.edges_rejected == (0 if fits else 2) and tracker.edges_seen == 41
+
+
+def test_a_lost_edge_spoils_the_periods_beside_it():
+    """Told by a break alone: edges that fit are refused there, and a segment ends."""
+    edges = 1000 * np.arange(41)
+    tracker = CrankTracker(Reference(24))
+    _, periods = tracker.feed(edges, np.array([20]), True)
+    gone = sorted(set(range(1000, 39_000, 1000)) - set(periods.start.tolist()))
+    assert gone == [18_000, 19_000, 20_000]
+    assert tracker.edges_rejected == 3 and len(set(periods.segment.tolist())) == 2
+    follows = tracker.successor()
+    _, more = follows.feed(edges, NONE, True)
+    assert more.segment.tolist() == [periods.segment[-1] + 1] * 38
+    assert more.number.tolist() == list(range(len(periods.start), len(periods.start) + 38))
+    assert (follows.edges_seen, follows.edges_rejected) == (82, 3)

@@ -1,5 +1,6 @@
 """What is counted over two sessions, two heartbeats and many pieces; and where typed values end."""
 
+import json
 import re
 from dataclasses import replace
 from math import hypot, sqrt
@@ -8,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import lagrange
 
+from sparkwitness import shipped
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.errors import UserError
 from sparkwitness.timing import clamps, conditioner, interpolation, measure
@@ -347,6 +349,11 @@ def test_time_constants_of_a_coil():
     assert conditioner._lags(model, Coil(36, None, 1.0)) == pytest.approx((0.9 / 3000, 1.1 / 2000))
     assert conditioner._lags(model, Coil(36, 1000.0)) == pytest.approx((0.5 / 2000, 1.0 / 2000))
     assert conditioner._lags(model, Coil(36, 3000.0)) == pytest.approx((1.5 / 4000, 2.0 / 4000))
+    # Both ends of what was simulated belong to it.
+    assert conditioner._lags(model, Coil(36, 1000.0, 0.5))[0] == pytest.approx(0.45 / 2000)
+    assert conditioner._lags(model, Coil(36, 1000.0, 2.0))[1] == pytest.approx(2.2 / 2000)
+    assert conditioner._lags(model, Coil(36, 500.0)) == pytest.approx((0.5 / 1500, 0.5 / 1500))
+    assert conditioner._lags(model, Coil(36, 4000.0)) == pytest.approx((2.0 / 5000, 2.0 / 5000))
     for henry in (0.49, 2.01):
         with pytest.raises(UserError, match=r"known are 0\.5 to 2 H"):
             conditioner._lags(model, Coil(36, None, henry))
@@ -371,7 +378,7 @@ def test_delay_of_a_coil_is_that_of_its_low_pass_and_what_is_left():
     for coil in (Coil(36.0, 1000.0, 1.0), Coil(36.0, 1000.0, None), Coil(36.0, None, 1.0)):
         ends = [lag(tau, 36.0, 900.0) for tau in conditioner._lags(model, coil)]
         known = conditioner._of_coil(table, model, 900.0, coil)
-        assert known.us == pytest.approx(10.0 + sum(ends) / 2)
+        assert known.us == pytest.approx(10.0 + sum(ends) / 2, rel=1e-9)
         assert known.u_us == pytest.approx(hypot(1.0, (ends[1] - ends[0]) / sqrt(12)))
     assert conditioner._of_coil(table, model, 900.0, Coil()) == Delay(pytest.approx(500.0), 90.0)
     # Of another wheel the teeth's part alone changes: as fast a flank is at sqrt(2) of the speed.
@@ -379,4 +386,36 @@ def test_delay_of_a_coil_is_that_of_its_low_pass_and_what_is_left():
     here = sum(lag(tau, 72.0, 900.0) for tau in taus) / 2
     there = sum(lag(tau, 36.0, 900.0 * sqrt(2)) for tau in taus) / 2
     found = conditioner._of_coil(table, model, 900.0, Coil(72.0))
-    assert found.us == pytest.approx(500.0 - there + here)
+    assert found.us == pytest.approx(500.0 - there + here, rel=1e-9)
+
+
+def test_delays_as_the_file_of_the_circuits_has_them():
+    """hardware/delays.json by its own words; of a VR sensor by the speed, which must be given."""
+    inputs = json.loads((shipped.folder("hardware") / "delays.json").read_text())["inputs"]
+    row = inputs["hall_optical"]["falling"]
+    assert conditioner.delay("hall_optical", True) == Delay(row["delay_us"], row["u_us"])
+    row = inputs["clamp"]["rising"]
+    assert conditioner.delay("clamp") == Delay(row["delay_us"], row["u_us"])
+    with pytest.raises(UserError, match="timed on its rising edge"):
+        conditioner.delay("clamp", falling=True)
+    either = [conditioner.delay(f"first_spark_{k}", True) for k in ("hall", "logic")]
+    assert conditioner.delay("first_spark", True) == conditioner._either(*either)
+    vr, model = inputs["vr"], inputs["vr"]["model"]
+    rows, coil = vr["falling"]["by_rpm"], Coil(60.0, 900.0)
+    for rpm in (None, 0.0, -5.0, float("nan")):
+        with pytest.raises(UserError, match="depends on the speed: give it in rpm"):
+            conditioner.delay("vr", True, rpm)
+    for rpm in (0.5, 900.0):
+        for given, used in ((None, Coil()), (coil, coil)):
+            found = conditioner.delay("vr", True, rpm, given)
+            assert found == conditioner._of_coil(rows, model, rpm, used)
+
+
+def test_a_breadboards_sensor_has_its_own_clamp():
+    found = conditioner.clamp_less_crank("clamp_inductive", "hall_optical", True)
+    assert found == conditioner.delay("clamp_inductive") - conditioner.delay("hall_optical", True)
+    own = conditioner.clamp_less_crank("clamp_inductive", "first_spark_logic", True)
+    assert own == conditioner.delay("first_spark_clamp") - conditioner.delay(
+        "first_spark_logic", True
+    )
+    assert own != found

@@ -223,7 +223,7 @@ class Track:
         m = int(np.searchsorted(self.begin, least))
         if m == len(self.begin):
             return self
-        end = int(self.begin[m])
+        end = self.begin[m]
         return Track(self.edges[: end + 1], self.begin[:m], self.step[:m], self.segment[:m])
 
 
@@ -318,8 +318,6 @@ class CrankTracker:
         self._ticks = self._room[:n]
         self._ticks[: len(rest)] = rest
         self._ticks[len(rest) :] = ticks
-        if n < 3 and not (last and n == 2):
-            return Track.join([]), Periods.join([])
         cut = np.zeros(n if len(self._breaks) else 0, np.bool_)
         cut[self._breaks] = True
         uneven = np.empty(n, np.int64)
@@ -338,10 +336,10 @@ class CrankTracker:
         whole[0] = at_index
         whole[len(index) :] = False
         good = self._fits(starts, ends, whole, index, uneven, cut)
-        judged = len(starts) - 1 if last and len(starts) > len(index) else len(starts)
+        judged = len(starts) - 1 if last else len(starts)
         result = self._emit(starts, ends, good, judged)
         # What follows needs one decided interval before it, and `_misses` a turn.
-        end = int(bounds[-1])
+        end = bounds[-1]
         self._at_index = end == (index[-1] if len(index) else self._origin) and (
             bool(len(index)) or at_index
         )
@@ -375,7 +373,8 @@ class CrankTracker:
         middle = end - start
         gap = (middle > longer * (start - before)) & (middle > longer * (after - end))
         if len(cut):
-            gap &= ~(cut[opens] | cut[opens + 1] | cut[opens + 2])
+            # After a loss at its other end the stretches on both sides do not fit anyway.
+            gap &= ~cut[opens]
         result: Ticks = opens[gap] + 1
         return result
 
@@ -397,7 +396,7 @@ class CrankTracker:
         pace_before, pace = (at - before).astype(np.float64), (after - at).astype(np.float64)
         if gap_width > 1:
             gaps = index - 1
-            if self._at_index and self._origin > 0:
+            if self._at_index:
                 gaps = np.concatenate(([self._origin - 1], gaps))
             # The pace changes much at either end of a gap.
             pace[np.searchsorted(uneven, gaps)] /= gap_width
@@ -429,8 +428,8 @@ class CrankTracker:
         # Only good periods count, so that giving up a stretch early or late changes nothing.
         number = np.cumsum(good) + (self._number - 1)
         opened = np.maximum.accumulate(np.where(new, number, self._opened))
-        self._segment, self._number = int(segment[-1]), int(number[-1]) + 1
-        self._opened = int(opened[-1])
+        self._segment, self._number = segment[-1], number[-1] + 1
+        self._opened = opened[-1]
         self._open = bool(good[-1])
         if not good.all():
             # What comes before the first good period, or is cut off by the end, is no fault.
@@ -438,7 +437,7 @@ class CrankTracker:
             self.edges_rejected += int((ends - starts)[:judged][refused[:judged]].sum())
             segment[~good] = -1
 
-        begin, end = int(starts[0]), int(ends[-1])
+        begin, end = starts[0], ends[-1]
         edges, step = self._ticks[begin : end + 1], number * self.reference.steps
         if self.reference.missing:
             track = Track(edges, starts - begin, step, segment)

@@ -42,7 +42,7 @@ class Reading:
 
 
 def _reading(setup: Setup, clamp: str) -> Reading:
-    parts = {"plug": 1, "wasted": round(setup.cycle / 360), "coil": setup.cylinders}[clamp]
+    parts = {"plug": 1, "wasted": setup.strokes // 2, "coil": setup.cylinders}[clamp]
     return Reading(clamp, parts, setup.cycle / parts)
 
 
@@ -59,10 +59,6 @@ def inferred(setup: Setup, steps: Floats) -> Reading | None:
     """
     all_of = [_reading(setup, clamp) for clamp in _WORDS]
     spacing = spacing_of(steps, tuple(r.spacing for r in all_of))
-    if not np.isfinite(spacing) and len(steps):
-        # What is heard besides makes odd steps; the rarest place that repeats tells.
-        whole = np.abs(steps / setup.cycle - 1) < _NEAR
-        spacing = setup.cycle if 2 * np.count_nonzero(whole) > len(steps) else spacing
     return next((r for r in all_of if r.spacing == spacing), None)
 
 

@@ -136,7 +136,7 @@ def _lags(model: dict[str, Any], coil: Coil) -> tuple[float, float]:
                 f"a coil of {coil.henry:g} H was not simulated: known are {least:g} to {most:g} H"
             )
         low, high = coil.henry * (1 - _HENRY_WITHIN), coil.henry * (1 + _HENRY_WITHIN)
-        ohms = (coil.henry / long, coil.henry / short) if coil.ohm is None else (coil.ohm,) * 2
+        ohms = (coil.henry / long, coil.henry / short) if coil.ohm is None else (coil.ohm, coil.ohm)
         return low / (series + ohms[1]), high / (series + ohms[0])
     if coil.ohm is not None:
         low, high = max(least, short * coil.ohm), min(most, long * coil.ohm)
