@@ -8,7 +8,7 @@ from scipy.interpolate import BarycentricInterpolator, CubicSpline
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
-from sparkwitness.timing.placing import AngleReader, Placed
+from sparkwitness.timing.placing import AngleReader, Marked, Placed, place
 
 NONE = np.empty(0, np.int64)
 TICK_S = 24e-9
@@ -444,3 +444,82 @@ def test_a_lost_edge_spoils_the_periods_beside_it():
     assert more.segment.tolist() == [periods.segment[-1] + 1] * 38
     assert more.number.tolist() == list(range(len(periods.start), len(periods.start) + 38))
     assert (follows.edges_seen, follows.edges_rejected) == (82, 3)
+
+
+# Placing, piece by piece
+
+
+def uneven(n: int) -> np.ndarray:
+    """Ticks of n + 1 edges at a speed that changes."""
+    return np.cumsum(np.append(0, 1000 + np.rint(300 * np.sin(np.arange(n) / 9)))).astype(np.int64)
+
+
+@pytest.mark.parametrize("pieces", [(1,), (2, 1, 5), (30,), (17, 40), (999,)])
+def test_edges_are_placed_once_and_as_soon_as_their_interval_has_a_neighbour(pieces):
+    """Twelve even teeth, a stretch without synchronisation: as of the whole, to the last bit."""
+    n, wheel = 400, Reference(12, 0, 1, 60.0)
+    edges = uneven(n)
+    ticks = np.unique(np.random.default_rng(2).integers(-500, edges[-1] + 500, 900))
+    cuts = np.array([0, 120, 140])
+    parts = np.array([0, -1, 1])
+    whole = Track(edges, cuts, cuts.copy(), parts)
+    reader, found = AngleReader(wheel), []
+    at, k, fed, out = 0, 0, 0, 0
+    while at < n:
+        end = min(at + pieces[k % len(pieces)], n)
+        begin = np.unique(np.append(at, cuts[(cuts > at) & (cuts < end)]))
+        segment = parts[np.searchsorted(cuts, begin, side="right") - 1]
+        # In turn all that came so far, and less than that: the clamp's edges come late.
+        upto = int(edges[end]) if k % 2 else int(edges[max(0, end - 7)])
+        more = ticks[(np.arange(len(ticks)) >= fed) & (ticks < upto)]
+        fed += len(more)
+        found.append(
+            reader.feed(Track(edges[at : end + 1], begin - at, begin, segment), more, upto)
+        )
+        out += len(found[-1])
+        assert out == min(fed, np.searchsorted(ticks, edges[end - 1]) if end > 1 else 0)
+        at, k = end, k + 1
+    found.append(reader.feed(Track.join([]), ticks[fed:], int(edges[-1]) + 1000, last=True))
+    joined, expected = Placed.join(found), place(whole, ticks, wheel)
+    for name in ("tick", "degrees", "segment", "to_edge"):
+        np.testing.assert_array_equal(getattr(joined, name), getattr(expected, name))
+    assert np.isfinite(joined.degrees).sum() > 700 and (joined.segment == -1).any()
+
+
+def test_no_more_of_the_crank_is_held_than_is_needed():
+    """The interval of what is still to come, and one on either side."""
+    wheel, zero = Reference(12, 0, 1, 60.0), np.zeros(1, np.int64)
+    edges = 1000 * np.arange(31)
+    for complete, held in ((12_500, 19), (12_000, 19), (29_999, 3), (99_000, 3), (500, 30)):
+        reader = AngleReader(wheel)
+        reader.feed(Track(edges, zero, zero, zero), np.empty(0, np.int64), complete)
+        assert len(reader._track) == held, complete
+    # An edge that waits holds its own interval.
+    reader = AngleReader(wheel)
+    late = reader.feed(Track(edges, zero, zero, zero), np.array([29_100, 29_500]), 40_000)
+    assert len(late) == 0 and len(reader._track) == 3
+
+
+def test_an_edge_of_the_wheel_is_where_its_tooth_is():
+    """Five teeth of six, two of them off: each at its own place, not at the even one."""
+    wheel = Reference(6, 1, 1, 60.0, 0.2, errors=(0.0, 1.5, 0.0, -2.0, 0.0))
+    places = 60.0 * np.arange(5) + np.array(wheel.errors)
+    turns = np.arange(4)
+    at = (360.0 * turns[:, None] + places).ravel()
+    edges = np.append(np.rint(at * 1000), 4 * 360_000).astype(np.int64)
+    track = Track(edges, 5 * turns, 6 * turns, 0 * turns)
+    found = place(track, edges[:-1], wheel)
+    assert found.degrees == pytest.approx(at, abs=1e-6)
+    assert found.to_edge == pytest.approx(np.zeros(20), abs=1e-6)
+    between = place(track, edges[6:9] + 20_000, wheel)
+    assert between.degrees == pytest.approx(at[6:9] + 20, abs=0.01)
+    assert place(track, edges[-1:] + 5, wheel).segment.tolist() == [-1]
+
+
+def test_nothing_placed_and_nothing_marked():
+    none = place(Track.join([]), np.array([5, 6]), Reference(6))
+    assert np.isnan(none.degrees).all() and np.isnan(none.to_edge).all()
+    assert none.segment.tolist() == [-1, -1] and none.tick.tolist() == [5, 6]
+    empty = Marked.none()
+    assert [len(empty), len(empty.lost), len(empty.level)] == [0, 0, 0]
+    assert len(Placed.join([]).degrees) == len(Placed.join([]).tick) == 0

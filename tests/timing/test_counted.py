@@ -419,3 +419,36 @@ def test_a_breadboards_sensor_has_its_own_clamp():
         "first_spark_logic", True
     )
     assert own != found
+
+
+def test_words_and_lists_of_a_set_up():
+    """Inputs 1 and 2 bear clamps; a bank is some of the cylinders; a hundredth of a degree even."""
+    with pytest.raises(UserError, match="cylinders must be a whole number"):
+        replace(SETUP, cylinders=4.5)
+    with pytest.raises(UserError, match="commanded must be a number"):
+        replace(SETUP, commanded="x")
+    assert replace(SETUP, setting=1e6).setting == 1e6
+    for name in ("setting", "least", "most"):
+        for far in (1_000_000.5, -1_000_000.5):
+            with pytest.raises(UserError, match="must be from"):
+                replace(SETUP, **{name: far})
+    assert replace(SETUP, clamp_input="clamp_b", index="clamp_a").index == "clamp_a"
+    for bad in ("crank", "trigger"):
+        for name in ("clamp_input", "index"):
+            with pytest.raises(UserError, match="must be one of"):
+                replace(SETUP, **{name: bad})
+    assert replace(SETUP, bank=(1, 2)).bank == (1, 2) and replace(SETUP, bank=(4,)).bank == (4,)
+    for bank in ((1, 2, 3, 4), (1, 5), (0,)):
+        with pytest.raises(UserError, match="must name some of the 4 cylinders"):
+            replace(SETUP, bank=bank)
+    assert replace(SETUP, firing=(0.0, 180.5, 360.0, 540.0)).odd
+    assert not replace(SETUP, firing=(0.0, 180.004, 360.0, 540.0)).odd
+
+
+@pytest.mark.parametrize("falls", [True, False])
+def test_what_a_modules_delay_seems_longer_by(falls: bool):
+    """The clamp's own delay less the tap's; squares of what is not known of either add up."""
+    bare = replace(SETUP, delay_us=None)
+    clamp, tap = conditioner.delay(bare.clamp_kind), conditioner.delay(bare.trigger_kind, falls)
+    found = bare.answer_delay(falls)
+    assert (found.us, found.u_us) == pytest.approx((clamp.us - tap.us, hypot(clamp.u_us, tap.u_us)))

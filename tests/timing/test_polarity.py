@@ -16,9 +16,9 @@ from sparkwitness.device.run import flanks
 from sparkwitness.fault.cranking import Listener
 from sparkwitness.timing import conditioner, curve, measure
 from sparkwitness.timing.analyzer import CRANK, Analyzer
-from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.angle import Periods, Reference, Track
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.polarity import Polarity
+from sparkwitness.timing.polarity import Polarity, PolarityKeeper, _of_wheel
 from sparkwitness.timing.setup import Setup
 from truth import cases, score
 from truth.engine import Engine, Motion, even, turn
@@ -218,3 +218,101 @@ def test_search_and_wheel_take_one_flank_of_both():
 def test_the_rule_is_the_hardware_s():
     rule = conditioner.polarity()
     assert (rule.check_rpm, rule.gap_within, rule.most_high_turn) == (1200, 0.05, 0.25)
+
+
+# By hand: the rule, and turns that are typed in
+
+RULE = conditioner.polarity()
+WHOLE = Polarity(Reference(60, 2), True, 8, 3.0, 1.0, 0.5, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"high": RULE.most_high_pitches}, ""), ({"gap": 3.149}, ""), ({"gap": 2.851}, ""),
+        ({"high": RULE.most_high_pitches + 0.01}, "the pin is high for"),
+        ({"gap": 3.151}, "measures 3.15 tooth steps, and the right way round it is 2.85 to 3.15"),
+        ({"gap": 2.849}, "measures 2.85 tooth steps"), ({"gap": 3.151, "turns": 7}, ""),
+        # Three steps from the gap's middle to those beside it, each as much longer at the most.
+        ({"gap": 3.23, "slope": 0.01}, ""), ({"gap": 3.25, "slope": 0.01}, "measures 3.25"),
+        ({"longer": -RULE.longer_pitches}, ""),
+        ({"longer": -RULE.longer_pitches - 0.01}, f"is {RULE.longer_pitches + 0.01:.2f} tooth"),
+        ({"longer": -RULE.longer_pitches - 0.019, "slope": 0.02}, ""),
+        ({"longer": -RULE.longer_pitches - 0.021, "slope": 0.02}, "shorter than that of the last"),
+        ({"gap": np.nan, "longer": np.nan}, ""),
+    ],
+)  # fmt: skip
+def test_what_speaks_against_from_both_sides(changes, words):
+    found = replace(WHOLE, **changes).against
+    assert words in found if words else found == ""
+
+
+def test_what_speaks_for_it_from_both_sides():
+    longer = RULE.longer_pitches
+    for changes, right in (
+        ({}, True), ({"turns": 7}, False), ({"longer": longer + 0.001}, True),
+        ({"longer": longer - 0.001}, False), ({"slope": 0.049}, True), ({"slope": 0.051}, False),
+        ({"longer": longer + 0.019, "slope": 0.02}, False), ({"gap": 4.0}, False),
+        ({"longer": longer + 0.021, "slope": 0.02}, True), ({"reference": Reference(1)}, False),
+    ):  # fmt: skip
+        assert replace(WHOLE, **changes).right is right, changes
+    one = Polarity(Reference(1), True, 8, high=0.25)
+    assert one.against == "" and "of a turn" in replace(one, high=0.26).against
+    assert "below 1200 rpm" in replace(one, turns=7).unseen and "narrow" in one.unseen
+    assert "without a gap" in replace(one, reference=Reference(12)).unseen
+    assert "one flank" in replace(one, stamped=False).unseen
+
+
+def test_figures_of_a_wheels_turn():
+    """Seven even steps and a gap of two; the fastest change is from 1250 to 1000, ln 1.25."""
+    steps = np.array([1000, 1250, 1000, 1000, 1000, 1040, 1000, 2100])
+    turns = np.append(0, np.cumsum(steps))[None, :]
+    high = np.full((1, 8), 250.0)
+    high[0, -2:] = 300.0, 630.0
+    gap, pin, longer, slope = _of_wheel(turns, high, 2)[0]
+    # Beside the gap stand 1250 and 1000, 1040 and 1000: their median is 1020.
+    assert gap == pytest.approx(2100 / 1020)
+    assert pin == pytest.approx(0.6) and longer == pytest.approx(0.6 - 0.3)
+    assert slope == pytest.approx(np.log(1.25))
+    few = _of_wheel(turns[:, 2:] - turns[:, 2:3], high[:, 2:], 2)[0]
+    assert np.isinf(few[3]) and np.isnan(few[0]) and few[1] == pytest.approx(0.6)
+
+
+def kept(turn: int, n: int = 10, breaks=(), falling: bool = True, pieces: int = 1) -> Polarity:
+    """A pulse of 9 ms a turn that falls, or rises, at its end; a tick is a µs."""
+    keeper = PolarityKeeper(Reference(1), falling)
+    at = turn * np.arange(1, n + 2)
+    ticks = np.column_stack((at - 9_000, at)).ravel()
+    levels = np.resize(np.array([1, 0] if falling else [0, 1], np.int8), len(ticks))
+    for part in np.array_split(np.arange(len(ticks)), pieces):
+        cut = [2 * k + 1 - part[0] for k in breaks if 2 * k + 1 in part]
+        keeper.feed(ticks[part], np.array(cut, np.int64), levels[part])
+        mine = at[np.isin(at, ticks[part])]
+        first = np.searchsorted(at, mine[0]) if len(mine) else 0
+        edges = at[max(0, first - 1) : first + len(mine)]
+        k = np.arange(len(edges) - 1)
+        none = np.full(len(k), np.nan)
+        keeper.take(
+            Track(edges, k, k, 0 * k),
+            Periods(edges[:-1], np.diff(edges), 0 * k, k, none, none), 1e-6,
+        )  # fmt: skip
+    return keeper.result()
+
+
+@pytest.mark.parametrize("pieces", [1, 4, 11])
+def test_pulses_of_a_single_tooth(pieces: int):
+    """60 ms a turn: 15 %, whichever flank marks; 1200 rev/min, 50 ms, are too fast."""
+    for falling in (True, False):
+        found = kept(60_000, falling=falling, pieces=pieces)
+        assert (found.turns, found.stamped) == (10, True) and found.high == pytest.approx(0.15)
+        assert np.isnan(found.gap) and np.isnan(found.longer)
+    assert kept(50_001, pieces=pieces).turns == 10 and kept(50_000, pieces=pieces).turns == 0
+    # What was lost just before the flank leaves its pulse unknown; the newest 64 are kept.
+    assert kept(60_000, breaks=(4, 7), pieces=pieces).turns == 8
+    assert kept(60_000, n=100, pieces=pieces).turns == 64
+
+
+def test_nothing_is_known_of_one_flank():
+    keeper = PolarityKeeper(Reference(1), True)
+    keeper.feed(np.array([5, 9]), np.empty(0, np.int64), None)
+    assert keeper.result() == Polarity(Reference(1), False)

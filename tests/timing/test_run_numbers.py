@@ -102,6 +102,22 @@ def test_correlation_time(n: int, by: float):
     assert intervals.correlation_time(x[:3]) == intervals.correlation_time(np.ones(n)) == 1.0
 
 
+def test_a_slow_wander_under_noise_has_a_long_time():
+    """Its neighbours are hardly alike, so that all lags have to tell; and a trend's all are."""
+    rng = np.random.default_rng(4)
+    slow = np.zeros(1500)
+    for k in range(1, 1500):
+        slow[k] = 0.98 * slow[k - 1] + rng.normal(0, 0.2)
+    noisy = slow + rng.normal(0, 1.0, 1500)
+    wanders = slow_correlation_time(noisy)
+    assert wanders > 30 and intervals.correlation_time(noisy) == pytest.approx(wanders)
+    for n in (8, 12, 40):
+        line = np.arange(float(n))
+        assert intervals.correlation_time(line) == pytest.approx(slow_correlation_time(line))
+    # -1, -1, 1, 1: 1 / 4 and -1 / 2 of the square, 1 + 1 / 2 - 1; corrected by 5 / 4 of it.
+    assert intervals.correlation_time(np.array([-1.0, -1, 1, 1])) == pytest.approx(0.5 * 9 / 4)
+
+
 def flags(*pattern: int) -> np.ndarray:
     return np.array(pattern, np.bool_)
 

@@ -159,3 +159,31 @@ def test_clumping():
     spells = [[np.repeat(rng.random(20) < 0.05, 20) for _ in range(3)] for _ in range(7)]
     assert 15 < intervals.clumping(spells) < 45
     assert intervals.clumping([[np.zeros(100, bool)]]) == 1.0
+
+
+def test_tail_of_f_is_scipys():
+    for ratio, over, under in ((2.0, 3, 5), (0.4, 10, 2), (1.3, 40, 60.5), (7.0, 1, 1)):
+        assert intervals.f_tail(ratio, over, under) == pytest.approx(
+            stats.f.sf(ratio, over, under), rel=1e-9
+        )
+    # Against what is known for sure it is a chi-squared variable.
+    assert intervals.f_tail(2.5, 4, math.inf) == pytest.approx(stats.chi2.sf(10.0, 4), rel=1e-5)
+
+
+def test_ends_of_the_beta_distribution():
+    assert (intervals.beta_quantile(0.0, 2, 3), intervals.beta_quantile(1.0, 2, 3)) == (0.0, 1.0)
+    assert (intervals.beta_share(2, 3, 0.0), intervals.beta_share(2, 3, 1.0)) == (0.0, 1.0)
+
+
+def test_slope_of_three_points_by_hand():
+    """0, 1 and 3.5 at 0, 1, 2 with u = 1: slope 1.75 ± t(0.975, 1) / sqrt(2), the chi² below 1."""
+    x, y, u = np.arange(3.0), np.array([0.0, 1.0, 3.5]), np.ones(3)
+    found, (low, high) = intervals.slope(x, y, u)
+    half = stats.t.ppf(0.975, 1) / math.sqrt(2)
+    assert (found, low, high) == pytest.approx((1.75, 1.75 - half, 1.75 + half))
+    narrow = intervals.slope(x, y, u, 0.5)[1]
+    assert narrow[1] - 1.75 == pytest.approx(stats.t.ppf(0.75, 1) / math.sqrt(2))
+    for few in (x[:2], np.ones(3)):
+        n = len(few)
+        nothing, ends = intervals.slope(few, y[:n], u[:n])
+        assert math.isnan(nothing) and ends == (-math.inf, math.inf)
