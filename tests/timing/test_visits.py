@@ -1,8 +1,10 @@
 """Means from visits in turn: what wanders between them, against sums done another way."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from scipy import integrate, optimize, stats
 
 from sparkwitness.timing import visits
 
@@ -174,3 +176,83 @@ def test_wanders_of_any_memory_are_covered():
             inside[memory] = inside.get(memory, 0) + int(held(found, np.full(6, 30.0)).sum())
     # 95 % of 180; the six of a run fail together: three standard deviations of 30 runs.
     assert min(inside.values()) >= 0.83 * 180
+
+
+def slow_of_series(values: np.ndarray) -> float | None:
+    """The same with whole matrices: a mean and a scale of which nothing is known are integrated out
+    (generalised least squares, Aitken), of each memory and size, those by a normal's quantile."""
+    m = min(len(values), 40)
+    cuts = np.linspace(0, len(values), m + 1).astype(int)
+    y = np.array([values[a:b].mean() for a, b in pairwise(cuts)])
+    one, lag = np.ones(m), np.abs(np.subtract.outer(np.arange(m), np.arange(m)))
+    told = []
+    for memory in np.geomspace(0.5, 0.4 * m, 8):
+        # Two parts of length 1: mean of exp(-|s - t| / memory) over both.
+        inside = memory * (1 - np.exp(-1 / memory))
+        kernel = inside**2 * np.exp(-np.maximum(lag - 1, 0) / memory)
+        kernel[lag == 0] = 2 * memory * (1 - inside)
+        for size in (0.0, *np.geomspace(0.05, 200.0, 10)):
+            whole = np.eye(m) + size * kernel
+            inverse = np.linalg.inv(whole)
+            weight = one @ inverse @ one
+            rest = y - one * (one @ inverse @ y) / weight
+            square = rest @ inverse @ rest
+            log = -(np.linalg.slogdet(whole)[1] + np.log(weight) + (m - 1) * np.log(square)) / 2
+            u = np.sqrt(square / (m - 1) * (one @ whole @ one)) / m
+            told.append((log + np.log(300 / 8 if size == 0 else 1.0), u, size))
+    log, u, size = np.array(told).T
+    share = np.exp(log - log.max())
+    share /= share.sum()
+    if share[size == 0].sum() > 0.5:
+        return None
+    beyond = 2 * stats.norm.sf(2)
+    u = u * stats.t.isf(beyond / 2, m - 1) / 2
+    found = optimize.brentq(
+        lambda half: share @ (2 * stats.norm.sf(half / u)) - beyond, 0.0, 9 * u.max()
+    )
+    return found / 2
+
+
+@pytest.mark.parametrize(
+    ("n", "memory", "noise"), [(160, 20.0, 0.3), (123, 60.0, 0.3), (30, 12.0, 0.1), (8, 9.0, 0.01)]
+)
+def test_half_of_what_holds_a_wandering_mean(n: int, memory: float, noise: float):
+    rng = np.random.default_rng(n)
+    values = np.zeros(n)
+    for k in range(1, n):
+        values[k] = values[k - 1] * np.exp(-1 / memory) + rng.normal(0, np.sqrt(2 / memory))
+    values = 20 + values + rng.normal(0, noise, n)
+    found, expected = visits.of_series(values), slow_of_series(values)
+    assert (found is None) == (expected is None)
+    # What is less likely by a thousand is left out.
+    assert found is None or found == pytest.approx(expected, rel=0.02)
+    assert n == 8 or found is not None
+
+
+def test_a_series_that_tells_of_no_wander():
+    still = np.random.default_rng(1).normal(20, 0.5, 200)
+    assert visits.of_series(still) is None and slow_of_series(still) is None
+    assert visits.of_series(np.arange(7.0)) is None and visits.of_series(np.arange(8.0)) is not None
+    assert visits.of_series(np.full(50, 20.0)) is None
+    # Each part has the same mean.
+    assert visits.of_series(np.tile([1.0, -1.0], 40)) is None
+
+
+def test_how_far_the_trend_slowed_and_how_surely():
+    """Two places in turn on a parabola: its halves by least squares with numpy, and the standard
+    uncertainty of their ratio by the law of propagation (JCGM 100, 5.2.2)."""
+    n = 12
+    at, place = np.arange(float(n)), np.arange(n) % 2
+    y = place + 0.6 * at - 0.02 * at**2
+    found = visits.from_visits(place, at, y, np.full(n, 0.1))
+    x = 2 * at / (n - 1) - 1
+    columns = np.column_stack((place == 0, place == 1, x, x**2 - np.mean(x**2)))
+    covariance = np.linalg.inv(columns.T @ columns) * 0.01
+    values = np.linalg.lstsq(columns, y, rcond=None)[0]
+    ends = np.array([[0, 0, 1, -1], [0, 0, 1, 1]])
+    (first, last), spread = ends @ values, ends @ covariance @ ends.T
+    assert (found.drift, found.drift_late) == pytest.approx((first + last, last))
+    assert found.u_drift == pytest.approx(np.sqrt(spread.sum()))
+    ratio = last / first
+    by = np.array([-last / first**2, 1 / first])
+    assert found.slowed == pytest.approx((ratio, np.sqrt(by @ spread @ by)))
