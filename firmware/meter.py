@@ -8,7 +8,6 @@ advance (before top dead centre) positive; error = measured less commanded.
 
 from time import ticks_add, ticks_diff, ticks_ms
 
-import micropython
 from micropython import const
 
 import delays
@@ -224,7 +223,6 @@ class Meter:
         self._period = self._spread = 0
         self._teeth.forget()
 
-    @micropython.native
     def turn(self, served):
         """Once in each turn of the loop; `served`: a host is streaming."""
         now = ticks_ms()
@@ -242,7 +240,6 @@ class Meter:
         else:
             self._panel.work(now)
 
-    @micropython.native
     def _follow(self, now):
         rings, crank, events = self._hw.rings, self._crank, self._events
         most = min((ticks_diff(now, self._turned) + 4) * EDGES_MS, rings.size >> 1)
