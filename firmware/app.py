@@ -265,7 +265,7 @@ class App:
         if due & BEAT_DUE:
             rings.mark()
             due = BEATING
-        packs = 0 if self._waiting or self._received else PACKS
+        packs = 0 if self._waiting else PACKS
         size = rings.pack()
         while size and self.link.send(rings.out, FRAME, size) and packs:
             packs -= 1
