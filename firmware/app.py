@@ -9,11 +9,23 @@ import os
 from array import array
 from time import ticks_diff, ticks_ms, ticks_us
 
+import micropython
 from micropython import const
 
 import limits
 import wire
-from frame import BODY, BUFFER_SIZE, FRAME, open_frame, put16, put32, put_header, put_words, seal
+from frame import (
+    BODY,
+    BUFFER_SIZE,
+    FRAME,
+    open_frame,
+    put16,
+    put32,
+    put_header,
+    put_words,
+    seal,
+    within,
+)
 from lease import Lease
 from link import CTRL_C
 from ring import BEAT_DUE, BEATING, INPUTS, STALE
@@ -84,6 +96,7 @@ class App:
             self.hw.stop()
             self.hw.leave()
 
+    @micropython.native
     def turn(self):
         """One turn of the loop: time and edges from the hardware, commands, frames."""
         start = ticks_us()
@@ -98,8 +111,7 @@ class App:
         fed_us = self.hw.poll(streaming or self._alone)
         worked = self._streamed = streaming and self._stream()
         self._busy_turns += 1
-        # A look at the line costs a thirtieth of a turn: while edges go out in every other one.
-        heard = (not worked or self._waiting or self._busy_turns & 1) and self._listen()
+        heard = self._listen()
         if not worked or self._busy_turns >= BUSY_TURNS:
             self._busy_turns = 0
             self._watch()
@@ -221,6 +233,7 @@ class App:
             self._frame[BODY + wire.LOG_LEVEL] = level
             self._send(self._text(wire.LOG_TEXT, text))
 
+    @micropython.native
     def _ack(self, result, text=b""):
         if not self._await_line():
             return
@@ -262,6 +275,7 @@ class App:
             self._driving()
         return True
 
+    @micropython.native
     def _heartbeat(self):
         hw, frame = self.hw, self._frame
         now = ticks_us()
@@ -362,10 +376,11 @@ class App:
             self._command[1 + k] = 0
         self.hw.heard = ticks_ms()
         self._met = True
-        if (number == wire.DRIVE or number == wire.LAMP) and (self._streamed or self.hw.outputs):
-            self._waiting = size  # for a turn in which less is sent
+        if number == wire.DRIVE or number == wire.LAMP:
             self.hw.fill()
-            return True
+            if self._streamed:
+                self._waiting = size  # for a turn in which less is sent
+                return True
         self._obey(size)
         return late or number != wire.RENEW or not self.link.ready()
 
@@ -379,6 +394,7 @@ class App:
         silent = ticks_diff(ticks_ms(), self.hw.heard)
         return self.state == wire.STATE_IDLE or silent > DESERTED_MS
 
+    @micropython.native
     def _obey(self, size):
         number = self._command[1]
         if number == wire.ALIVE:
@@ -443,6 +459,7 @@ class App:
             self.hw.leased = self._none_ms
         self._ack(wire.RESULT_OK)
 
+    @micropython.native
     def _check(self, number, size):
         """(result, reason) for a command, (0, "") when it may be obeyed."""
         if number not in wire.LIMITS:
@@ -467,16 +484,17 @@ class App:
             if number == wire.LAMP and self.both & 1:
                 return wire.RESULT_NOT_NOW, "the lamp counts one flank of the crank, not both"
         for name, at, wide, low, high in checks:
-            value = self._field(at, wide)
-            if not low <= value <= high:
-                reason = f"{name} is {value}, must be {low} to {high}"
+            if not within(self._command, 1 + at, wide, low, high):
+                reason = f"{name} is {self._field(at, wide)}, must be {low} to {high}"
                 return wire.RESULT_BAD_VALUE, reason
         return wire.RESULT_OK, ""
 
     def _switches_off(self, number):
         if number == wire.LAMP:
             return self._command[1 + wire.LAMP_MODE] == wire.LAMP_MODE_OFF
-        return not (self._field(wire.DRIVE_RPM_FROM, 4) or self._field(wire.DRIVE_RPM_TO, 4))
+        command = self._command
+        still = within(command, 1 + wire.DRIVE_RPM_FROM, 4, 0, 0)
+        return still and within(command, 1 + wire.DRIVE_RPM_TO, 4, 0, 0)
 
     def _field(self, at, size):
         if size == 1:

@@ -241,6 +241,7 @@ class Crank:
         self.state[SEEN] = self.state[INDEXED] = self.state[DECIDED] = 0
         self.forget()
 
+    @micropython.native
     def follow(self):
         """Look at the edges that came since the last call."""
         rings = self._rings

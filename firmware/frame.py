@@ -182,6 +182,22 @@ def open_frame(buffer, size):
 
 
 @micropython.viper
+def within(body, at: int, wide: int, low: int, high: int) -> int:
+    """Whether the number of 1, 2 or 4 bytes at index `at` is low to high, which are below 2^30."""
+    b = ptr8(body)
+    value = b[at]
+    if wide > 1:
+        value |= b[at + 1] << 8
+    if wide > 2:
+        if b[at + 3] >> 6:
+            return 0
+        value |= (b[at + 2] << 16) | (b[at + 3] << 24)
+    if value < low:
+        return 0
+    return 1 if value <= high else 0
+
+
+@micropython.viper
 def put16(buffer, at: int, value: int):
     """Store a 16-bit number at body offset `at`."""
     b = ptr8(buffer)

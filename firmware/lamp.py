@@ -127,6 +127,7 @@ class Lamp:
         """All outputs have been switched off."""
         self.mode = 0
 
+    @micropython.native
     def command(self, payload):
         """See wire.md; None or what cannot be done."""
         mode, teeth, missing, source, angle, flash_us = struct.unpack_from(
@@ -155,6 +156,7 @@ class Lamp:
         self._outputs.on |= wire.OUTPUT_BITS_LAMP
         return None
 
+    @micropython.native
     def _load(self, falling):
         program = programs.lamp_falling if falling else programs.lamp_rising
         if self._program is not program and self._program:
@@ -218,6 +220,7 @@ class Lamp:
             return pitch * (crank.missing + 1)
         return pitch
 
+    @micropython.native
     def _order_at_angle(self, state):
         """The flash of the revolution after the last one ordered, or the first one.
 
@@ -276,6 +279,7 @@ class Lamp:
         self._next = self._anchor + 1 + edges
         return True
 
+    @micropython.native
     def _start_at_angle(self, state, waits, flash, delay, blind, present):
         at = self._at
         at[0] = state[SEEN]
@@ -290,6 +294,7 @@ class Lamp:
         self._anchor = anchor
         self._running = True
 
+    @micropython.native
     def _order_by_time(self, state, flash, delay, blind, period):
         """The machine cannot see the one edge of the wheel: from the end of the last order on."""
         known = state[SEEN] - 1
@@ -325,6 +330,7 @@ class Lamp:
         elif not self._quiet and ticks_diff(ticks_us(), self._heard_us) >= EVENT_GAP_US:
             self._quiet = True
 
+    @micropython.native
     def _order_on_spark(self):
         """Not within an event, and not before nine tenths of a revolution have passed.
 

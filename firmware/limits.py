@@ -104,6 +104,7 @@ class Budget:
         return None
 
 
+@micropython.native
 def drive_fault(order):
     """What makes a drive order impossible, in words; None when nothing does.
 

@@ -71,11 +71,15 @@ class Link:
                 if not read(byte):
                     break
                 left -= 1
-                if byte[0] and at < room:
-                    into[at] = byte[0]
+                value = byte[0]
+                if not value:
+                    came = at
+                    break
+                if at < room:
+                    into[at] = value
                     at += 1
                 came = at
-                if byte[0] == 0 or byte[0] == CTRL_C:
+                if value == CTRL_C:
                     break
         except OSError:  # a terminal whose other end is closed
             pass

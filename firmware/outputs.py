@@ -230,6 +230,7 @@ class Outputs:
 
     # Bench
 
+    @micropython.native
     def drive(self, payload, since):
         """See wire.md; None or what cannot be done."""
         order = read_drive(payload)
@@ -270,6 +271,7 @@ class Outputs:
             self._begin(0)
         return None
 
+    @micropython.native
     def _begin(self, driven):
         """Start both trains together, from a revolution's beginning; `driven`: count from here."""
         firings, turns, active_low, teeth, missing, _ = self._shape
@@ -301,6 +303,7 @@ class Outputs:
             give(self.registers, given)
             enable(self._machines, self._machines)
 
+    @micropython.native
     def _top_up(self):
         """Feed both trains."""
         speed = self._speed
@@ -339,6 +342,7 @@ class Outputs:
         state = self._bench.train.state
         self._begin((state[OFFSET] + state[TOTAL]) & 0x3FFFFFFF)
 
+    @micropython.native
     def _finish(self):
         """Let the pulse under way on either output come to its end: a shape follows."""
         for player in (self._bench, self._wheel):

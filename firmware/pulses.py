@@ -55,14 +55,13 @@ def read_drive(payload):
 
 @micropython.viper
 def _quotient(numerator, divisor: int) -> int:
-    """numerator (array of low, high word, below 2^48) // divisor (below 2^29)."""
+    """numerator (array of low word, high word below the divisor) // divisor (below 2^29)."""
     n = ptr32(numerator)
-    rest = 0
+    low = n[0]
+    rest = n[1]
     result = 0
-    for bit in range(48):
-        place = 47 - bit
-        digit = (n[1] >> (place - 32)) & 1 if place >= 32 else (n[0] >> place) & 1
-        rest = (rest << 1) | digit
+    for bit in range(32):
+        rest = (rest << 1) | ((low >> (31 - bit)) & 1)
         result <<= 1
         if rest >= divisor:
             rest -= divisor
@@ -83,6 +82,7 @@ class Speed:
         self._multiple = 1
         self._left_over = 0
         self._from = self._to = 0
+        self._mrpm_known = self._ideal = 0  # the last speed asked for, and its revolution
         self._width = 0
         self._ramp_ms = 0
         self._elapsed_ms = 0
@@ -112,7 +112,11 @@ class Speed:
     def reach(self, revolution):
         """Know the lengths up to this revolution's."""
         while self.known <= revolution:
-            ideal = _quotient(self._minute, self._mrpm()) + self._left_over
+            mrpm = self._mrpm()
+            if mrpm != self._mrpm_known:
+                self._mrpm_known = mrpm
+                self._ideal = _quotient(self._minute, mrpm)
+            ideal = self._ideal + self._left_over
             length = ideal - ideal % self._multiple
             self._left_over = ideal - length
             self.lengths[self.known % TABLE] = length

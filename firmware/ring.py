@@ -263,6 +263,7 @@ class Rings:
         """
         return _survey(self.state, self._memory)
 
+    @micropython.native
     def pack(self):
         """Make frames of the edges that are due, one after the other in `out`.
 

@@ -415,6 +415,7 @@ class Events:
         self.forget()
         self.state[SEEN] = self.state[EDGE] = self.state[LAST] = 0
 
+    @micropython.native
     def follow(self, ms):
         """Place the sparks of the periods that have been judged; ms: the time now."""
         rings, crank = self._rings, self._crank
@@ -506,6 +507,7 @@ class Events:
             return False
         return self._order(n, scale, fold, middle, reach) >= 3 << 8
 
+    @micropython.native
     def _order(self, n, scale, fold, middle, reach):
         low, high, at = middle - reach, middle + reach, self.out[1]
         return _changes(self.words, self.first, n, scale, fold, self.centre, low, high, at, reach)

@@ -23,7 +23,7 @@ STACK, END = 0x20037000, 0x2003A000
 NATIVE_FROM_OBJECT, NATIVE_TO_OBJECT, CHECK_ARGUMENTS, FLOOR_DIVIDE, MODULO = 3, 4, 44, 46, 47
 HELPER_COUNT = 64
 MASK = 0xFFFFFFFF
-VIPER, ASSEMBLER = 4, 5
+NATIVE, VIPER, ASSEMBLER = 3, 4, 5
 
 
 @dataclass
@@ -47,7 +47,7 @@ class _Reader:
 
 @dataclass
 class Module:
-    """Constants of a compiled file and the machine code of its viper functions, in order."""
+    """Constants of a compiled file and the machine code of its functions, in order."""
 
     constants: list[int | bytes | None]
     functions: list[bytes] = field(default_factory=list)
@@ -95,7 +95,7 @@ def _read_code(reader: _Reader, module: Module) -> None:
     code = reader.take(head >> 3)
     if head & 3:
         kind = (head & 3) + 2
-        assert kind in (VIPER, ASSEMBLER)
+        assert kind in (NATIVE, VIPER, ASSEMBLER)
         reader.number()
         if kind == ASSEMBLER:
             reader.number()  # arguments

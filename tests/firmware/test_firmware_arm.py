@@ -38,13 +38,23 @@ def compiled(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Module
 
 
 def viper_functions(name: str) -> list[str]:
-    """Names of a file's viper functions, in the order of their machine code."""
+    """Names of a file's viper functions."""
+    return [function for function, kind in machine_code(name) if kind == "viper"]
+
+
+def machine_code(name: str) -> list[tuple[str, str]]:
+    """Names of a file's functions in machine code and of what kind they are, in order."""
     lines = (pio_chip.FIRMWARE / f"{name}.py").read_text().splitlines()
     return [
-        following.split("(")[0].removeprefix("def ")
+        (following.strip().split("(")[0].removeprefix("def "), line.rpartition(".")[2])
         for line, following in itertools.pairwise(lines)
-        if line == "@micropython.viper"
+        if line.strip() in ("@micropython.viper", "@micropython.native")
     ]
+
+
+def nth(module: str, name: str) -> int:
+    """Which of the pieces of machine code it is."""
+    return [function for function, _ in machine_code(module)].index(name)
 
 
 def words(rng: random.Random, n: int) -> array:
@@ -179,11 +189,28 @@ def named_case(rng: random.Random) -> list[Any]:
     return [body, 9, last]
 
 
+def within_case(rng: random.Random) -> list[Any]:
+    """A number near a limit, or any."""
+    wide, high = rng.choice(((1, 32), (2, 200), (4, 20_000_000), (4, 0), (4, (1 << 30) - 1)))
+    low = min(high, rng.choice((0, 1, 2)))
+    near = max(0, rng.choice((low, high)) + rng.choice((-1, 0, 1)))
+    value = rng.choice((near, near, rng.getrandbits(8 * wide))) % (1 << (8 * wide))
+    at = rng.randrange(1, 20)
+    return [
+        bytearray(rng.randbytes(at) + value.to_bytes(wide, "little") + b"!"),
+        at,
+        wide,
+        low,
+        high,
+    ]
+
+
 CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("frame", "_seal"): seal_case,
     ("frame", "_open"): open_case,
     ("frame", "sum_up"): lambda r: frames_case(r, *CRC_TABLES),
     ("frame", "stuff"): frames_case,
+    ("frame", "within"): within_case,
     ("frame", "put16"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(16)],
     ("frame", "put32"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(30)],
     ("frame", "put_words"): lambda r: [bytearray(64), 4 * r.randint(0, 8), words(r, 4), 4],
@@ -238,7 +265,7 @@ def test_arm_code_does_what_the_source_says(
     CRC_TABLES[:] = frame._crc_tables()
     (loaded,) = pio_chip.load(module)
     source = getattr(loaded, name)
-    place = viper_functions(module).index(name)
+    at = nth(module, name)
     processor = Processor()
     rng = random.Random(f"{module}.{name}")
     returns = inspect.signature(source).return_annotation in (int, "int")
@@ -246,7 +273,7 @@ def test_arm_code_does_what_the_source_says(
         arguments = CASES[module, name](rng)
         mine = [argument if isinstance(argument, int) else argument[:] for argument in arguments]
         expected = source(*mine)
-        result = processor.call(compiled(module), place, *arguments)
+        result = processor.call(compiled(module), at, *arguments)
         assert arguments == mine
         if returns:
             assert result == expected
@@ -272,8 +299,8 @@ def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None
     processor = Processor(chip.rp2040)
 
     def native(module: str, name: str, *arguments: Any) -> int:
-        place = viper_functions(module).index(name)
-        return processor.call(compiled(module), place, *arguments, peripherals=True)
+        at = nth(module, name)
+        return processor.call(compiled(module), at, *arguments, peripherals=True)
 
     # Everything is armed by the module itself, then stopped and started by native code.
     hardware.configure(15, 0)

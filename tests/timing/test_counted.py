@@ -228,6 +228,26 @@ def test_an_overtone_on_a_coarse_wheel_is_no_error_of_the_teeth():
     assert u == pytest.approx(hypot(swing * 0.3, twice * 0.1) / sqrt(2), rel=0.02)
 
 
+@pytest.mark.parametrize(("even", "square"), [(12, 0.01), (11, (11 * 0.01 + 4 * 0.25) / 15)])
+def test_all_misses_of_a_wheel_too_coarse_for_the_swing_are_tooth_errors(even, square):
+    """Beside the gap they count only where less than twelve are known away from it.
+
+    An edge between neighbours that err as it does misses by sqrt(1 + 2/36 + 2 * 4/9) of that.
+    """
+    wheel = Reference(12, 1)
+    numbers = np.arange(400)
+    mine = wheel.even_around(numbers)
+    number = np.append(numbers[mine][:even], numbers[~mine][:4])
+    miss = np.append(np.full(even, -0.1), np.full(4, 0.5))
+    blank = np.append(miss, np.nan), np.append(number, 7)
+    u, rms, teeth = interpolation.teeth_at_most(*blank, wheel)
+    assert rms == pytest.approx(sqrt(square))
+    assert u == pytest.approx(0.7 * rms)
+    assert teeth == pytest.approx(rms / sqrt(1 + 2 / 36 + 2 * 4 / 9), rel=0.01)
+    nothing = interpolation.teeth_at_most(np.full(3, np.nan), np.arange(3), wheel)
+    assert nothing == (30.0, 30.0, 0.0)
+
+
 def test_where_angles_are_read_on_a_wheel_with_a_gap():
     """36 - 1: places 34 (the gap), 33 (before it) and 0 (after it) have cubics of their own."""
     past = np.array([5.0, 15.0, 25.0, 335.0, 345.0, 355.0, 705.0, 375.0])

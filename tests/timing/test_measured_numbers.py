@@ -269,6 +269,29 @@ def test_budget_of_a_wheel_line_by_line(monkeypatch):
     assert even == timing.run_out_uncertainty(ripple, 0.0, True) > late
 
 
+def test_a_coarse_wheel_has_the_lines_of_a_pulse_and_of_a_wheel(monkeypatch):
+    """Eight cylinders and twelve teeth: three edges a firing show no swing, but their errors."""
+    from sparkwitness.timing.ripple import Ripple
+
+    monkeypatch.setattr(timing, "teeth_at_most", lambda *_: (0.11, 0.157, 0.08))
+    ripple = Ripple(np.array([0.0, 0.12], complex), np.full(2, 0.001), 20, 1)
+    wheel = Reference(12, 1, 1, 60.0, 0.3)
+    found = golden(reference=wheel, ripple=ripple, firings_per_rev=4.0)
+    assert list(found)[:-1] == [
+        "scatter of the sparks", "time stamp", "interpolation", "index tooth", "wheel runs out",
+        "speed swing", "unequal cylinders", "reference angle", "tooth errors left",
+        "clamp and conditioner delay",
+    ]  # fmt: skip
+    assert (found["interpolation"], found["index tooth"]) == (0.11, 0.08)
+    assert found["wheel runs out"] == timing.run_out_uncertainty(ripple, 40.0, False) > 0.01
+    notes = {c.name: c.note for c in found["all"].components}
+    assert notes["interpolation"] == "wheel's own edges miss by 0.157° when left out"
+    assert "from the nearest tooth" in notes["speed swing"]
+    assert notes["unequal cylinders"] == "assumed; the teeth cannot show"
+    pulse = golden(reference=Reference(1, 0, 1, 60.0, 0.3), ripple=ripple, firings_per_rev=4.0)
+    assert "index tooth" not in pulse and "interpolation" not in pulse
+
+
 def test_swing_that_is_assumed():
     """8 % at 800 rev/min and two firings a turn; square of the speed, power 1.5 of the firings."""
     assert timing.default_swing(800.0, 2.0) == pytest.approx(0.08)

@@ -37,7 +37,7 @@ def test_spans_of_angles_that_belong_together():
     assert groups.heaps(np.array([5.0]), 360.0) == []
 
 
-@pytest.mark.parametrize(("apart", "found"), [(0.9, 1), (1.1, 2)])
+@pytest.mark.parametrize(("apart", "found"), [(0.9, 1), (1.0, 2), (1.1, 2)])
 def test_places_are_a_degree_apart(apart: float, found: int):
     two = np.append(np.full(20, 10.0), np.full(20, 10.0 + apart))
     assert len(groups.heaps(two, 360.0)) == found
@@ -96,13 +96,16 @@ def test_first_sparks_that_were_missed():
     assert (most.of == np.where(early, 0, 1)).all()
 
 
-@pytest.mark.parametrize(("share", "kind"), [(24, groups.LATE), (26, groups.SEVERAL)])
+@pytest.mark.parametrize(("share", "kind"), [(24, groups.LATE), (25, groups.SEVERAL)])
 def test_late_is_a_quarter_at_most(share: int, kind: str):
     late = np.resize(np.arange(100) * 37 % 100 < share, 100)
     assert groups.places(events(run(8.0 * late)), 360.0, 720.0, np.nan).kind == kind
 
 
-@pytest.mark.parametrize(("degrees", "kind"), [(44.0, groups.LATE), (46.0, groups.SEVERAL)])
+@pytest.mark.parametrize(
+    ("degrees", "kind"),
+    [(44.0, groups.LATE), (46.0, groups.SEVERAL), (-44.0, groups.LATE), (-46.0, groups.SEVERAL)],
+)
 def test_late_is_45_degrees_at_most(degrees: float, kind: str):
     late = np.arange(100) % 10 == 3
     assert groups.places(events(run(degrees * late)), 360.0, 720.0, np.nan).kind == kind
@@ -166,7 +169,8 @@ def slowly(x: list[float], least: float) -> list[list[float]]:
     core = [v for v in x if low <= v <= high]
 
     def spread(k):
-        return sum(sum((v - np.mean(side)) ** 2 for v in side) for side in (core[:k], core[k:]))
+        middles = [(side, sum(side) / len(side)) for side in (core[:k], core[k:])]
+        return sum((v - middle) ** 2 for side, middle in middles for v in side)
 
     k = min(range(1, len(core)), key=spread)
     apart = np.mean(core[k:]) - np.mean(core[:k])
@@ -188,6 +192,22 @@ def test_parts_as_plain_loops_find_them():
         assert found == slowly(x.tolist(), 4)
         counts.append(len(found))
     assert min(counts) == 1 and max(counts) == 2
+
+
+@pytest.mark.parametrize("share", [4, 5, 6, 10, 21])
+def test_where_the_split_begins_as_plain_loops_find_it(share: int):
+    """Two heaps of 42 by that share, a few outliers beside, moved apart by hundredths."""
+    rng = np.random.default_rng(share)
+    left = np.append(rng.uniform(-0.5, 0.5, share), -0.9 * (share > 4))
+    right = np.append(rng.uniform(-0.5, 0.5, 42 - share), [0.7, 0.95])
+    counts = []
+    for apart in np.arange(1.1, 2.0, 0.03):
+        x = np.sort(np.append(left, right + apart))
+        for turned in (x, -x[::-1]):
+            found = [part.tolist() for part in groups._parted(turned, 4)]
+            assert found == slowly(turned.tolist(), 4)
+            counts.append(len(found))
+    assert min(counts) < max(counts)
 
 
 def test_what_is_spread_wide_is_strays_beside_a_place():
@@ -219,6 +239,8 @@ def test_how_often_one_place_takes_the_others_turn(last: int, kind: str):
     assert groups.places(events(run(8.0 * late)), 360.0, 720.0, np.nan).kind == kind
     three = np.isin(np.arange(100), (30, 31, 50, 51, 70, 71, 72, 73))  # twice the places' number
     assert groups.places(events(run(8.0 * three)), 360.0, 720.0, np.nan).kind == groups.LATE
+    four = np.isin(np.arange(100), (30, 31, 32, 33, 70, 71, 72, 73))
+    assert groups.places(events(run(8.0 * four)), 360.0, 720.0, np.nan).kind == groups.LATE
     two = np.isin(np.arange(100), (30, 31, 32, 33, 96, 97, 98, 99))
     assert groups.places(events(run(8.0 * two)), 360.0, 720.0, np.nan).kind == groups.MOVED
 
@@ -242,3 +264,122 @@ def test_how_near_a_missed_spark_is_to_a_spacing(spacing: float, less: int, miss
     assert (4 - sparks[late]).sum() == less
     found = groups.places(events(run(np.where(late, 8.0, 0.0)), sparks), 360.0, 720.0, spacing)
     assert found.kind == (groups.FIRST_MISSED if missed else groups.LATE)
+
+
+@pytest.mark.parametrize(
+    ("late", "less", "spacing", "missed"),
+    [(8.0, 1, APART / 0.81, True), (8.0, 1, APART / 0.79, False),
+     (8.0, 2, APART / 2.38, True), (8.0, 2, APART / 2.42, False),
+     (8.0, 2, APART / 1.62, True), (8.0, 2, APART / 1.58, False)],
+)  # fmt: skip
+def test_how_near_two_missed_sparks_are_to_spacings(late, less, spacing, missed):
+    """A fifth of a spacing of one, two fifths of two."""
+    at = np.arange(100) % 10 == 3
+    made = events(run(np.where(at, late, 0.0)), np.where(at, 4 - less, 4))
+    found = groups.places(made, 360.0, 720.0, spacing)
+    assert found.kind == (groups.FIRST_MISSED if missed else groups.LATE)
+
+
+@pytest.mark.parametrize(
+    ("fewer", "missed"), [(11, False), (13, True), (27, True), (29, False), (20, True)]
+)
+def test_how_many_sparks_less_two_missed_ones_are(fewer: int, missed: bool):
+    """Two spacings late: two sparks less in the mean of ten, give or take 0.8."""
+    late = np.arange(100) % 10 == 3
+    sparks = np.full(100, 5)
+    sparks[late] -= fewer // 10 + (np.arange(10) < fewer % 10)
+    found = groups.places(events(run(np.where(late, 8.0, 0.0)), sparks), 360.0, 720.0, 3.9)
+    assert found.kind == (groups.FIRST_MISSED if missed else groups.LATE)
+
+
+@pytest.mark.parametrize(("degrees", "missed"), [(170.0, True), (180.0, False), (190.0, False)])
+def test_a_first_spark_is_missed_by_less_than_half_a_turn(degrees: float, missed: bool):
+    """One spacing late and one spark less, of which side of the turn it may be."""
+    late = np.arange(100) % 10 == 3
+    at = 720.0 * np.arange(100) + 100 + degrees * late
+    found = groups.places(events(at, np.where(late, 3, 4)), 360.0, 720.0, degrees)
+    assert found.kind == (groups.FIRST_MISSED if missed else groups.SEVERAL)
+
+
+def besides(own: int, other: int, degrees: float) -> Events:
+    """A hundred firings: four sparks at 100° in so many, three in so many others, later; exact."""
+    mine = np.rint(np.linspace(0, 99, own))
+    more = np.rint(np.linspace(1, 98, other))
+    at = np.append(720 * mine + 100, 720 * more + 100 + degrees)
+    order = np.argsort(at)
+    return events(at[order], np.repeat([4, 3], [own, other])[order])
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "degrees", "kind"),
+    [
+        # More than 0.8 of its own, less than 0.7 of another's.
+        (80, 60, 90.0, groups.SEVERAL), (81, 60, 90.0, groups.OTHER_LEAD),
+        (90, 70, 90.0, groups.SEVERAL), (90, 69, 90.0, groups.OTHER_LEAD),
+        # One lead's have no more than 1.1 together, and are no more than 45° late.
+        (90, 20, 90.0, groups.OTHER_LEAD), (90, 19, 90.0, groups.SEVERAL),
+        (90, 20, 45.0, groups.OTHER_LEAD), (90, 19, 45.0, groups.SEVERAL),
+        (90, 19, 44.0, groups.LATE),
+    ],
+)  # fmt: skip
+def test_shares_at_their_limits(own: int, other: int, degrees: float, kind: str):
+    found = groups.places(besides(own, other, degrees), 360.0, 720.0, np.nan)
+    assert found.kind == kind
+    assert [(p.degrees, p.events, p.sparks) for p in found.places] == [
+        (100.0, own, 4.0), (100.0 + degrees, other, 3.0),
+    ]  # fmt: skip
+    assert [p.presence for p in found.places] == pytest.approx([own / 100, other / 100])
+
+
+@pytest.mark.parametrize(
+    ("other", "kind"), [(24, groups.FIRST_MISSED), (25, groups.LATE), (26, groups.LATE)]
+)
+def test_missed_first_sparks_come_but_once_a_firing(other: int, kind: str):
+    """Together less than 1.15 for each firing; else, here, another lead's besides."""
+    found = groups.places(besides(90, other, 8.0), 360.0, 720.0, 8.0)
+    assert found.kind == (kind if kind == groups.FIRST_MISSED else groups.OTHER_LEAD)
+    assert found.late == (other / (90 + other) if kind == groups.FIRST_MISSED else 0.0)
+
+
+def test_late_ones_to_either_side():
+    """30° early and 30° late are both within 45° of the main place, not of each other."""
+    k = np.arange(100) % 10
+    at = 720.0 * np.arange(100) + 100 + 30.0 * (k == 3) - 30.0 * (k == 7)
+    found = groups.places(events(at), 360.0, 720.0, np.nan)
+    assert (found.kind, [p.events for p in found.places]) == (groups.LATE, [80, 10, 10])
+    assert (found.of[[0, 3, 7]].tolist(), found.late) == ([0, 2, 1], pytest.approx(0.2))
+
+
+def test_how_many_places_at_most_and_how_few_angles():
+    """Eight of nine; of two angles none; as few below the others as above."""
+    nine = np.repeat(40.0 * np.arange(9), 12)
+    assert groups.heaps(nine, 720.0) == [(40.0 * k, 40.0 * k) for k in range(8)]
+    for few, found in ((2, 1), (3, 2)):
+        assert len(groups.heaps(np.append(np.full(20, 10.0), np.full(few, 50.0)), 360.0)) == found
+    for few, found in ((7, 1), (8, 2)):
+        low = np.append(np.full(few, 10.0), np.full(100 - few, 50.0))
+        assert len(groups.heaps(low, 360.0)) == found
+
+
+@pytest.mark.parametrize(("step", "found"), [(0.5, 2), (0.55, 1)])
+def test_a_place_is_less_than_six_degrees_wide(step: float, found: int):
+    """Forty in even steps have a deviation of step times root of 1599 / 12: 5.77°, or 6.35."""
+    both = np.append(np.full(60, 100.0), 120 + step * np.arange(40))
+    assert len(groups.heaps(both, 360.0)) == found
+
+
+@pytest.mark.parametrize(
+    ("half", "off", "place"),
+    [(0.0, 1.0, 0), (0.0, 1.125, -1), (0.0, -1.0, 0), (0.0, -1.125, -1), (1.5, 1.5, 0),
+     (1.5, 1.625, -1), (4.0, 2.0, 0), (4.0, -2.0, 0), (4.0, 2.125, -1)],
+)  # fmt: skip
+def test_how_far_off_a_span_an_angle_still_belongs_to_it(half: float, off: float, place: int):
+    """As far as half its width, from 1° to 2. The second of 4000 is not among the 2000 looked at,
+    the first and the last are: the span is from the one to the other."""
+    spread = np.random.default_rng(1).permutation(np.linspace(-0.99, 0.99, 4000))
+    spread[[0, -1]] = -1.0, 1.0
+    at = 720.0 * np.arange(4000) + 100 + half * spread
+    assert groups.heaps(at, 720.0) == [(100.0 - half, 100.0 + half)]
+    at[1] = 720.0 + 100 + np.copysign(half, off) + off
+    found = groups.places(events(at), 720.0, 720.0, np.nan)
+    assert found.of.tolist() == [0, place, *[0] * 3998]

@@ -29,6 +29,7 @@ WIDE = {
     "weak": "a ripple once a turn may be the wheel's run-out, and is the cylinder's here",
     "dead": "a ripple once a turn may be the wheel's run-out, and is the cylinder's here",
     "learned": "the index tooth may stand off by what was learned, and the angle is its own here",
+    "coarse": "run-out and speed that look alike are both allowed for",
     "vr ": "all coils and teeth that are met",
     "1 to 16": "with one or two cylinders a ripple may be the wheel's run-out",
 }
@@ -271,6 +272,7 @@ def as_typed() -> list[Row]:
           for kind in ("12-1", "36-1", "60-2", "pulse")),
         *(row(f"{kind} learned, {state}", lambda r, k=kind, s=state: _learned(r, k, s))
           for kind in ("36-1", "60-2", "cam 36-1") for state in ("healthy", "weak cylinder")),
+        row("coarse wheel, teeth off by 0.05 to 0.2°", _coarse),
         row("36-1 eccentric 0.05 to 0.3°", lambda r: change(usual(r, within=0.2), mark={
             "eccentric": r.uniform(0.05, 0.3)})),
         row("60-2 eccentric 3000 rpm", lambda r: change(usual(
@@ -303,6 +305,19 @@ def as_typed() -> list[Row]:
                 r, usual(r, k), 0.0, 0.05)),
         ]  # fmt: skip
     return rows
+
+
+def _coarse(rng: Rng) -> Case:
+    """So few teeth for so many cylinders that the wheel does not show the firings' swing."""
+    kinds = {"12-1": (8, 10, 12), "cam 24-1": (8, 10, 12), "cam 36-1": (10, 12), "cam 8": (8,)}
+    kind = str(rng.choice(list(kinds)))
+    case = usual(
+        rng, kind, cylinders=int(rng.choice(kinds[kind])), within=0.2, look=kind == "cam 8"
+    )
+    off = case.world.mark.turns * rng.uniform(0.05, 0.2)
+    return change(case, mark={
+        "number": int(rng.integers(1, 1 << 30)), "tooth_error": off,
+        "eccentric": rng.choice((0.0, off))})  # fmt: skip
 
 
 def _learned(rng: Rng, kind: str, state: str) -> Case:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sparkwitness.timing import visits
 from sparkwitness.timing.angle import Periods, Reference
-from sparkwitness.timing.interpolation import interpolation
+from sparkwitness.timing.interpolation import interpolation, teeth_at_most
 from sparkwitness.timing.ripple import Ripple
 from sparkwitness.timing.stats import correlation_time, student_quantile
 
@@ -333,11 +333,15 @@ def budget(
         _scatter(angles),
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
-    if resolves_swing(reference, firings_per_rev):
-        where = reference.angle - angles if past is None else past
-        u, rms, teeth = interpolation(
-            periods.miss, periods.wide, periods.number, reference, firings_per_rev, where
-        )
+    fine, toothed = resolves_swing(reference, firings_per_rev), reference.teeth > 1
+    if fine or toothed:
+        if fine:
+            where = reference.angle - angles if past is None else past
+            u, rms, teeth = interpolation(
+                periods.miss, periods.wide, periods.number, reference, firings_per_rev, where
+            )
+        else:
+            u, rms, teeth = teeth_at_most(periods.miss, periods.number, reference)
         note = f"wheel's own edges miss by {rms:.3f}° when left out"
         lines.append(Component("interpolation", "B", u, note))
         middle = float(np.median(reference.angle - angles)) % reference.period
@@ -350,19 +354,22 @@ def budget(
             Component("index tooth", "B", teeth, note),
             Component("wheel runs out", "B", out, "once-a-turn ripple that may be run-out"),
         ]
-    else:
+    if not fine:
         assumed = default_swing(rpm, firings_per_rev) if swing is None else swing
         source = "assumed" if swing is None else "typed"
+        near, shows = ("nearest tooth", "teeth") if toothed else ("pulse", "pulse")
         lines.append(
             Component(
                 "speed swing", "B", swing_uncertainty(distance, assumed, firings_per_rev),
-                f"spark {distance:.1f}° from the pulse, swing ±{100 * assumed:.1f} % {source}",
+                f"spark {distance:.1f}° from the {near}, swing ±{100 * assumed:.1f} % {source}",
                 "arcsine",
             )
         )  # fmt: skip
         if swing is None:
             u = unequal_uncertainty(distance, assumed, reference, firings_per_rev, strokes)
-            lines.append(Component("unequal cylinders", "B", u, "assumed; the pulse cannot show"))
+            lines.append(
+                Component("unequal cylinders", "B", u, f"assumed; the {shows} cannot show")
+            )
     lines += [
         Component("reference angle", "B", reference.u_angle, "as typed"),
         Component("tooth errors left", "B", reference.u_errors, "of the learned wheel"),

@@ -137,7 +137,7 @@ def fold_of(reference: Reference, cycle: float, parts: int) -> float:
     return common / (period.denominator * spacing.denominator)
 
 
-def fold(degrees: Floats, period: float, around: float) -> Floats:
+def fold(degrees: Floats, period: float, around: float = 0.0) -> Floats:
     """Angles moved by whole periods to within half a period of `around`."""
     folded: Floats = around + (degrees - around + period / 2) % period - period / 2
     return folded

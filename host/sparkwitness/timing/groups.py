@@ -85,7 +85,7 @@ def heaps(degrees: Floats, period: float) -> list[tuple[float, float]]:
         degrees = degrees[np.linspace(0, len(degrees) - 1, _SAMPLE).astype(np.int64)]
     turned = np.sort(degrees % period)
     gaps = np.diff(turned, append=turned[0] + period)
-    cut = int(np.argmax(gaps))
+    cut = np.argmax(gaps)
     start = float(turned[(cut + 1) % len(turned)])
     x = np.sort((turned - start) % period)
     least = max(_LEAST_EVENTS, _LEAST_SHARE * len(x))
@@ -113,14 +113,14 @@ def _parted(x: Floats, least: float) -> list[Floats]:
     count = np.arange(1, len(core))
     total = np.cumsum(core)
     apart = (total[-1] - total[:-1]) / (len(core) - count) - total[:-1] / count
-    k = int(np.argmax(count * (len(core) - count) * apart**2))
+    k = np.argmax(count * (len(core) - count) * apart**2)
     pooled = np.sqrt(
         (np.var(core[: k + 1]) * (k + 1) + np.var(core[k + 1 :]) * (len(core) - k - 1)) / len(core)
     )
     few = min(k + 1, len(core) - k - 1) < least
     if few or apart[k] < _APART or apart[k] < _TWO_HEAPS * pooled:
         return [x]
-    at = int(np.searchsorted(x, (core[k] + core[k + 1]) / 2))
+    at = np.searchsorted(x, (core[k] + core[k + 1]) / 2)
     return _parted(x[:at], least) + _parted(x[at:], least)
 
 
@@ -145,18 +145,16 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     low, high = np.array(spans).T
     half, middle = (high - low) / 2, (low + high) / 2
     # How far outside each span an angle lies; the nearest takes it, where spans nearly touch, too.
-    off = np.abs(fold(degrees[:, None] - middle, modulo, 0.0)) - half
+    off = np.abs(fold(degrees[:, None] - middle, modulo)) - half
     nearest = np.argmin(off, axis=1)
     margin = np.clip(half, _APART, 2.0)[nearest]
     of = np.where(off[np.arange(len(off)), nearest] <= margin, nearest, -1)
-    spans = [span for k, span in enumerate(spans) if (of == k).any()]
-    of = np.unique(np.append(of, -1), return_inverse=True)[1][:-1] - 1
     steps = events.steps()
     turned = float(np.nansum(steps)) + spacing
     found = []
     for k, (low, _) in enumerate(spans):
         mine = degrees[of == k]
-        off = fold(mine - low, modulo, 0.0)
+        off = fold(mine - low, modulo)
         counted = events.sparks[(of == k) & (events.sparks > 0)]
         found.append(
             Place(
@@ -172,9 +170,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
     if missed is not None:
         order = [missed, *(k for k in order if k != missed)]
     ranked = tuple(found[k] for k in order)
-    back = np.full(len(found) + 1, -1)
-    back[order] = np.arange(len(order))
-    of = back[of]
+    of = np.where(of >= 0, np.argsort(order)[of], -1)
     if len(ranked) <= 1:
         return Places(ranked, OWN, of)
     late = 1 - ranked[0].events / sum(p.events for p in ranked)
@@ -185,7 +181,7 @@ def places(events: Events, modulo: float, spacing: float, spark_degrees: float) 
         return Places(ranked, MOVED, of)
     if sum(p.presence for p in ranked) < _ONE_LEAD:
         after = np.array([p.degrees - ranked[0].degrees for p in ranked])
-        near = np.abs(fold(after, modulo, 0.0)) < _LATE_DEG
+        near = np.abs(fold(after, modulo)) < _LATE_DEG
         mostly = bool(near.all()) and late < 1 - _MOSTLY
         return Places(ranked, LATE if mostly else SEVERAL, of, late)
     if ranked[0].presence > _EVERY and ranked[1].presence < _NOW_AND_THEN:

@@ -201,3 +201,27 @@ def interpolation(
         variance += share * each
     u = float(np.sqrt(variance))
     return u, rms, errors / _MISS_OF_TEETH
+
+
+def teeth_at_most(
+    miss: Floats, number: NDArray[np.int64], reference: Reference
+) -> tuple[float, float, float]:
+    """What tooth errors may come to on a wheel too coarse to show the swing of the speed.
+
+    All by which its edges miss is taken for tooth errors, though some of it is speed.
+
+    Args:
+        miss, number, reference: as in `interpolation`.
+
+    Returns:
+        As `interpolation` does.
+    """
+    known = np.isfinite(miss)
+    if not known.any():
+        return reference.step, reference.step, 0.0
+    miss, number = miss[known], number[known]
+    even = reference.even_around(number)
+    if np.count_nonzero(even) >= _ENOUGH:
+        miss = miss[even]
+    rms = float(np.sqrt(np.mean(miss**2)))
+    return _TEETH_SHARE * rms, rms, rms / _MISS_OF_TEETH

@@ -70,7 +70,7 @@ def seat(
     n, spacing = len(firing), setup.cycle / len(firing)
     place, base = np.full(len(degrees), -1), np.full(len(degrees), np.nan)
     modulo = fold_of(setup.reference, cycle, 1)
-    shifts: Floats = np.multiply(np.arange(round(cycle / modulo)), modulo)
+    shifts = np.arange(0.0, cycle, modulo)
     starts = np.flatnonzero(np.diff(segment, prepend=-2))
     ends = np.append(starts[1:], len(segment))
     turned: tuple[int, ...] | None = None
@@ -84,7 +84,7 @@ def seat(
         if index is not None and tick is not None:
             fits = _voted(x, tick[mine], fits, setup, firing, cycle, index, tick_s) or fits
         phase = fits[0]
-        ways = tuple(sorted({round(((f - phase) % cycle) / spacing) % n for f in fits}))
+        ways = tuple(sorted({round((f - phase) / spacing) % n for f in fits}))
         if turned is None:
             turned = ways
         elif len(ways) > 1:
@@ -106,7 +106,7 @@ def _residual(x: Floats, phase: float, firing: Floats, cycle: float) -> Floats:
 
 
 def _fitting(x: Floats, phases: Floats, firing: Floats, cycle: float) -> list[float]:
-    """The phases with which the pattern fits best, the likeliest first."""
+    """The phases with which the pattern fits best, within `_LIKE`, in the order given."""
     if len(x) > _SAMPLE:
         x = x[np.linspace(0, len(x) - 1, _SAMPLE).astype(np.int64)]
     scores = []
@@ -161,7 +161,8 @@ def levelled(degrees: Floats, seats: Seats, setup: Setup) -> Floats:
     n = setup.cylinders
     off = degrees - seats.base - seats.place * (setup.cycle / n)
     own = np.array([_middle(off[seats.place == k]) for k in range(n)])
-    own -= np.nanmean(own) if np.isfinite(own).any() else 0.0
+    if np.isfinite(own).any():
+        own -= np.nanmean(own)
     level: Floats = degrees - np.where(seats.place >= 0, np.nan_to_num(own)[seats.place], 0.0)
     return level
 

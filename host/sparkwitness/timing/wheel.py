@@ -76,7 +76,7 @@ class WheelLearner:
         self._places = np.arange(reference.edges) / reference.steps
         self._sum = np.zeros((2, reference.edges), np.int64)  # even turns and odd ones
         self._counts = np.zeros(2, np.int64)
-        self._squares = 0.0
+        self._squares = 0
         self._count = 0
         self._ticks = 0
         self._last = 0
@@ -98,7 +98,7 @@ class WheelLearner:
         for k in (0, 1):
             self._sum[k] += fixed[odd == k].sum(axis=0)
             self._counts[k] += int(np.count_nonzero(odd == k))
-        self._squares += float((deviation[:, edges // 2] ** 2).sum())
+        self._squares += sum(d * d for d in fixed[:, edges // 2].tolist())
         self._count += len(length)
         self._ticks += int(length.sum())
 
@@ -129,8 +129,8 @@ class WheelLearner:
         rest = self._without(mean, out)
         left = [unseen if order in out else size for order, size in ripple.items()]
         errors = rest - rest[0]
-        middle = mean[edges // 2] / period
-        variance = max(0.0, self._squares / self._count - middle**2)
+        middle = int(self._sum[:, edges // 2].sum())
+        variance = (self._squares * self._count - middle**2) / (self._count * _FIXED) ** 2
         u = float(np.sqrt(variance / self._count)) * period
         # An error counts from the index edge on, so that what is left comes in twice.
         u_errors = float(np.sqrt(2 * np.sum(np.square(left)) + u**2))
