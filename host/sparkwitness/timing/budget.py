@@ -334,7 +334,7 @@ def budget(
         Component("time stamp", "B", rate / np.sqrt(6), "one tick on spark and on edge"),
     ]
     fine, toothed = resolves_swing(reference, firings_per_rev), reference.teeth > 1
-    if fine or toothed:
+    if toothed:
         if fine:
             where = reference.angle - angles if past is None else past
             u, rms, teeth = interpolation(

@@ -70,7 +70,8 @@ def seat(
     n, spacing = len(firing), setup.cycle / len(firing)
     place, base = np.full(len(degrees), -1), np.full(len(degrees), np.nan)
     modulo = fold_of(setup.reference, cycle, 1)
-    shifts = np.arange(0.0, cycle, modulo)
+    # Counted in whole numbers: by steps of 720 / 322 there would be one too many.
+    shifts: Floats = np.multiply(np.arange(round(cycle / modulo)), modulo)
     starts = np.flatnonzero(np.diff(segment, prepend=-2))
     ends = np.append(starts[1:], len(segment))
     turned: tuple[int, ...] | None = None
