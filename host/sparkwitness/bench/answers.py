@@ -253,7 +253,7 @@ def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
     strange = False
     for g in np.unique(group[usable])[::-1]:
         of_group = usable & (group == g)
-        n = int(np.count_nonzero(of_group))
+        n = np.count_nonzero(of_group)
         mine = of_group[owner] & (phase < 1)
         arcs = _arcs(phase[mine], _SHARE * n) if n >= _FEWEST else []
         if arcs:

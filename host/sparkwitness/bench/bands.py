@@ -49,10 +49,10 @@ def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> l
         half = np.floor(s.shots.rpm / (_CELL_RPM / 2)).astype(np.int64)
         for k in np.unique(np.concatenate((half, half - 1))):
             mine = (half == k) | (half == k + 1)
-            n, hits = int(mine.sum()), int(np.count_nonzero(mine & flag))
+            n, hits = np.count_nonzero(mine), np.count_nonzero(mine & flag)
             if n >= _FEWEST:
                 hit = hits >= _HIT_COUNT and hits >= _HIT_SHARE * n
-                cells.setdefault(int(k), {})[number] = hit
+                cells.setdefault(int(k), {})[number] = bool(hit)
     ways = {
         "": range(len(seen)),
         "rising": [i for i, s in enumerate(seen) if s.segment.rpm_to > s.segment.rpm_from],
@@ -73,7 +73,7 @@ def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> l
                 continue  # told for both ways already
             luck = min(
                 len(cells) / 2 * comb(n, hits) * chance**hits
-                for hits, n in (counts[k] for k in range(first, last + 1) if k in hot)
+                for hits, n in (counts[k] for k in hot if first <= k <= last)
             )
             band = _band(low, high, [(seen[i].shots, flags[i]) for i in passages], way)
             if luck < _BY_CHANCE and band is not None:
