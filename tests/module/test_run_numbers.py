@@ -60,6 +60,73 @@ def test_a_band_by_chance():
     assert told(12, 0, hit=hit) and not told(11, 1, hit=hit)
 
 
+def test_of_cells_side_by_side_the_least_likely_tells():
+    """A third passage drives two of the three dead cells: 4.5 · (1 / 22)² < 0.01 in the other one;
+    there it would be three times as likely. 4.5 / 17² is not."""
+    dead = np.arange(5000.0, 5100.0, 10.0)
+    for others, told in ((4, True), (3, False)):
+        parts = [passage(*FIVE)] * others + [passage(5000.0, 5100.0, dead)] * 2
+        found = bands.bands([*parts, passage(5050.0, 5150.0)], bands.missing)
+        assert bool(found) == told
+
+
+def test_a_passage_within_half_a_cell_drives_two():
+    """5 cells, 2 k of the others whole: 2.5 / 17² < 0.01 < 2.5 / 15²."""
+    dead = np.arange(5000.0, 5100.0, 10.0)
+    for others, told in ((8, True), (7, False)):
+        parts = [passage(4000.0, 4050.0)] * others + [passage(5000.0, 5100.0, dead)] * 2
+        assert bool(bands.bands(parts, bands.missing)) == told
+
+
+def test_cells_that_overlap_or_touch():
+    assert bands._runs([]) == [] and bands._runs([7]) == [(7, 7)]
+    assert bands._runs([1, 3, 6, 7, 9, 12]) == [(1, 3), (6, 9), (12, 12)]
+
+
+def way(up, *dead):
+    """4000 to 5000 rpm or back, silent from the one to the other of each pair."""
+    rpm = np.arange(4000.0, 5001.0, 10.0)[:: 1 if up else -1]
+    silent = np.any([(rpm >= low) & (rpm <= high) for low, high in dead], axis=0)
+    return stretch(shots(rpm, ~(silent | np.zeros(101, bool))), *(1, 2) if up else (2, 1))
+
+
+LOWER, UPPER = (4410.0, 4540.0), (4660.0, 4800.0)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ends"),
+    [
+        ((LOWER,), (UPPER,), (4540.0, 4660.0)),
+        ((LOWER, (4600.0, 4600.0)), (UPPER,), (4600.0, 4660.0)),
+        ((LOWER,), (UPPER, (4600.0, 4600.0)), (4540.0, 4600.0)),
+        ((LOWER, (4600.0, 4600.0)), (UPPER, (4600.0, 4600.0)), None),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("up", [True, False])
+def test_a_band_of_each_way_beside_the_other(up, low, high, ends):
+    """A lone miss within the cells of a band is of it. Where they meet, the second is no other."""
+    found = bands.bands([way(up, *low), way(not up, *high)] * 6, bands.missing)
+    rising = (4410.0, low[-1][1]) if up else (high[-1][0], 4800.0)
+    if ends is None:
+        assert [(b.way, b.low, b.high) for b in found] == [("rising", *rising)]
+    else:
+        names = ("rising", "falling") if up else ("falling", "rising")
+        assert [(b.way, b.low, b.high) for b in found] == [
+            (names[0], 4410.0, ends[0]), (names[1], ends[1], 4800.0),
+        ]  # fmt: skip
+
+
+def test_a_speed_that_is_held_is_no_way():
+    """Falling is dead three times of three; held four times without a miss."""
+    rpm = np.arange(4400.0, 4600.0, 10.0)
+    held = stretch(shots(rpm, np.ones(20, bool)), 4500.0, 4500.0)
+    parts = [way(False, (4410.0, 4590.0)), way(True)] * 3 + [held] * 4
+    (one,) = bands.bands(parts, bands.missing)
+    assert (one.way, one.low, one.high, one.passages, one.of) == ("falling", 4410.0, 4590.0, 3, 3)
+    up = [way(True, (4410.0, 4590.0)), way(False)] * 3 + [held] * 4
+    assert [(b.way, b.of) for b in bands.bands(up, bands.missing)] == [("rising", 3)]
+
+
 def test_one_passage_alone_never_makes_a_band():
     """However unlikely it is: 1500 cells of 250 passages elsewhere are whole."""
     many = [passage(*FIVE)] * 250
