@@ -60,6 +60,73 @@ def test_a_band_by_chance():
     assert told(12, 0, hit=hit) and not told(11, 1, hit=hit)
 
 
+def test_of_cells_side_by_side_the_least_likely_tells():
+    """A third passage drives two of the three dead cells: 4.5 · (1 / 22)² < 0.01 in the other one;
+    there it would be three times as likely. 4.5 / 17² is not."""
+    dead = np.arange(5000.0, 5100.0, 10.0)
+    for others, told in ((4, True), (3, False)):
+        parts = [passage(*FIVE)] * others + [passage(5000.0, 5100.0, dead)] * 2
+        found = bands.bands([*parts, passage(5050.0, 5150.0)], bands.missing)
+        assert bool(found) == told
+
+
+def test_a_passage_within_half_a_cell_drives_two():
+    """5 cells, 2 k of the others whole: 2.5 / 17² < 0.01 < 2.5 / 15²."""
+    dead = np.arange(5000.0, 5100.0, 10.0)
+    for others, told in ((8, True), (7, False)):
+        parts = [passage(4000.0, 4050.0)] * others + [passage(5000.0, 5100.0, dead)] * 2
+        assert bool(bands.bands(parts, bands.missing)) == told
+
+
+def test_cells_that_overlap_or_touch():
+    assert bands._runs([]) == [] and bands._runs([7]) == [(7, 7)]
+    assert bands._runs([1, 3, 6, 7, 9, 12]) == [(1, 3), (6, 9), (12, 12)]
+
+
+def way(up, *dead):
+    """4000 to 5000 rpm or back, silent from the one to the other of each pair."""
+    rpm = np.arange(4000.0, 5001.0, 10.0)[:: 1 if up else -1]
+    silent = np.any([(rpm >= low) & (rpm <= high) for low, high in dead], axis=0)
+    return stretch(shots(rpm, ~(silent | np.zeros(101, bool))), *(1, 2) if up else (2, 1))
+
+
+LOWER, UPPER = (4410.0, 4540.0), (4660.0, 4800.0)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ends"),
+    [
+        ((LOWER,), (UPPER,), (4540.0, 4660.0)),
+        ((LOWER, (4600.0, 4600.0)), (UPPER,), (4600.0, 4660.0)),
+        ((LOWER,), (UPPER, (4600.0, 4600.0)), (4540.0, 4600.0)),
+        ((LOWER, (4600.0, 4600.0)), (UPPER, (4600.0, 4600.0)), None),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("up", [True, False])
+def test_a_band_of_each_way_beside_the_other(up, low, high, ends):
+    """A lone miss within the cells of a band is of it. Where they meet, the second is no other."""
+    found = bands.bands([way(up, *low), way(not up, *high)] * 6, bands.missing)
+    rising = (4410.0, low[-1][1]) if up else (high[-1][0], 4800.0)
+    if ends is None:
+        assert [(b.way, b.low, b.high) for b in found] == [("rising", *rising)]
+    else:
+        names = ("rising", "falling") if up else ("falling", "rising")
+        assert [(b.way, b.low, b.high) for b in found] == [
+            (names[0], 4410.0, ends[0]), (names[1], ends[1], 4800.0),
+        ]  # fmt: skip
+
+
+def test_a_speed_that_is_held_is_no_way():
+    """Falling is dead three times of three; held four times without a miss."""
+    rpm = np.arange(4400.0, 4600.0, 10.0)
+    held = stretch(shots(rpm, np.ones(20, bool)), 4500.0, 4500.0)
+    parts = [way(False, (4410.0, 4590.0)), way(True)] * 3 + [held] * 4
+    (one,) = bands.bands(parts, bands.missing)
+    assert (one.way, one.low, one.high, one.passages, one.of) == ("falling", 4410.0, 4590.0, 3, 3)
+    up = [way(True, (4410.0, 4590.0)), way(False)] * 3 + [held] * 4
+    assert [(b.way, b.of) for b in bands.bands(up, bands.missing)] == [("rising", 3)]
+
+
 def test_one_passage_alone_never_makes_a_band():
     """However unlikely it is: 1500 cells of 250 passages elsewhere are whole."""
     many = [passage(*FIVE)] * 250
@@ -216,6 +283,84 @@ def test_the_largest_clip_counts_and_what_changed_together_is_named():
     assert "dwell and supply changed together, and cannot be told apart: change one at a time" in (
         why
     )
+
+
+def test_rows_are_of_speeds_that_were_held_and_answered():
+    ramp = point(2000.0, kind="ramp")
+    silent = replace(point(2500.0), delay_us=None)
+    assert [r.rpm for r in conditions.rows("x", made(point(), ramp, silent))] == [3000.0]
+
+
+def test_an_interval_that_ends_at_0_is_not_sure():
+    for low, high, surely in ((0.0, 1.0, False), (-1.0, 0.0, False), (0.1, 1.0, True),
+                              (-1.0, -0.1, True)):  # fmt: skip
+        assert conditions.Effect("dwell_ms", 0.0, low, high, 1, 2).surely is surely
+
+
+def volts_and_dwell(*runs, temperatures=()):
+    """Each run as dwell in µs, with delay and measured mV at 1000, 2000 rpm ..."""
+    made_of = []
+    for k, (width, *points) in enumerate(runs):
+        given = [point(1000.0 * (i + 1), delay=mean(d, 0.4, 4), supply_mv=mv)
+                 for i, (d, mv) in enumerate(points)]  # fmt: skip
+        warm = {"temperature_c": temperatures[k]} if temperatures else {}
+        made_of.append((f"run {k}", made(*given, width_us=width, **warm)))
+    return conditions.compare(made_of)
+
+
+def test_two_conditions_of_two_runs_cannot_be_told():
+    """The supply moved within the runs too, but what a run has of its own is not to be told from
+    its dwell and its supply. Of three runs all is told: 3 a ms, -2 a volt."""
+
+    def run(width, *volts):
+        return width, *((40 + 0.003 * width - 2 * v, 1000 * v) for v in volts)
+
+    two = volts_and_dwell(run(2000.0, 12, 13), run(4000.0, 13, 15))
+    assert not two.effects and "dwell and supply changed together" in two.why[-1]
+    three = volts_and_dwell(run(2000.0, 12, 13), run(4000.0, 13, 15), run(2000.0, 14, 14))
+    assert [(e.factor, e.least, e.most) for e in three.effects] == [
+        ("dwell_ms", 2.0, 4.0), ("supply_v", 12.0, 15.0),
+    ]  # fmt: skip
+    assert [e.per_unit for e in three.effects] == pytest.approx([3.0, -2.0])
+    assert three.fits == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_condition_that_only_changed_with_the_speed():
+    found = volts_and_dwell((2000.0, (40.0, 12_000), (50.0, 13_000)),
+                            (2000.0, (41.0, 12_000), (51.0, 13_000)))  # fmt: skip
+    assert not found.effects and found.why[-1].endswith("drive it at another value as well")
+
+
+@pytest.mark.parametrize(("warm", "told"), [(21.9, False), (22.0, True)])
+def test_two_degrees_are_another_temperature(warm, told):
+    found = volts_and_dwell((2000.0, (40.0, 12_000)), (2000.0, (41.0, 12_000)),
+                            temperatures=(20.0, warm))  # fmt: skip
+    assert [e.factor for e in found.effects] == (["temperature_c"] if told else [])
+
+
+def test_a_slower_speed_of_one_run_alone_tells_nothing():
+    """6 µs in 2 ms at 2000 rpm, where both runs were; 1000 rpm was driven once."""
+    one = [("a", made(point(2000.0, delay=mean(40.0, 0.4, 4)), width_us=2000.0))]
+    other = made(
+        point(1000.0, delay=mean(90.0, 0.4, 4)), point(2000.0, delay=mean(46.0, 0.4, 4)),
+        width_us=4000.0,
+    )  # fmt: skip
+    found = conditions.compare([*one, ("b", other)])
+    assert found.effects[0].per_unit == pytest.approx(3.0) and found.fits is None
+    assert [row.rpm for row in found.rows] == [2000.0, 1000.0, 2000.0]
+
+
+@pytest.mark.parametrize("bend", [0.7, 1.0, 1.3])
+def test_what_is_left_counts_as_soon_as_it_is_more_than_stated(bend):
+    """Bent by so many µs in the middle of three, 2/3 bend² is left with one degree of freedom."""
+    found = volts_and_dwell(*((1000.0 * k, (40.0 + k + (bend if k == 2 else 0.0), 12_000))
+                              for k in (1, 2, 3)))  # fmt: skip
+    v = 0.2**2 + STAMP_US**2 + 0.5**2 + 0.3**2
+    fits = 2 / 3 * bend**2 / v
+    assert found.fits == pytest.approx(fits) and (bend < 0.8) == (fits < 1) and fits < 4
+    k = 12.7062 * np.sqrt(fits) if fits > 1 else 1.959964  # t(0.975, 1)
+    (one,) = found.effects
+    assert one.high - one.per_unit == pytest.approx(k * np.sqrt(v / 2), rel=1e-5)
 
 
 def test_a_spell_of_ten_rpm_and_more_is_told_from_where_to_where():

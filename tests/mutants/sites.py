@@ -173,7 +173,7 @@ def _bearing(tree: ast.AST) -> Iterator[ast.AST]:
         for child in value if isinstance(value, list) else [value]:
             if not isinstance(child, ast.AST):
                 continue
-            if isinstance(child, ast.keyword) and child.arg == "strict":
+            if isinstance(child, ast.keyword) and ast.unparse(child) == "strict=True":
                 continue
             if isinstance(
                 child, ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Raise | ast.Assert
