@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from sparkwitness.decode import flanks, wire
+from sparkwitness.decode import flanks, framing, wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
 from sparkwitness.decode.kernels import plain
 from streams import HELLO, Stream
@@ -40,6 +40,9 @@ def test_counters_that_wrap_or_are_begun_anew():
     assert (
         wire.gone_on([5, (1 << 31) + 7]) == 0 and wire.gone_on([5, (1 << 31) + 4]) == (1 << 31) - 1
     )
+    # At the very border: half the way round is no way on, and what began there tells nothing.
+    assert wire.gone_on([(1 << 31) + 5, 5]) == 5 and wire.gone_on([(1 << 31) + 9, 1 << 31]) == 0
+    assert wire.gone_on([(1 << 32) - 1, (1 << 31) - 1]) == (1 << 31) - 1
     assert wire.gone_on([(1 << 31) + 9, 5]) == (1 << 31) - 4 and wire.gone_on([7]) == 0
 
 
@@ -133,6 +136,69 @@ def test_a_tap_marks_where_a_flank_was_too_short():
     assert lost.tolist() == [False]
     lost, level = flanks.Tap(0).feed(np.arange(3), np.array([1]), None)
     assert (lost.tolist(), level.tolist()) == ([False, True, False], [0, 0, 0])
+
+
+def test_counts_of_both_flanks_are_made_plain_in_place():
+    """Words by hand: a frame is a fixer, two of header, input | n << 8 | levels << 16, number of
+    the first edge, counts. Between blocks a heartbeat, of words that say nothing here."""
+    late = (1 << 31) + 5  # the time of that heartbeat: above what 31 bits hold
+    frames = [
+        [9, 0, 0, 1 | 2 << 8 | 1 << 16, 0, 2 * 100 + 1, 2 * 150],
+        [9, 0, 0, 0 | 1 << 8, 0, 700],
+        [9, *range(11)],
+        [9, 0, 0, 1 | 1 << 8 | 1 << 16, 2, 2 * (late + 4) + 1 - (1 << 32)],
+        [9, 0, 0, 1 | 1 << 8, 3, 77],
+        [9, 0, 0, 3 | 2 << 8 | 1 << 16, 0, 2 * (late - 2) - (1 << 32), 2 * late + 1 - (1 << 32)],
+    ]
+    begins = np.cumsum([0, *map(len, frames)])[:-1]
+
+    def undoubled(kinds: list[int]):
+        packed = np.array([w for f in frames for w in f], np.uint32)
+        for at, kind in zip(begins[[0, 1, 3, 4, 5]], kinds, strict=True):
+            packed[at + 3] = int(packed[at + 3]) & 0xFFFF | kind << 16
+        kept = packed.copy()
+        found = flanks.undouble(
+            wire.PLACES, packed, begins, 0, np.array([2]), np.array([late]), 4
+        )  # fmt: skip
+        return found, packed, kept
+
+    levels, packed, kept = undoubled([1, 0, 1, 0, 1])
+    assert [None if one is None else one.tolist() for one in levels] == [
+        None, [1, 0, 1, flanks.UNKNOWN], None, [0, 1],
+    ]  # fmt: skip
+    assert all(one is None or one.dtype == np.int8 for one in levels)
+    changed = {begins[0] + 5: 100, begins[0] + 6: 150, begins[3] + 5: late + 4,
+               begins[5] + 5: late - 2, begins[5] + 6: late}  # fmt: skip
+    assert {int(k): int(packed[k]) for k in np.flatnonzero(packed != kept)} == changed
+    none, packed, kept = undoubled([0] * 5)
+    assert none == (None,) * 4 and (packed == kept).all()
+    for neither in (2, 3, 255):
+        assert undoubled([1, 0, neither, 0, 1])[0] is None
+        assert undoubled([0, 0, 0, 0, neither])[0] is None
+
+
+@pytest.mark.parametrize("levels", [2, 3])
+def test_a_block_of_neither_kind_is_damage(levels: int):
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    good = Stream(seq=2)
+    good.edges(0, np.array([100, 200]), levels=np.array([1, 0]))
+    good.edges(0, np.array([300, 350]), levels=np.array([1, 0]))
+    odd = bytearray(framing.unseal(good.frames[1][:-1]))
+    assert odd[10] == 1
+    odd[10] = levels
+    good.frames[1] = framing.seal(bytes(odd))
+    good.edges(0, np.array([400, 500]), levels=np.array([0, 1]))
+    good.heartbeat(1_000)
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    (batch,) = decoder.feed(b"".join(good.frames))
+    assert batch.ticks[0].tolist() == [100, 200, 400, 500] and batch.breaks[0].tolist() == [2]
+    assert batch.levels[0].tolist() == [1, 0, 0, 1]
+    loss = decoder.loss
+    assert (loss.frames_damaged, loss.frames_good, loss.edges_lost[0]) == (1, 5, 2)
+    assert loss.bytes_damaged == 8 + 8 + 4 * 2 + 4 + 1  # header, block, counts, CRC, code
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import json
 import random
 import struct
 import zlib
+from types import SimpleNamespace
 
 import construct
 import numpy as np
@@ -43,6 +44,13 @@ def test_crc_is_iso_hdlc():
         ("01" * 254, "ff" + "01" * 254),
         ("01" * 255, "ff" + "01" * 254 + "0201"),
         ("00" + "01" * 254, "01ff" + "01" * 254),
+        # By hand: a code of 255 says 254 bytes and no zero, one of 254 has 253 bytes and a zero.
+        ("07" * 253, "fe" + "07" * 253),
+        ("07" * 253 + "0009", "fe" + "07" * 253 + "0209"),
+        ("07" * 254 + "0009", "ff" + "07" * 254 + "010209"),
+        ("07" * 253 + "09", "ff" + "07" * 253 + "09"),
+        ("05" * 254 + "07" * 253 + "09", "ff" + "05" * 254 + "ff" + "07" * 253 + "09"),
+        ("05" * 254 + "07" * 252, "ff" + "05" * 254 + "fd" + "07" * 252),
     ],
 )
 def test_cobs_examples(plain, stuffed):
@@ -115,8 +123,39 @@ def test_frames_that_are_too_long_or_too_short_are_damage():
     assert bad_bytes == sum(len(s) - 1 for s in sealed if not 13 <= len(s) - 2 <= 20)
     none = framing.unseal_all(every, 100, 120)
     assert (len(none[0]), none[2], none[3]) == (0, 14, sum(len(s) - 1 for s in sealed))
+    for nothing in (none, framing.unseal_all(np.empty(0, np.uint8), 13, 20)):
+        assert nothing[0].shape == (0, 260) and nothing[1].tolist() == []
     assert framing.unseal_all(np.empty(0, np.uint8), 13, 20)[2:] == (0, 0)
 
+
+@pytest.mark.parametrize(
+    ("sizes", "damaged", "calls"),
+    [
+        ([12, 16, 20], None, 1), ([248], None, 1), ([12, 13, 16, 18, 19], None, 1 + 3),
+        ([13, 15], None, 1 + 2), ([12, 16, 20], 1, 1 + 3), ([12, 13, 16], 0, 1 + 3),
+    ],
+)  # fmt: skip
+def test_frames_of_whole_words_are_checked_in_one_go(monkeypatch, sizes, damaged, calls):
+    """One call of zlib for all whose body is a multiple of four bytes; the others one by one."""
+    sealed = [bytearray(framing.seal(bytes(range(1, n + 1)))) for n in sizes]
+    if damaged is not None:
+        sealed[damaged][5] ^= 0x10  # 5 becomes 21: no code, no zero
+    asked = []
+
+    def counted(data, begin=0):
+        asked.append(len(data))
+        return zlib.crc32(data, begin)
+
+    monkeypatch.setattr(framing, "zlib", SimpleNamespace(crc32=counted))
+    stream = np.frombuffer(b"".join(sealed), np.uint8)
+    rows, found, bad, bad_bytes = framing.unseal_all(stream, 8, 254)
+    whole = [k for k in range(len(sizes)) if k != damaged]
+    assert found.tolist() == [sizes[k] + 4 for k in whole]
+    assert [bytes(r[4 : 4 + sizes[k]]) for r, k in zip(rows, whole, strict=True)] == [
+        bytes(range(1, sizes[k] + 1)) for k in whole
+    ]
+    assert (bad, bad_bytes) == ((0, 0) if damaged is None else (1, sizes[damaged] + 5))
+    assert len(asked) == calls
 
 def test_definition_is_sound():
     numbers = [m["number"] for m in wire.DEFINITION["messages"].values()]
@@ -156,6 +195,36 @@ def test_wrong_version_is_told_from_any_hello():
     for vector in VECTORS["other_version"]:
         body = framing.unseal(bytes.fromhex(vector["frame"])[:-1])
         assert wire.protocol_of(body) == vector["protocol"] != wire.PROTOCOL
+
+
+def test_a_hello_too_short_to_tell_its_version():
+    """Header of eight bytes, then two of the version, lowest first."""
+    for size, told in ((0, None), (8, None), (9, None), (10, 0x0201), (11, 0x0201)):
+        assert wire.protocol_of((bytes(8) + b"\1\2\3")[:size]) == told
+
+
+def test_the_longest_message_that_fits():
+    """254 bytes with header and CRC: of a log 254 - 8 - 4 - 1 of text."""
+    frame = wire.encode("log", 1, 2, level=0, text="a" * 241)
+    assert len(framing.cobs_decode(frame[:-1])) == 254
+    with pytest.raises(ValueError, match="log is 255 bytes long, at most 254 fit"):
+        wire.encode("log", 1, 2, level=0, text="a" * 242)
+
+
+def test_messages_of_fixed_length_need_no_construct(monkeypatch):
+    """They are many; but a message longer or shorter than it should be is left to construct."""
+    bodies = {
+        v["message"]: framing.unseal(bytes.fromhex(v["frame"])[:-1])
+        for v in VECTORS["good"] if v["message"] in wire.LAYOUT
+    }  # fmt: skip
+    asked = []
+    monkeypatch.setattr(wire, "_parse", lambda name, payload: asked.append(name) or {})
+    assert "heartbeat" in bodies and len(bodies) > 5
+    for name, body in bodies.items():
+        assert wire.decode_body(body).fields and not asked
+        for other in (body + b"\0", body[:-1]):
+            wire.decode_body(other)
+            assert asked.pop() == name and not asked
 
 
 def test_out_of_range_is_refused_by_the_sender():

@@ -27,8 +27,7 @@ def undoubled(words: Words, base: Ticks) -> Words:
         words: uint32, doubled counts, 31 bits of time each.
         base: int64 of a shape that fits, time of the heartbeat before each.
     """
-    ahead = ((words.astype(np.int64) >> 1) - base) & 0x7FFFFFFF
-    ahead -= (ahead >= _HALF) * (1 << 31)
+    ahead = (((words.astype(np.int64) >> 1) - base + _HALF) & 0x7FFFFFFF) - _HALF
     return ((base + ahead) & 0xFFFFFFFF).astype(np.uint32)
 
 
@@ -63,7 +62,7 @@ def undouble(
     at = np.repeat(begin[chosen] + places.counts - np.cumsum(n) + n, n) + np.arange(n.sum())
     words = packed[at]
     packed[at] = undoubled(words, np.repeat(newest[chosen], n))
-    level = np.full(int(many.sum()), UNKNOWN, np.int8)
+    level = np.full(many.sum(), UNKNOWN, np.int8)
     ends = np.cumsum(many)
     into = np.repeat((ends - many)[chosen] - np.cumsum(n) + n, n) + np.arange(n.sum())
     level[into] = words & 1
@@ -110,7 +109,7 @@ class Flank:
             at = np.append(0, at)
         kept = ticks[keep]
         # A loss before an edge of the other flank counts for the next one that is kept.
-        self._lost = bool(len(at)) and int(at[-1]) == len(kept)
+        self._lost = at[-1:].tolist() == [len(kept)]
         return kept, np.unique(at[at < len(kept)])
 
 
@@ -134,5 +133,5 @@ class Tap:
             return lost, np.full(len(ticks), self._level, np.int8)
         if len(levels):
             lost |= np.append(self._last, levels[:-1]) == levels
-            self._last = int(levels[-1])
+            self._last = levels[-1].item()
         return lost, levels
