@@ -257,10 +257,8 @@ class EdgeDecoder:
             wire.PLACES, stuffed, start, stop, framing.CRC_FIXER, session.id,
             session.seq & 0xFFFFFFFF, firsts, counts, self._packed, *self._begins,
         )  # fmt: skip
-        if words <= 0:
-            return False
         packed = self._packed[:words]
-        if not framing.crc_good(packed):
+        if words == -1 or not framing.crc_good(packed):
             return False
         begins, beats_at = self._begins[0, :frames], self._begins[1, :found]
         bodies = packed[begins[beats_at][:, None] + _BEAT_WORDS]
@@ -312,8 +310,7 @@ class EdgeDecoder:
             self._count_tail()
             session = self._session = _Session(session_id, int(heads["seq"][0]))
         seq = heads["seq"].astype(np.int64)
-        before_all = np.int64(session.seq).astype(np.uint32)
-        ahead = (heads["seq"] - before_all).view(np.int32).astype(np.int64)
+        ahead = (seq - session.seq).astype(np.int32).astype(np.int64)  # 32 bits wrap
         if np.abs(ahead).max() < 1 << 30:
             seq = session.seq + ahead
         else:
@@ -432,7 +429,7 @@ class EdgeDecoder:
             self.loss.frames_unplaced += int(np.count_nonzero(~known))
             self.loss.edges_unplaced += int(n[~known].sum())
             for k in np.flatnonzero(~known).tolist():
-                session.next_first[int(which[k])] = int(first[k] + n[k]) & 0xFFFFFFFF
+                session.next_first[which[k]] = int(first[k] + n[k]) & 0xFFFFFFFF
             at, which, n, first = at[known], which[known], n[known], first[known]
             placed, doubled = placed[known], doubled[known]
 

@@ -17,7 +17,7 @@ Words = NDArray[np.uint32]
 Levels = NDArray[np.int8]
 
 UNKNOWN = -1
-_HALF = 1 << 30
+_HALF = 1 << 30  # the sign of 31 bits
 
 
 def undoubled(words: Words, base: Ticks) -> Words:
@@ -27,7 +27,8 @@ def undoubled(words: Words, base: Ticks) -> Words:
         words: uint32, doubled counts, 31 bits of time each.
         base: int64 of a shape that fits, time of the heartbeat before each.
     """
-    ahead = (((words.astype(np.int64) >> 1) - base + _HALF) & 0x7FFFFFFF) - _HALF
+    ahead = ((words.astype(np.int64) >> 1) - base) & 0x7FFFFFFF
+    ahead |= (ahead & _HALF) << 1
     return ((base + ahead) & 0xFFFFFFFF).astype(np.uint32)
 
 
@@ -109,7 +110,7 @@ class Flank:
             at = np.append(0, at)
         kept = ticks[keep]
         # A loss before an edge of the other flank counts for the next one that is kept.
-        self._lost = at[-1:].tolist() == [len(kept)]
+        self._lost = bool(len(at) and at[-1] == len(kept))
         return kept, np.unique(at[at < len(kept)])
 
 

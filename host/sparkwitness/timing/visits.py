@@ -306,8 +306,9 @@ def from_visits(
 
     u = pooled(place, u, weight)
     # A short visit sees more of a wander's way from its middle than a long one: how much more
-    # depends on how fast it wanders, and the likelihood tells.
+    # depends on how fast it wanders, and the likelihood tells; of one free number it cannot.
     shapes = [(np.mean(weight) / weight) ** power for power in (0.0, 0.5, 1.0)]
+    shapes = shapes if freedom > 1 else shapes[:1]
     fit, _ = max((_between(columns, y, u, shape) for shape in shapes), key=lambda f: f[1])
     values, covariance = fit.values, fit.covariance
     drift = u_drift = late = 0.0
