@@ -510,6 +510,7 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     volts = dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_300, 13_300], 2.0)
     assert [one.volts for one in volts] == pytest.approx([12.1, 13.3])
     assert [one.firings for one in volts] == [50, 50]
+    assert [one.ms for one in volts] == pytest.approx([3.0, 3.0], rel=1e-6)
     assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
 
 
@@ -580,6 +581,11 @@ def test_which_sparks_tell_of_the_rotor():
     assert swept(falling(at[:0])) is None
     assert swept(falling(at), cylinders=2).pitch == 180.0
     assert swept(falling(at), cylinders=1) is None
+    # The nearest segment of a cap that is uneven.
+    assert swept(falling(at), firing=(0.0, 150.0, 360.0, 510.0)).pitch == 75.0
+    # One in 200 at either end may be a stray: of 1001 from 10° to 20° those are 19.95° and 10.05°.
+    ends = swept(falling(np.linspace(10.0, 20.0, 1001)))
+    assert (ends.earliest, ends.latest) == pytest.approx(((19.95 - 18) / 2, (10.05 - 18) / 2))
     assert swept(falling(at), rotor=None) is None
     assert swept(falling(at), rotor=None, reference=Reference(36, 1, 2)).shaft == "cam"
 

@@ -236,8 +236,11 @@ def test_bins_of_the_rotors_course():
         course = rotor._course(setup, found, np.full(100, 20.0))
         assert len(course) == rows and sum(c.events for c in course) == 100
     assert course[0].rpm == pytest.approx(1000.0) and course[0].first == pytest.approx(1.0)
-    few = timing.Whole(some(59), np.full(59, 20.0), np.repeat([1000.0, 2000.0], [50, 9]))
-    assert len(rotor._course(setup, few, np.full(59, 20.0))) == 1
+    for n, rows in ((9, 1), (10, 2)):
+        few = timing.Whole(
+            some(50 + n), np.full(50 + n, 20.0), np.repeat([1000.0, 2000.0], [50, n])
+        )
+        assert len(rotor._course(setup, few, np.full(50 + n, 20.0))) == rows
 
 
 @pytest.mark.parametrize(
@@ -402,6 +405,10 @@ def test_a_speed_that_rises_is_no_cylinders_doing():
     """4 in 1000 of the square each cycle: a quarter of it to each firing, and 1.0 of each."""
     found = told(turned(rise=0.004))
     assert [float(n) for n in found.each] == pytest.approx([1.0] * 4, abs=0.006)
+    # What compressions take is against their own mean, whatever the speed does.
+    slow = told(turned(GAINS, rpm=200.0, rise=0.02), rpm=200.0)
+    assert np.mean([float(n) for n in slow.each]) == pytest.approx(1.0, abs=1e-9)
+    assert told(turned(GAINS), phases={}) is None
 
 
 def test_ticks_after_years_lose_no_digit():

@@ -393,6 +393,7 @@ def slow_visits(place, at, y, u, weight, powers):
     [
         (3, 4, 0, 0.3, 0.5), (3, 5, 1, 0.3, 0.5), (3, 8, 1, 0.3, 0.5), (3, 9, 2, 0.3, 0.5),
         (3, 12, 2, 3.0, 0.5), (4, 16, 2, 0.0, 2.0), (2, 11, 2, 6.0, 0.01), (2, 5, 1, 9.0, 0.01),
+        (2, 11, 2, -6.0, 0.01),
     ],
 )  # fmt: skip
 def test_visits_against_whole_matrices(places, n, powers, by, wander):
@@ -428,7 +429,7 @@ def test_visits_against_whole_matrices(places, n, powers, by, wander):
         assert found.slowed == (np.inf, np.inf)
     trend = powers and abs(drift) > stats.t.ppf(0.995, freedom) * sure
     assert found.values == pytest.approx(values[:places] if trend else other.values, rel=1e-5)
-    assert bool(trend) is (by > 2), (drift, sure)
+    assert bool(trend) is (abs(by) > 2), (drift, sure)
 
 
 def test_places_that_were_visited_once():
@@ -445,3 +446,21 @@ def test_places_that_were_visited_once():
     still = visits.from_visits(np.resize(place, 9), np.zeros(9), np.resize(place, 9) * 1.0,
                                np.full(9, 0.1))  # fmt: skip
     assert (still.drift, still.of_trend) == (0.0, 6.0)
+    # Nor where each place has a time of its own.
+    apart = np.repeat([0, 1], 3)
+    one = visits.from_visits(apart, apart * 5.0, apart * 1.0, np.full(6, 0.1))
+    assert (one.drift, one.u_drift, one.of_trend) == (0.0, 0.0, 4.0)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 5, 6, 8, 23, 24])
+def test_series_that_rather_stand_still_and_others(seed: int):
+    """Noise beside a walk as wide as half of it: some are told as still, and some not."""
+    rng = np.random.default_rng(seed)
+    values = rng.normal(0, 1, 60) + 0.125 * np.cumsum(rng.normal(0, 1, 60))
+    found, expected = visits.of_series(values), slow_of_series(values)
+    assert (found is None) == (expected is None) == (seed in (0, 1, 8))
+    # In any unit.
+    for unit in (1e-15, 1e15):
+        scaled = visits.of_series(unit * values)
+        assert scaled is None if found is None else scaled == pytest.approx(unit * found, rel=1e-6)
+    assert found is None or found == pytest.approx(expected, rel=1e-5)
