@@ -347,6 +347,15 @@ def test_supply_from_both_sides_of_each_limit(rest: float, lowest: float, verdic
     assert el.judge_supply(rest, lowest).verdict == verdict
 
 
+def test_numbers_at_their_very_limits() -> None:
+    assert el.judge_supply(12.6, 9.0, limit=9.0, expanded=0.0).verdict == "unsure"
+    # A fourth of the lower limit is low, not a slip of the decimal point.
+    assert el.judge_winding(2.5, (10.0, 30.0)).verdict == "shorted"
+    assert float(el.firing_period(0.5, 1)) == pytest.approx(240.0)
+    with pytest.raises(ValueError, match="before switch-on"):
+        el.primary_current([1.0, -1.0], 12.0, 1.0, 1e-3)
+
+
 def test_supply_is_judged_by_what_was_typed() -> None:
     found = el.judge_supply(12.6, 9.0, [9.1, 9.3], limit=8.5, rest_limit=12.55, expanded=0.0)
     assert (found.verdict, found.limit) == ("fine", 8.5) and found.at_triggers.tolist() == [
