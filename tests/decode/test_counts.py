@@ -1,15 +1,18 @@
 """Counts, levels and losses of a stream, edge by edge: by hand."""
 
+import json
+import zlib
 from dataclasses import fields
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from sparkwitness.decode import flanks, wire
+from sparkwitness.decode import flanks, framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
 from sparkwitness.decode.kernels import plain
-from streams import HELLO, Stream
+from streams import HELLO, Stream, random_stream
 
 NONE = np.empty(0, np.int64)
 
@@ -40,6 +43,8 @@ def test_counters_that_wrap_or_are_begun_anew():
     assert (
         wire.gone_on([5, (1 << 31) + 7]) == 0 and wire.gone_on([5, (1 << 31) + 4]) == (1 << 31) - 1
     )
+    assert wire.gone_on([(1 << 32) - 1, 1 << 31]) == 0
+    assert wire.gone_on([(1 << 32) - 1, (1 << 31) - 1]) == (1 << 31) - 1
     assert wire.gone_on([(1 << 31) + 9, 5]) == (1 << 31) - 4 and wire.gone_on([7]) == 0
 
 
@@ -195,3 +200,180 @@ def test_an_edge_left_out_against_the_cubic_through_its_neighbours():
         even, one, one + 40, one + 1, one + 3, 36, 18, 5, np.arange(60.0), 0, 10.0, half
     )  # of two periods a turn the second
     assert np.isnan(half).all()
+
+
+@pytest.mark.parametrize(("first", "second"), [(1, 30), (1200, 1600), (1600, 1200)])
+def test_a_piece_may_be_larger_than_the_one_before(first: int, second: int):
+    """Of the shortest frames, 26 bytes, of which a block of its size takes the most room."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    truth = 10 * np.arange(1, first + second + 1)
+    made.edges(0, truth, block=1)
+    assert {len(f) for f in made.frames[2:]} == {26}
+    decoder, got = EdgeDecoder(), []
+    for a, b in pairwise((0, 2, 2 + first, 2 + first + second)):
+        for batch in decoder.feed(b"".join(made.frames[a:b])):
+            got += batch.ticks[0].tolist()
+    assert got == truth.tolist() and not decoder.loss.any()
+
+
+def test_blocks_before_the_first_heartbeat():
+    """3 edges and 1: counted, as plain numbers; what follows the heartbeat is whole."""
+    made = Stream()
+    made.hello()
+    made.edges(0, np.array([1, 2, 3]))
+    made.edges(2, np.array([5]))
+    made.heartbeat(10)
+    made.edges(0, np.array([20, 30]))
+    made.heartbeat(40)
+    decoder = EdgeDecoder()
+    ticks = [t for batch in decoder.feed(made.data) for t in batch.ticks[0].tolist()]
+    decoder.finish()
+    loss = decoder.loss
+    assert (loss.frames_unplaced, loss.edges_unplaced) == (2, 4) and ticks == [20, 30]
+    assert type(loss.edges_unplaced) is int and type(loss.frames_unplaced) is int
+    assert loss.edges_lost == [0, 0, 0, 0]
+
+
+def test_a_tail_that_comes_after_all_is_not_lost_twice():
+    """3 of 10 came, then single ones whose counts begin at 5, 9 and 14: 2 + 3 + 4 are missing."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([10, 20, 30]))
+    made.heartbeat(100, total=[10, 0, 0, 0])
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    for _ in range(2):
+        decoder.finish()
+        assert decoder.loss.edges_lost[0] == 7
+    for k, (first, lost) in enumerate(((5, 7), (9, 7), (14, 9))):
+        made.first[0] = first
+        made.edges(0, np.array([200 + k]))
+        decoder.feed(made.frames[-1])
+        assert decoder.loss.edges_lost[0] == lost
+    decoder.finish()
+    assert decoder.loss.edges_lost == [9, 0, 0, 0]
+
+
+def test_the_longest_frame_may_come_before_its_delimiter():
+    """254 bytes of body and CRC, 255 stuffed; one more without a delimiter is no frame."""
+    frame = wire.encode("log", 7, 0, level=1, text="x" * 241)
+    assert len(frame) == 256
+    decoder = EdgeDecoder()
+    assert decoder.feed(frame[:-1]) == []
+    (batch,) = decoder.feed(b"\0")
+    assert batch.messages[0].fields["text"] == "x" * 241
+    assert (decoder.loss.frames_good, decoder.loss.frames_damaged) == (1, 0)
+    decoder.feed(b"\1" * 256)
+    assert (decoder.loss.frames_damaged, decoder.loss.bytes_damaged) == (1, 256)
+    decoder.feed(b"\1" * 9 + frame[-1:] + wire.encode("log", 7, 1, level=1, text=""))
+    assert (decoder.loss.frames_good, decoder.loss.frames_damaged) == (2, 1)
+    assert decoder.loss.bytes_damaged == 256 + 9
+
+
+@pytest.mark.parametrize(
+    ("seqs", "missing", "repeated"),
+    [
+        ((0, (1 << 31) - 1, (1 << 31) + (1 << 30)), (1 << 31) - 2 + (1 << 30), 0),
+        # 2^30 - 1, and the next 2^31 - 4 further on
+        ((0, (1 << 30) - 1, (1 << 32) - (1 << 30) - 5), (1 << 30) - 2 + (1 << 31) - 5, 0),
+        ((0, 1 << 30, 3), (1 << 30) - 1, 1),
+        ((5, 3, 4, 6, 9, 8), 2, 3),
+        # Over the end of 32 bits
+        ((0, (1 << 31) - 1, (1 << 32) - 2, 3), (1 << 31) - 2 + (1 << 31) - 2 + 4, 0),
+    ],
+)
+def test_frames_missing_and_repeated_whatever_the_pieces(seqs, missing, repeated):
+    frames = [wire.encode("log", 7, s, level=1, text="x") for s in seqs]
+    for pieces in ([b"".join(frames)], [frames[0], b"".join(frames[1:])], frames):
+        decoder = EdgeDecoder()
+        for piece in pieces:
+            decoder.feed(piece)
+        loss = decoder.loss
+        assert (loss.frames_missing, loss.frames_repeated) == (missing, repeated)
+        assert loss.frames_good == len(seqs) - repeated
+
+
+def test_both_flanks_in_place():
+    """Input 3 of both flanks, 2 edges; input 0 of one, 1 edge: only the counts of 3 change."""
+    places = wire.PLACES
+    packed = np.full(32, 0xFFFFFFFF, np.uint32)
+    for begin, head, counts in (
+        (0, 3 | 2 << 8 | 1 << 16, (2 * 700 + 1, 2 * 800)), (14, 0 | 1 << 8, (2 * 900 + 1,)),
+    ):  # fmt: skip
+        packed[begin + places.block] = head
+        packed[begin + places.counts : begin + places.counts + len(counts)] = counts
+    before, none = packed.copy(), np.empty(0, np.int64)
+    levels = flanks.undouble(places, packed, np.array([0, 14]), 650, none, none, 4)
+    assert levels is not None and [x is None for x in levels] == [True, True, True, False]
+    assert levels[3].tolist() == [1, 0]
+    before[places.counts : places.counts + 2] = 700, 800
+    assert packed.tolist() == before.tolist()
+    packed[places.block] += 1 << 16  # of neither kind
+    assert flanks.undouble(places, packed, np.array([0, 14]), 650, none, none, 4) is None
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_what_is_in_order_goes_the_quick_way_and_is_the_same(both: bool, monkeypatch):
+    """Several inputs, heartbeats between, over the end of 32 bits; then one frame is repeated."""
+    monkeypatch.setenv(kernels.VARIABLE, "numpy")
+    made, truth = random_stream(np.random.default_rng(9), 200, start=(1 << 32) - 200_000)
+    if both:
+        more = truth[3][-1] + 10 * np.arange(1, 200)
+        made.edges(3, more, levels=np.arange(199) % 2)
+        truth[3] = np.append(truth[3], more)
+        made.heartbeat(int(more[-1]))
+    ways = []
+    plainly = framing.unseal_all
+    monkeypatch.setattr(framing, "unseal_all", lambda *a: ways.append("slow") or plainly(*a))
+    for cut in (2, 3, 30):
+        ways.clear()
+        decoder = EdgeDecoder()
+        batches = decoder.feed(b"".join(made.frames[:2]))
+        assert ways == ["slow"]
+        for a, b in ((2, cut), (cut, len(made.frames))):
+            batches += decoder.feed(b"".join(made.frames[a:b])) if a < b else []
+        assert ways == ["slow"]
+        for i in range(4):
+            got = np.concatenate([x.ticks[i] for x in batches])
+            assert got.tolist() == truth[i].tolist()
+        assert decoder.loss.frames_good == len(made.frames) and not decoder.loss.any()
+        decoder.feed(made.frames[-1])
+        assert ways == ["slow"] * 2 and decoder.loss.frames_repeated == 1
+
+
+def test_one_call_checks_all_frames_of_whole_words(monkeypatch):
+    """Others, and where one is damaged all, are checked one by one."""
+    calls = []
+
+    def crc32(data, *start):
+        calls.append(len(memoryview(data).cast("B")))
+        return zlib.crc32(data, *start)
+
+    whole = [framing.seal(bytes([k]) * n) for k, n in ((65, 12), (66, 40), (67, 248), (68, 100))]
+    odd = [framing.seal(bytes([k]) * n) for k, n in ((70, 13), (71, 42), (72, 247))]
+    wrong = whole[1][:9] + b"x" + whole[1][10:]
+    monkeypatch.setattr(framing, "zlib", SimpleNamespace(crc32=crc32))
+    for frames, lengths in (
+        (whole, [4 * 8 + 400]),
+        (whole + odd, [4 * 8 + 400, 17, 46, 251]),
+        ([wrong, whole[0], odd[0]], [2 * 8 + 52, 44, 16, 17]),
+    ):
+        calls.clear()
+        every = np.frombuffer(b"".join(frames), np.uint8)
+        rows, sizes, bad, _ = framing.unseal_all(every, 12, 254)
+        assert calls == lengths and bad == (wrong in frames)
+        bodies = [r[4 : 4 + n - 4].tobytes() for r, n in zip(rows, sizes.tolist(), strict=True)]
+        assert bodies == [framing.cobs_decode(f[:-1])[:-4] for f in frames if f != wrong]
+
+
+def test_losses_of_what_is_too_long_are_plain_numbers():
+    """300 bytes without a delimiter, 7 more of them, then a frame in the same piece."""
+    decoder = EdgeDecoder()
+    decoder.feed(b"x" * 300)
+    decoder.feed(b"y" * 7 + b"\0" + wire.encode("log", 7, 0, level=1, text="x"))
+    told = decoder.loss.to_dict()
+    assert json.loads(json.dumps(told)) == told
+    assert (told["bytes_damaged"], told["frames_damaged"], told["frames_good"]) == (307, 1, 1)

@@ -196,5 +196,7 @@ def test_parts_of_a_run(tmp_path):
         "run.swrec", "run-2.swrec", "run-3.swrec",
     ]  # fmt: skip
     assert recording.parts_to(first) == [first]
+    second = recording.part_path(first, 2)
+    assert recording.parts_to(second) == [first, second]
     for name in ("run-1.swrec", "run-0.swrec", "run-x.swrec", "run-.swrec", "-2.swrec"):
         assert recording.parts_to(tmp_path / name) == [tmp_path / name]

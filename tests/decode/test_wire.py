@@ -41,6 +41,9 @@ def test_crc_is_iso_hdlc():
         ("11220033", "0311220233"),
         ("11000000", "0211010101"),
         ("01" * 254, "ff" + "01" * 254),
+        # By the paper's rule: fe is 253 bytes and a zero, ff is 254 bytes and none.
+        ("01" * 253 + "00", "fe" + "01" * 253 + "01"),
+        ("01" * 253 + "0002", "fe" + "01" * 253 + "0202"),
         ("01" * 255, "ff" + "01" * 254 + "0201"),
         ("00" + "01" * 254, "01ff" + "01" * 254),
     ],
@@ -156,6 +159,19 @@ def test_wrong_version_is_told_from_any_hello():
     for vector in VECTORS["other_version"]:
         body = framing.unseal(bytes.fromhex(vector["frame"])[:-1])
         assert wire.protocol_of(body) == vector["protocol"] != wire.PROTOCOL
+
+
+def test_a_version_is_told_from_two_bytes_behind_the_header():
+    head = bytes(wire.HEAD.itemsize)
+    assert wire.protocol_of(head + b"\2\1") == 258 and wire.protocol_of(head + b"\2") is None
+    assert wire.protocol_of(head + b"\2\1\7") == 258
+
+
+def test_messages_of_fixed_length_need_no_construct(monkeypatch):
+    monkeypatch.setattr(wire, "_parse", None)
+    for vector in VECTORS["good"]:
+        if vector["message"] in wire.LAYOUT:
+            assert wire.decode(bytes.fromhex(vector["frame"])[:-1]).name == vector["message"]
 
 
 def test_out_of_range_is_refused_by_the_sender():

@@ -11,34 +11,10 @@ import numpy as np
 import pytest
 from scipy.stats import entropy
 
+from fault_parts import VARIANT, believed, bits, chain, chance, straddles, test
 from sparkwitness.fault import belief, outcome, search
 from sparkwitness.fault import model as ff
-from sparkwitness.fault.chain import Chain, Link
-
-VARIANT = ff.variant_of(
-    switch="inductive", trigger="pickup", sensor="coil", distribution="distributor", feed="steady"
-)
-
-
-def link(name, odds, unlisted=False):
-    return Link(name, name, odds, "", "", unlisted)
-
-
-def test(name, good=(0.9, 0.1), misread=0.1, minutes=4.0, hazard=0, bad=None, **more):
-    outcomes = ("fine", "poor", "bad")[: len(good)]
-    return ff.Test(
-        name, name, "person", hazard, minutes, outcomes, good, bad or {}, misread=misread, **more
-    )
-
-
-test.__test__ = False
-
-
-def chain(links, *tests):
-    """Links by name and odds; those with a u are not in the list."""
-    made = tuple(link(n, o, n.startswith("u")) for n, o in links.items())
-    return Chain(VARIANT, made, {t.id: t for t in tests}, second=0.0)
-
+from sparkwitness.fault.chain import Chain
 
 SAYS_A = test("says_a", bad={"A": (0.2, 0.8)})
 THREE = chain({"A": 5.0, "B": 3.0, "C": 2.0}, SAYS_A)
@@ -115,39 +91,6 @@ def test_a_link_is_untested_while_its_odds_have_fallen_to_no_third(chance, left)
 
 
 # The choice: what is enumerated here, against each limit
-
-
-def chance(made, events):
-    total = np.ones(len(made.sets))
-    for e in events:
-        t = made.tests[e.test]
-        shown = made.table(e.test)
-        total *= sum(shown[:, k] * t.reading[k, e.outcome] for k in range(shown.shape[1]))
-    return total
-
-
-def believed(made, events):
-    p = made.prior * chance(made, events)
-    return p / p.sum()
-
-
-def straddles(values, limit, close=0.03):
-    """There are values on either side, close to it."""
-    return any(0 < v - limit < close for v in values) and any(0 < limit - v < close for v in values)
-
-
-def bits(made, events, name):
-    """Mutual information of the outcome and what the search comes to; each link is an end."""
-    p, t = believed(made, events), made.tests[name]
-    table = made.table(name) @ t.reading
-    n = made.listed
-    ends = [np.flatnonzero(row).tolist() for row in made.sets]
-    ends = [e[0] if e and k < len(made.sets) - 1 - n else n if e else n + 1
-            for k, e in enumerate(ends)]  # fmt: skip
-    joint = np.zeros((n + 2, table.shape[1]))
-    for e, q, row in zip(ends, p, table, strict=True):
-        joint[e] += q * row
-    return entropy(joint.ravel(), np.outer(joint.sum(1), joint.sum(0)).ravel(), base=2)
 
 
 def test_a_test_that_tells_too_little_is_not_asked():

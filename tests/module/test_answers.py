@@ -53,6 +53,14 @@ def test_eight_edges_and_eight_triggers_at_least(n: int, enough: bool):
     assert bool(answers.coupled(trigger, 30_000, spark, DEAD, TICK)[1]) == enough
 
 
+@pytest.mark.parametrize(("n", "enough"), [(8, True), (7, False)])
+def test_several_edges_of_a_trigger_are_not_several_triggers(n: int, enough: bool):
+    trigger = triggers(n)
+    spark = np.sort(np.concatenate((trigger + 20, trigger + 21, [trigger[0] - 100])))
+    out, told = answers.coupled(trigger, 30_000, spark, DEAD, TICK)
+    assert bool(told) == enough and out.sum() == (16 if enough else 0)
+
+
 @pytest.mark.parametrize(("beside", "dense"), [(10, True), (11, False)])
 def test_twelve_times_as_dense_as_around(beside: int, dense: bool):
     """12 in 2 ticks; 10 in the 20 ticks around are one for each 2 ticks. Ends count as around."""
@@ -85,7 +93,7 @@ def test_a_noisy_edge_is_wider_than_the_box(beside: int, few: bool):
     offset = np.array([*mine, *near, -7, 115, 100])
     inside = np.ones(len(offset), np.bool_)
     inside[-1] = False
-    grown = offset[answers._grown(offset, inside, 50, 8)].tolist()
+    grown = offset[answers._grown(offset, inside, np.int64(50), 8)].tolist()
     assert grown == (mine if few else list(range(50, 59)))
 
 
@@ -145,10 +153,15 @@ def test_twelve_times_as_many_as_beside(beside: int, share: float):
     assert answers.rigid(np.array([*[40.0] * 24, *around])) == pytest.approx(share)
     outside = np.array([*[40.0] * 24, *around[:13], 39.63, 40.47])
     assert answers.rigid(outside) == pytest.approx(24 / 39)
+    # Of 23: 13 beside are as many as may be; 14 are too many, those at the ends counted.
+    for ends, told in (((39.65,), 23 / 36), ((40.45,), 23 / 36), ((39.65, 40.45), 0.0)):
+        delay = np.array([*[40.0] * 23, *around[:12], *ends])
+        assert answers.rigid(delay) == pytest.approx(told)
 
 
 @pytest.mark.parametrize(
-    ("at", "by", "share"), [(4.4, 0.5, 1.0), (5.6, 0.5, 0.5), (4.2, 0.7, 0.5), (3.0, 0.55, 1.0)]
+    ("at", "by", "share"),
+    [(4.4, 0.5, 1.0), (5.6, 0.5, 0.5), (4.2, 0.7, 0.5), (3.0, 0.55, 1.0), (5.0, 0.5, 0.5)],
 )
 def test_beside_the_drives_edge_a_wider_scatter_is_suspect(at: float, by: float, share: float):
     assert answers.rigid(at + by * np.tile([1.0, -1.0], 15)) == share
@@ -174,6 +187,8 @@ def test_answers_missing_where_the_drive_coupled_in(n: int, lost: float | None):
     (rest,) = answers.hidden([one], trigger, trigger[: 60 - n] + 5, answered)
     if lost:  # 35 of 40 with, 18 of 20 without
         assert rest.lost == pytest.approx(0.9 - 0.875)
+    else:
+        assert isnan(rest.lost)
 
 
 # Answers that come after the next trigger
@@ -227,6 +242,8 @@ def test_middles_of_the_arcs():
     assert found == pytest.approx([0.32, 0.995, 0.6])
     assert answers._arcs(np.array(phases), 20.0) == pytest.approx([0.32, 0.995])
     assert answers._arcs(np.array(phases), 21.0) == pytest.approx([0.32])
+    assert answers._arcs(np.array([0.1, 0.1, 0.1, 0.5]), 1.0) == []
+    assert answers._arcs(np.array([0.98] * 4 + [0.01] * 6), 1.0) == pytest.approx([0.01])
     assert (
         answers._arcs(np.full(4, 0.5), 1.0) == [0.5] and answers._arcs(np.full(3, 0.5), 1.0) == []
     )
@@ -272,3 +289,65 @@ def test_edges_set_aside_before_are_neither_beside_the_drive_nor_answers():
         assert one.scatter_us == pytest.approx(0.3)
     found, one = after_edges(100, [40.0] * 100, close_us=-1.0 + 0.3 * np.resize(A, 60))
     assert found and (one.edges, one.share) == (60, 0.6)
+
+
+def test_an_edge_5_us_after_the_drives_is_beside_it():
+    """4.4 and 5.0 µs: no answers; those come 40 µs after."""
+    found, one = after_edges(80, [40.0] * 80, close_us=4.7 + 0.3 * np.resize(A, 80))
+    assert found and (one.edges, one.at_us) == (80, pytest.approx(4.7))
+
+
+@pytest.mark.parametrize(
+    ("n", "answered", "far", "told"),
+    [(30, 30, 0, True), (29, 29, 0, False), (64, 32, 0, True), (64, 31, 0, False),
+     (60, 60, 30, True), (60, 60, 31, False), (120, 120, 60, True), (120, 120, 61, False)],
+)  # fmt: skip
+def test_thirty_pairs_of_edge_and_answer_and_half_of_what_there_is(n, answered, far, told):
+    """Scatter of 0.5 and 0.3 µs: the slope 0 ± 0.6 / sqrt(30) is surely below a half. Answers far
+    away on either side are left out."""
+    given = [400.0 if k < answered else None for k in range(n)]
+    given[n - far :] = [600.0 if k % 2 else 200.0 for k in range(far)]
+    found, one = after_edges(n, given, close_us=-1.0 + 0.5 * np.resize(A, n))
+    assert (one is not None) == told and found == told
+
+
+# One speed alone, and two near each other
+
+
+def test_at_one_speed_alone_answers_are_of_the_trigger_before_them():
+    """No steps to tell by: neither a turn earlier nor a turn later."""
+    late = answers.follow(*driven(lambda period: period // 2, (20_000,)))
+    assert (late.period.tolist(), late.lag.tolist()) == ([20_000.0], [10_000.0])
+
+
+def test_a_second_event_does_not_make_the_first_late():
+    """Something at a twentieth and at a half of each interval: the answer comes soon."""
+    trigger, usable, first = driven(lambda period: period // 20)
+    spark = np.sort(np.concatenate((first, driven(lambda period: period // 2)[2])))
+    assert answers.follow(trigger, usable, spark) is None
+    # A burst, each within 0.3 of an interval, is one event, past the next trigger too.
+    _, _, late = driven(lambda period: period * 97 // 100)
+    more = np.sort(np.concatenate((late, late + 800)))
+    assert answers.follow(trigger, usable, more).lag == pytest.approx(
+        -0.03 * np.array([20_000, 16_000, 12_000, 9_000, 7_000, 5_500]), abs=1.0
+    )
+
+
+@pytest.mark.parametrize(("octave", "together"), [(0.16, True), (0.17, False)])
+def test_speeds_within_a_sixth_of_an_octave_are_one(octave, together):
+    """5 intervals of each are too few, 10 are not. 2^13 begins a sixth."""
+    pitches = tuple(round(2 ** (13 + x)) + 1 for x in (0.0, octave))
+    found = answers.follow(*driven(lambda period: period // 2, pitches, 6))
+    assert (found is not None) == together
+    # Eight whole intervals at the least, eight sparks.
+    for n, enough in ((9, True), (8, False)):
+        made = driven(lambda period: period // 2, (8_200,), n)
+        assert (answers.follow(*made) is not None) == enough
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.31, True), (0.29, False)])
+def test_three_in_ten_answers_make_a_speed(share, told):
+    """100 intervals; the others have none."""
+    trigger, usable, spark = driven(lambda period: period // 2, (20_000,), 101)
+    kept = np.arange(100) * 37 % 100 < 100 * share
+    assert (answers.follow(trigger, usable, spark[:100][kept]) is not None) == told

@@ -2,7 +2,7 @@
 
 A change is one of: a comparison, an operator, a number, a condition or a flag turned round; a
 bound, a rounding or a sign taken away; a line that stores or calls left out. Annotations, texts,
-decorators and imports are left alone: they bear no number.
+decorators and imports are left alone: they bear no number. So is `strict` of zip, an assertion.
 """
 
 import ast
@@ -172,6 +172,8 @@ def _bearing(tree: ast.AST) -> Iterator[ast.AST]:
             continue
         for child in value if isinstance(value, list) else [value]:
             if not isinstance(child, ast.AST):
+                continue
+            if isinstance(child, ast.keyword) and ast.unparse(child) == "strict=True":
                 continue
             if isinstance(
                 child, ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Raise | ast.Assert

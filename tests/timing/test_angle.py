@@ -460,6 +460,7 @@ def test_edges_are_placed_once_and_as_soon_as_their_interval_has_a_neighbour(pie
     n, wheel = 400, Reference(12, 0, 1, 60.0)
     edges = uneven(n)
     ticks = np.unique(np.random.default_rng(2).integers(-500, edges[-1] + 500, 900))
+    ticks = np.append([-9_000, -8_000], ticks)  # before all that is known
     cuts = np.array([0, 120, 140])
     parts = np.array([0, -1, 1])
     whole = Track(edges, cuts, cuts.copy(), parts)

@@ -72,6 +72,13 @@ def test_words_for_a_rhythm_that_was_not_typed():
     for near, said in ((340.0, "every 300°"), (346.0, "no regular distance")):
         steps = np.array([300.0, 300.0, 300.0, near, 100.0, 900.0, 950.0])
         assert said in clamps.no_reading(FOUR, steps).text
+    # Just half; what is across a break is at no distance at all, regular or not.
+    half = np.array([300.0, 300.0, 100.0, 900.0])
+    broken = np.append(half, np.full(9, np.nan))
+    for steps in (half, broken):
+        assert "every 300°" in clamps.no_reading(FOUR, steps).text
+    text = clamps.no_reading(FOUR, np.array([100.0, 200.0, np.nan, 300.0, 400.0, 500.0])).text
+    assert "at no regular distance (140° to 460° of crank)" in text
 
 
 def test_sparks_that_are_mostly_missing():
@@ -83,6 +90,9 @@ def test_sparks_that_are_mostly_missing():
     assert mostly(*[3] * 17, 1, 1, 1) and not mostly(*[3] * 18, 1, 1)
     assert mostly(*[3] * 30, *[1] * 9, 1.5) and not mostly(*[3] * 10, *[1] * 9, 1.5)
     assert mostly(*[2] * 15, *[1] * 5, np.nan, np.nan) and not mostly(*[2] * 20)
+    # Less than a firing apart is no single one, and at 0.15 (27° of 180) no whole one.
+    assert not mostly(*[3] * 17, *[0.1] * 3)
+    assert mostly(*[3] * 16, 1, 1, 1, 0.14) and not mostly(*[3] * 16, 1, 1, 1, 27 / 180)
     for off, told in ((0.149, True), (0.151, False)):
         for sign in (1, -1):
             assert mostly(*[3 + sign * off] * 8, *[1.0] * 2) is told

@@ -534,3 +534,60 @@ def test_the_command(tmp_path: Path, marine, corrected, far):
     for wrong in ((first, 99), (first, tmp_path / "none.rec")):
         refused = run("compare", *wrong, env=env)
         assert refused.exit_code == 1 and refused.output.startswith("Error: ")
+
+
+def test_an_interval_that_ends_at_no_change_is_none_seen():
+    for low, high, same, told in (
+        (0.0, 1.0, 0.0, "not seen to move"), (-1.0, 0.0, 0.0, "not seen to move"),
+        (0.001, 1.0, 0.0, "moved"), (-1.0, -0.001, 0.0, "moved"),
+        (1.0, 2.0, 1.0, "not seen to move"), (1.1, 2.0, 1.0, "moved"),
+    ):  # fmt: skip
+        assert compare._judged(low, high, same) == told
+
+
+def test_words_where_the_value_is_at_one_side():
+    """Above the middle as below it; of a ratio two digits from more than 0.02 wide on."""
+    for moved in (2.0, -2.0):
+        text = compare.Change("x", "µs", None, None, moved, -100.0, 100.0, "moved").text()
+        assert text == f"{moved:+g} µs (-100 to +100)"
+    exact = compare.Change("x", "", None, None, 0.01, 0.0, 0.02, "moved", ratio=True).text()
+    assert exact == "× 0.0100 (0.0000 to 0.0200)"
+
+
+def test_what_is_said_of_the_rest_when_a_part_is_absent():
+    a, b = plain(20.0, 900, PARTS), plain(22.0, 900, PARTS)
+    moved_away = rows(a, b, untouched=False)["assumed"]
+    assert moved_away[0] == (
+        "sensor or clamp was moved in between: nothing cancels in the difference"
+    )
+    # A timing that had to move is told, whether the scatter is known or not; of none nothing.
+    for less, told in (({"scatter_deg": None}, True), ({"timing_deg_btdc": None}, False)):
+        one = dict(a, commanded_deg_btdc=18.0, error_deg=2.0, **less)
+        if not told:
+            one["error_deg"] = None
+        assert any("had to move" in line for line in rows(one, b)["assumed"]) is told
+    for absent in ("firings_expected", "firings_missing"):
+        bare = {k: v for k, v in a.items() if k != absent}
+        assert ("firings without a spark" in rows(bare, b)) is (absent == "firings_missing")
+    # A speed that is not known is no other speed.
+    assert not any("speeds differ" in line for line in rows(dict(a, rpm=None), b)["assumed"])
+
+
+def test_the_clamps_delay_is_that_of_the_run_s_speed():
+    """A coil's path is known less well at one speed than at another: the set-up says how well."""
+    setup = replace(SETUP, sensor="vr", falling=("crank",))
+    delays = 60 + np.tile([1.0, -1.0], 50)
+    u = stats.t.ppf(0.97725, 99) / 2 / sqrt(99)
+    at = {rpm: setup.delay(rpm).u_us for rpm in (100.0, 900.0, 3000.0)}
+    assert len({round(one, 3) for one in at.values()}) == 3
+    side_b = Side("b", plain(20.0, 900, PARTS), setup, delays)
+    for rpm, clamp in at.items():
+        side_a = Side("a", plain(20.0, rpm, PARTS), setup, delays)
+        found = change(compare.compare(side_a, side_b), "delay")
+        assert found.before == pytest.approx((60.0, 2 * hypot(u, clamp)))
+    side_a = Side("a", dict(plain(20.0, 900, PARTS), rpm=None), setup, delays)
+    found = change(compare.compare(side_a, side_b), "delay")
+    assert found.moved is None and "a: the delay of the vr input depends on the speed" in found.note
+    # Of another sensor it hangs on no speed.
+    side_a, side_b = (replace(side, setup=SETUP) for side in (side_a, side_b))
+    assert change(compare.compare(side_a, side_b), "delay").moved == 0.0

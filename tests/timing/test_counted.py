@@ -175,6 +175,18 @@ def test_an_overtone_of_many_misses_and_of_few_teeth():
     assert interpolation.overtone(waves[:7], at[:7], 2.0, 35) == 0.0
 
 
+@pytest.mark.parametrize(("teeth", "free"), [(12, 8), (9, 5), (60, 56)])
+def test_an_overtone_against_what_chance_gives(teeth: int, free: int):
+    """Beside it the fifth of the orders at 0.2: mean square 0.02, of which chance gives each wave's
+    amplitude 2 · 0.02 / freedom squared; four times that must be passed."""
+    at = np.arange(0.0, 7200.0, 10.0)
+    noise, chance = 0.2 * np.sin(np.radians(10 * at)), 2 * 0.02 / free
+    for amplitude, found in ((sqrt(8.2 * chance), 4.1 - 1), (sqrt(7.8 * chance), 0.0)):
+        waves = amplitude * np.sin(np.radians(4 * at) + 0.4) + noise
+        told = interpolation.overtone(waves, at, 2.0, teeth)
+        assert told == pytest.approx(found * chance, rel=1e-6)
+
+
 def test_places_between_two_edges():
     """In the middle of 32 equal parts; weights of a cubic as scipy's Lagrange polynomials have."""
     for nodes in ((-1, 0, 1, 2), (-1, 0, 2, 3)):
@@ -250,12 +262,71 @@ def test_all_misses_of_a_wheel_too_coarse_for_the_swing_are_tooth_errors(even, s
 
 def test_where_angles_are_read_on_a_wheel_with_a_gap():
     """36 - 1: places 34 (the gap), 33 (before it) and 0 (after it) have cubics of their own."""
-    past = np.array([5.0, 15.0, 25.0, 335.0, 345.0, 355.0, 705.0, 375.0])
+    past = np.array([5.0, 15.0, 25.0, 335.0, 345.0, 355.0, 705.0, 375.0, 332.0, 331.0])
     shares = dict(interpolation._nodes(Reference(36, 1), past))
     assert shares == {
-        (-1, 0, 2, 3): pytest.approx(3 / 8), (-1, 0, 1, 3): pytest.approx(1 / 8),
-        (-2, 0, 1, 2): pytest.approx(1 / 8), (-1, 0, 1, 2): pytest.approx(3 / 8),
+        (-1, 0, 2, 3): pytest.approx(0.3), (-1, 0, 1, 3): pytest.approx(0.3),
+        (-2, 0, 1, 2): pytest.approx(0.1), (-1, 0, 1, 2): pytest.approx(0.3),
     }  # fmt: skip
+
+
+NODES = {100.0: (-1, 0, 1, 2), 345.0: (-1, 0, 2, 3), 335.0: (-1, 0, 1, 3), 5.0: (-2, 0, 1, 2)}
+
+
+def of_cubic(nodes, f):
+    """Weights of a cubic's four nodes (scipy's Lagrange polynomials)."""
+    return np.array([lagrange(nodes, np.eye(4)[k])(f) for k in range(4)])
+
+
+@pytest.mark.parametrize("at", [(100.0,), (345.0,), (335.0,), (5.0,), (100.0, 345.0, 5.0)])
+def test_errors_of_teeth_come_into_the_angles_as_the_cubics_weigh_them(at):
+    """Both spans miss by 0.1: all of it teeth, 0.7 of it where the nodes are even."""
+    number = np.arange(40)
+    miss = 0.1 * (-1.0) ** number
+    told = interpolation.interpolation(miss, miss, number, Reference(36, 1), 2.0, np.array(at))
+    f = (np.arange(32) + 0.5) / 32
+
+    def square(place):
+        nodes = NODES[place]
+        wide = nodes[2] - nodes[1]
+        return np.mean(np.sum(of_cubic(nodes, wide * f) ** 2, axis=0))
+
+    u = 0.07 * sqrt(np.mean([square(place) for place in at]) / square(100.0))
+    assert told == pytest.approx((u, 0.1, 0.1 / 1.39))
+    # Where no angle is read, as between even teeth.
+    none = interpolation.interpolation(miss, miss, number, Reference(36, 1), 2.0, np.empty(0))
+    assert none == pytest.approx((0.07, 0.1, 0.1 / 1.39))
+
+
+@pytest.mark.parametrize("at", [(100.0,), (345.0,), (335.0,), (5.0, 100.0)])
+@pytest.mark.parametrize("teeth", [36, 20])
+def test_a_bend_of_the_speed_comes_in_as_the_cubics_follow_a_sine(teeth: int, at):
+    """A sine of two firings a turn that is misses by 1 - 4/3 cos x + 1/3 cos 2x of it, and over
+    twice the span by that of 2 x; beside it teeth. From 20 teeth on no overtone is looked for,
+    for it grows by 6.8 from span to span, and of 18 by 5.5."""
+    wheel = Reference(teeth, 1)
+    x = np.radians(2 * wheel.step)
+    one, two = (1 - 4 / 3 * np.cos(k * x) + np.cos(2 * k * x) / 3 for k in (1, 2))
+    bend, err = 0.08, 0.06
+    number = np.arange(400)
+    number = number[wheel.even_around(number)]
+    phase = np.radians(4 * wheel.left_out(number))  # an overtone, to be let alone
+    sign = sqrt(2) * np.cos(phase)
+    sign /= sqrt(np.mean(sign**2))
+    miss, wide = sign * hypot(err, bend), sign * hypot(err, bend * two / one)
+    past = np.array(at) * wheel.step / 10 + (np.array(at) > 300) * (360 - 36 * wheel.step)
+    told = interpolation.interpolation(miss, wide, number, wheel, 2.0, past)
+    f = (np.arange(32) + 0.5) / 32
+    squares = []
+    for place in at:
+        nodes = np.array(NODES[place])
+        between = (nodes[2] - nodes[1]) * f
+        weights = of_cubic(nodes, between)
+        sine = weights.T @ np.exp(1j * x * nodes) - np.exp(1j * x * between)
+        even = of_cubic(NODES[100.0], f)
+        teeth_share = 0.49 * np.sum(weights**2) / np.sum(even**2)
+        squares.append(teeth_share * err**2 + np.mean(np.abs(sine) ** 2) * (bend / one) ** 2)
+    assert told == pytest.approx((sqrt(np.mean(squares)), hypot(err, bend), err / 1.39))
 
 
 # The clamp's place
@@ -341,6 +412,20 @@ def test_delays_of_the_paths_that_were_typed():
     assert both.answer_delay(True) == Delay(2.0, pytest.approx(1.0))
     tap = replace(SETUP, trigger_delay_us=1.0, u_trigger_delay_us=0.8)
     assert tap.answer_delay(False) == Delay(-1.0, pytest.approx(hypot(0.5, 0.8)))
+
+
+def test_the_delay_of_a_coil_on_the_cam():
+    """36 teeth of a wheel that turns half as fast: 18 pass in a turn of the crank."""
+    cam = replace(SETUP, reference=Reference(36, 0, 2), delay_us=None, sensor="vr")
+    cam = replace(cam, falling=("crank",), sensor_ohm=900.0, sensor_henry=0.6)
+    coil = Coil(18.0, 900.0, 0.6)
+    found = conditioner.clamp_less_crank("clamp", "vr", True, 700.0, coil)
+    assert cam.delay(700.0) == found
+    assert found == conditioner.delay("clamp") - conditioner.delay("vr", True, 700.0, coil)
+    # Of the trigger's path, too.
+    tap = replace(cam, trigger_kind="points")
+    path = conditioner.delay("points") - conditioner.delay("vr", True, 700.0, coil)
+    assert tap.trigger_delay(700.0, False) == path
 
 
 def test_sums_of_delays():
@@ -461,7 +546,7 @@ def test_words_and_lists_of_a_set_up():
     for bank in ((1, 2, 3, 4), (1, 5), (0,)):
         with pytest.raises(UserError, match="must name some of the 4 cylinders"):
             replace(SETUP, bank=bank)
-    assert replace(SETUP, firing=(0.0, 180.5, 360.0, 540.0)).odd
+    assert replace(SETUP, firing=(0.0, 180.006, 360.0, 540.0)).odd
     assert not replace(SETUP, firing=(0.0, 180.004, 360.0, 540.0)).odd
 
 

@@ -510,6 +510,7 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     volts = dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_300, 13_300], 2.0)
     assert [one.volts for one in volts] == pytest.approx([12.1, 13.3])
     assert [one.firings for one in volts] == [50, 50]
+    assert [one.ms for one in volts] == pytest.approx([3.0, 3.0], rel=1e-6)
     assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
 
 
@@ -580,6 +581,11 @@ def test_which_sparks_tell_of_the_rotor():
     assert swept(falling(at[:0])) is None
     assert swept(falling(at), cylinders=2).pitch == 180.0
     assert swept(falling(at), cylinders=1) is None
+    # The nearest segment of a cap that is uneven.
+    assert swept(falling(at), firing=(0.0, 150.0, 360.0, 510.0)).pitch == 75.0
+    # One in 200 at either end may be a stray: of 1001 from 10° to 20° those are 19.95° and 10.05°.
+    ends = swept(falling(np.linspace(10.0, 20.0, 1001)))
+    assert (ends.earliest, ends.latest) == pytest.approx(((19.95 - 18) / 2, (10.05 - 18) / 2))
     assert swept(falling(at), rotor=None) is None
     assert swept(falling(at), rotor=None, reference=Reference(36, 1, 2)).shaft == "cam"
 
@@ -628,3 +634,55 @@ def test_lines_of_the_picture():
     bare = cycle._line("", 0.0, None, 36.0, angles, np.zeros(40))
     assert bare.on is None and bare.ends is None
     assert cycle._line("", 0.0, 25.0, None, angles, ends).on is None
+
+
+def test_one_line_of_all_events():
+    """Trigger 25° BTDC, 36° closed before; none of the latter where one flank is stamped."""
+    events = events_of(4, 6.0)
+    bare = cycle.of_one(FOUR, events, np.full(4, 20.0), None)
+    assert (bare.span, bare.commanded, bare.lines[0].after, bare.lines[0].name) == (720, 10, 0, "")
+    closed = dwell.of(fires(), FOUR, 1e-6, 0.0)
+    split = trigger.Split(
+        "rising", True, Number(25.0, 0.1), 0.1, None, Number(8.0, 1.0), 1.0, Number(-0.1, 0.1), 4,
+        trigger.Counts(4), closed, BUDGET,
+    )  # fmt: skip
+    for has, on in ((closed, 61.0), (None, None)):
+        (line,) = cycle.of_one(FOUR, events, np.full(4, 20.0), replace(split, dwell=has)).lines
+        assert (line.trigger, line.on) == (25.0, on if on is None else pytest.approx(on))
+        assert line.ends == pytest.approx(14.0) and line.differs == ()
+
+
+def events_of(n: int, length: float) -> Events:
+    """A burst of this length each 180°."""
+    zero, degrees = np.zeros(n, np.int64), 180.0 * np.arange(n) + 50.0
+    return Events(zero, degrees, zero, zero + 2, zero, degrees + length, degrees)
+
+
+def test_a_line_of_each_cylinder():
+    """Sparks of four places in turn at 20 to 23° BTDC, the third place's 1° on in each cycle."""
+    rows = table((10.0, 10.0, 10.0, 12.0)).rows
+    rows = tuple(replace(r, trigger=30.0 + k, dwell_deg=36.0 - k) for k, r in enumerate(rows))
+    found = replace(table((10.0,) * 4), rows=rows)
+    place = np.resize(np.arange(4), 12)
+    angles = 20.0 + place + np.where(place == 2, np.arange(12) // 4, 0)
+    made = cycle.of_each(FOUR, found, Seats(place, (0,), NONE), events_of(12, 5.5), angles)
+    assert (made.span, made.commanded) == (720.0, 10.0)
+    assert [one.name for one in made.lines] == ["1", "3", "4", "2"]
+    assert [one.after for one in made.lines] == [0.0, 180.0, 360.0, 540.0]
+    assert [one.trigger for one in made.lines] == [30.0, 31.0, 32.0, 33.0]
+    assert [one.on for one in made.lines] == [66.0] * 4
+    assert [one.sparks for one in made.lines] == [
+        (20.0,) * 3, (21.0,) * 3, (22.0, 23.0, 24.0), (23.0,) * 3
+    ]  # fmt: skip
+    assert [one.ends for one in made.lines] == pytest.approx([14.5, 15.5, 17.5, 17.5])
+    assert [one.differs for one in made.lines] == [(), (), (), ("timing",)]
+    third = replace(made.lines[2], sparks=(22.12349, 22.1236, 23.0))
+    plain = replace(made, lines=(third,)).to_dict()
+    assert plain == {
+        "span_deg": 720.0, "commanded_deg_btdc": 10.0,
+        "lines": [{
+            "name": "4", "after_deg": 360.0, "on_deg_btdc": 66.0, "trigger_deg_btdc": 32.0,
+            "sparks_deg_btdc": [22.123, 22.124, 23.0], "ends_deg_btdc": pytest.approx(17.5),
+            "differs": [],
+        }],
+    }  # fmt: skip

@@ -254,6 +254,14 @@ CAM = Reference(36, 1, 2, 60.0, 0.2)
 OWN = np.array([0.0, 1.0, -0.5, -0.5])
 
 
+@pytest.mark.parametrize(("n", "sessions"), [(100, 1), (4, 25), (3, 30)])
+def test_a_step_across_a_break_is_no_odd_one(n: int, sessions: int):
+    """A spark every 240°, where 720 was typed: so it is said, into however many it is broken."""
+    found = timed.time_events(SETUP, tables(n, spacing=240.0, sessions=sessions))
+    assert isinstance(found, Finding) and found.code == "spacing"
+    assert found.text.startswith("sparks come every 240° of crank by the typed reference, not")
+
+
 def each_cylinder(n=160, **more: Any) -> Tables:
     at = np.tile(OWN, n // 4) + 0.3 * (-1.0) ** (np.arange(n) // 4)
     return tables(n, at=at, spacing=180.0, wheel=CAM, **more)

@@ -182,14 +182,138 @@ def test_missing_are_counted_against_the_crank():
     assert missing_between(made.events, 90.0) == (3, 49)
 
 
-@pytest.mark.parametrize("n", [1, 2, 3, 30, 31, 32, 33, 200])
+@pytest.mark.parametrize("n", [1, 2, 3, 30, 31, 32, 33, 35, 36, 200])
 def test_local_median_against_numpy(n):
+    """numpy's median of the window around the value itself or one of the three before it."""
     values = np.random.default_rng(n).normal(0, 1, n)
-    made = _local_median(values)
-    # numpy's median of a window whose middle is at most three values away.
     reach = min(15, (n - 1) // 2)
     windows = np.lib.stride_tricks.sliding_window_view(values, 2 * reach + 1)
     medians = np.median(windows, axis=1)
     at = np.clip(np.arange(n) - reach, 0, len(medians) - 1)
-    near = np.stack([medians[np.maximum(at - k, 0)] for k in range(4)])
-    assert (made == near).any(axis=0).all()
+    assert _local_median(values).tolist() == medians[at - at % 4].tolist()
+
+
+# Limits and counts by hand
+
+
+def test_dead_time_from_both_sides_within_a_piece_and_across_two():
+    for second, kept in ((99, []), (100, [100])):
+        dead = DeadTime(100)
+        assert dead.feed(np.array([0]), NONE)[0].tolist() == [0]
+        assert dead.feed(np.array([second]), NONE)[0].tolist() == kept
+        assert dead.feed(NONE, NONE)[0].tolist() == []
+        whole = DeadTime(100)
+        assert whole.feed(np.array([0, second]), NONE)[0].tolist() == [0, *kept]
+        for one in (dead, whole):  # a plain number, as JSON takes it
+            assert one.rejected == 1 - len(kept) and type(one.rejected) is int
+    # Lost before an edge that is refused: the mark waits for the next piece, once.
+    dead = DeadTime(100)
+    dead.feed(np.array([0]), NONE)
+    assert dead.feed(np.array([50]), np.array([0]))[1].tolist() == []
+    assert dead.feed(np.array([500, 900]), NONE)[1].tolist() == [True, False]
+    # Refused edges on both sides of the piece's last kept one.
+    dead = DeadTime(100)
+    assert dead.feed(np.array([0, 500, 550]), np.array([1]))[1].tolist() == [False, True]
+    assert dead.feed(np.array([900]), NONE)[1].tolist() == [False]
+
+
+def within_heaps(logs: np.ndarray, k: int) -> float:
+    return float(k * np.var(logs[:k]) + (len(logs) - k) * np.var(logs[k:]))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_cut_leaves_the_least_variance_within_the_heaps(seed):
+    """Otsu (IEEE Trans. SMC 9(1), 1979, eq. 14 and 17): the same as the most between them."""
+    rng = np.random.default_rng(seed)
+    low, high = rng.normal(0, 0.5, rng.integers(2, 40)), rng.normal(4, 0.9, rng.integers(2, 9))
+    logs = np.sort(np.concatenate((low, high)))
+    k = min(range(1, len(logs)), key=lambda k: within_heaps(logs, k))
+    expected = np.exp((logs[k - 1] + logs[k]) / 2)
+    assert burst_gap(rng.permutation(np.exp(logs)), 1e9) == pytest.approx(expected)
+
+
+def test_heaps_three_times_apart_are_two():
+    assert burst_gap(np.array([1.0, 3.0]), 1e9) == pytest.approx(3**0.5)
+    assert burst_gap(np.array([1.0, 2.999]), 1e9) == 1e9  # one heap, as one endless burst:
+    assert burst_gap(np.array([1.0, 2.999]), 1e-3) == 4e-4  # or as lone sparks far apart
+    assert burst_gap(np.full(5, 40.0), 100.0) == 100.0  # 40 is no more than 0.4 of 100
+    assert burst_gap(np.full(5, 40.1), 100.0) == 40.0
+    # What is no step at all, or backwards, tells nothing.
+    odd = np.array([6.0, np.nan, 354.0, 0.0, -6.0, np.inf, -np.inf])
+    assert burst_gap(odd, np.nan) == pytest.approx((6 * 354) ** 0.5)
+    assert np.isnan(burst_gap(odd[[1, 3]], 720.0))
+
+
+def test_of_a_long_series_runs_are_looked_at():
+    """256 runs of 64 at even distances, here every 200 steps; all where it is twice as much."""
+    n = 255 * 200 + 64
+    seen = (200 * np.arange(256)[:, None] + np.arange(64)).ravel()
+    steps = np.full(n, 50.0)
+    steps[seen] = np.resize([6.0, 354.0], len(seen))
+    steps[seen[0]], steps[seen[-1]] = 7.0, 300.0  # those next to the cut
+    assert burst_gap(steps, 720.0) == pytest.approx((7 * 300) ** 0.5)
+    for n, gap in ((32_768, (6 * 50) ** 0.5), (32_769, (6 * 354) ** 0.5)):
+        steps = np.resize([6.0, 354.0], n)
+        steps[101] = 50.0  # between the first run and the second
+        assert burst_gap(steps, 1e9) == pytest.approx(gap)
+
+
+def test_of_more_than_201_angles_every_other_tells_the_middle():
+    """101 at ±20 and as many but one at 180: all have 180 in the middle, half of them 20."""
+    degrees = np.full(201, 180.0)
+    degrees[::2] = np.resize([20.0, -20.0], 101)
+    assert circular_median(degrees, 360.0) == 180.0
+    assert circular_median(np.append(degrees, 180.0), 360.0) in (20.0, -20.0, 100.0, -100.0)
+
+
+def test_strays_where_the_timing_moves_and_wraps():
+    """It moves by 30° in 300 events; 6 × 1.4826 × 1° = 8.9° is the limit, or 2°."""
+    n = 300
+    moves = np.linspace(340, 370, n)
+    for by, limit in ((1.0, 8.8956), (0.1, 2.0)):
+        # -1, 0, 1, ...: what is around each has the middle 0, and two of three are 1 from it.
+        angles = np.resize([-by, 0.0, by], n)
+        far, near = angles.copy(), angles.copy()
+        at = np.array([61, 121, 181, 241])
+        far[at], near[at] = limit + 0.001, limit - 0.001
+        for turned in (0.0, 170.0, 359.0):
+            assert np.flatnonzero(strays(far + turned, 360.0)).tolist() == at.tolist()
+            assert not strays(near + turned, 360.0).any()
+            assert not strays((near + turned) % 360.0, 360.0).any()
+    angles = moves + np.resize([-0.1, 0.0, 0.1], n)
+    angles[at] += 6.0
+    whole = 360.0 * np.random.default_rng(0).integers(-3, 4, n)
+    for some in (angles, angles % 360.0, angles + whole):
+        assert np.flatnonzero(strays(some, 360.0)).tolist() == at.tolist()
+    exact = np.full(50, 10.0)
+    exact[25] = 12.0
+    assert not strays(exact, 360.0).any()  # just 2° is none
+    assert strays(exact, 360.0, 1.0).sum() == 1
+
+
+def test_nothing_in_nothing_out_and_what_is_picked():
+    for degrees, gap in (([], 20.0), ([100.0, 200.0], np.nan), ([np.nan] * 2, 20.0)):
+        segment = -1 if degrees and np.isnan(degrees[0]) else 0
+        made = grouped(np.array(degrees), gap, segment=segment)
+        assert (len(made.events.tick), made.cut) == (0, 0)
+        assert made.unplaced == (2 if segment else 0)
+    made = grouped(np.array([100.0, 200.0, 300.0]), 20.0)
+    assert made.events.pick(np.array([1, 2])).degrees.tolist() == [200.0, 300.0]
+    assert made.events.pick(np.array([True, False, True])).degrees.tolist() == [100.0, 300.0]
+    assert made.events.pick(np.ones(3, bool)) is made.events
+    # Those without an angle at the beginning, or in between as well.
+    for segment in ([-1, -1, 0, 0], [-1, 0, -1, 0]):
+        made = grouped(np.array([50.0, 100.0, 200.0, 300.0]), 20.0, segment=segment)
+        known = [d for d, s in zip((50.0, 100.0, 200.0, 300.0), segment, strict=True) if s >= 0]
+        assert made.events.degrees.tolist() == known and made.unplaced == 2
+
+
+def test_a_beginning_and_an_end_are_seen_from_one_gap_on():
+    """Ten turns are known, 0 to 3600 degrees."""
+    for degrees, starts, whole in (
+        ([20.0, 3580.0], [20.0, 3580.0], [1, 1]),
+        ([19.9, 3580.1], [3580.1], [0]),
+    ):
+        made = grouped(np.array(degrees), 20.0, n=10)
+        assert made.events.degrees.tolist() == starts and made.events.sparks.tolist() == whole
+        assert made.cut == 2 - len(starts)

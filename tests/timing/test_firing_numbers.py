@@ -243,3 +243,137 @@ def test_supply_of_the_last_heartbeats():
     assert [c.volts for c in two] == [None] * len(two) and len(two) >= 2
     nothing = replace(slow, on_degrees=np.full(200, np.nan))
     assert dwell.course(nothing, US, [0, end], [11_900, 13_600], 2.0) == ()
+
+
+# Borders to the tick
+
+
+def test_a_window_is_45_hundredths_of_the_way_to_the_next():
+    """Untyped 1 ms, typed 6 ms, where that is nearer; of few firings nothing is nearer."""
+    for fires, typed, ticks in (
+        ([], True, 6000), ([7], True, 6000), ([7], False, 1000), ([0, 1000], True, 450),
+        ([0, 1000], False, 450), ([0, 20_000], True, 6000), ([0, 10_000], True, 4500),
+        # Bounce makes short steps: of ten, one long one is at nine tenths of them all.
+        (np.cumsum([0, 10_000, *[100] * 7, 10_000, 10_000]), True, 4500),
+    ):  # fmt: skip
+        assert firings.window(np.array(fires, np.int64), US, typed) == ticks
+    at = 2_000 * np.arange(N)
+    for late, level in ((900, 1), (901, None)):
+        assert firings.choose(tap((1, at), (0, at - 980)), at + late, US, "auto").level == level
+
+
+def test_each_firing_has_the_first_spark_after_it():
+    fires, sparks = np.array([0, 100, 300]), np.array([-6, -5, 10, 20, 94, 95, 150, 151, 160])
+    spark, fire = firings.delays(fires, sparks, 5, 50)
+    assert (spark.tolist(), fire.tolist()) == ([1, 5], [0, 1])
+    spark, fire = firings.delays(fires, np.array([51, 150, 151]), 0, 50)
+    assert (spark.tolist(), fire.tolist()) == ([1], [1])
+    assert [len(some) for some in firings.delays(fires, fires[:0], 5, 50)] == [0, 0]
+
+
+def test_borders_of_the_choice_to_the_tick():
+    # 30 of the 50 sparks inside follow: just six of ten.
+    for follow, told in ((30, 1), (29, None)):
+        sparks = AT[:50] + np.where(np.arange(50) < follow, 100, 10_000)
+        assert firings.choose(tap((1, AT), (0, AT - 8_000)), sparks, US, "rising").level == told
+    # Ten flanks and ten sparks are enough, the last spark with the last flank.
+    ten = AT[:10]
+    assert firings.choose(tap((1, ten), (0, ten - 8_000)), ten, US, "auto").level == 1
+    # Ticks of 0.1 ms: 0.2 ms is two of them to the last bit, and not yet too late.
+    coarse = 200 * np.arange(N) + 1_000
+    for late, why in ((2, ""), (3, "one")):
+        assert firings.choose(tap((1, coarse)), coarse + late, 1e-4, "auto").why == why
+    # Ticks of 2^-20 s, whose sums are exact: three times sharper is enough.
+    for by, level in ((3, 1), (2, None)):
+        both = tap((1, AT), (0, AT - 500 + turns(by)))
+        assert firings.choose(both, AT + 100, 2**-20, "auto").level == level
+    # The sharper one may be the later one.
+    sparks = AT + 700 + turns(2)
+    both = tap((1, AT), (0, sparks - 300 - turns(50)))
+    assert firings.choose(both, sparks, US, "auto").level == 1
+
+
+def test_levels_as_they_are_stamped():
+    assert (firings.RISING, firings.FALLING) == (1, 0)
+    assert firings.NAMES == {"rising": 1, "falling": 0}
+
+
+def test_of_no_flank_there_is_no_firing():
+    for edges in (Marked.none(), tap((0, AT))):
+        found = firings.firings(edges, 1, AT, US)
+        assert len(found) == len(found.known) == len(found.on_tick) == 0
+        assert np.isnan(found.step())
+
+
+def test_the_very_first_flank_is_not_known():
+    """Whether an edge was lost before it or not; where no closing is known, -1."""
+    for lost in (True, False):
+        edges = tap((0, AT[1:] - 8_000), (1, AT))
+        edges.lost[0] = lost
+        found = firings.firings(edges, 1, AT + 30, US)
+        assert np.flatnonzero(~found.known).tolist() == [0]
+        assert found.on_tick.tolist() == [-1, *(AT[1:] - 8_000)]
+    # Bounce is one with the firing that it belongs to: a loss at either is a loss of that.
+    first = int(AT[5]) - 8_000
+    for k in range(10, 13):  # its closing, the bounce's two flanks
+        edges = tap((0, np.append(AT - 8_000, first + 160)), (1, np.append(AT, first + 90)))
+        edges.lost[k] = True
+        found = firings.firings(edges, 1, AT + 30, US)
+        assert np.flatnonzero(~found.known).tolist() == [0, 5]
+        assert found.on_tick[5] == (first if k == 10 else -1)
+
+
+def last(*bounce: tuple[int, int]) -> Firings:
+    """The last on-time opens so many µs after it began, for so many, once more and once more."""
+    at = AT[:20]
+    opened = np.array([width for width, _ in bounce])
+    closed = opened + [gap for _, gap in bounce]
+    first = at[-1] - 8_000
+    edges = tap(
+        (0, np.concatenate((at - 8_000, first + closed))), (1, np.append(at, first + opened))
+    )
+    return firings.firings(edges, 1, at + 30, US)
+
+
+def test_what_bounces_at_the_end():
+    found = last((90, 70), (200, 30))
+    assert found.tick.tolist() == AT[:20].tolist()
+    assert found.on_tick.tolist() == (AT[:20] - 8_000).tolist()
+    assert (found.bounces[-1], found.bounced[-1]) == (2, 230) and not found.bounces[:-1].any()
+    # Closed again at once, for long, with a spark at its end: fired twice, each with its on-time.
+    at = AT[:20]
+    again = at[-1] + 50
+    edges = tap((0, np.append(at - 8_000, again)), (1, np.append(at, again + 8_000)))
+    sparks = np.append(at, again + 8_000) + 30
+    found = firings.firings(edges, 1, sparks, US)
+    assert found.on_tick.tolist() == [*(at - 8_000), again] and not found.bounces.any()
+    # Both in the middle of a run.
+    at = np.append(AT[:20], AT[20:30] + 50_000)
+    edges = tap((0, np.append(at - 8_000, again)), (1, np.append(at, again + 8_000)))
+    found = firings.firings(edges, 1, np.append(sparks, at[20:] + 30), US)
+    assert found.on_tick[[19, 20, 21]].tolist() == [at[19] - 8_000, again, at[20] - 8_000]
+
+
+@pytest.mark.parametrize(("off", "begins"), [(500, 0), (499, 160)])
+def test_an_on_time_begins_after_half_a_millisecond_open(off: int, begins: int):
+    """Closed again so many µs after it opened, for 90; then 70 open; then for long."""
+    at = AT[:20].copy()
+    first = int(at[9]) + off
+    at[10] = first + 9_000
+    edges = tap(
+        (0, np.concatenate((np.delete(at - 8_000, 10), [first, first + 160]))),
+        (1, np.append(at, first + 90)),
+    )
+    found = firings.firings(edges, 1, at + 30, US)
+    assert found.tick.tolist() == at.tolist() and found.bounces[10] == 1
+    assert found.on_tick[10] == first + begins
+
+
+def test_closed_as_long_as_open():
+    """10 ms each to the tick, closed at first: what bounces is bounce all the same."""
+    for gap, fires in ((499, 30), (500, 31)):
+        assert len(bounced(600, gap, on=10_000)) == fires
+    # A quarter need be no whole tick: of 1 ms and 2 µs closed, 250.5 µs.
+    for width, fires in ((250, 30), (251, 31)):
+        assert len(bounced(width, 700, on=1_002)) == fires
+        assert len(bounced(300, width, on=600, apart=1_602)) == fires

@@ -588,6 +588,9 @@ def test_a_bin_by_hand():
     assert np.isclose(made.components[0].u, few * row.u_random, rtol=1e-6).any()
     assert row.expanded == pytest.approx(hypot(made.systematic, 2 * made.components[0].u))
     assert made.systematic == pytest.approx(2 * sqrt(0.2**2 + 0.03**2 + (6e3 * TICK_S) ** 2 / 6))
+    # A tick of 24 ns at 1000 rev/min is 0.144 thousandths of a degree; on spark and on edge.
+    stamp = {c.name: c.u for c in made.components}["time stamp"]
+    assert stamp == pytest.approx(0.144e-3 / sqrt(6))
     idle, _ = swept(20, 20.4, 20.0, 40.0)  # as fast as idle wanders is no sweep
     assert np.isnan(idle.rising) and np.isnan(idle.falling)
     apart, _ = swept(6, 20.4, 20.0)  # too few on either way

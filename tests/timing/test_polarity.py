@@ -12,13 +12,14 @@ import pytest
 
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import EdgeDecoder
+from sparkwitness.decode.flanks import UNKNOWN
 from sparkwitness.device.run import flanks
 from sparkwitness.fault.cranking import Listener
 from sparkwitness.timing import conditioner, curve, measure
 from sparkwitness.timing.analyzer import CRANK, Analyzer
 from sparkwitness.timing.angle import Periods, Reference, Track
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.polarity import Polarity, PolarityKeeper, _of_wheel
+from sparkwitness.timing.polarity import Polarity, PolarityKeeper, _of_one, _of_wheel
 from sparkwitness.timing.setup import Setup
 from truth import cases, score
 from truth.engine import Engine, Motion, even, turn
@@ -274,6 +275,8 @@ def test_figures_of_a_wheels_turn():
     assert gap == pytest.approx(2100 / 1020)
     assert pin == pytest.approx(0.6) and longer == pytest.approx(0.6 - 0.3)
     assert slope == pytest.approx(np.log(1.25))
+    least = _of_wheel(turns[:, 1:] - 1000, high[:, 1:], 2)[0]  # six even steps are enough
+    assert least == pytest.approx([2.1, pin, longer, np.log(1.04)])
     few = _of_wheel(turns[:, 2:] - turns[:, 2:3], high[:, 2:], 2)[0]
     assert np.isinf(few[3]) and np.isnan(few[0]) and few[1] == pytest.approx(0.6)
 
@@ -312,7 +315,94 @@ def test_pulses_of_a_single_tooth(pieces: int):
     assert kept(60_000, n=100, pieces=pieces).turns == 64
 
 
+def test_which_steps_are_put_against_the_gap():
+    """1020 and 1030 after the first, 1010 and 1040 before the last: their median is 1025."""
+    steps = np.array([1000, 1020, 1030, 1100, 1010, 1040, 900, 2050])
+    turns = np.append(0, np.cumsum(steps))[None, :]
+    assert _of_wheel(turns, np.full((1, 8), 250.0), 2)[0][0] == pytest.approx(2.0)
+    one = _of_one(np.array([[100, 300]]), np.array([[7.0, 50.0]]), 1)[0]
+    assert one[1] == pytest.approx(0.25) and np.isnan(one[[0, 2, 3]]).all()
+
+
+def test_a_wheel_without_a_gap_shows_nothing():
+    keeper = PolarityKeeper(Reference(12), True)
+    ticks, zero = 5_000 * np.arange(50), np.zeros(1, np.int64)
+    keeper.feed(ticks, np.empty(0, np.int64), np.resize(np.array([1, 0], np.int8), 50))
+    none = np.empty(0, np.int64)
+    periods = Periods(none, none, none, none, 1.0 * none, 1.0 * none)
+    keeper.take(Track(ticks, zero, zero, zero), periods, 1e-6)
+    assert keeper.result() == Polarity(Reference(12), True)
+
+
 def test_nothing_is_known_of_one_flank():
     keeper = PolarityKeeper(Reference(1), True)
     keeper.feed(np.array([5, 9]), np.empty(0, np.int64), None)
     assert keeper.result() == Polarity(Reference(1), False)
+
+
+STEP, EACH = 5_000, 60_000  # ticks of 12 - 1 teeth at 1000 rev/min
+
+
+def of_teeth(
+    last: int = 1_500,
+    breaks=(),
+    falling: bool = True,
+    pieces: int = 1,
+    upto: int = 1 << 40,
+    lost=(),
+    unknown=(),
+) -> Polarity:
+    """Ten turns of 12 - 1 teeth: the pin is high for 3000 ticks before the first one after the gap,
+    `last` before the last one, else 1250. `breaks`, `lost`, `unknown`: (turn, tooth) with edges
+    lost before its flank, without its other flank, with a flank whose level is not known."""
+    keeper = PolarityKeeper(Reference(12, 1), falling)
+    turn, tooth = (a.ravel() for a in np.indices((11, 11)))
+    edges = turn * EACH + tooth * STEP + 100_000
+    high = np.where(tooth == 0, 3_000, np.where(tooth == 10, last, 1_250))
+    rows = [
+        (int(e) - (int(h) if k == 0 else 0), k, (int(t), int(j)))
+        for e, h, t, j in zip(edges, high, turn, tooth, strict=True) for k in (0, 1)
+    ]  # fmt: skip
+    rows = [r for r in rows if r[0] < upto and not (r[1] == 0 and r[2] in lost)]
+    ticks = np.array([r[0] for r in rows])
+    levels = np.array([(1 - r[1]) if falling else r[1] for r in rows], np.int8)
+    levels[[k for k, r in enumerate(rows) if r[2] in unknown and r[1] == 1]] = UNKNOWN
+    gone = np.array([k for k, r in enumerate(rows) if r[1] == 1 and r[2] in breaks], np.int64)
+    done = 0
+    for part in np.array_split(np.arange(len(ticks)), pieces):
+        mine = gone[(gone >= part[0]) & (gone <= part[-1])] - part[0]
+        keeper.feed(ticks[part], mine, levels[part])
+        begun = np.count_nonzero((tooth == 0) & (edges <= ticks[part[-1]]))
+        end = 10 if part[-1] == len(ticks) - 1 else max(0, begun - 1)
+        begin = 11 * np.arange(end - done)
+        track = Track(edges[11 * done : 11 * end + 1], begin, begin, 0 * begin)
+        none = np.empty(0, np.int64)
+        if end > done:
+            keeper.take(track, Periods(none, none, none, none, 1.0 * none, 1.0 * none), 1e-6)
+        done = end
+    return keeper.result()
+
+
+@pytest.mark.parametrize("pieces", [1, 3, 8, 242])
+@pytest.mark.parametrize("falling", [True, False])
+def test_pulses_beside_the_gap(falling: bool, pieces: int):
+    """Of a gap of two steps 0.6 of a step, 0.3 of a step beside it; a pulse may be no tick long."""
+    found = of_teeth(falling=falling, pieces=pieces)
+    assert (found.turns, found.stamped) == (10, True)
+    assert (found.gap, found.high, found.longer, found.slope) == pytest.approx((2, 0.6, 0.3, 0))
+    none = of_teeth(0, falling=falling, pieces=pieces)
+    assert none.turns == 10 and none.longer == pytest.approx(0.6)
+
+
+@pytest.mark.parametrize("falling", [True, False])
+@pytest.mark.parametrize("how", ["breaks", "lost", "unknown"])
+def test_pulses_that_are_not_known(how: str, falling: bool):
+    """Of the last tooth, or of the next turn's first: it tells nothing; of others it does."""
+    for teeth, left in (
+        (((3, 10),), 9), (((3, 5), (4, 9), (5, 1)), 10), (((4, 0),), 9), (((3, 10), (4, 0)), 9),
+        (((3, 10), (5, 0)), 8), (((0, 0),), 10), (((10, 0),), 9),
+    ):  # fmt: skip
+        assert of_teeth(falling=falling, **{how: teeth}).turns == left, teeth
+    # Edges that the track has and nobody stamped: of the turns from the sixth on.
+    assert of_teeth(falling=falling, upto=100_000 + 5 * EACH + 1).turns == 5
+    assert of_teeth(falling=falling, upto=100_000 + 5 * EACH).turns == 4

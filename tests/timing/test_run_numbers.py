@@ -236,8 +236,11 @@ def test_bins_of_the_rotors_course():
         course = rotor._course(setup, found, np.full(100, 20.0))
         assert len(course) == rows and sum(c.events for c in course) == 100
     assert course[0].rpm == pytest.approx(1000.0) and course[0].first == pytest.approx(1.0)
-    few = timing.Whole(some(59), np.full(59, 20.0), np.repeat([1000.0, 2000.0], [50, 9]))
-    assert len(rotor._course(setup, few, np.full(59, 20.0))) == 1
+    for n, rows in ((9, 1), (10, 2)):
+        few = timing.Whole(
+            some(50 + n), np.full(50 + n, 20.0), np.repeat([1000.0, 2000.0], [50, n])
+        )
+        assert len(rotor._course(setup, few, np.full(50 + n, 20.0))) == rows
 
 
 @pytest.mark.parametrize(
@@ -383,13 +386,29 @@ def test_a_twin_and_one_that_fires_unevenly():
     assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.02)
     three = replace(twin, cylinders=3)
     assert told(turned(order=1), replace(three, firing=(0.0, 321.0, 360.0))) is None
-    assert told(turned(order=1), replace(three, firing=(0.0, 320.0, 360.0))).cycles == 39
+    found = told(turned(order=1), replace(three, firing=(0.0, 320.0, 360.0)))
+    assert found.cycles == 39
+    # Over 20° then, two of the wheel's steps: a third of the shortest interval is less.
+    dead, mid, end = (np.cos(np.radians(a)) for a in ((0, 320, 360), (160, 340, 540), (320, 0, 0)))
+    seen = SWING * np.mean((dead + end) / 2 - mid) * sin(radians(10)) / radians(10)
+    u = 2 * sqrt(2) * 0.02 / 20 * sqrt(2) / seen
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.03)
+    # Of a finer wheel over the third itself, 13.3°.
+    fine = replace(three, firing=(0.0, 320.0, 360.0), reference=Reference(120, 1, 1, 60.0))
+    found = told(turned(order=1, reference=fine.reference), fine)
+    seen *= sin(radians(20 / 3)) / radians(20 / 3) / (sin(radians(10)) / radians(10))
+    u = 2 * sqrt(2) * 0.02 / (40 / 3) * sqrt(2) / seen
+    assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.03)
 
 
 def test_a_speed_that_rises_is_no_cylinders_doing():
     """4 in 1000 of the square each cycle: a quarter of it to each firing, and 1.0 of each."""
     found = told(turned(rise=0.004))
     assert [float(n) for n in found.each] == pytest.approx([1.0] * 4, abs=0.006)
+    # What compressions take is against their own mean, whatever the speed does.
+    slow = told(turned(GAINS, rpm=200.0, rise=0.02), rpm=200.0)
+    assert np.mean([float(n) for n in slow.each]) == pytest.approx(1.0, abs=1e-9)
+    assert told(turned(GAINS), phases={}) is None
 
 
 def test_ticks_after_years_lose_no_digit():
@@ -634,3 +653,105 @@ def test_noise_of_rising_less_falling_from_event_to_event():
     found = curve._noise(angles, trend)
     assert found == pytest.approx(sqrt(0.36 / 2 / 10 + 0.04 / 2 / 20), rel=1e-3)
     assert np.isnan(curve._noise(angles[3:], trend[3:])) and curve._noise(angles[2:], trend[2:]) > 0
+
+
+def test_trials_at_the_borders_of_what_they_tell():
+    """Settings 0, 0, 2, 2, each ± 1: the slope is (mean at 2 less mean at 0) / 2, u = 1 / 2."""
+
+    def told(slope: float, stated: float, u: float = 1.0) -> advice.LearnedGain:
+        trials = [advice.Trial(x, slope * x, u) for x in (0.0, 0.0, 2.0, 2.0)]
+        return advice.learn_gain(trials, stated)
+
+    # Half of the stated 1 is just known well enough; of 0.99 it is not.
+    assert told(1.0, 1.0).u == 0.5 and "agree with +1" in told(1.0, 1.0).note
+    assert "too close together" in told(0.99, 0.99).note
+    # 3 u off is no contradiction, more is; or a tenth of what is stated, where that is more.
+    for slope, stated, u, contradicts in (
+        (3.5, 2.0, 1.0, False), (3.51, 2.0, 1.0, True), (0.5, 2.0, 1.0, False),
+        (0.49, 2.0, 1.0, True), (2.19, 2.0, 0.01, False), (2.21, 2.0, 0.01, True),
+        (-1.81, -2.0, 0.01, False), (-1.79, -2.0, 0.01, True), (4.39, 4.0, 0.01, False),
+        (4.41, 4.0, 0.01, True),
+    ):  # fmt: skip
+        found = told(slope, stated, u)
+        assert found.contradicts is contradicts
+        assert found.gain == pytest.approx(slope if contradicts else stated)
+        assert found.u == pytest.approx(u / 2)
+
+
+# The ends of a sweep
+
+
+def test_which_way_the_speed_goes_at_the_ends():
+    """The first event and the last have their neighbours on one side alone, 0.3 s of them."""
+    for at, mine in ((0, range(4)), (39, range(36, 40))):
+        speed = np.zeros(40)
+        speed[at] = 3.0
+        found = curve._trend(sweep(speed), TICK_S)
+        assert np.flatnonzero(found).tolist() == list(mine)
+        assert abs(found[at]) == pytest.approx(3.0 / 0.3)
+
+
+def test_eight_events_on_either_way_are_enough():
+    for n, known in ((7, False), (8, True)):
+        assert np.isfinite(curve._part(np.arange(float(n)))).all() == known
+    assert curve._part(np.arange(8.0))[0] == pytest.approx(3.5)
+
+
+def test_passages_by_their_first_event():
+    """The first of the one is before the other's first, its second after the other's second."""
+    place = np.array([0, *[1] * 7, 0, 1, *[0] * 6])
+    found = curve._runs(place)
+    assert [run[:2].tolist() for run in found] == [[0, 8], [1, 2]]
+    assert [len(run) for run in found] == [8, 8]
+
+
+def test_as_many_passages_as_are_looked_at():
+    """25 times up through eight spans, nine events in each: 200, and none in a wider span."""
+    span = np.tile(np.repeat(np.arange(8), 9), 25)
+    rows = bins(*((125 + 250.0 * k, 20.0, 0.0) for k in range(8)))
+    events = replace(sweep(125 + 250.0 * span), angles=np.full(len(span), 20.0))
+    setup = Setup(Reference(1), commanded=18.0)
+    told = curve._passages(setup, events, span, rows, np.ones(8), TICK_S, None)
+    assert len(told.rpm) == 200 and told.of[:8].tolist() == np.eye(8).tolist()
+    # All in one span are no passages; in two they are.
+    for to, n in ((9, None), (18, 2)):
+        few = replace(events.pick(np.arange(to)))
+        told = curve._passages(setup, few, span[:to], rows[: to // 9], np.ones(2), TICK_S, None)
+        assert (None if told is None else len(told.rpm)) == n
+
+
+def test_what_the_fit_of_a_sweep_is_given(monkeypatch):
+    """Two bins are enough for one, one is not; once up is no twice; passages of the bins known."""
+    asked = []
+    made = curve.fit_delay
+
+    def fit(*args, **more):
+        asked.append((args, more))
+        return made(*args, **{**more, "passages": None})
+
+    monkeypatch.setattr(curve, "fit_delay", fit)
+    setup = Setup(Reference(36, 1, 1, 60.0), delay_us=0.0, u_delay_us=0.1)
+    part = Budget((Component("reference angle", "B", 0.3, ""),))
+    of = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])
+    flat = np.zeros(3)
+    passages = curve.Passages(rpm=flat, error=flat, u=flat + 1, begin=flat, end=flat, of=of)
+    for gap, once in ((nan, True), (0.2, False)):
+        rows = bins((1e3, 1.0, 0.0), (2e3, 9.0, 0.0), (3e3, 1.0, 0.0), gap=gap, own=0.0)
+        rows[1] = replace(rows[1], wanted=nan)
+        found, _ = curve._fitted(setup, rows, [part] * 3, np.ones(3), np.zeros(3), passages)
+        args, more = asked.pop()
+        assert found is not None and args[0].tolist() == [1e3, 3e3]
+        assert args[1] == pytest.approx([1.0, 1.0])
+        assert more["passages"].of.tolist() == of[:, [0, 2]].tolist()
+        assert more["passages"].once is once
+        # Half of 0.2° either way, as large in the mean; of a sweep once up none is known.
+        assert more["passages"].moved == pytest.approx(0.0 if once else 0.1)
+        # With passages the drift is in these; without them it is a row more.
+        rows_with = len(more["shared"])
+        curve._fitted(setup, rows, [part] * 3, np.ones(3), np.zeros(3))
+        assert len(asked.pop()[1]["shared"]) == rows_with + 1
+    one = [replace(row, wanted=nan) for row in rows[:2]] + rows[2:]
+    assert curve._fitted(setup, one, [part] * 3, np.ones(3), np.zeros(3)) == (None, ())
+    assert not asked
+    drift, both = curve._drift(bins((1e3, 0.0, 0.0), (2e3, 0.0, 0.0), gap=nan), np.zeros(2))
+    assert drift.tolist() == [[0.0, 0.0]] and not both

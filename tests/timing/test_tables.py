@@ -319,6 +319,47 @@ def test_which_way_round_a_sensor_is_looked_at(monkeypatch: pytest.MonkeyPatch):
     assert not seen
 
 
+def test_one_that_is_too_many_goes(monkeypatch: pytest.MonkeyPatch):
+    """With the flanks that came before the first one left; and a session without any spark."""
+    monkeypatch.setattr(analyzing, "MOST_SPARKS", 29)
+    tables = fed(session(7, 30)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[0][1:]
+    assert (tables.dropped, tables.cut, tables.lost_before[0]) == (1, True, True)
+    tap, index = ticks(tables)
+    assert tap[0] == SPARKS[0][2] - 3_200 and index[0] == SPARKS[0][2] + 10
+    monkeypatch.undo()
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_PERIODS", 26)  # one of 27: the spark in it goes with it
+        tables = fed(session(7, 30)).finish()
+        assert tables.periods.start[0] == 5 + 2 * TURN and len(tables.periods.start) == 26
+        patch.setattr(analyzing, "MOST_TRIGGERS", 59)
+        assert ticks(fed(session(7, 30)).finish())[0][0] >= SPARKS[0][0] - 200
+    # The turns of all sparks go: so do these, and their flanks that are not too many stay.
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_PERIODS", 12)
+        early = session(7, 30)
+        early = replace(early, ticks=(early.ticks[0], early.ticks[1][3:9], *early.ticks[2:]))
+        tables = fed(early).finish()
+        assert len(tables.sparks) == 0 and tables.dropped == 6 and len(tables.trigger) == 60
+
+
+def test_a_look_where_the_last_session_has_no_spark_yet():
+    """Then the newest spark of the one before is all that there is."""
+    begun = session(9, 10)
+    begun = replace(begun, ticks=(begun.ticks[0], NONE, NONE, begun.ticks[3]))
+    tables = fed(session(7, 30), begun).tables(5)
+    assert tables.sparks.tick.tolist() == SPARKS[0][-1:]
+
+
+def test_the_decoder_ends_before_its_losses_are_told():
+    analyzer = fed(session(7, 30))
+    told: list[int] = []
+    analyzer.decoder = cast(Any, SimpleNamespace(
+        feed=lambda all_: all_, hello=None, finish=lambda: told.append(1), loss=told,
+    ))  # fmt: skip
+    assert analyzer.finish().loss == [1]  # type: ignore[comparison-overlap]
+
+
 # A sweep: from 1000 to 2000 rev/min and back at 50 rev/min a second, 36 - 1
 
 
@@ -508,6 +549,27 @@ def test_findings_of_a_sweep():
         noisy = replace(tables, crank_rejected=round(share * tables.crank_edges))
         found = curve.curve(setup, noisy)
         assert isinstance(found, curve.Curve) and [f.code for f in found.findings] == told
+
+
+def test_a_sweep_that_is_not_shown_says_why_first(monkeypatch: pytest.MonkeyPatch):
+    setup, tables, _, _ = swept()
+    first, second = Finding("one", "why"), Finding("two", "and more")
+    judged = SimpleNamespace(shown=False, error_shown=False, findings=(first, second))
+    monkeypatch.setattr(curve.gates, "judge", lambda evidence: judged)
+    assert curve.curve(setup, tables) is first
+
+
+@pytest.mark.parametrize("teeth", [1, 36])
+def test_a_pulse_alone_is_looked_at_for_turns_that_alternate(teeth, monkeypatch):
+    """A wheel's turns are told by its ripple; of a pulse there is none."""
+    setup, tables, _, _ = swept()
+    tables = replace(tables, turns=None)
+    found, rows = curve.time_events(setup, tables), curve.curve(setup, tables)
+    assert not isinstance(found, Finding) and isinstance(rows, curve.Curve)
+    monkeypatch.setattr(curve.crank, "pulse_alternates", lambda periods: "looked at")
+    typed = replace(setup, reference=Reference(teeth, int(teeth > 1), 1, 60.0))
+    seen = curve._evidence(typed, found, tables, list(rows.bins), None, "")
+    assert seen.alternates == ("looked at" if teeth == 1 else False)
 
 
 def test_a_map_that_is_typed(tmp_path):

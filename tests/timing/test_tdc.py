@@ -63,7 +63,9 @@ def test_midpoint_and_its_uncertainty():
 @pytest.mark.parametrize(
     ("before", "after", "more"),
     [(30.0, 30.5, {}), (31.0, -34.0, {}), (float("nan"), 3.0, {}),
-     (-30.0, 30.0, {"offset": 1.0}), (-30.0, 30.0, {"offset": 1.0, "stroke": 100, "rod": 40})],
+     (-30.0, 30.0, {"offset": 1.0}), (-30.0, 30.0, {"offset": -100.0, "stroke": 86, "rod": 143}),
+     (-30.0, 30.0, {"offset": 1.0, "stroke": 0, "rod": 143}),
+     (-30.0, 30.0, {"offset": 1.0, "stroke": 100, "rod": 40})],
 )  # fmt: skip
 def test_nonsense_is_refused(before, after, more):
     with pytest.raises(UserError) as caught:

@@ -29,6 +29,8 @@ def test_each_change_compiles_and_is_one_that_bears_a_number() -> None:
         ("min(x - 1, 2.5)", "(max(x - 1, 2.5))"), ("x - 1", "(x + 1)"), ("2.5", "5.0"),
     }  # fmt: skip
     assert not [m for m in found if m.line in (3, 5) or "str" in m.old]
+    assert not mutants("f.py", "z = zip(a, b, strict=True)\n")  # an assertion
+    assert mutants("f.py", "z = zip(a, b, strict=False)\n")
     for mutant in found:
         changed = mutant.apply(TEXT)
         assert ast.dump(ast.parse(changed)) != ast.dump(ast.parse(TEXT)), mutant

@@ -74,20 +74,20 @@ def coupled(
     """
     out = np.zeros(len(spark), np.bool_)
     found: list[Coupling] = []
-    if len(trigger) < _FEWEST or len(spark) < _FEWEST:
+    if len(trigger) < _FEWEST:
         return out, found
-    box = round(_BOX_US / tick_us)
+    box, around = _BOX_US / tick_us, _AROUND_US / tick_us
     for edge, shift in (("firing", 0), ("other", other)):
         anchor = trigger + shift
         after = np.searchsorted(anchor, spark)
-        before = np.clip(after - 1, 0, len(anchor) - 1)
-        after = np.clip(after, 0, len(anchor) - 1)
+        before, after = np.maximum(after - 1, 0), np.minimum(after, len(anchor) - 1)
         first, second = spark - anchor[before], spark - anchor[after]
-        offset = np.where(np.abs(first) <= np.abs(second), first, second)
-        window = [-round(_NEAR_US / tick_us), round(_NEAR_US / tick_us)]
+        offset = np.where(first <= np.abs(second), first, second)
+        near = _NEAR_US / tick_us
+        window = [-near, near]
         while True:
             inside = ~out & (offset >= window[0]) & (offset <= window[1])
-            at = _dense(offset[inside], box, round(_AROUND_US / tick_us))
+            at = _dense(offset[inside], box, around)
             if at is None:
                 break
             mine = inside & _grown(offset, inside, at, box)
@@ -98,11 +98,11 @@ def coupled(
                     Coupling(edge, float(own.mean()), float(own.std()), len(own),
                              len(own) / len(trigger))
                 )  # fmt: skip
-                window = [window[0], dead]
+                window = [-near, dead]
     return out, found
 
 
-def _grown(offset: Ticks, inside: Bools, at: int, box: int) -> Bools:
+def _grown(offset: Ticks, inside: Bools, at: np.int64, box: float) -> Bools:
     """The edges around a dense span that are of it: its noise may be wider than the span."""
     middle = at + box / 2
     far = np.abs(offset - middle)
@@ -130,13 +130,13 @@ def loose(
         bool[m] True for those found here, and what was found.
     """
     none = np.zeros(len(spark), np.bool_)
-    if len(trigger) < 2:
+    if not len(trigger):
         return none, None
-    near = round(_NEAR_US / tick_us)
+    near = _NEAR_US / tick_us
     owner = np.searchsorted(trigger, spark + near, side="right") - 1
-    offset = spark - trigger[np.maximum(owner, 0)]
+    offset = spark - trigger[owner]
     usable = ~out & (owner >= 0)
-    close = usable & (np.abs(offset) <= near)
+    close = usable & (offset <= near)
     later = usable & (offset > near)
     pulses, first = np.unique(owner[close], return_index=True)
     followed, then = np.unique(owner[later], return_index=True)
@@ -149,7 +149,8 @@ def loose(
     a, b = a[kept], b[kept]
     if len(a) < max(_PAIRS, len(both) / 2) or a.std() > _LOOSE_US or not a.std():
         return none, None
-    follows = float(np.cov(a, b)[0, 1] / a.var(ddof=1))
+    covariance = np.cov(a, b)
+    follows = float(covariance[0, 1] / covariance[0, 0])
     error = float(b.std() / a.std() / np.sqrt(len(a)))
     if follows + 3 * error > 0.5:
         return none, None
@@ -168,23 +169,23 @@ def rigid(delay_us: Floats) -> float:
     if float(np.median(delay)) < _NEAR_US and float(np.std(delay)) < _LOOSE_US:
         return 1.0  # beside the drive's edge even a wider scatter is suspect
     held = np.searchsorted(delay, delay + _RIGID_BOX_US, side="right") - np.arange(len(delay))
-    k = int(np.argmax(held))
+    k = np.argmax(held)
     low, high = delay[k] - _RIGID_AROUND_US, delay[k] + _RIGID_BOX_US + _RIGID_AROUND_US
-    beside = np.count_nonzero((delay >= low) & (delay <= high)) - int(held[k])
+    beside = np.count_nonzero((delay >= low) & (delay <= high)) - held[k]
     expected = beside * _RIGID_BOX_US / (2 * _RIGID_AROUND_US)
     sure = held[k] >= _FEWEST and held[k] >= _STANDS_OUT * expected
     return float(held[k] / len(delay)) if sure else 0.0
 
 
-def _dense(offset: Ticks, box: int, around: int) -> int | None:
+def _dense(offset: Ticks, box: float, around: float) -> np.int64 | None:
     """Begin of a span of `box` that holds far more than its surroundings; None: there is none."""
     if len(offset) < _FEWEST:
         return None
     offset = np.sort(offset)
     upto = np.searchsorted(offset, offset + box, side="right")
     held = upto - np.arange(len(offset))
-    k = int(np.argmax(held))
-    at, n = int(offset[k]), int(held[k])
+    k = np.argmax(held)
+    at, n = offset[k], held[k]
     beside = np.count_nonzero((offset >= at - around) & (offset <= at + box + around)) - n
     expected = beside * box / (2 * around)
     return at if n >= _FEWEST and n >= _STANDS_OUT * expected else None
@@ -239,23 +240,21 @@ def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
         usable: bool[n], the interval to the next trigger is whole.
         spark: int64[m] sparks, rising, ringing and coupling taken out.
     """
-    if len(trigger) < 3 or len(spark) < _FEWEST:
-        return None
-    period = np.append(np.diff(trigger), trigger[-1] - trigger[-2]).astype(np.float64)
+    period, usable = np.diff(trigger).astype(np.float64), usable[:-1]
     owner = np.searchsorted(trigger, spark, side="right") - 1
-    spark, owner = spark[owner >= 0], owner[owner >= 0]
-    begins = np.diff(spark, prepend=spark[:1] - (1 << 40)) > _USUAL * period[owner]
-    begins |= np.diff(owner, prepend=-1) > 0
+    between = (owner >= 0) & (owner < len(period))
+    spark, owner = spark[between], owner[between]
+    begins = np.ones(len(spark), np.bool_)
+    begins[1:] = np.diff(spark) > _USUAL * period[owner[1:]]
     spark, owner = spark[begins], owner[begins]
     phase = (spark - trigger[owner]) / period[owner]
-    group = np.floor(_PER_OCTAVE * np.log2(period)).astype(np.int64)
+    group = (_PER_OCTAVE * np.log2(period)).astype(np.int64)
     known: list[tuple[float, list[float]]] = []
     strange = False
     for g in np.unique(group[usable])[::-1]:
         of_group = usable & (group == g)
-        n = int(np.count_nonzero(of_group))
-        mine = of_group[owner] & (phase < 1)
-        arcs = _arcs(phase[mine], _SHARE * n) if n >= _FEWEST else []
+        n = np.count_nonzero(of_group)
+        arcs = _arcs(phase[of_group[owner]], _SHARE * n) if n >= _FEWEST else []
         if arcs:
             known.append((float(np.median(period[of_group])), arcs))
             strange |= min(arcs) > _USUAL - _ARC
@@ -264,17 +263,17 @@ def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
     best: tuple[float, list[float]] | None = None
     for turns, price in ((0, 1.0), (1, 2.0), (-1, 2.0)):
         for first in known[0][1]:
-            last, steps, lags = (first + turns) * known[0][0], 0.0, []
+            last, lags = (first + turns) * known[0][0], []
             for length, arcs in known:
                 lag = min(
                     ((a + k) * length for a in arcs for k in _near(last, a, length)),
                     key=lambda x: abs(x - last),
                 )
-                steps += abs(lag - last)
                 last = lag
                 lags.append(lag)
-            if best is None or price * steps + 1 < best[0]:
-                best = price * steps + 1, lags
+            cost = price * float(np.abs(np.diff(lags)).sum())
+            if best is None or cost < best[0]:
+                best = cost, lags
     assert best is not None
     lengths = np.array([length for length, _ in known])
     return Late(lengths, np.array(best[1]))
@@ -288,12 +287,12 @@ def _near(last: float, arc: float, length: float) -> tuple[float, float]:
 def _arcs(phase: Floats, least: float) -> list[float]:
     """Middles of up to three arcs of the interval that hold at least so many."""
     found: list[float] = []
-    left = np.sort(phase % 1.0)
-    while len(found) < 3 and len(left) >= max(least, _FEWEST / 2):
+    left = np.sort(phase)
+    while len(found) < 3 and len(left):
         twice = np.concatenate((left, left + 1))
         upto = np.searchsorted(twice, left + _ARC, side="right")
         held = upto - np.arange(len(left))
-        k = int(np.argmax(held))
+        k = np.argmax(held)
         if held[k] < max(least, _FEWEST / 2):
             break
         members = twice[k : k + held[k]]

@@ -47,12 +47,12 @@ def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> l
     cells: dict[int, dict[int, bool]] = {}
     for number, (s, flag) in enumerate(zip(seen, flags, strict=True)):
         half = np.floor(s.shots.rpm / (_CELL_RPM / 2)).astype(np.int64)
-        for k in np.unique(np.concatenate((half, half - 1))):
+        for k in np.unique(np.concatenate((half, half - 1))).tolist():
             mine = (half == k) | (half == k + 1)
-            n, hits = int(mine.sum()), int(np.count_nonzero(mine & flag))
+            n, hits = np.count_nonzero(mine), np.count_nonzero(mine & flag)
             if n >= _FEWEST:
                 hit = hits >= _HIT_COUNT and hits >= _HIT_SHARE * n
-                cells.setdefault(int(k), {})[number] = hit
+                cells.setdefault(k, {})[number] = bool(hit)
     ways = {
         "": range(len(seen)),
         "rising": [i for i, s in enumerate(seen) if s.segment.rpm_to > s.segment.rpm_from],
@@ -69,15 +69,15 @@ def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> l
         chance = (sum(cold) + 1) / (len(cold) + 1)
         for first, last in _runs(hot):
             low, high = first * _CELL_RPM / 2, (last + 2) * _CELL_RPM / 2
-            if any(b.low <= high and low <= b.high for b in found):
-                continue  # told for both ways already
             luck = min(
                 len(cells) / 2 * comb(n, hits) * chance**hits
-                for hits, n in (counts[k] for k in range(first, last + 1) if k in hot)
+                for hits, n in (counts[k] for k in hot if first <= k <= last)
             )
             band = _band(low, high, [(seen[i].shots, flags[i]) for i in passages], way)
-            if luck < _BY_CHANCE and band is not None:
-                found.append(band)
+            if luck >= _BY_CHANCE or band is None:
+                continue
+            if not any(b.low <= band.high and band.low <= b.high for b in found):
+                found.append(band)  # else it is told for both ways already
     return sorted(found, key=lambda b: b.low)
 
 

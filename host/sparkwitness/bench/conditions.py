@@ -139,8 +139,7 @@ def compare(runs: Sequence[tuple[str, Result]]) -> Conditions:
         runs: name and result of each, of the same module.
     """
     listed = [row for name, result in runs for row in rows(name, result)]
-    clip = max((result.plan.u_clip_us for _, result in runs), default=0.0)
-    speeds = sorted({row.rpm for row in listed})
+    speeds = dict.fromkeys(row.rpm for row in listed)
     shared = [
         s for s in speeds if len({r.run for r in listed if abs(r.rpm / s - 1) < _SAME_RPM}) > 1
     ]
@@ -158,8 +157,9 @@ def compare(runs: Sequence[tuple[str, Result]]) -> Conditions:
             why.append(f"{word}: {np.mean(values):.3g} {unit} in every run")
         else:
             varied.append(factor)
-    if len(runs) < 2 or not shared:
+    if not shared:
         return Conditions(tuple(listed), (), ("no speed was driven in two runs",), None)
+    clip = max(result.plan.u_clip_us for _, result in runs)
     effects, fits, more = _fitted(usable, shared, varied, clip)
     return Conditions(tuple(listed), effects, (*why, *more), fits)
 
@@ -170,10 +170,10 @@ def _fitted(
     """Slopes of the conditions that varied, how well lines fit, and what cannot be told."""
     if not varied:
         return (), None, []
-    runs = sorted({row.run for row in usable})
-    place = [int(np.argmin([abs(row.rpm / s - 1) for s in speeds])) for row in usable]
+    runs = {row.run for row in usable}
+    place = [np.argmin([abs(row.rpm / s - 1) for s in speeds]) for row in usable]
     table = np.array([[getattr(row, f) for f in varied] for row in usable], np.float64)
-    design = np.hstack((np.eye(len(speeds))[place], table - table.mean(axis=0)))
+    design = np.hstack((np.eye(len(speeds))[place], table))
     if np.linalg.matrix_rank(design) < design.shape[1] or len(runs) <= len(varied):
         words = " and ".join(FACTORS[f][0] for f in varied)
         need = "change one at a time" if len(varied) > 1 else "drive it at another value as well"

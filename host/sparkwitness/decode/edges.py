@@ -157,7 +157,11 @@ class EdgeDecoder:
         self._skipping = False
         self._session: _Session | None = None
         self._kernels = kernels.chosen()
-        self._packed, self._begins = np.empty(0, np.uint32), np.empty((2, 0), np.int64)
+        self._make_room(0)
+
+    def _make_room(self, size: int) -> None:
+        words = size // 3 + framing.ROW
+        self._packed, self._begins = np.empty(words, np.uint32), np.empty((2, words), np.int64)
 
     def feed(self, data: bytes) -> list[Batch]:
         """Decode the next bytes of the stream; one batch per session met, often none or one.
@@ -245,16 +249,15 @@ class EdgeDecoder:
             return False
         if 3 * len(self._packed) < stop - start + 3 * framing.ROW:
             # A frame of 26 bytes or more takes two bytes more here.
-            self._packed = np.empty((stop - start) // 3 + framing.ROW, np.uint32)
-            self._begins = np.empty((2, (stop - start) // 14 + 1), np.int64)
+            self._make_room(stop - start)
         firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
         counts = np.zeros(_N_INPUTS, np.int64)
         words, frames, found = self._kernels.gather(
             wire.PLACES, stuffed, start, stop, framing.CRC_FIXER, session.id,
             session.seq & 0xFFFFFFFF, firsts, counts, self._packed, *self._begins,
         )  # fmt: skip
-        packed = self._packed[: max(words, 0)]
-        if words <= 0 or not framing.crc_good(packed):
+        packed = self._packed[:words]
+        if words == -1 or not framing.crc_good(packed):
             return False
         begins, beats_at = self._begins[0, :frames], self._begins[1, :found]
         bodies = packed[begins[beats_at][:, None] + _BEAT_WORDS]
@@ -306,7 +309,7 @@ class EdgeDecoder:
             self._count_tail()
             session = self._session = _Session(session_id, int(heads["seq"][0]))
         seq = heads["seq"].astype(np.int64)
-        ahead = ((seq - session.seq + (1 << 31)) & 0xFFFFFFFF) - (1 << 31)
+        ahead = (seq - session.seq).astype(np.int32).astype(np.int64)  # 32 bits wrap
         if np.abs(ahead).max() < 1 << 30:
             seq = session.seq + ahead
         else:
@@ -425,7 +428,7 @@ class EdgeDecoder:
             self.loss.frames_unplaced += int(np.count_nonzero(~known))
             self.loss.edges_unplaced += int(n[~known].sum())
             for k in np.flatnonzero(~known).tolist():
-                session.next_first[int(which[k])] = int(first[k] + n[k]) & 0xFFFFFFFF
+                session.next_first[which[k]] = int(first[k] + n[k]) & 0xFFFFFFFF
             at, which, n, first = at[known], which[known], n[known], first[known]
             placed, doubled = placed[known], doubled[known]
 

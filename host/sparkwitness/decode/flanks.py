@@ -17,7 +17,7 @@ Words = NDArray[np.uint32]
 Levels = NDArray[np.int8]
 
 UNKNOWN = -1
-_HALF = 1 << 30
+_HALF = 1 << 30  # the sign of 31 bits
 
 
 def undoubled(words: Words, base: Ticks) -> Words:
@@ -28,7 +28,7 @@ def undoubled(words: Words, base: Ticks) -> Words:
         base: int64 of a shape that fits, time of the heartbeat before each.
     """
     ahead = ((words.astype(np.int64) >> 1) - base) & 0x7FFFFFFF
-    ahead -= (ahead >= _HALF) * (1 << 31)
+    ahead |= (ahead & _HALF) << 1
     return ((base + ahead) & 0xFFFFFFFF).astype(np.uint32)
 
 
@@ -63,7 +63,7 @@ def undouble(
     at = np.repeat(begin[chosen] + places.counts - np.cumsum(n) + n, n) + np.arange(n.sum())
     words = packed[at]
     packed[at] = undoubled(words, np.repeat(newest[chosen], n))
-    level = np.full(int(many.sum()), UNKNOWN, np.int8)
+    level = np.full(many.sum(), UNKNOWN, np.int8)
     ends = np.cumsum(many)
     into = np.repeat((ends - many)[chosen] - np.cumsum(n) + n, n) + np.arange(n.sum())
     level[into] = words & 1
@@ -110,7 +110,7 @@ class Flank:
             at = np.append(0, at)
         kept = ticks[keep]
         # A loss before an edge of the other flank counts for the next one that is kept.
-        self._lost = bool(len(at)) and int(at[-1]) == len(kept)
+        self._lost = bool(len(at) and at[-1] == len(kept))
         return kept, np.unique(at[at < len(kept)])
 
 

@@ -212,7 +212,8 @@ def untested(chain: Chain, events: Sequence[Event], beside: str | None) -> tuple
     """
     said = np.ones(len(chain.sets))
     for (name, _), each in factors(chain, events).items():
-        said *= each if name in chain.tests else 1.0
+        if name in chain.tests:
+            said *= each
     sets = chain.sets.copy()
     sets[chain.fleeting] = False
     row = {frozenset(np.flatnonzero(bad).tolist()): k for k, bad in enumerate(sets)}

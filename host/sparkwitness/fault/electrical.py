@@ -71,8 +71,8 @@ def parse_quantity(text: str, unit: str) -> float:
     names = {"ohm": ("ohms", "ohm", "Ω", "Ω", "R"), "C": ("°C", "C"), "deg": ("deg", "°"),
              "rpm": ("rpm", "rev/min", "1/min")}.get(unit, (unit,))  # fmt: skip
     for name in names:
-        if tail.lower().endswith(name.lower()) and (len(tail) > 0):
-            tail = tail[: len(tail) - len(name)].strip()
+        if tail.lower().endswith(name.lower()):
+            tail = tail[: -len(name)].strip()
             break
     if tail not in _PREFIX or (unit in {"C", "rpm", "deg", "mm"} and tail):
         raise ValueError(wanted)

@@ -54,7 +54,7 @@ def result(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Result:
     """What the search comes to so far."""
     p = belief(chain, events)
     chances = link_chances(chain, p, mended_by(events))[: chain.listed]
-    best = int(chances.argmax())
+    best = chances.argmax()
     link, top = chain.links[best].id, float(chances[best])
     nothing, unlisted, comes_and_goes = no_link(chain, p)
     twice = [e for e in events if isinstance(e, Answer) and e.again and e.outcome is not None]
@@ -108,7 +108,7 @@ class Finding:
 
 
 def robustness(
-    chain: Chain, events: Sequence[Event], link: str, draws: int = 300
+    chain: Chain, events: Sequence[Event], link: str, draws: int
 ) -> tuple[float, float, float]:
     """5 % and 95 % points of a link's chance over other beliefs, and how often it stays first.
 
@@ -119,14 +119,14 @@ def robustness(
     rng = np.random.default_rng(6)
     mended = mended_by(events)
     odds = np.array([x.odds for x in chain.links])
-    i, found, first = chain.index[link], np.empty(draws), 0
+    i, found, first = chain.index[link], np.empty(draws), np.empty(draws, np.bool_)
     for k in range(draws):
-        prior = chain.prior_with(odds * np.exp(rng.normal(0.0, math.log(2.0), len(odds))))
+        prior = chain.prior_with(odds * rng.lognormal(sigma=math.log(2.0), size=len(odds)))
         p = belief(chain, events, prior, float(rng.uniform(0.0, 0.10)))
         chances = link_chances(chain, p, mended)
-        found[k], first = chances[i], first + int(chances[: chain.listed].argmax() == i)
+        found[k], first[k] = chances[i], chances[: chain.listed].argmax() == i
     low, high = np.quantile(found, [0.05, 0.95])
-    return float(low), float(high), first / draws
+    return float(low), float(high), float(first.mean())
 
 
 def finding(chain: Chain, events: Sequence[Event], draws: int = 300) -> Finding:
@@ -134,19 +134,19 @@ def finding(chain: Chain, events: Sequence[Event], draws: int = 300) -> Finding:
     p, mended = belief(chain, events), mended_by(events)
     chances = link_chances(chain, p, mended)
     order = np.argsort(-chances, kind="stable")
-    best = int(chances[: chain.listed].argmax())
+    best = chances[: chain.listed].argmax()
     named = chain.links[best]
     kind = result(chain, events).kind
     low, high, agree = robustness(chain, events, named.id, draws)
     flat = chain.prior_with(np.ones(len(chain.links)))
     even = link_chances(chain, belief(chain, events, flat), mended)[: chain.listed]
     others = tuple(
-        (chain.links[int(i)], float(chances[i]))
+        (chain.links[i], float(chances[i]))
         for i in order[:6] if i != best and chances[i] >= 0.005
     )  # fmt: skip
     return Finding(
         named, float(chances[best]), low, high, agree,
-        (chain.links[int(even.argmax())], float(even.max())), others,
+        (chain.links[even.argmax()], float(even.max())), others,
         reasons(chain, events, named.id), confirming_test(chain, events, named.id),
         float(p[chain.sets.sum(axis=1) == 2].sum()), contradiction(chain, events),
         untested(chain, events, None if kind in ("nothing", "fleeting") else named.id),

@@ -157,20 +157,16 @@ def ends(chain: Chain, p: Array, mended: frozenset[str] = frozenset()) -> Array:
     left = chain.sets[:, : chain.listed].copy()
     left[:, [chain.index[x] for x in mended]] = False
     chances = link_chances(chain, p, mended)[: chain.listed].round(9)  # equals: the first of them
-    end = np.where(left, chances + 1e-9, 0.0).argmax(axis=1)
+    end = np.where(left, chances, -np.inf).argmax(axis=1)
     end[~left.any(axis=1)] = chain.listed + 2
     end[chain.fleeting] = chain.listed
     end[chain.shown] = chain.listed + 1
     return np.asarray(end == np.arange(chain.listed + 3)[:, None], dtype=np.float64)
 
 
-def outcome_table(
-    chain: Chain, events: Sequence[Event], tests: Sequence[Test], before: Array | None = None
-) -> Array:
+def outcome_table(chain: Chain, events: Sequence[Event], tests: Sequence[Test]) -> Array:
     """Chance of each combination of outcomes of some tests, given hypothesis and events.
 
-    Args:
-        before: `likelihood` of the events, if known.
     Returns:
         Shape (h, product of the numbers of outcomes); rows sum to 1.
     """
@@ -190,16 +186,20 @@ def outcome_table(
                 for k in range(len(test.outcomes))
             ]
         return np.stack([column for _, column in grown], axis=1)
-    before = likelihood(chain, events) if before is None else before
-    columns = [
+    return _shares([
         likelihood(
             chain,
             [*events, *(Answer(t.id, k) for t, k in zip(tests, outcomes, strict=True))],
         )
         for outcomes in product(*(range(len(t.outcomes)) for t in tests))
-    ]
-    table = np.stack(columns, axis=1) / np.maximum(before, 1e-300)[:, None]
-    return np.asarray(table / table.sum(axis=1, keepdims=True))
+    ])  # fmt: skip
+
+
+def _shares(columns: Sequence[Array]) -> Array:
+    """Side by side, each row in shares of its sum; what cannot be at all has none."""
+    table = np.stack(columns, axis=1)
+    total = table.sum(axis=1, keepdims=True)
+    return np.asarray(np.divide(table, total, out=np.zeros_like(table), where=total > 0))
 
 
 def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
@@ -222,7 +222,7 @@ def choices(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     found = [
         Choice(
             group,
-            expected_bits(each @ outcome_table(chain, events, group, before)),
+            expected_bits(each @ outcome_table(chain, events, group)),
             chain.cost(group, paid),
         )
         for group in groups
@@ -288,7 +288,7 @@ def next_test(chain: Chain, events: Sequence[Event], sure: float = SURE) -> Choi
         leads, _, careless = leading(chain, events)
         decides = deciding(chain, events, leads, checked, careless)
         last = [e for e in events if isinstance(e, Answer) and e.test == decides]
-        if decides and last[-1].outcome is not None:
+        if decides:
             told = leading(chain, [*events, replace(last[-1], again=True)])
             return once_more(decides) if told[:1] == (leads,) and told[1] >= sure else None
     return once_more(best.tests[0].id) if best else None
@@ -346,13 +346,10 @@ def second_looks(chain: Chain, events: Sequence[Event]) -> list[Choice]:
     for name in dict.fromkeys(e.test for e in given if e.outcome is not None):
         if name in now - twice:
             test = chain.tests[name]
-            columns = [
+            table = _shares([
                 likelihood(chain, [*events, Answer(name, k, again=True)])
-                / np.maximum(before, 1e-300)
                 for k in range(len(test.outcomes))
-            ]
-            table = np.stack(columns, axis=1)
-            table /= table.sum(axis=1, keepdims=True)
+            ])  # fmt: skip
             cost = chain.cost((test,), paid)
             found.append(Choice((test,), expected_bits(each @ table), cost, again=True))
     return found
@@ -370,7 +367,7 @@ def leading(chain: Chain, events: Sequence[Event]) -> tuple[str, float, float]:
     careless = round(max(1.0, (TRUST + sum(x for _, x in slips)) / (TRUST + known)), 1)
     p = belief(chain, events, careless=careless)
     chances = link_chances(chain, p, mended_by(events))[: chain.listed]
-    best = int(chances.argmax())
+    best = chances.argmax()
     return chain.links[best].id, float(chances[best]), careless
 
 
@@ -418,8 +415,7 @@ def contradiction(chain: Chain, events: Sequence[Event]) -> Contradiction | None
     found: dict[str, float] = {}
     for answer, one in slips:
         found[answer.test] = max(found.get(answer.test, 0.0), one)
-    most = max(found.values(), default=0.0)
-    if len(slips) < 2 or most < SLIP:
+    if len(slips) < 2 or (most := max(found.values())) < SLIP:
         return None
     suspects = sorted((x for x in found if found[x] >= SUSPECT * most), key=lambda x: -found[x])
     p = belief(chain, events)
@@ -441,4 +437,5 @@ def _slips(chain: Chain, kept: Sequence[Event]) -> list[tuple[Answer, float]]:
 
 
 def _entropy(p: Array) -> float:
-    return float(-np.sum(p * np.log2(np.where(p > 0, p, 1.0))))
+    p = p[p > 0]
+    return float(-np.sum(p * np.log2(p)))

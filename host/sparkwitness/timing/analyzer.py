@@ -126,7 +126,7 @@ class _Columns:
         if k > 0:
             for name, column in self._columns.items():
                 self._columns[name] = column[k : self.n].copy()
-            self.n = max(0, self.n - k)
+            self.n -= k
 
     def __getitem__(self, name: str) -> NDArray[Any]:
         return self._columns[name][: self.n]
@@ -174,9 +174,8 @@ class _Lane:
 
     def drop(self, k: int) -> None:
         """Lose the first k edges."""
-        if k > 0:
-            self._placed.drop(k)
-            self._marks.drop(k)
+        self._placed.drop(k)
+        self._marks.drop(k)
 
     def table(self, first: int = 0) -> Marked:
         """The edges from one on."""

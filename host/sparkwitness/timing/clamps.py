@@ -96,9 +96,10 @@ def no_reading(setup: Setup, steps: Floats) -> Finding:
         steps: float64[n] degrees from each event to the next, NaN across a break.
     """
     expected = " or ".join(f"{s:g}°" for s in setup.spacings)
-    step = float(np.nanmedian(steps))
-    if np.nanmean(np.abs(steps / step - 1) < _NEAR) < _REGULAR:
-        low, high = np.nanquantile(steps, (0.1, 0.9))
+    steps = steps[np.isfinite(steps)]
+    step = float(np.median(steps))
+    if np.mean(np.abs(steps / step - 1) < _NEAR) < _REGULAR:
+        low, high = np.quantile(steps, (0.1, 0.9))
         text = (
             f"sparks come at no regular distance ({low:.0f}° to {high:.0f}° of crank), not every "
             f"{expected}: most likely noise on the clamp, several leads in it, or many sparks that "

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparkwitness.errors import UserError
 from sparkwitness.timing import budget as timing
 from sparkwitness.timing import gates
 from sparkwitness.timing import stats as intervals
@@ -201,7 +202,7 @@ def _shared(a: dict[str, Any], b: dict[str, Any], setup: Setup, moved: float) ->
     for name in dict.fromkeys((*old, *new)):
         u_a, u_b = old.get(name, 0.0), new.get(name, 0.0)
         if name in ("reference angle", "clamp and conditioner delay"):
-            part = abs(u_b - u_a)  # the delay is common in time, so what is left goes with speed
+            part = u_b - u_a  # the delay is common in time, so what is left goes with speed
         elif name == "speed swing":
             part = _swing(a["rpm"], b["rpm"], setup, moved, u_a, u_b)
             part = min(part, u_a + u_b)
@@ -222,7 +223,7 @@ def _swing(rpm_a: float, rpm_b: float, setup: Setup, moved: float, u_a: float, u
     """
     n = setup.firings_per_rev
     size = timing.default_swing(rpm_a, n) if setup.swing is None else setup.swing
-    between = timing.swing_uncertainty(abs(moved), size, n)
+    between = timing.swing_uncertainty(moved, size, n)
     shifted = 2 * u_b * sin(min(radians(n * abs(moved)), np.pi) / 2)
     slower = min(rpm_a, rpm_b) / max(rpm_a, rpm_b)
     return between + shifted + max(u_a, u_b) * (1 - slower**2)
@@ -318,7 +319,10 @@ def _delay(before: Side, after: Side, same: bool) -> Change:
         if len(side.delays) < 3:
             return _unknown(name, unit, f"{side.name} has no edges of the trigger tap")
         assert side.setup is not None
-        u_clamp = side.setup.delay(float(side.result.get("rpm") or 0)).u_us
+        try:
+            u_clamp = side.setup.delay(float(side.result.get("rpm") or 0)).u_us
+        except UserError as error:  # a speed that is not known, on which the delay hangs
+            return _unknown(name, unit, f"{side.name}: {error.message}")
         scatter = timing.standard_error(side.delays)
         parts.append((float(side.delays.mean()), scatter, u_clamp))
     (a, u_a, clamp_a), (b, u_b, clamp_b) = parts

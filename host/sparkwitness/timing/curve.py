@@ -124,7 +124,7 @@ def read_curve(path: Path) -> tuple[Floats, Floats]:
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UserError(f"cannot read the curve {path}: {error}") from None
     points.sort()
-    rpm, degrees = np.array(points).T if points else (np.empty(0), np.empty(0))
+    rpm, degrees = np.array(points).reshape(-1, 2).T
     if len(points) < 2 or (np.diff(rpm) <= 0).any() or not np.isfinite(points).all():
         raise UserError(f"{path} needs two or more different speeds with their degrees BTDC")
     return rpm, degrees
@@ -369,7 +369,7 @@ def _runs(place: NDArray[np.int64]) -> list[NDArray[np.int64]]:
         mine = np.flatnonzero(place == k)
         runs = np.split(mine, np.flatnonzero(np.diff(mine) > _FEWEST) + 1)
         found += [run for run in runs if len(run) >= _FEWEST]
-    return sorted(found, key=lambda run: int(run[0]))
+    return sorted(found, key=lambda run: run[0])
 
 
 def _local(setup: Setup, tables: Tables, ripple: Ripple | None, at: Bin) -> float:

@@ -52,15 +52,15 @@ class DeadTime:
             return ticks, np.empty(0, np.bool_)
         keep = np.ones(len(ticks), np.bool_)
         keep[1:] = np.diff(ticks) >= self.ticks
-        keep[0] = self._last is None or int(ticks[0]) - self._last >= self.ticks
+        keep[0] = self._last is None or ticks[0] - self._last >= self.ticks
         self._last = int(ticks[-1])
-        self.rejected += len(ticks) - int(np.count_nonzero(keep))
+        self.rejected += int(np.count_nonzero(~keep))
         kept = ticks[keep]
         if not len(breaks) and not self._lost:
             return kept, np.zeros(len(kept), np.bool_)
-        losses = np.zeros(len(ticks), np.int64)
-        losses[breaks] = 1
-        losses[0] += self._lost
+        losses = np.zeros(len(ticks), np.bool_)
+        losses[breaks] = True
+        losses[0] |= self._lost
         so_far = np.cumsum(losses)
         at_kept = so_far[keep]
         lost = np.diff(at_kept, prepend=0) > 0
@@ -97,7 +97,7 @@ def burst_gap(steps: Floats, spacing: float) -> float:
     total = np.cumsum(logs)
     apart = (total[-1] - total[:-1]) / (n - count) - total[:-1] / count
     between = count * (n - count) * apart**2
-    if n < 2 or float(apart[k := int(np.argmax(between))]) < np.log(_MIN_RATIO):
+    if n < 2 or apart[k := np.argmax(between)] < np.log(_MIN_RATIO):
         # One heap: either lone sparks far apart, or one endless burst.
         return widest if float(np.median(steps)) > widest else typical
     return float(min(np.exp((logs[k] + logs[k + 1]) / 2), widest))
@@ -204,8 +204,8 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
         The events, and counts of sparks and events left out.
     """
     known = sparks.segment >= 0
-    first = int(np.argmax(known)) if len(known) else 0
     # Most often those without an angle are only the first, before the crank is known.
+    first = np.count_nonzero(~known)
     chosen = slice(first, None) if known[first:].all() else known
     sparks, broken = sparks.pick(chosen), broken[chosen]
     n = len(sparks.tick)
@@ -243,6 +243,12 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
     return Grouping(events.pick(seen), gap, unplaced, int(np.count_nonzero(~seen)))
 
 
+def _around(degrees: Floats, period: float) -> Floats:
+    """Differences of angles to within half a period of 0."""
+    result: Floats = (degrees + period / 2) % period - period / 2
+    return result
+
+
 def circular_median(degrees: Floats, period: float) -> float:
     """The angle from which the sum of circular distances to all others is least.
 
@@ -251,9 +257,9 @@ def circular_median(degrees: Floats, period: float) -> float:
         period: degrees of a full turn.
     """
     sample = degrees[:: (len(degrees) - 1) // 201 + 1]
-    distance = np.abs((sample[:, None] - sample[None, :] + period / 2) % period - period / 2)
+    distance = np.abs(_around(sample[:, None] - sample[None, :], period))
     centre = float(sample[np.argmin(distance.sum(axis=1))])
-    return centre + float(np.median((degrees - centre + period / 2) % period - period / 2))
+    return centre + float(np.median(_around(degrees - centre, period)))
 
 
 def _local_median(values: Floats) -> Floats:
@@ -286,9 +292,8 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     """
     if not len(degrees):
         return np.zeros(0, np.bool_)
-    centre = circular_median(degrees[:: len(degrees) // 4001 + 1], period)  # any central one does
-    off = (degrees - centre + period / 2) % period
-    away = np.abs((off - _local_median(off) + period / 2) % period - period / 2)
+    off = _around(degrees - circular_median(degrees, period), period)
+    away = np.abs(_around(off - _local_median(off), period))
     return away > max(floor, 6 * 1.4826 * float(np.median(away)))
 
 

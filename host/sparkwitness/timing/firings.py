@@ -173,12 +173,9 @@ def firings(trigger: Marked, level: int, sparks: Ticks, tick_s: float) -> Firing
     """
     at = np.flatnonzero(trigger.level == level)
     tick = trigger.at.tick
-    n = len(at)
     fires = tick[at]
-    has_on = np.zeros(n, np.bool_)
-    on = np.maximum(at - 1, 0)
-    if n:
-        has_on = (at > 0) & (trigger.level[on] == 1 - level) & ~trigger.lost[at]
+    on = np.maximum(at - 1, 0)  # of the very first flank itself, which is no closing
+    has_on = (trigger.level[on] == 1 - level) & ~trigger.lost[at]
     losses = np.cumsum(trigger.lost)
     known = np.diff(losses[at], prepend=-1) == 0
     keep, opens, taken, lasted = _debounced(fires, tick[on], has_on, sparks, tick_s)
@@ -186,7 +183,8 @@ def firings(trigger: Marked, level: int, sparks: Ticks, tick_s: float) -> Firing
     good = has_on[keep] & (losses[start] == losses[at[keep]])
     place = trigger.at.pick(at[keep])
     # A run of firings is known as a whole where none of its edges, bounce or not, was lost.
-    whole = np.logical_and.reduceat(known, np.append(0, keep[:-1] + 1)) if len(keep) else known[:0]
+    begins = np.append(0, keep[:-1] + 1)[: len(keep)]
+    whole = np.logical_and.reduceat(known, begins)
     return Firings(
         level, place.tick, place.degrees, place.segment, place.to_edge,
         np.where(good, tick[start], -1), np.where(good, trigger.at.degrees[start], np.nan),
@@ -213,10 +211,11 @@ def _debounced(
     none = np.zeros(n, np.int64)
     if n < _FEWEST or not has_on.any():
         return index, index, none, none
-    width = np.where(has_on, fires - on, np.iinfo(np.int64).max)
+    far = np.iinfo(np.int64).max  # where it is not known
+    width = np.where(has_on, fires - on, far)
     # From a flank to the next closing, and from the flank before to this one's closing.
-    gap = np.append(np.where(has_on[1:], on[1:] - fires[:-1], width.max()), width.max())
-    gap_before = np.append(width.max(), gap[:-1])
+    gap = np.append(np.where(has_on[1:], on[1:] - fires[:-1], far), far)
+    gap_before = np.append(far, gap[:-1])
     early = int(EARLY_S / tick_s)
     sparked = np.zeros(n, np.bool_)
     of = before(fires, sparks, early)
@@ -227,10 +226,10 @@ def _debounced(
     most = int(_BOUNCE_S / tick_s)
     # The longest from spark to spark are the firings' own, whatever bounces between.
     own = np.flatnonzero(sparked)
-    long_gap = np.maximum.reduceat(np.where(gap == width.max(), 0, gap), own)
-    long_on = np.maximum.reduceat(np.where(has_on, width, 0), own)
-    short_gap = min(most, int(_BOUNCE_SHARE * float(np.median(long_gap))))
-    short_on = min(most, int(_BOUNCE_SHARE * float(np.median(long_on))))
+    long_gap = np.maximum.reduceat(gap * (gap != far), own)
+    long_on = np.maximum.reduceat(width * has_on, own)
+    short_gap = min(most, _BOUNCE_SHARE * float(np.median(long_gap)))
+    short_on = min(most, _BOUNCE_SHARE * float(np.median(long_on)))
     bounce = ~sparked & ((gap < short_gap) | (width < short_on))
     if not bounce.any():
         return index, index, none, none
@@ -240,7 +239,6 @@ def _debounced(
     closing = np.flatnonzero(gap_before >= short_gap)
     previous = np.append(-1, keep[:-1])
     first = closing[np.minimum(np.searchsorted(closing, previous, side="right"), len(closing) - 1)]
-    opens = np.where((first > previous) & (first <= keep), first, keep)
+    opens = np.where(first > previous, np.minimum(first, keep), keep)
     taken = keep - previous - 1
-    lasted = np.where(opens < keep, on[keep] - on[opens], 0)
-    return keep, opens, taken, lasted
+    return keep, opens, taken, on[keep] - on[opens]

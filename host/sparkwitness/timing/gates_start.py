@@ -45,7 +45,8 @@ def _cranks_elsewhere(e: Evidence) -> Fields:
 def _low_supply(e: Evidence) -> Fields:
     if e.start is None or e.start.low_v is None:
         return None
-    limit = _LOW_V * (2 if (e.start.rest_v or 0.0) > _NOMINAL_V else 1)
+    rest = e.start.rest_v
+    limit = _LOW_V * (2 if rest is not None and rest > _NOMINAL_V else 1)
     if e.start.low_v >= limit:
         return None
     return {"low": e.start.low_v, "limit": limit, "how": e.start.supply}
@@ -68,9 +69,10 @@ def _outside(e: Evidence) -> Fields:
     one = e.rotor
     if one is None or one.earliest is None or one.latest is None or not one.outside:
         return None
+    gaps = [gap for gap in (one.next_gap, one.previous_gap) if gap is not None]
     return {
         "early": side(one.earliest), "late": side(one.latest), "half": WINDOW / 2,
-        "middle": one.middle, "next": min(one.next_gap or 0.0, one.previous_gap or 0.0),
+        "middle": one.middle, "next": min(gaps),
     }  # fmt: skip
 
 

@@ -122,7 +122,7 @@ class AngleReader:
         head = track.head(_SEAM)
         if len(head) < len(track) and complete >= head.edges[-1]:
             # Few edges are near the seam; for the rest the new intervals need not be copied.
-            seam = int(np.searchsorted(self._ticks, track.edges[_SEAM // 2]))
+            seam = np.searchsorted(self._ticks, track.edges[_SEAM // 2])
             if seam:
                 joint = Track.join([self._track, head])
                 parts.append(place(joint, self._ticks[:seam], self._reference))
@@ -137,12 +137,12 @@ class AngleReader:
             ready = 0
         else:
             # The interval of an edge needs its right neighbour.
-            ready = int(np.searchsorted(self._ticks, whole.edges[-2], side="left"))
+            ready = np.searchsorted(self._ticks, whole.edges[-2], side="left")
         if ready:
             parts.append(place(whole, self._ticks[:ready], self._reference))
         self._ticks = self._ticks[ready:]
         # Edges still to come need their interval and one on either side.
-        held = min(complete, int(self._ticks[0])) if len(self._ticks) else complete
-        oldest = int(np.searchsorted(whole.edges[:-1], held, side="right")) - 1
+        held = min(complete, self._ticks[0]) if len(self._ticks) else complete
+        oldest = np.searchsorted(whole.edges, held, side="right") - 1
         self._track = whole.cut(max(0, min(oldest, n - 2) - 1))
         return Placed.join(parts)

@@ -165,7 +165,7 @@ class PolarityKeeper:
             self._rows = np.concatenate((self._rows, rows))[-KEPT:]
         if len(track):
             # What follows begins with the last edge of this.
-            done = int(np.searchsorted(self._ticks, track.edges[-1]))
+            done = np.searchsorted(self._ticks, track.edges[-1])
             self._ticks, self._high = self._ticks[done:], self._high[done:]
 
     def _turns(self, track: Track, periods: Periods) -> Ticks:
@@ -181,7 +181,7 @@ class PolarityKeeper:
     def result(self) -> Polarity:
         """What the newest slow turns show."""
         n = len(self._rows)
-        seen = np.median(self._rows, axis=0).tolist() if n else [np.nan] * 4
+        seen = np.median(self._rows, axis=0).tolist() if n else []
         return Polarity(self._reference, self._stamped, n, *seen)
 
 

@@ -182,7 +182,7 @@ class Setup:
         if self.delay_us is not None:
             # One typed delay stands for paths that are alike.
             return conditioner.Delay(0.0, self.u_trigger_delay_us)
-        crank = conditioner.delay(self.sensor, "crank" in self.falling, rpm)
+        crank = conditioner.delay(self.sensor, "crank" in self.falling, rpm, self._coil)
         return conditioner.delay(self.trigger_kind, falls) - crank
 
     def answer_delay(self, falls: bool) -> conditioner.Delay:
@@ -213,9 +213,12 @@ class Setup:
         if self.delay_us is not None:
             return conditioner.Delay(self.delay_us, self.u_delay_us)
         falling = "crank" in self.falling
+        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm, self._coil)
+
+    @property
+    def _coil(self) -> conditioner.Coil:
         wheel = self.reference
-        coil = conditioner.Coil(wheel.teeth / wheel.turns, self.sensor_ohm, self.sensor_henry)
-        return conditioner.clamp_less_crank(self.clamp_kind, self.sensor, falling, rpm, coil)
+        return conditioner.Coil(wheel.teeth / wheel.turns, self.sensor_ohm, self.sensor_henry)
 
     @property
     def firings_per_rev(self) -> float:

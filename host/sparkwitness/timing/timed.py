@@ -109,8 +109,9 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
         return few
     # What comes evenly, but not as often as typed, is a matter of what was typed.
     every = events.steps()
-    usual = float(np.nanmedian(every))
-    often = np.nanmean(np.abs(every / usual - 1) < 0.15) > 0.8
+    every = every[np.isfinite(every)]  # a step across a break is no rarer one
+    usual = float(np.median(every))
+    often = np.mean(np.abs(every / usual - 1) < 0.15) > 0.8
     if found.kind == groups.SEVERAL and often and abs(usual / firing.spacing - 1) > 0.15:
         return clamps.no_reading(setup, every)
     step = float(np.nanmedian(steps))

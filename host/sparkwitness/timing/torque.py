@@ -67,7 +67,7 @@ def index(
     firing, cycle = np.array(setup.firing_angles), setup.cycle
     n = len(firing)
     narrow = float(np.min(np.diff([*firing, cycle])))
-    if turns is None or n < 2 or reference.step * _TEETH > narrow:
+    if turns is None or not phases or n < 2 or reference.step * _TEETH > narrow:
         return None
     width = max(2 * reference.step, min(_WIDEST, narrow / _PART))
     cranking = rpm < CRANKING_RPM
@@ -78,7 +78,7 @@ def index(
     for segment, phase in phases.items():
         speeds = _speeds(turns, reference, segment, phase + timing_deg + asked, cycle, width)
         rows.append(speeds)
-    w2 = np.concatenate(rows) if rows else np.empty((0, len(asked)))
+    w2 = np.concatenate(rows)
     w2 = w2[np.isfinite(w2).all(axis=1)]
     if len(w2) < _FEWEST:
         return None

@@ -288,7 +288,7 @@ def from_visits(
         y, u: float64[n] its mean, and that mean's standard uncertainty from inside the visit, > 0.
         weight: float64[n] number of values in each; None: all alike.
     """
-    p, n = int(place.max()) + 1, len(y)
+    p, n = place.max() + 1, len(y)
     order = np.argsort(at, kind="stable")
     weight = np.ones(n) if weight is None else weight
     place, at, y, u, weight = place[order], at[order], y[order], u[order], weight[order]
@@ -306,9 +306,10 @@ def from_visits(
 
     u = pooled(place, u, weight)
     # A short visit sees more of a wander's way from its middle than a long one: how much more
-    # depends on how fast it wanders, and the likelihood tells.
+    # depends on how fast it wanders, and the likelihood tells; of one free number it cannot.
     shapes = [(np.mean(weight) / weight) ** power for power in (0.0, 0.5, 1.0)]
-    fit, _ = max((_between(columns, y, u, shape) for shape in shapes), key=lambda f: f[1])
+    shapes = shapes if freedom > 1 else shapes[:1]
+    fit, _ = min((_between(columns, y, u, shape) for shape in shapes), key=lambda f: f[1])
     values, covariance = fit.values, fit.covariance
     drift = u_drift = late = 0.0
     slowed = (inf, inf)
@@ -349,7 +350,8 @@ def pooled(place: NDArray[np.int64], u: Floats, weight: Floats) -> Floats:
 
 
 def _between(columns: Floats, y: Floats, u: Floats, shape: Floats) -> tuple[Fit, float]:
-    """Fit with as much variance of a shape between the visits as they ask for, and its likelihood.
+    """Fit with as much variance of a shape between the visits as they ask for, and the logarithm
+    of its determinant: the less, the likelier, since what is left comes out alike for all shapes.
 
     Both are found in what the columns leave free, where nothing else is unknown (restricted
     likelihood: Patterson & Thompson, Biometrika 58, 1971).
@@ -362,7 +364,7 @@ def _between(columns: Floats, y: Floats, u: Floats, shape: Floats) -> tuple[Fit,
         return float(rest @ np.linalg.solve(inside + between**2 * beside, rest))
 
     low, high = 0.0, float(np.ptp(y)) + float(u.max())
-    if n > k and chi2(0.0) > n - k:
+    if chi2(0.0) > n - k:
         for _ in range(30):
             middle = (low + high) / 2
             low, high = (middle, high) if chi2(middle) > n - k else (low, middle)
@@ -370,4 +372,4 @@ def _between(columns: Floats, y: Floats, u: Floats, shape: Floats) -> tuple[Fit,
         high = 0.0
     fit = least_squares(columns, y, np.sqrt(u**2 + high**2 * shape))
     _, size = np.linalg.slogdet(inside + high**2 * beside)
-    return fit, -float(size + fit.chi2) / 2
+    return fit, float(size)
