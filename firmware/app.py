@@ -19,12 +19,12 @@ from frame import (
     BUFFER_SIZE,
     FRAME,
     open_frame,
+    outside,
     put16,
     put32,
     put_header,
     put_words,
     seal,
-    within,
 )
 from lease import Lease
 from link import CTRL_C
@@ -42,6 +42,14 @@ PIECE_MS = const(100)  # a piece of a frame that is older is no part of the next
 DESERTED_MS = const(3000)  # a streaming board is taken over by other tools only then
 NOTES = const(8)  # so many may wait for a host that does not read
 RETURN = const(13)
+
+# As frame.outside() takes them, of a command that stands from index 1 on.
+LIMITS = {}
+for _number in wire.LIMITS:
+    LIMITS[_number] = _words = array("I")
+    for _check in wire.LIMITS[_number][1]:
+        _words.extend(array("I", (1 + _check[1], _check[2], _check[3], _check[4])))
+STILL = array("I", (1 + wire.DRIVE_RPM_FROM, 4, 0, 0, 1 + wire.DRIVE_RPM_TO, 4, 0, 0))
 
 
 class App:
@@ -61,7 +69,7 @@ class App:
         self._command = bytearray(256)
         self._received = self._waiting = 0  # bytes of a frame, size of a command that is whole
         self._byte_ms = self._none_ms = ticks_ms()
-        self._sliced = self._streamed = False
+        self._sliced = self._full = self._first = False
         hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
         self._said = array("I", [0, 0, 0])  # of hw.told
@@ -109,7 +117,9 @@ class App:
             self._capture(meter.enabled, meter.falling, 0)
             self._alone = True
         fed_us = self.hw.poll(streaming or self._alone)
-        worked = self._streamed = streaming and self._stream()
+        # What the host says goes before the edges, in every other turn.
+        self._first = streaming and not self._first and self.link.comes()
+        worked = self._first or (streaming and self._stream())
         self._busy_turns += 1
         heard = self._listen()
         if not worked or self._busy_turns >= BUSY_TURNS:
@@ -251,6 +261,7 @@ class App:
 
     # Streaming
 
+    @micropython.native
     def _stream(self):
         """Send what is due. Returns whether anything was done."""
         rings = self.rings
@@ -265,11 +276,13 @@ class App:
         if due & BEAT_DUE:
             rings.mark()
             due = BEATING
-        packs = 0 if self._waiting else PACKS
+        # A command is not kept waiting: with slow flash four packs take 8 ms.
+        packs = most = 0 if self._waiting else PACKS
         size = rings.pack()
-        while size and self.link.send(rings.out, FRAME, size) and packs:
+        while size and self.link.send(rings.out, FRAME, size) and packs and not self.link.comes():
             packs -= 1
             size = rings.pack()
+        self._full = packs < most - 1
         if due & BEATING and rings.drained() and self.link.ready():
             self._heartbeat()
             self._driving()
@@ -327,6 +340,7 @@ class App:
 
     # Commands from the host
 
+    @micropython.native
     def _listen(self):
         """Take bytes from the host; obey a command when one is whole. True if bytes came.
 
@@ -365,6 +379,7 @@ class App:
         self._none_ms = ticks_ms()
         return True
 
+    @micropython.native
     def _whole(self, late):
         """A frame has come: obey it, now or in the next turn. Whether this turn has done enough."""
         size = open_frame(self._command, self._received)
@@ -378,7 +393,7 @@ class App:
         self._met = True
         if number == wire.DRIVE or number == wire.LAMP:
             self.hw.fill()
-            if self._streamed:
+            if self._full and not self._first:
                 self._waiting = size  # for a turn in which less is sent
                 return True
         self._obey(size)
@@ -483,18 +498,17 @@ class App:
                 return wire.RESULT_NOT_NOW, "this command has waited in the line for too long"
             if number == wire.LAMP and self.both & 1:
                 return wire.RESULT_NOT_NOW, "the lamp counts one flank of the crank, not both"
-        for name, at, wide, low, high in checks:
-            if not within(self._command, 1 + at, wide, low, high):
-                reason = f"{name} is {self._field(at, wide)}, must be {low} to {high}"
-                return wire.RESULT_BAD_VALUE, reason
+        bad = outside(self._command, LIMITS[number], len(checks))
+        if bad >= 0:
+            name, at, wide, low, high = checks[bad]
+            reason = f"{name} is {self._field(at, wide)}, must be {low} to {high}"
+            return wire.RESULT_BAD_VALUE, reason
         return wire.RESULT_OK, ""
 
     def _switches_off(self, number):
         if number == wire.LAMP:
             return self._command[1 + wire.LAMP_MODE] == wire.LAMP_MODE_OFF
-        command = self._command
-        still = within(command, 1 + wire.DRIVE_RPM_FROM, 4, 0, 0)
-        return still and within(command, 1 + wire.DRIVE_RPM_TO, 4, 0, 0)
+        return outside(self._command, STILL, 2) < 0
 
     def _field(self, at, size):
         if size == 1:

@@ -182,19 +182,29 @@ def open_frame(buffer, size):
 
 
 @micropython.viper
-def within(body, at: int, wide: int, low: int, high: int) -> int:
-    """Whether the number of 1, 2 or 4 bytes at index `at` is low to high, which are below 2^30."""
+def outside(body, limits, n: int) -> int:
+    """Which of n numbers is the first one outside its limits; -1 when none is.
+
+    limits: an array('I') of four words for each: index in the body, bytes (1, 2 or 4), lowest and
+    highest value, which are below 2^30.
+    """
     b = ptr8(body)
-    value = b[at]
-    if wide > 1:
-        value |= b[at + 1] << 8
-    if wide > 2:
-        if b[at + 3] >> 6:
-            return 0
-        value |= (b[at + 2] << 16) | (b[at + 3] << 24)
-    if value < low:
-        return 0
-    return 1 if value <= high else 0
+    w = ptr32(limits)
+    for i in range(n):
+        at = w[4 * i]
+        wide = w[4 * i + 1]
+        value = b[at]
+        if wide > 1:
+            value |= b[at + 1] << 8
+        if wide > 2:
+            if b[at + 3] >> 6:
+                return i
+            value |= (b[at + 2] << 16) | (b[at + 3] << 24)
+        if value < w[4 * i + 2]:
+            return i
+        if value > w[4 * i + 3]:
+            return i
+    return -1
 
 
 @micropython.viper

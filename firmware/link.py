@@ -85,11 +85,19 @@ class Link:
             pass
         return came
 
+    @micropython.native
+    def comes(self):
+        """Whether bytes wait to be received."""
+        for _ in self._coming(0):
+            return True
+        return False
+
     def wait(self, wait_ms):
         """Until a byte is there, wait_ms at most."""
         for _ in self._readable.ipoll(wait_ms):
             return
 
+    @micropython.native
     def ready(self):
         """Whether a frame can be sent now: the last one is out and the host reads."""
         if self._left:
@@ -98,12 +106,14 @@ class Link:
                 return False
         return self._room()
 
+    @micropython.native
     def _room(self):
         for event in self._writable.ipoll(0):
             if event[1] & POLLOUT:
                 return True
         return False
 
+    @micropython.native
     def send(self, frame, at, size):
         """Send size bytes of frame (or frames) from index `at`; only when ready() was true.
 
@@ -118,13 +128,17 @@ class Link:
         self._push()
         return not self._left
 
+    @micropython.native
     def _push(self):
         try:
             if self.stuck:
                 self._trickle()
             elif not self._drops:
                 start = ticks_ms()
-                self._took(self._out.write(self._frame, self._at, self._left))
+                done = self._out.write(self._frame, self._at, self._left)
+                if done:
+                    self._at += done
+                    self._left -= done
                 self.stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
                 self._flowed = 0
             while self._drops and self._left and self._put_packet():

@@ -33,6 +33,7 @@ RECORD_MS = const(3)  # a record should last this long, so that the loop can kee
 GROUP_MS = const(10)  # and one of trigger pulses no longer than this
 TURN_MS = const(250)  # and one of teeth no longer than this; its cycles stay below 2^30
 AHEAD_MS = const(20)  # so much may wait in the queue
+FIRST_MS = const(5)  # and so much has to before a train begins
 GUARD_MS = const(50)
 DOG_MS = const(1000)
 WHOLE_MS = const(25)  # how long a new train waits for the end of a pulse of the old one
@@ -152,6 +153,7 @@ class Outputs:
         self._bench = Player(BENCH, pins.BENCH, bench)
         self._wheel = Player(CRANK, pins.BENCH_CRANK, crank)
         self._ahead = AHEAD_MS * ms
+        self._first = FIRST_MS * ms
         self._budget = limits.Budget()
         self._shape = NOTHING
         self._machines = self._dry = 0
@@ -206,7 +208,7 @@ class Outputs:
             if self._dry:
                 self._resume()
             else:
-                self._top_up()
+                self._top_up(self._ahead)
         worked = pulses != bench[TOTAL] or teeth != wheel[TOTAL]
         if self.on & wire.OUTPUT_BITS_LAMP:
             worked = self.lamp.turn() or worked
@@ -215,7 +217,7 @@ class Outputs:
     def fill(self):
         """Before something that takes its time: the queue of a fast wheel lasts 6 ms."""
         if self._machines and not self._dry:
-            self._top_up()
+            self._top_up(self._ahead)
 
     # Lamp
 
@@ -250,8 +252,8 @@ class Outputs:
         if self._machines and not going_on:
             self._finish()
             self._rest()
-        # After a rest, which ends it. A slow tooth may have kept `_finish` waiting for 0.1 s.
-        self.guard(since)
+        # Not for the old lease to end it. A slow tooth may have kept `_finish` waiting for 0.1 s.
+        self._hw.leased = since
         self._budget.set_load(load)
         self._speed.order(mrpm_from, mrpm_to, ramp_ms, width_us * self._mhz)
         self.told[PAUSES] = 0
@@ -269,6 +271,8 @@ class Outputs:
             take(self.registers, 1 << pins.BENCH | 1 << pins.BENCH_CRANK, high)
             self._shape = shape
             self._begin(0)
+        if self.on:
+            self.guard(since)
         return None
 
     @micropython.native
@@ -295,17 +299,18 @@ class Outputs:
             bits |= wire.OUTPUT_BITS_CRANK
         self.on = bits
         enable(0, self._machines)
-        self._top_up()
+        self._top_up(self._first)
         rested = ticks_diff(ticks_us(), self._rested_us)
         if 0 <= rested < REST_US:
             sleep_us(REST_US - rested)
         if self._machines:
             give(self.registers, given)
             enable(self._machines, self._machines)
+            self._top_up(self._ahead)
 
     @micropython.native
-    def _top_up(self):
-        """Feed both trains."""
+    def _top_up(self, ahead):
+        """Feed both trains, so that their queues last for as many cycles."""
         speed = self._speed
         while True:
             found = _play(
@@ -316,7 +321,7 @@ class Outputs:
                 self.driven,
                 self._machines,
                 speed.known,
-                self._ahead,
+                ahead,
                 ticks_ms(),  # type: ignore[arg-type]
             )
             if found >= 0:

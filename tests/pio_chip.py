@@ -500,6 +500,9 @@ class Line:
             at += 1
         return at
 
+    def comes(self) -> bool:
+        return bool(self.coming)
+
     def wait(self, wait_ms: int) -> None:
         CHIP.run(1000)
 

@@ -1,4 +1,7 @@
-"""Counts, levels and losses of a stream, edge by edge: by hand."""
+"""Counts, levels and losses of a stream, edge by edge: by hand.
+
+Longer than other files: one small stream after the other, none of which has a part in common.
+"""
 
 import json
 import zlib
@@ -43,7 +46,8 @@ def test_counters_that_wrap_or_are_begun_anew():
     assert (
         wire.gone_on([5, (1 << 31) + 7]) == 0 and wire.gone_on([5, (1 << 31) + 4]) == (1 << 31) - 1
     )
-    assert wire.gone_on([(1 << 32) - 1, 1 << 31]) == 0
+    # At the very border: half the way round is no way on, and what began there tells nothing.
+    assert wire.gone_on([(1 << 31) + 5, 5]) == 5 and wire.gone_on([(1 << 31) + 9, 1 << 31]) == 0
     assert wire.gone_on([(1 << 32) - 1, (1 << 31) - 1]) == (1 << 31) - 1
     assert wire.gone_on([(1 << 31) + 9, 5]) == (1 << 31) - 4 and wire.gone_on([7]) == 0
 
@@ -138,6 +142,69 @@ def test_a_tap_marks_where_a_flank_was_too_short():
     assert lost.tolist() == [False]
     lost, level = flanks.Tap(0).feed(np.arange(3), np.array([1]), None)
     assert (lost.tolist(), level.tolist()) == ([False, True, False], [0, 0, 0])
+
+
+def test_counts_of_both_flanks_are_made_plain_in_place():
+    """Words by hand: a frame is a fixer, two of header, input | n << 8 | levels << 16, number of
+    the first edge, counts. Between blocks a heartbeat, of words that say nothing here."""
+    late = (1 << 31) + 5  # the time of that heartbeat: above what 31 bits hold
+    frames = [
+        [9, 0, 0, 1 | 2 << 8 | 1 << 16, 0, 2 * 100 + 1, 2 * 150],
+        [9, 0, 0, 0 | 1 << 8, 0, 700],
+        [9, *range(11)],
+        [9, 0, 0, 1 | 1 << 8 | 1 << 16, 2, 2 * (late + 4) + 1 - (1 << 32)],
+        [9, 0, 0, 1 | 1 << 8, 3, 77],
+        [9, 0, 0, 3 | 2 << 8 | 1 << 16, 0, 2 * (late - 2) - (1 << 32), 2 * late + 1 - (1 << 32)],
+    ]
+    begins = np.cumsum([0, *map(len, frames)])[:-1]
+
+    def undoubled(kinds: list[int]):
+        packed = np.array([w for f in frames for w in f], np.uint32)
+        for at, kind in zip(begins[[0, 1, 3, 4, 5]], kinds, strict=True):
+            packed[at + 3] = int(packed[at + 3]) & 0xFFFF | kind << 16
+        kept = packed.copy()
+        found = flanks.undouble(
+            wire.PLACES, packed, begins, 0, np.array([2]), np.array([late]), 4
+        )  # fmt: skip
+        return found, packed, kept
+
+    levels, packed, kept = undoubled([1, 0, 1, 0, 1])
+    assert [None if one is None else one.tolist() for one in levels] == [
+        None, [1, 0, 1, flanks.UNKNOWN], None, [0, 1],
+    ]  # fmt: skip
+    assert all(one is None or one.dtype == np.int8 for one in levels)
+    changed = {begins[0] + 5: 100, begins[0] + 6: 150, begins[3] + 5: late + 4,
+               begins[5] + 5: late - 2, begins[5] + 6: late}  # fmt: skip
+    assert {int(k): int(packed[k]) for k in np.flatnonzero(packed != kept)} == changed
+    none, packed, kept = undoubled([0] * 5)
+    assert none == (None,) * 4 and (packed == kept).all()
+    for neither in (2, 3, 255):
+        assert undoubled([1, 0, neither, 0, 1])[0] is None
+        assert undoubled([0, 0, 0, 0, neither])[0] is None
+
+
+@pytest.mark.parametrize("levels", [2, 3])
+def test_a_block_of_neither_kind_is_damage(levels: int):
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    good = Stream(seq=2)
+    good.edges(0, np.array([100, 200]), levels=np.array([1, 0]))
+    good.edges(0, np.array([300, 350]), levels=np.array([1, 0]))
+    odd = bytearray(framing.unseal(good.frames[1][:-1]))
+    assert odd[10] == 1
+    odd[10] = levels
+    good.frames[1] = framing.seal(bytes(odd))
+    good.edges(0, np.array([400, 500]), levels=np.array([0, 1]))
+    good.heartbeat(1_000)
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    (batch,) = decoder.feed(b"".join(good.frames))
+    assert batch.ticks[0].tolist() == [100, 200, 400, 500] and batch.breaks[0].tolist() == [2]
+    assert batch.levels[0].tolist() == [1, 0, 0, 1]
+    loss = decoder.loss
+    assert (loss.frames_damaged, loss.frames_good, loss.edges_lost[0]) == (1, 5, 2)
+    assert loss.bytes_damaged == 8 + 8 + 4 * 2 + 4 + 1  # header, block, counts, CRC, code
 
 
 @pytest.mark.parametrize(
@@ -296,25 +363,6 @@ def test_frames_missing_and_repeated_whatever_the_pieces(seqs, missing, repeated
         assert loss.frames_good == len(seqs) - repeated
 
 
-def test_both_flanks_in_place():
-    """Input 3 of both flanks, 2 edges; input 0 of one, 1 edge: only the counts of 3 change."""
-    places = wire.PLACES
-    packed = np.full(32, 0xFFFFFFFF, np.uint32)
-    for begin, head, counts in (
-        (0, 3 | 2 << 8 | 1 << 16, (2 * 700 + 1, 2 * 800)), (14, 0 | 1 << 8, (2 * 900 + 1,)),
-    ):  # fmt: skip
-        packed[begin + places.block] = head
-        packed[begin + places.counts : begin + places.counts + len(counts)] = counts
-    before, none = packed.copy(), np.empty(0, np.int64)
-    levels = flanks.undouble(places, packed, np.array([0, 14]), 650, none, none, 4)
-    assert levels is not None and [x is None for x in levels] == [True, True, True, False]
-    assert levels[3].tolist() == [1, 0]
-    before[places.counts : places.counts + 2] = 700, 800
-    assert packed.tolist() == before.tolist()
-    packed[places.block] += 1 << 16  # of neither kind
-    assert flanks.undouble(places, packed, np.array([0, 14]), 650, none, none, 4) is None
-
-
 @pytest.mark.parametrize("both", [False, True])
 def test_what_is_in_order_goes_the_quick_way_and_is_the_same(both: bool, monkeypatch):
     """Several inputs, heartbeats between, over the end of 32 bits; then one frame is repeated."""
@@ -377,3 +425,88 @@ def test_losses_of_what_is_too_long_are_plain_numbers():
     told = decoder.loss.to_dict()
     assert json.loads(json.dumps(told)) == told
     assert (told["bytes_damaged"], told["frames_damaged"], told["frames_good"]) == (307, 1, 1)
+
+
+@pytest.mark.parametrize("zeros", [1, 200, 440, 700, 100_000])
+def test_a_line_that_rests_low_for_a_while_is_no_harm(zeros: int, monkeypatch):
+    """Delimiters with nothing between them, in the midst of a session: more words than bytes."""
+    monkeypatch.setenv(kernels.VARIABLE, "numpy")
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([100, 200]))
+    decoder = EdgeDecoder()
+    for piece in (*made.frames[:2], bytes(zeros), bytes(zeros) + made.frames[2]):
+        batches = decoder.feed(piece)
+    assert batches[-1].ticks[0].tolist() == [100, 200]
+    assert decoder.loss.frames_good == 3 and not decoder.loss.any()
+
+
+@pytest.mark.parametrize("begun", [False, True])
+@pytest.mark.parametrize(
+    ("at", "value"),
+    [(8, 4), (8, 255), (9, 0), (9, 1), (9, 3), (10, 2), (0, 3), (12, 3 + 128)],
+)
+def test_a_block_that_lies_about_itself(at: int, value: int, begun: bool):
+    """Its input, number of edges, levels, kind or count before: refused and counted, the rest kept.
+
+    Bytes of the body by hand: 8 of header, of which the first is the kind; input, edges, levels;
+    from 12 on how many edges were before it.
+    """
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    for k in range(3):
+        made.edges(0, 100 * (k + 1) + np.array([0, 10]))
+    body = bytearray(framing.unseal(made.frames[3][:-1]))
+    body[at] = value
+    if at == 12:
+        body[15] = 128  # far back
+    made.frames[3] = framing.seal(bytes(body))
+    decoder, ticks = EdgeDecoder(), []
+    cut = 2 if begun else 0
+    for frames in (made.frames[:cut], made.frames[cut:]):
+        for batch in decoder.feed(b"".join(frames)):
+            ticks += batch.ticks[0].tolist()
+            assert not any(len(batch.ticks[i]) for i in (1, 2, 3))
+            assert all(type(k) is int for k in (decoder.loss.frames_good,))
+    loss = decoder.loss
+    assert ticks == [100, 110, 300, 310]
+    assert (loss.frames_damaged, loss.frames_good) == (1, 4)
+    assert loss.edges_lost[0] == 2 if at != 12 else loss.edges_lost[0] == 4
+    assert loss.bytes_damaged == (0 if at == 12 else 8 + 8 + 2 * 4 + 4 + 1)
+
+
+@pytest.mark.parametrize(("second", "taken"), [(211, True), (210, False), (90, False)])
+def test_times_rise_from_piece_to_piece(second: int, taken: bool):
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    for ticks in ([100, 110], [200, 210], [second, 400], [500]):
+        made.edges(0, np.array(ticks))
+    decoder, ticks = EdgeDecoder(), []
+    for frames in (made.frames[:2], *([f] for f in made.frames[2:])):
+        for batch in decoder.feed(b"".join(frames)):
+            ticks += batch.ticks[0].tolist()
+    assert ticks == [100, 110, 200, 210, *([second, 400] if taken else []), 500]
+    assert decoder.loss.frames_damaged == (not taken)
+
+
+def test_a_heartbeat_with_a_value_that_cannot_be():
+    """Busy for 1001 thousandths: damage, and its time does not place what follows."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.heartbeat(7 << 32, busy_permille=1000)
+    made.heartbeat(9 << 32)
+    made.edges(0, (7 << 32) + np.array([100]))
+    body = bytearray(framing.unseal(made.frames[3][:-1]))
+    at = 8 + 8 + 3 * 16 + 2 * 4  # behind header, time, three counts per input and two more
+    assert body[at : at + 2] == (10).to_bytes(2, "little")
+    body[at : at + 2] = (1001).to_bytes(2, "little")
+    made.frames[3] = framing.seal(bytes(body))
+    decoder = EdgeDecoder()
+    decoder.feed(b"".join(made.frames[:2]))
+    (batch,) = decoder.feed(b"".join(made.frames[2:]))
+    assert batch.ticks[0].tolist() == [(7 << 32) + 100] and batch.complete == 7 << 32
+    assert (decoder.loss.frames_damaged, decoder.loss.frames_good) == (1, 4)

@@ -2,6 +2,7 @@
 
 import json
 import threading
+import time
 from types import SimpleNamespace
 
 import pytest
@@ -103,6 +104,37 @@ def test_what_is_no_recording(tmp_path, line, says):
         Recording(tmp_path / "none.swrec")
 
 
+def test_the_longest_first_line_and_the_pieces(tmp_path):
+    """Of 64 KiB with its end; what is read comes in pieces of a MiB."""
+    path, head = tmp_path / "x.swrec", {"format": "sparkwitness recording", "version": 1}
+    spare = (1 << 16) - 1 - len(json.dumps({**head, "setup": {"x": ""}}))
+    for more in (0, 1):
+        line = json.dumps({**head, "setup": {"x": "a" * (spare + more)}}).encode() + b"\n"
+        path.write_bytes(line + bytes(2_500_000))
+        if more:
+            with pytest.raises(UserError, match="is not a sparkwitness recording"):
+                Recording(path)
+        else:
+            assert len(line) == 65_536
+            assert [len(c) for c in Recording(path).chunks()] == [1_048_576] * 2 + [402_848]
+
+
+def test_a_full_disk_is_told_with_the_file(tmp_path):
+    recorder = Recorder(tmp_path / "a.swrec", BOARD, None)
+    kept = recorder._file
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    recorder._file = SimpleNamespace(write=full, flush=full, close=full)
+    for act in (lambda: recorder.write(b"x"), recorder.flush):
+        with pytest.raises(UserError, match=r"stopped recording to .*a\.swrec: No space left on"):
+            act()
+    with pytest.raises(UserError, match=r"cannot finish .*a\.swrec: No space left on device"):
+        recorder.close()
+    kept.close()
+
+
 def test_bytes_are_on_the_disk_within_half_a_second(tmp_path, monkeypatch):
     now = SimpleNamespace(at=0.0)
     monkeypatch.setattr(recording, "time", SimpleNamespace(monotonic=lambda: now.at))
@@ -161,6 +193,34 @@ def test_a_disk_that_does_not_answer_holds_nobody_up(monkeypatch):
     assert slow.got == [b"12345", b"67890", b"a"] and slow.closed == 1
 
 
+def test_how_far_behind_and_how_long_at_the_end(monkeypatch):
+    """64 MiB may wait; at the end five seconds. No thread of it holds up the program's own end."""
+    slow, piece = Slow(), bytes(1 << 20)
+    behind = Behind(slow)
+    for _ in range(65):
+        behind.write(piece)  # all the same bytes: no memory
+    with pytest.raises(UserError, match="does not answer"):
+        behind.write(b"x")
+    thread = behind._thread
+    assert thread.daemon
+    waited = []
+    behind._thread = SimpleNamespace(join=waited.append, is_alive=lambda: True)
+    with pytest.raises(UserError, match="does not answer"):
+        behind.close()
+    assert waited == [5.0]
+    slow.let.set()
+    thread.join(5)
+    assert len(slow.got) == 65
+    # What is on the disk waits no longer.
+    monkeypatch.setattr(recording, "_MOST_BEHIND", 10)
+    behind = Behind(slow)
+    for n in range(1, 9):
+        behind.write(b"12345")
+        while behind._written < 5 * n:
+            time.sleep(0.001)
+    behind.close()
+
+
 def test_a_disk_that_answers_has_it_all():
     slow = Slow()
     slow.let.set()
@@ -194,6 +254,9 @@ def test_parts_of_a_run(tmp_path):
     first.write_text("x")
     assert [p.name for p in recording.parts_to(third)] == [
         "run.swrec", "run-2.swrec", "run-3.swrec",
+    ]  # fmt: skip
+    assert [p.name for p in recording.parts_to(recording.part_path(first, 2))] == [
+        "run.swrec", "run-2.swrec",
     ]  # fmt: skip
     assert recording.parts_to(first) == [first]
     second = recording.part_path(first, 2)

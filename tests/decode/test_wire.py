@@ -46,6 +46,13 @@ def test_crc_is_iso_hdlc():
         ("01" * 253 + "0002", "fe" + "01" * 253 + "0202"),
         ("01" * 255, "ff" + "01" * 254 + "0201"),
         ("00" + "01" * 254, "01ff" + "01" * 254),
+        # By hand: a code of 255 says 254 bytes and no zero, one of 254 has 253 bytes and a zero.
+        ("07" * 253, "fe" + "07" * 253),
+        ("07" * 253 + "0009", "fe" + "07" * 253 + "0209"),
+        ("07" * 254 + "0009", "ff" + "07" * 254 + "010209"),
+        ("07" * 253 + "09", "ff" + "07" * 253 + "09"),
+        ("05" * 254 + "07" * 253 + "09", "ff" + "05" * 254 + "ff" + "07" * 253 + "09"),
+        ("05" * 254 + "07" * 252, "ff" + "05" * 254 + "fd" + "07" * 252),
     ],
 )
 def test_cobs_examples(plain, stuffed):
@@ -118,6 +125,8 @@ def test_frames_that_are_too_long_or_too_short_are_damage():
     assert bad_bytes == sum(len(s) - 1 for s in sealed if not 13 <= len(s) - 2 <= 20)
     none = framing.unseal_all(every, 100, 120)
     assert (len(none[0]), none[2], none[3]) == (0, 14, sum(len(s) - 1 for s in sealed))
+    for nothing in (none, framing.unseal_all(np.empty(0, np.uint8), 13, 20)):
+        assert nothing[0].shape == (0, 260) and nothing[1].tolist() == []
     assert framing.unseal_all(np.empty(0, np.uint8), 13, 20)[2:] == (0, 0)
 
 
@@ -141,6 +150,9 @@ def test_good_vectors(vector):
     )  # fmt: skip
     again = wire.encode(message.name, message.session, message.seq, **message.fields)
     assert again == frame
+    # Reserved fields may be left out; they are sent as 0.
+    named = {k: v for k, v in message.fields.items() if k != "reserved"}
+    assert wire.encode(message.name, message.session, message.seq, **named) == frame
 
 
 @pytest.mark.parametrize("vector", VECTORS["bad"], ids=lambda v: v["name"])
@@ -161,17 +173,34 @@ def test_wrong_version_is_told_from_any_hello():
         assert wire.protocol_of(body) == vector["protocol"] != wire.PROTOCOL
 
 
-def test_a_version_is_told_from_two_bytes_behind_the_header():
-    head = bytes(wire.HEAD.itemsize)
-    assert wire.protocol_of(head + b"\2\1") == 258 and wire.protocol_of(head + b"\2") is None
-    assert wire.protocol_of(head + b"\2\1\7") == 258
+def test_a_hello_too_short_to_tell_its_version():
+    """Header of eight bytes, then two of the version, lowest first."""
+    for size, told in ((0, None), (8, None), (9, None), (10, 0x0201), (11, 0x0201)):
+        assert wire.protocol_of((bytes(8) + b"\1\2\3")[:size]) == told
+
+
+def test_the_longest_message_that_fits():
+    """254 bytes with header and CRC: of a log 254 - 8 - 4 - 1 of text."""
+    frame = wire.encode("log", 1, 2, level=0, text="a" * 241)
+    assert len(framing.cobs_decode(frame[:-1])) == 254
+    with pytest.raises(ValueError, match="log is 255 bytes long, at most 254 fit"):
+        wire.encode("log", 1, 2, level=0, text="a" * 242)
 
 
 def test_messages_of_fixed_length_need_no_construct(monkeypatch):
-    monkeypatch.setattr(wire, "_parse", None)
-    for vector in VECTORS["good"]:
-        if vector["message"] in wire.LAYOUT:
-            assert wire.decode(bytes.fromhex(vector["frame"])[:-1]).name == vector["message"]
+    """They are many; but a message longer or shorter than it should be is left to construct."""
+    bodies = {
+        v["message"]: framing.unseal(bytes.fromhex(v["frame"])[:-1])
+        for v in VECTORS["good"] if v["message"] in wire.LAYOUT
+    }  # fmt: skip
+    asked = []
+    monkeypatch.setattr(wire, "_parse", lambda name, payload: asked.append(name) or {})
+    assert "heartbeat" in bodies and len(bodies) > 5
+    for name, body in bodies.items():
+        assert wire.decode_body(body).fields and not asked
+        for other in (body + b"\0", body[:-1]):
+            wire.decode_body(other)
+            assert asked.pop() == name and not asked
 
 
 def test_out_of_range_is_refused_by_the_sender():

@@ -189,20 +189,19 @@ def named_case(rng: random.Random) -> list[Any]:
     return [body, 9, last]
 
 
-def within_case(rng: random.Random) -> list[Any]:
-    """A number near a limit, or any."""
-    wide, high = rng.choice(((1, 32), (2, 200), (4, 20_000_000), (4, 0), (4, (1 << 30) - 1)))
-    low = min(high, rng.choice((0, 1, 2)))
-    near = max(0, rng.choice((low, high)) + rng.choice((-1, 0, 1)))
-    value = rng.choice((near, near, rng.getrandbits(8 * wide))) % (1 << (8 * wide))
-    at = rng.randrange(1, 20)
-    return [
-        bytearray(rng.randbytes(at) + value.to_bytes(wide, "little") + b"!"),
-        at,
-        wide,
-        low,
-        high,
-    ]
+def outside_case(rng: random.Random) -> list[Any]:
+    """Numbers near a limit, or any."""
+    body = bytearray(rng.randbytes(rng.randrange(1, 8)))
+    limits: list[int] = []
+    n = rng.randrange(4)
+    for _ in range(n):
+        wide, high = rng.choice(((1, 32), (2, 200), (4, 20_000_000), (4, 0), (4, (1 << 30) - 1)))
+        low = min(high, rng.choice((0, 1, 2)))
+        near = max(0, rng.choice((low, high)) + rng.choice((-1, 0, 0, 0, 1)))
+        value = rng.choice((near, near, near, rng.getrandbits(8 * wide))) % (1 << (8 * wide))
+        limits += [len(body), wide, low, high]
+        body += value.to_bytes(wide, "little")
+    return [body + b"!", array("I", limits), n]
 
 
 CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
@@ -210,7 +209,7 @@ CASES: dict[tuple[str, str], Callable[[random.Random], list[Any]]] = {
     ("frame", "_open"): open_case,
     ("frame", "sum_up"): lambda r: frames_case(r, *CRC_TABLES),
     ("frame", "stuff"): frames_case,
-    ("frame", "within"): within_case,
+    ("frame", "outside"): outside_case,
     ("frame", "put16"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(16)],
     ("frame", "put32"): lambda r: [bytearray(32), r.randint(0, 20), r.getrandbits(30)],
     ("frame", "put_words"): lambda r: [bytearray(64), 4 * r.randint(0, 8), words(r, 4), 4],

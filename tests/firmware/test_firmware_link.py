@@ -144,6 +144,7 @@ class Line:
     frames = []
     def ready(self): return self.open
     def receive(self, into, at): return -1
+    def comes(self): return False
     def send(self, frame, at, size):
         self.frames.append(bytes(frame[at:at + size]))
         return True
@@ -191,6 +192,29 @@ def test_what_waits_for_an_eighth_of_a_wrap_is_dropped_and_counted() -> None:
     # No edge block, and heartbeats whose first carries the time at which that was decided.
     assert frames == 2
     assert beat == 5 * 2**32 // 20
+
+
+def test_what_the_host_says_goes_first_in_every_other_turn_and_cuts_a_turn_of_many_frames() -> None:
+    """A host that never stops sending does not keep the edges back."""
+    setup = SHUT.split("board = Board()")[0].replace("open = False", "open = True; said = True")
+    setup = setup.replace("comes(self): return False", "comes(self): return self.said")
+    script = """
+board = Board()
+app = App(board)
+app.state = 1
+many = array("I", range(2000))
+board.rings.write(1, many, 0, 2000)
+found = []
+for said in (True, True, True, False, True):
+    board.link.said = said
+    before = board.rings.taken[1]
+    app.turn()
+    found.append(board.rings.taken[1] - before)
+print(json.dumps(found))
+"""
+    found = json.loads(run_script(setup + script))
+    # Four frames of 58 edges go out at once, and four times as many in a turn that nobody cuts.
+    assert found == [0, 4 * 58, 0, 16 * 58, 0]
 
 
 def test_bytes_are_taken_up_to_a_delimiter_a_ctrl_c_or_sixteen() -> None:

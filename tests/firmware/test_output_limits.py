@@ -420,34 +420,47 @@ def test_a_slow_tooth_that_is_waited_for_is_no_longer_lease() -> None:
     assert 800_000 < judge(host)["late us"] < 960_000
 
 
-@pytest.mark.parametrize("busy", [False, True])
-def test_an_order_is_looked_for_in_every_other_turn_and_obeyed_in_the_next(busy: bool) -> None:
-    """wire.md, "answer to a command"; a turn that obeys one sends less, since the rings fill."""
+@pytest.mark.parametrize(
+    ("busy", "at", "expected"),
+    [
+        (False, 0, [(True, 0), (True, 0), (True, 0)]),
+        (True, 0, [(True, 0), (True, 4), (True, 4)]),  # before anything is sent
+        (True, 1, [(True, 1), (True, 4), (True, 4)]),  # what comes meanwhile ends the sending
+        (True, 2, [(True, 2), (True, 4), (True, 4)]),
+        (True, 3, [(False, 3), (True, 1), (True, 4)]),  # the rings want room first
+        (True, 4, [(False, 4), (True, 1), (True, 4)]),
+    ],
+)
+def test_an_order_goes_before_what_is_to_be_sent(
+    busy: bool, at: int, expected: list[tuple[bool, int]]
+) -> None:
+    """wire.md, "answer to a command"; `at`: packs that have gone in the turn when it comes."""
     board = Board()
     board.line.coming += command(START, b"", 1)
     board.turn(MS)
     packs, rings = 0, board.hardware.rings
+    order = b""
 
     def pack() -> int:
-        nonlocal packs
+        nonlocal packs, order
         packs += 1
+        if packs == at:
+            board.line.coming += order
+            order = b""
         return 1  # a delimiter
 
     if busy:
         rings.survey, rings.pack = lambda: 1, pack
     for _ in range(3):
         board.turn(MS)
-    packs, turns = 0, []
-    board.line.coming += command(DRIVE, drive(), 2)
-    for _ in range(3):
+    packs, turns, order = 0, [], command(DRIVE, drive(), 2)
+    if not at:
+        board.line.coming += order
+    for _ in expected:
         board.turn(MS)
         turns.append((bool(board.hardware.outputs), packs))
         packs = 0
-    assert len(turns) == 3
-    if busy:
-        assert turns in ([(False, 4), (True, 1), (True, 4)], [(False, 4), (False, 4), (True, 1)])
-    else:
-        assert turns == [(True, 0)] * 3
+    assert turns == expected
 
 
 @pytest.mark.parametrize("number", [DRIVE, LAMP])

@@ -47,6 +47,8 @@ class Line:
             into[at] = self.byte[0]
             at += 1
         return at
+    def comes(self):
+        return self.at < len(self.data)
     def ready(self):
         return True
     def send(self, frame, at, size):

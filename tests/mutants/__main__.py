@@ -156,11 +156,14 @@ class Chosen:
     def __init__(self, maps: list[Path], most_s: float) -> None:
         self._tests: list[tuple[str, float]] = []
         self._lines: dict[str, dict[str, list[int]]] = {}
+        self._loaded: dict[str, set[int]] = {}
         for seen in maps:
             if not seen.exists():
                 continue
             told = json.loads(seen.read_text(encoding="utf-8"))
             first, failed = len(self._tests), set(told["failed"])
+            for file, rows in told.get("loaded", {}).items():
+                self._loaded.setdefault(file, set()).update(rows)
             self._tests += [(name, took) for name, took in told["tests"]]
             changed = _changed(seen)
             for file, lines in told["lines"].items():
@@ -192,7 +195,12 @@ class Chosen:
     def runs(self, mutant: Mutant) -> bool:
         """Whether any test was seen to run the line; what a process of its own runs is not seen."""
         lines = self._lines.get(mutant.file, {})
-        return bool(lines.get(str(mutant.line)) or lines.get("")) or mutant.file in UNTRACED
+        seen = lines.get(str(mutant.line)) or lines.get("") or self.at_load(mutant)
+        return bool(seen) or mutant.file in UNTRACED
+
+    def at_load(self, mutant: Mutant) -> bool:
+        """Whether the line has its effect, or a part of it, when the file is loaded."""
+        return mutant.line in self._loaded.get(mutant.file, ())
 
     def tests(self, mutant: Mutant) -> tuple[list[str], float]:
         """Their names, and the seconds that they take when all pass."""
@@ -202,7 +210,7 @@ class Chosen:
         users = {
             n for file, line in places for n in self._lines.get(file, {}).get(str(line), [])
         }  # fmt: skip
-        if not numbers or places:  # a constant or a default: then whoever uses the file
+        if not numbers or places or self.at_load(mutant):  # a constant: whoever uses the file
             numbers = {n for tests in lines.values() for n in tests}
         made: set[int] = set()
         for name, folders in UNTRACED.items():
@@ -240,7 +248,8 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         names, expected = chosen.tests(mutant)
         if not names:
             return Result(mutant, "not covered", 0, 0.0)
-        result: Result = worker.tried(mutant, names, 3 * expected + 60, number)
+        anew = chosen.at_load(mutant)
+        result: Result = worker.tried(mutant, names, 3 * expected + 60, number, anew)
         if result.became == "survived" and result.within and not chosen.runs(mutant):
             result = replace(result, became="not covered")
         noticed = worker.noticed()

@@ -126,6 +126,7 @@ class Watch:
         self.cover.stop()
         data = self.cover.get_data()
         lines: dict[str, dict[int, set[str]]] = {}
+        loaded: dict[str, list[int]] = {}
         for path in data.measured_files():
             place = Path(path)
             name = (
@@ -134,6 +135,8 @@ class Watch:
                 else place.relative_to(ROOT).as_posix()
             )
             for line, tests in data.contexts_by_lineno(path).items():
+                if "" in tests:
+                    loaded.setdefault(name, []).append(line)
                 lines.setdefault(name, {}).setdefault(line, set()).update(t for t in tests if t)
         for test, called in self.called.items():
             for number in called:
@@ -147,6 +150,7 @@ class Watch:
                 file: {line: sorted(numbers[t] for t in tests) for line, tests in rows.items()}
                 for file, rows in lines.items()
             },
+            "loaded": loaded,  # by no test: when the file was loaded
             "core": {file: digest([ROOT / file]) for file in lines},
             "failed": [test for test, passed in self.passed.items() if not passed],
         }), encoding="utf-8")  # fmt: skip

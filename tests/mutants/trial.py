@@ -63,8 +63,13 @@ class Worker:
                 os._exit(0)
         theirs.close()
 
-    def tried(self, mutant: Mutant, names: list[str], most_s: float, number: int) -> Result:
-        """Run the tests with the change in place; `number` differs from change to change."""
+    def tried(
+        self, mutant: Mutant, names: list[str], most_s: float, number: int, anew: bool = False
+    ) -> Result:
+        """Run the tests with the change in place; `number` differs from change to change.
+
+        `anew`: the line runs when its file is loaded, so that all must be loaded with the change.
+        """
         path = self.tree / mutant.file
         before, stat = path.read_text(encoding="utf-8"), path.stat()
         after = mutant.apply(before)
@@ -74,7 +79,7 @@ class Worker:
         begun = time.monotonic()
         try:
             code, within = _ANEW, _within_function(mutant, before)
-            if within and mutant.file != COMPILED:
+            if within and not anew and mutant.file != COMPILED:
                 self._loaded.send((mutant.file, before, after, names, most_s))
                 code = self._loaded.recv()
             if code == _ANEW:

@@ -138,6 +138,12 @@ class _Session:
         self.board_counts = np.zeros(1, _BEAT)
 
 
+def _room(size: int) -> tuple[NDArray[np.uint32], Ticks]:
+    """For the words of so many bytes, whatever they are, and where their frames begin."""
+    packed = np.empty(size + framing.ROW, np.uint32)
+    return packed, np.empty((2, len(packed)), np.int64)
+
+
 def _unwrapped(counts: list[int], last: int) -> Ticks:
     """Each count continued from the highest before it, whatever the pieces they came in."""
     wide = []
@@ -156,12 +162,8 @@ class EdgeDecoder:
         self._rest = b""
         self._skipping = False
         self._session: _Session | None = None
-        self._kernels = kernels.chosen()
-        self._make_room(0)
-
-    def _make_room(self, size: int) -> None:
-        words = size // 3 + framing.ROW
-        self._packed, self._begins = np.empty(words, np.uint32), np.empty((2, words), np.int64)
+        self._kernels: Any = None
+        self._packed, self._begins = _room(_MAX_STUFFED)
 
     def feed(self, data: bytes) -> list[Batch]:
         """Decode the next bytes of the stream; one batch per session met, often none or one.
@@ -247,9 +249,8 @@ class EdgeDecoder:
         session = self._session
         if session is None or session.beat is None:
             return False
-        if 3 * len(self._packed) < stop - start + 3 * framing.ROW:
-            # A frame of 26 bytes or more takes two bytes more here.
-            self._make_room(stop - start)
+        if len(self._packed) < stop - start + framing.ROW:
+            self._packed, self._begins = _room(stop - start)
         firsts = np.array([-1 if f is None else f for f in session.next_first], np.int64)
         counts = np.zeros(_N_INPUTS, np.int64)
         words, frames, found = self._kernels.gather(
@@ -261,7 +262,8 @@ class EdgeDecoder:
             return False
         begins, beats_at = self._begins[0, :frames], self._begins[1, :found]
         bodies = packed[begins[beats_at][:, None] + _BEAT_WORDS]
-        is_beat, beats = _beats(bodies.view(np.uint8))
+        raw = bodies.view(np.uint8)
+        is_beat, beats = _beats(raw)
         if not is_beat.all():
             return False
         times = beats["time"].astype(np.int64)
@@ -283,8 +285,7 @@ class EdgeDecoder:
         self.loss.frames_good += frames
         none = np.empty(0, np.int64)
         split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))
-        size = bodies.shape[1] * 4
-        messages = Messages([None] * found, bodies.view(np.uint8), [size] * found)
+        messages = Messages([None] * found, raw, [raw.shape[1]] * found)
         self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches, levels)
         return True
 
@@ -318,7 +319,7 @@ class EdgeDecoder:
         fresh = seq > before
         self.loss.frames_repeated += int(np.count_nonzero(~fresh))
         self.loss.frames_missing += int((seq - before - 1)[fresh].sum())
-        session.seq = max(session.seq, int(seq.max()))
+        session.seq = max(session.seq, seq.max().item())
         if not fresh.all():
             rows, heads, sizes = rows[fresh], heads[fresh], sizes[fresh]
         if not len(rows):

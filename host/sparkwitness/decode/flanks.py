@@ -134,5 +134,5 @@ class Tap:
             return lost, np.full(len(ticks), self._level, np.int8)
         if len(levels):
             lost |= np.append(self._last, levels[:-1]) == levels
-            self._last = int(levels[-1])
+            self._last = levels[-1].item()
         return lost, levels

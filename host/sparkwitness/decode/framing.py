@@ -112,20 +112,18 @@ def unseal_all(
     every = int(lengths.sum())
     if not len(starts):
         return np.empty((0, ROW), np.uint8), sizes, filled, every
-    padded = np.zeros(3 + len(stuffed) + ROW, np.uint8)
+    padded = np.zeros(len(stuffed) + ROW, np.uint8)
     padded[3 : 3 + len(stuffed)] = stuffed
     # A frame this short holds one chain of codes, each telling how far the next zero is.
     row, place = np.arange(len(starts)), starts
-    places = []
+    places, intact = [], np.ones(len(starts), np.bool_)
     while len(row):
         places.append(place)
         place = place + stuffed[place]
         inside = place < ends[row]
         if not inside.all():
-            over = row[place > ends[row]]
-            ends[over] = -1
+            intact[row[place > ends[row]]] = False
             row, place = row[inside], place[inside]
-    intact = ends >= 0
     padded[3 + np.concatenate(places)] = 0
     windows = np.lib.stride_tricks.sliding_window_view(padded, ROW)
     rows: Bytes = windows[starts]  # the code byte lands in column 3

@@ -256,7 +256,7 @@ class Recording:
 
 def _header(path: Path, line: bytes) -> dict[str, Any]:
     try:
-        header = json.loads(line)
+        header = json.loads(line) if line.endswith(b"\n") else None
     except (ValueError, RecursionError):
         header = None
     if not isinstance(header, dict) or header.get("format") != FORMAT:

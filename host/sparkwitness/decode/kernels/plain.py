@@ -38,8 +38,8 @@ def gather(
         session, seq: of the frame before.
         firsts: int64[4], edges before the next block of each input, -1 where not known; counted on.
         counts: int64[4], all 0; gets the number of edges per input.
-        packed: uint32[at least m / 3 + 65], gets fixer, body and CRC of frame after frame.
-        begins: int64[at least m / 14], gets the word in `packed` at which each frame begins.
+        packed: uint32[at least m + 260], gets fixer, body and CRC of frame after frame.
+        begins: int64[like packed], gets the word in `packed` at which each frame begins.
         beats_at: int64[like begins], gets the numbers of the frames that are heartbeats.
 
     Returns:
