@@ -1,4 +1,7 @@
-"""Whole results of tables that are typed in: sparks and periods of an even engine, by hand."""
+"""Whole results of tables that are typed in: sparks and periods of an even engine, by hand.
+
+Longer than other files: one engine, and all that is told of it.
+"""
 
 import json
 from dataclasses import replace
@@ -489,3 +492,14 @@ def test_turns_that_are_looked_at_are_those_of_the_events(monkeypatch):
     assert seen["shape"].edges[:, 0].tolist() == [first, first + 1, 3_000_000, last]
     starts = seen["turned"].start.tolist()  # those that begin between them
     assert (first, starts[0]) == (66_633, 120_000) and starts[-1] == last // 60_000 * 60_000
+
+
+def test_a_pulse_on_the_crank_that_is_typed_for_the_cam():
+    """990 and 1010 rev/min in turn: a cam's pulse would not show it; nor do 36 even teeth."""
+    for teeth, said in ((1, True), (36, False)):
+        wheel = Reference(teeth, 0, 1, 60.0, 0.2)
+        setup = replace(SETUP, reference=replace(wheel, turns=2))
+        for by in (10.0, 0.0):
+            made = tables(rpm=1000 + by * (-1.0) ** np.arange(124), wheel=wheel)
+            found = measure.evaluate(setup, made)
+            assert (codes(found) == ["shaft"]) is (said and by > 0)
