@@ -226,8 +226,12 @@ def test_events_that_come_late_now_and_then():
 
 
 def test_bursts_of_three():
-    result = measure.evaluate(SETUP, tables(sparks=3))
+    made = tables(sparks=3)
+    result = measure.evaluate(SETUP, made)
     assert result.sparks == {3: 60}
+    lasted = np.mean(made.sparks.tick[2::3] - made.sparks.tick[::3])  # µs, each a tick
+    assert float(result.duration_us) == pytest.approx(lasted, rel=1e-9)
+    assert float(result.spacing_us) == pytest.approx(lasted / 2, rel=1e-9)
     assert float(result.spacing_us) == pytest.approx(4 / 6e-3, rel=1e-3)
     assert float(result.duration_us) == pytest.approx(8 / 6e-3, rel=1e-3)
 
@@ -241,6 +245,12 @@ def test_what_waiting_can_and_cannot_do():
     (text,) = [f.text for f in stuck.findings if f.code == "target"]
     assert stuck.ready and "±0.25° cannot be reached by waiting" in text
     assert f"most of the ±{stuck.expanded:.2f}° comes from the reference angle" in text
+    # At 6000 rev/min a tick of 1 µs is 0.036°: with all else known, the largest.
+    fast = tables(rpm=6000.0, at=-ALTERNATING * (-1.0) ** np.arange(60))
+    fast.periods.miss[:] = fast.periods.wide[:] = 0.0
+    sure = replace(SETUP, reference=replace(WHEEL, u_angle=0.0), u_delay_us=0.0, target=0.01)
+    (text,) = [f.text for f in measure.evaluate(sure, fast).findings if f.code == "target"]
+    assert "most of the ±0.03° comes from the time stamp (" in text
     wide = np.random.default_rng(1).normal(0, 2.0, 60)
     waiting = measure.evaluate(replace(SETUP, target=0.3), tables(at=wide))
     assert not waiting.ready and "target" not in codes(waiting)

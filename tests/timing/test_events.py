@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import (
+    _EVERY,
+    _NEIGHBOURS,
     DeadTime,
     Events,
     _local_median,
@@ -359,3 +361,10 @@ def test_no_step_across_a_break():
     events = Events(zero, degrees, np.array([0, 0, 0, 1, 1]), zero, zero, degrees, degrees)
     assert events.steps() == pytest.approx([180.0, 175.0, nan, 180.0], nan_ok=True)
     assert missing_between(replace(events, degrees=2 * degrees), 180.0) == (3, 6)
+
+
+def test_the_median_at_the_very_end():
+    """A window more than a whole number of them: the last one has its own, of its last values."""
+    near, every = _NEIGHBOURS, _EVERY
+    values = np.append(np.zeros(near + every), np.ones(near + 1))
+    assert _local_median(values).tolist() == values.tolist()
