@@ -23,8 +23,7 @@ SLOW_ONE_IN = 8  # frames read in the slow ways too, see targets.frames
 # the same inputs without tracing leave the process at 48 MB. These modules run, but untraced; what
 # the decoder meets is told by tracing its reference, which knows no arrays.
 NUMPY = [f"sparkwitness.{name}" for name in (
-    "advice", "angle", "conditioner", "cranking", "edges", "events", "faultfind", "kernels",
-    "measure", "timing",
+    "bench", "decode.edges", "decode.flanks", "decode.kernels", "fault", "timing",
 )]  # fmt: skip
 
 

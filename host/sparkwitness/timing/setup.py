@@ -147,7 +147,8 @@ class Setup:
             ("clamp_kind", conditioner.CLAMP_KINDS), ("trigger", tuple(TRIGGERS)),
             ("trigger_kind", conditioner.TRIGGER_KINDS), ("index", (None, *wire.INPUTS[1:3])),
         ):  # fmt: skip
-            if getattr(self, name) not in allowed:
+            value = getattr(self, name)
+            if value not in allowed or isinstance(value, float):
                 known = ", ".join(map(str, allowed))
                 raise UserError(f"{name.replace('_', ' ')} must be one of {known}")
         if self.least is not None and self.most is not None and self.least >= self.most:
@@ -156,6 +157,8 @@ class Setup:
 
     def _check_cylinders(self) -> None:
         n = self.cylinders
+        if not all(isinstance(number, int) for number in (*self.order, *self.bank)):
+            raise UserError("the firing order and the first bank are made of whole numbers")
         if self.order and sorted(self.order) != list(range(1, n + 1)):
             raise UserError(
                 f"the firing order must name each of the {n} cylinders once, such as "
