@@ -9,6 +9,7 @@ from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice, conditioner
 from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.number import plain
 
 CLAMPS = {
     "plug": "one plug lead, fired once per cycle",
@@ -114,6 +115,7 @@ class Setup:
     cranking_volts: float | None = None
 
     def __post_init__(self) -> None:
+        plain(self)
         for name, low, high, unit in (
             ("commanded", -60, 80, "degrees BTDC"), ("cylinders", 1, 16, ""),
             ("setting", -1e6, 1e6, ""), ("step", 0, 1e3, ""), ("target", 0.01, 20, "degrees"),
