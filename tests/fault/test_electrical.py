@@ -5,6 +5,7 @@ import math
 import re
 import shutil
 import subprocess
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -203,6 +204,39 @@ def test_lowest_cranking_voltage_follows_the_load_test_table(
     assert el.lowest_cranking((fahrenheit - 32) / 1.8) == pytest.approx(volts, abs=0.03)
 
 
+def test_lowest_cranking_voltage_between_its_rows_and_beyond() -> None:
+    """The same table to whole °C, 70 °F being 20 °C and warmer: half way it is the mean."""
+    rows = [(min(20, round((f - 32) / 1.8)), v) for f, v in LOAD_TEST][::-1]
+    for (at, volts), (warmer, more) in pairwise(rows):
+        assert el.lowest_cranking(at) == pytest.approx(volts)
+        assert el.lowest_cranking((at + warmer) / 2) == pytest.approx((volts + more) / 2)
+    assert (el.lowest_cranking(-30), el.lowest_cranking(20), el.lowest_cranking(40)) == (
+        8.5, 9.6, 9.6,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["reading", "leads", "percent", "digit"])
+def test_each_number_of_a_meter_from_both_sides(name: str) -> None:
+    fine = {"leads": 0.0, "percent": 0.0, "digit": 0.0, "celsius_half": 0.0, "reading": 1.0}
+    assert el.winding_at_20(**{**fine, name: 0.0}).expanded == 0.0
+    for wrong in (-1e-9, math.inf, math.nan):
+        with pytest.raises(ValueError, match=r"cannot be; it must be 0|has no resistance"):
+            el.winding_at_20(**{**fine, name: wrong})
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [("470p", "F", 470e-12), ("22n", "F", 22e-9), ("10u", "F", 10e-6), ("10μF", "F", 10e-6),
+     ("10 µF", "F", 10e-6), ("2K", "ohm", 2000.0), ("5m", "ohm", 5e-3), ("3 mohm", "ohm", 3e-3),
+     ("3 Mohm", "ohm", 3e6), ("12 ohms", "ohm", 12.0), ("12Ω", "ohm", 12.0), ("4R", "ohm", 4.0),
+     (".5", "V", 0.5), ("5.", "V", 5.0), ("+5", "V", 5.0), ("800 rpm", "rpm", 800.0),
+     ("800 1/min", "rpm", 800.0), ("10°", "deg", 10.0), ("10 deg", "deg", 10.0),
+     ("20 C", "C", 20.0), ("165 mm", "mm", 165.0), ("5A", "A", 5.0)],
+)  # fmt: skip
+def test_each_prefix_and_each_unit(text: str, unit: str, value: float) -> None:
+    assert el.parse_quantity(text, unit) == pytest.approx(value, rel=1e-12)
+
+
 @pytest.mark.parametrize(
     ("rest", "lowest", "verdict"),
     [(12.6, 10.4, "fine"), (12.6, 8.4, "suspect"), (12.6, 9.65, "unsure"), (11.6, 9.0, "flat"),
@@ -217,6 +251,8 @@ def test_degrees_by_hand() -> None:
     assert el.degrees_from_time(1e-3, 1000) == pytest.approx(6)
     assert el.time_from_degrees(1, 6000) == pytest.approx(27.78e-6, rel=1e-3)
     assert el.rpm_from(6, 1e-3) == pytest.approx(1000)
+    assert el.degrees_from_time(1.0, 0.5) == pytest.approx(3.0)
+    assert el.time_from_degrees(3.0, 0.5) == pytest.approx(1.0)
     # The rim of a 165 mm damper: the whole turn is its circumference.
     assert el.arc_on_damper(360, 165) == pytest.approx(2 * math.pi * 82.5)
 
@@ -236,7 +272,7 @@ def test_degree_conversions_undo_each_other(deg: float, rpm: float, diameter: fl
      ("OL", "ohm", math.inf), ("1e3", "ohm", 1000), ("12 mV", "V", 0.012)],
 )  # fmt: skip
 def test_quantities_as_people_type_them(text: str, unit: str, value: float) -> None:
-    assert el.parse_quantity(text, unit) == pytest.approx(value)
+    assert el.parse_quantity(text, unit) == pytest.approx(value, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -254,6 +290,7 @@ def test_nonsense_quantities_get_one_sentence(text: str, unit: str) -> None:
     [
         (lambda: el.copper_at_20(-1, 20), "must be 0 or more"),
         (lambda: el.copper_at_20(1, 400), "cannot be the temperature"),
+        (lambda: el.winding_at_20(1, celsius=251), "cannot be the temperature"),
         (lambda: el.winding_at_20(0.1, leads=0.3), "below that of the leads"),
         (lambda: el.judge_winding(1, (2, 1)), "lower one first"),
         (lambda: el.primary_current(-1, 12, 1, 1e-3), "before switch-on"),
@@ -263,6 +300,7 @@ def test_nonsense_quantities_get_one_sentence(text: str, unit: str) -> None:
         (lambda: el.judge_supply(12, math.nan), "cannot be"),
         (lambda: el.judge_supply(1e6, 9), "cannot be"),
         (lambda: el.degrees_from_time(1, 0), "above 0"),
+        (lambda: el.time_from_degrees(1, 0), "above 0"),
         (lambda: el.arc_on_damper(10, -3), "above 0"),
         (lambda: el.lowest_cranking(math.nan), "cannot be the temperature"),
     ],
@@ -308,6 +346,17 @@ def test_a_24_volt_system_is_two_batteries_in_series() -> None:
 )  # fmt: skip
 def test_supply_from_both_sides_of_each_limit(rest: float, lowest: float, verdict: str) -> None:
     assert el.judge_supply(rest, lowest).verdict == verdict
+
+
+def test_numbers_at_their_very_limits() -> None:
+    assert el.judge_supply(12.6, 9.0, limit=9.0, expanded=0.0).verdict == "unsure"
+    held = el.judge_supply(12.2, 10.0, expanded=0.0)
+    assert held.verdict == "fine" and el.judge_supply(12.0, 12.0, expanded=0.0).limit == 9.6
+    # A fourth of the lower limit is low, not a slip of the decimal point.
+    assert el.judge_winding(2.5, (10.0, 30.0)).verdict == "shorted"
+    assert float(el.firing_period(0.5, 1)) == pytest.approx(240.0)
+    with pytest.raises(ValueError, match="before switch-on"):
+        el.primary_current([1.0, -1.0], 12.0, 1.0, 1e-3)
 
 
 def test_supply_is_judged_by_what_was_typed() -> None:
@@ -382,6 +431,10 @@ def test_a_charge_by_hand_where_the_dwell_is_cut_short() -> None:
     peak = 5.5 * (1 - math.exp(-1))
     assert table.dwell.tolist() == pytest.approx([0.004, 0.0]) and not table.fits.any()
     assert table.peak.tolist() == pytest.approx([peak, 0.0])
+    # The mean over 5 ms: 5.5 A (4 ms - 4 ms (1 - 1/e)) / 5 ms; of the square by quadrature.
+    assert table.average[0] == pytest.approx(5.5 * 0.8 / math.e)
+    square = quad(lambda t: (5.5 * (1 - math.exp(-t / 4e-3))) ** 2, 0, 4e-3)[0] / 5e-3
+    assert (table.rms[0], table.heat[0]) == pytest.approx((math.sqrt(square), 2 * square))
     assert table.energy[0] == pytest.approx(0.5 * 8e-3 * peak**2)
     assert el.charge_against_rpm([6000], 0.004, 12.0, 2.0, 8e-3, firings=4).fits.all()
     # A quarter of the time of a two-stroke single: 60 / 3000 s, 5 ms.

@@ -15,8 +15,8 @@ from bench_parts import made, point, shots, stretch
 from sparkwitness.bench import evaluate, sweep, verdict
 from sparkwitness.bench.answers import Coupling, Late
 from sparkwitness.bench.plan import Plan, Segment
-from sparkwitness.bench.result import Mean, Sweep
-from sparkwitness.bench.shots import Collector
+from sparkwitness.bench.result import Band, Mean, Sweep
+from sparkwitness.bench.shots import Collector, Shots
 from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Loss
 from sparkwitness.timing import visits
@@ -87,10 +87,16 @@ def test_what_is_left_to_drive(seconds: float, left: list):
     assert [i for i, _ in found] == [i for i, _ in left]
     assert [s for _, s in found] == pytest.approx([s for _, s in left])
     assert evaluate.remaining(plan, parts[1:])[0] == (0, 4.0)
+    # Of 6000 s exactly 180 are as good as none.
+    long, segment = replace(plan, soak_minutes=100.0), Segment("soak", 3000.0, 3000.0, 6000.0)
+    for lasted, wanting in ((5820.0, False), (5819.0, True)):
+        done = [parts[0], stretch(parts[0].shots, index=1, segment=segment, end=lasted)]
+        assert bool(evaluate.remaining(long, done)) == wanting
 
 
 def test_numbers_of_one_speed():
-    """12 bursts of 4 in 3 ms, a spark too many in one; 5 drop-outs, after two of them something."""
+    """12 bursts of 4 in 3 ms, a spark too many in one; 5 drop-outs, after two of them something;
+    then bursts of 2, 1 ms apart."""
     n = 25
     sparks = np.array([4] * 12 + [1] * 8 + [0] * 5)
     made = replace(
@@ -108,6 +114,12 @@ def test_numbers_of_one_speed():
     ]  # fmt: skip
     plan = Plan(steps=(3000.0,), clamp_delay_us=1.5, u_clamp_delay_us=0.25)
     one = evaluate._point(plan, 0, parts[0].segment, parts, [], 1.0)
+    for band, misses in (((2990.0, 3000.0), 5), ((3001.0, 3100.0), 0)):
+        inside = [Band(*band, 9, 9, 3, 3, "", 1.0)]
+        assert evaluate._point(plan, 0, parts[0].segment, parts, inside, 1.0).in_band == misses
+    pairs = replace(made, sparks=np.minimum(made.sparks, 2), duration_us=made.duration_us / 3)
+    two = evaluate._point(plan, 0, parts[0].segment, [replace(parts[0], shots=pairs)], [], 1.0)
+    assert two.spacing_us.value == two.duration_us.value == pytest.approx(1000.0)
     assert (one.triggers, one.answered, one.drop_outs, one.doubles, one.strays) == (26, 21, 5, 1, 5)
     assert (one.cut, one.off_speed, one.supply_mv, one.visits) == (7, 10, 12_100, 1)
     assert one.false_us == 5000.0 and one.sparks == {1: 9, 4: 12}
@@ -228,6 +240,80 @@ def test_four_visits_tell_a_law_three_do_not():
     found = evaluate.evaluate(plan, [collector(*many)])
     found.points = found.points[:5]
     told(found, plan, rows, means, [20] * 5, clock, 2)
+
+
+def test_speeds_are_apart_by_ten_and_a_trigger_without_a_spark_has_no_delay():
+    """1000 and 1040 rpm are two, with 2000 three, and six visits tell a bend."""
+    plan = Plan(steps=(1000.0, 2000.0, 1040.0, 1001.0, 2001.0, 1042.0), ramps=())
+    steps = [step(k, r, scattered(20, 40 + k % 3, seed=k)) for k, r in enumerate(plan.steps)]
+    means = [Mean.of(s.shots.delay_us) for s in steps]
+    one = replace(shots([2000.0], [0]), delay_us=np.array([nan]))
+    silent = Shots.join([steps[1].shots, one])
+    steps[1] = replace(steps[1], shots=silent)
+    rows = [(1.0, 1000 / r, r / 1000) for r in plan.steps]
+    clock = [(4 * k, 4 * k + 4) for k in range(6)]
+    told(evaluate.evaluate(plan, [collector(*steps)]), plan, rows, means, [20] * 6, clock, 3)
+
+
+def test_five_answers_are_a_visit():
+    """Up and down again: 1000 rpm is visited twice, 2000 once. Four answers are no visit."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=2, ramps=())
+    for n, heat in ((5, True), (4, False)):
+        visited = ((1000.0, n, 40), (2000.0, 20, 41), (2000.0, 20, 41), (1000.0, 20, 42))
+        parts = [step(k, rpm, scattered(m, at)) for k, (rpm, m, at) in enumerate(visited)]
+        result = evaluate.evaluate(plan, [collector(*parts)])
+        assert (result.sweep.heat is not None) == heat
+        assert [p.triggers for p in result.points] == [20 + n, 40]
+    once = Plan(steps=(1000.0, 2000.0, 3000.0, 4000.0), ramps=((1000.0, 1500.0, 4.0),))
+    three = [step(k, 1000.0 * (k + 1), scattered(20, 40, seed=k)) for k in range(3)]
+    for n, law in ((40, True), (39, False)):  # of eight pieces one has four
+        rpm = np.linspace(1000.0, 1500.0, n)
+        ramp = replace(shots(rpm, [1] * n), delay_us=scattered(n, 40, seed=9))
+        parts = [*three[:1], stretch(ramp, 1000.0, 1500.0, index=4, end=4.0)]
+        found = evaluate.evaluate(once, [collector(*parts)]).points[0].delay_us
+        pieces = [np.full(20, 1.0), *np.array_split(rpm / 1000, 8)][: 9 if law else 8]
+        delays = [three[0].shots.delay_us, *np.array_split(ramp.delay_us, 8)][: len(pieces)]
+        u = np.array([max(Mean.of(d).u, 0.014) for d in delays])
+        count = np.array([len(d) for d in delays], float)
+        rows = np.array([(1.0, np.mean(1 / s), np.mean(s)) for s in pieces])
+        clock = [(0.0, 4.0), *((4 + 0.5 * k, 4.5 + 0.5 * k) for k in range(len(pieces) - 1))]
+        told_by = visits.wander(
+            rows, np.array([d.mean() for d in delays]), visits.pooled(np.arange(len(u)), u, count),
+            visits.rough((visits.by_count(count), tuple(np.array(clock).T))),
+        )  # fmt: skip
+        assert found.u == pytest.approx(told_by.u_visit[0])
+
+
+def test_what_is_told_of_a_whole_run():
+    """A dead speed beside one that misses 3 of 40; a second spark of 1 in 40 is a false event."""
+    plan = Plan(steps=(1000.0, 2000.0), ramps=())
+    dead = step(0, 1000.0, [nan] * 20, 0)
+    live = step(1, 2000.0, np.where(np.arange(40) < 3, nan, 40.0), np.repeat([0, 1, 2], [3, 36, 1]))
+    live = replace(live, shots=replace(live.shots, duration_us=np.repeat([0.0, 700.0], [39, 1])))
+    result = evaluate.evaluate(plan, [collector(dead, live)])
+    assert result.sweep.spell[0] == 20  # the dead one is the longest
+    assert result.stretches[1].shots.sparks.max() == 1 and result.points[1].doubles == 1
+    assert result.points[1].false_us == pytest.approx(740.0)
+    assert result.findings and result.answered == 37
+    # What comes twice from 4400 to 4590 rpm at each of four passages.
+    rpm = np.arange(4000.0, 5001.0, 10.0)
+    there = ((rpm >= 4400) & (rpm <= 4590)).astype(np.int64)
+    ramps = [stretch(shots(rpm, 1 + 0 * rpm, false=there), 4000.0, 5000.0, index=k)
+             for k in range(4)]  # fmt: skip
+    many = Plan(steps=(), ramps=((4000.0, 5000.0, 20.0),) * 4)
+    bands = evaluate.evaluate(many, [collector(*ramps)]).sweep.double_bands
+    assert [(b.low, b.high, b.hits) for b in bands] == [(4400.0, 4590.0, 80)]
+
+
+def test_drop_outs_come_together_as_they_do_outside_of_the_soak():
+    """Each twentieth trigger at the speed that was held; a spell of ten in the soak."""
+    plan = Plan(steps=(1000.0,), ramps=(), soak_minutes=1.0)
+    alone = np.where(np.arange(400) % 20, 1, 0)
+    spell = np.where((np.arange(400) > 50) & (np.arange(400) <= 60), 0, 1)
+    held = step(0, 1000.0, np.where(alone, 40.0, nan), alone)
+    soaked = stretch(shots(np.full(400, 1000.0), spell), 1000.0, 1000.0, "soak", 1)
+    result = evaluate.evaluate(plan, [collector(held, soaked)])
+    assert [p.clumping for p in result.points] == [1.0, 1.0]
 
 
 def test_a_visit_of_too_few_tells_nothing():

@@ -338,6 +338,22 @@ def test_a_minute_a_bin_four_at_least_and_sixty_at_most(minutes: int, bins: int)
     assert told.bins[-1].minutes == pytest.approx(minutes * (1 - 0.5 / bins))
 
 
+def test_the_first_and_the_last_quarter_of_a_soak():
+    """Of 80 s each 20: what comes right at 60 s is of the last, at 20 s not of the first."""
+    for at, change in ((0.0, -1 / 21), (20.0, 0.0), (59.0, 0.0), (60.0, 1 / 21)):
+        one = soak(80 / 60, begin=0.0)
+        time = np.insert(one.shots.time, np.searchsorted(one.shots.time, at), at)
+        more = replace(
+            shots(np.full(81, 3000.0), np.where(time == at, 0, 1)), time=time,
+            delay_us=np.where(time == at, nan, 40.0 + np.arange(81) % 2),
+        )  # fmt: skip
+        told = evaluate._soak(Plan(), [replace(one, shots=more)])
+        assert told.drop_out_change == pytest.approx(change), at
+    silent = soak(2.0, begin=0.0)
+    early = silent.shots.pick(silent.shots.time < 90.0)
+    assert evaluate._soak(Plan(), [replace(silent, shots=early)]).drop_out_change == 0.0
+
+
 def test_a_soak_of_too_few():
     assert evaluate._soak(Plan(), []) is None
     assert evaluate._soak(Plan(), [soak(39 / 60)]) is None

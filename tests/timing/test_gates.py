@@ -215,6 +215,44 @@ def test_for_what_single_angles_are_withheld():
     assert gates.withheld([warned, few, Finding("unsteady", "x", gates.REFUSED)]) is None
 
 
+W, R = gates.WARNING, gates.REFUSED
+# What each does, whether a next setting may be told, whether a lamp settles it, and whether a
+# person may say that it was checked.
+DOES = {
+    "several_places": (R, 0, 0, 0), "vr_reversed": (R, 0, 0, 0), "odd_gap": (R, 0, 0, 0),
+    "shaft": (R, 0, 0, 0), "coil_on": (R, 0, 1, 1), "vr_wires": (R, 0, 0, 1),
+    "ambiguous": (W, 0, 1, 0), "gap_unsure": (W, 0, 1, 1), "look_differs": (W, 0, 0, 1),
+    "implausible": (W, 0, 1, 1), "large_error": (W, 0, 1, 1), "sessions": (W, 0, 0, 1),
+    "pairs": (W, 0, 1, 1), "caused": (W, 0, 1, 1), "other_lead": (W, 0, 0, 1),
+    "first_missed": (W, 0, 0, 1), "late": (W, 0, 0, 1), "moved": (W, 0, 0, 1),
+    "scatter": (W, 0, 0, 1), "clamp_side": (W, 0, 0, 1), "crank_misfit": (W, 0, 1, 1),
+    "crank_noise": (gates.NOTE, 1, 0, 1),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", DOES)
+def test_what_a_gate_does(name: str):
+    gate = gates.BY_NAME[name]
+    assert (gate.level, gate.advice, gate.look, gate.confirm) == DOES[name]
+    assert set(DOES) == set(gates.BY_NAME)
+    assert gates.Finding("x", "y") == gates.Finding("x", "y", gates.NOTE, True)
+    evidence = Evidence(SETUP, 20.0, 0.5, 0.3, 800.0)  # nothing more is known
+    assert not gates.judge(evidence).findings
+
+
+def test_a_wheel_that_repeats_and_where_a_lamp_cannot_tell():
+    """Three even teeth come again after 120°, two after 180; 3° off a lamp that is sure to 3°
+    must be nearer than the other place is: 3 of 6.1°, not of 6."""
+    for teeth, struck in ((2, []), (3, ["ambiguous"])):
+        setup = replace(SETUP, reference=Reference(teeth))
+        found = gates.judge(replace(SOUND, setup=setup)).findings
+        assert [f.code for f in found] == struck
+    seen = replace(SETUP, seen=24.0)
+    for modulo, struck in ((6.0, ["ambiguous"]), (6.1, [])):
+        found = gates.judge(replace(SOUND, modulo=modulo, setup=seen)).findings
+        assert [f.code for f in found] == struck
+
+
 def test_a_gain_that_was_checked_may_be_negative():
     sure = replace(SETUP, confirmed=("gain",))
     for gain, setting in ((-0.5, 2.0), (0.5, -2.0), (-0.25, 4.0)):

@@ -35,6 +35,14 @@ def test_spans_of_angles_that_belong_together():
         many = np.append(np.full(100 - few, 10.0), np.full(few, 50.0))
         assert len(groups.heaps(many, 360.0)) == found
     assert groups.heaps(np.array([5.0]), 360.0) == []
+    # Of more than two thousand about each third is looked at, here; that two places take turns
+    # does not hide one of them.
+    turn = np.resize(np.linspace(30.0, 31.0, 7), 6001)
+    turn[1:3] = 29.0, 33.0
+    assert groups.heaps(turn, 360.0) == [(30.0, 31.0)]
+    assert groups.heaps(turn[:2000], 360.0) == [(29.0, 33.0)]
+    for n in (2001, 3990, 4100, 6100):
+        assert sorted(groups.heaps(np.resize([10.0, 50.0], n), 360.0)) == [(10, 10), (50, 50)]
 
 
 @pytest.mark.parametrize(("apart", "found"), [(0.9, 1), (1.0, 2), (1.1, 2)])

@@ -91,6 +91,20 @@ def test_patterns_that_fit_within_two_degrees_are_alike(uneven: float, turned):
     assert found.place.tolist() == [0, 1] * 10
 
 
+def test_a_wheel_that_looks_alike_thrice_a_turn():
+    """Three even teeth, twelve cylinders of a two-stroke, 30° apart: turned by 0, 4 and 8."""
+    x = 30.0 * np.arange(60) + 50
+    found = seated(x, reference=Reference(3, 0, 1, 60.0), cylinders=12, strokes=2)
+    assert found.turned == (0, 4, 8) and found.place.tolist() == [*range(12)] * 5
+
+
+@pytest.mark.parametrize("n", [399, 400, 401, 900, 4000])
+def test_of_many_events_some_tell_the_pattern(n: int):
+    """A twin at 0° and 315°, seen 1° late; all of them get their place."""
+    found = seated(sparks(n, (0.0, 315.0), 51.0, 1), cylinders=2, firing=(0.0, 315.0))
+    assert found.sure and found.place.tolist() == np.resize([1, 0], n).tolist()
+
+
 def test_each_of_few_events_counts_alike():
     """Twin 2.5° uneven, the last of six 2.4° late. As it is: off by 2.4 / 6 in the mean. Turned:
     the median moves to 1.2, four are 1.3 and two 3.7 from it. The difference, 2.5 - 2.4 / 3, is

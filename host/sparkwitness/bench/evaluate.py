@@ -7,7 +7,7 @@ recording always gives the same numbers.
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import pairwise
-from math import inf
+from math import inf, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,8 +154,11 @@ def _groups(plan: Plan, stretches: list[Stretch]) -> list[tuple[int, Segment, li
     n = len(plan.steps)
     for index in range(len(plan.segments)):
         mine = [s for s in stretches if s.index == index]
-        passage, key = divmod(index, n) if index < n * plan.repeats else (0, index)
-        key = n - 1 - key if passage % 2 else key
+        key = index
+        if index < n * plan.repeats:
+            passage, key = divmod(index, n)
+            if passage % 2:
+                key = n - 1 - key
         if mine:
             made.setdefault(key, []).extend(mine)
             first.setdefault(key, index)
@@ -214,10 +217,9 @@ def _steadied(
             plan.u_clamp_delay_us,
         ))  # fmt: skip
     ratio, u_ratio = found.slowed
-    most = ratio + intervals.student_quantile(SURE, found.of_trend) * u_ratio
+    # Below 0 it has turned round: no warming that goes on.
+    most = max(0.0, ratio + intervals.student_quantile(SURE, found.of_trend) * u_ratio)
     left = abs(found.drift_late) * most / (1 - most) if most < 1 else inf
-    if most < 0:  # it has turned round: no warming that goes on
-        left = 0.0
     return Heat(found.drift, found.u_drift, left, found.between, found.of_trend)
 
 
@@ -229,29 +231,30 @@ def _driven_once(
     What moves more slowly than a visit lasts shows beside a law of the speed, and in the ramps,
     which pass the same speeds: put into the points. A law that bends more makes it larger.
     """
-    law, means, clock, mine_of = [], [], [], []
-    passed = 0.0
+    law, at, means, clock, mine_of = [], [], [], [], []
+    begun = 0.0
     for index, segment, mine in sorted(groups, key=lambda g: g[0]):
         shots = Shots.join([s.shots for s in mine])
-        shots = shots.pick(shots.answered & np.isfinite(shots.rpm))
+        shots = shots.pick(shots.answered)
         lasted = sum(s.end - s.begin for s in mine)
         pieces = _PIECES if segment.kind == "ramp" else 1
         for k, which in enumerate(np.array_split(np.arange(len(shots.rpm)), pieces)):
-            mean = Mean.of(shots.delay_us[which] - plan.clamp_delay_us)
+            mean = Mean.of(shots.delay_us[which])
             if mean is None or mean.n < _FEWEST_VISIT or segment.kind == "soak":
                 continue
             speed = shots.rpm[which] / 1000
             law.append([1.0, float(np.mean(1 / speed)), float(np.mean(speed))])
+            at.append(float(np.mean(shots.rpm[which])))
             means.append(mean)
-            clock.append([passed + lasted * k / pieces, passed + lasted * (k + 1) / pieces])
+            clock.append([begun + lasted * k / pieces, begun + lasted * (k + 1) / pieces])
             mine_of.append(index)
-        passed += lasted
+        begun += lasted
     n = len(means)
     if n < _FEWEST_FOR_LAW:
         return
     weight = np.array([m.n for m in means], np.float64)
     u = np.array([max(m.u, STAMP_US) for m in means])
-    speeds = len({round(100 * x) for _, _, x in law})
+    speeds = len(set(np.round(at, -1)))
     found = visits.wander(
         np.array(law)[:, : min(n - 2, speeds)], np.array([m.value for m in means]),
         visits.pooled(np.arange(n), u, weight),
@@ -336,7 +339,7 @@ def _soak(plan: Plan, stretches: list[Stretch]) -> Soak | None:
     total = passed / 60
     if len(at) < 4 * FEWEST or not total:
         return None
-    edges = np.linspace(0, total, max(4, min(60, int(total)) or 4) + 1)
+    edges = np.linspace(0, total, max(4, min(60, int(total))) + 1)
     bins = tuple(
         _bin(plan, (a + b) / 2, shots.pick((at >= a) & (at < b)))
         for a, b in pairwise(edges.tolist())
@@ -345,10 +348,10 @@ def _soak(plan: Plan, stretches: list[Stretch]) -> Soak | None:
     line, line_95 = intervals.slope(
         np.array([m for m, _ in told]),
         np.array([d.value for _, d in told]),
-        np.array([max(d.u, 1e-3) for _, d in told]),
+        np.array([max(d.u, STAMP_US) for _, d in told]),
     )
-    first = _bin(plan, 0, shots.pick(at < total / 4))
-    last = _bin(plan, 0, shots.pick(at >= total * 3 / 4))
+    first = _bin(plan, nan, shots.pick(at < total / 4))
+    last = _bin(plan, nan, shots.pick(at >= total * 3 / 4))
     change, change_95 = None, (-inf, inf)
     if first.delay_us and last.delay_us:
         change, change_95 = difference(last.delay_us, first.delay_us)

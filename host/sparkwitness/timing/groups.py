@@ -81,7 +81,7 @@ def heaps(degrees: Floats, period: float) -> list[tuple[float, float]]:
         Bounds [low, high) of each span, rising from the turn's widest gap on, high < low + period;
         spans with few angles are left out.
     """
-    if len(degrees) > _SAMPLE:
+    if len(degrees) > _SAMPLE:  # by steps that are no whole number: places may take turns
         degrees = degrees[np.linspace(0, len(degrees) - 1, _SAMPLE).astype(np.int64)]
     turned = np.sort(degrees % period)
     gaps = np.diff(turned, append=turned[0] + period)
@@ -101,10 +101,10 @@ def _parted(x: Floats, least: float) -> list[Floats]:
     gaps = np.diff(x)
     # By gaps: the widest that has enough on either side.
     inner = np.arange(1, n)
-    enough = (inner >= least) & (n - inner >= least)
-    if not enough.any():
+    enough = inner[(inner >= least) & (n - inner >= least)]
+    if not len(enough):
         return [x]
-    by_gap = np.argmax(np.where(enough, gaps, -1.0)) + 1
+    by_gap = enough[np.argmax(gaps[enough - 1])]
     if gaps[by_gap - 1] > max(_APART, _GAP * min(_robust(x[:by_gap]), _robust(x[by_gap:]))):
         return _parted(x[:by_gap], least) + _parted(x[by_gap:], least)
     # By the best split of what is not far out.

@@ -108,7 +108,7 @@ def _residual(x: Floats, phase: float, firing: Floats, cycle: float) -> Floats:
 
 def _fitting(x: Floats, phases: Floats, firing: Floats, cycle: float) -> list[float]:
     """The phases with which the pattern fits best, within `_LIKE`, in the order given."""
-    if len(x) > _SAMPLE:
+    if len(x) > _SAMPLE:  # by steps that are no whole number: cylinders take turns
         x = x[np.linspace(0, len(x) - 1, _SAMPLE).astype(np.int64)]
     scores = []
     for phase in phases.tolist():

@@ -97,7 +97,7 @@ class WheelLearner:
         fixed = np.rint(deviation * _FIXED).astype(np.int64)
         for k in (0, 1):
             self._sum[k] += fixed[odd == k].sum(axis=0)
-            self._counts[k] += int(np.count_nonzero(odd == k))
+            self._counts[k] += np.count_nonzero(odd == k)
         self._squares += sum(d * d for d in fixed[:, edges // 2].tolist())
         self._count += len(length)
         self._ticks += int(length.sum())
