@@ -99,7 +99,9 @@ def test_the_word_turns_at_the_ends_of_the_interval(end, beyond, word):
     assert check(made(point(), limits=limit), "delay_us").verdict == word
 
 
-@pytest.mark.parametrize(("together", "missed"), [(1.0, 6), (3.0, 6), (3.0, 319), (3.0, 320)])
+@pytest.mark.parametrize(
+    ("together", "missed"), [(1.0, 6), (3.0, 1), (3.0, 6), (3.0, 319), (3.0, 320)]
+)
 def test_share_of_drop_outs(together, missed):
     """Clopper & Pearson by scipy; in threes they are worth a third; four fifths are no spells."""
     run = made(point(missed=missed, clumping=together), limits={"drop_out_percent": {"most": 5}})

@@ -237,7 +237,7 @@ def late(answer_ticks, pitches=(20_000, 16_000), n=40):
     period = np.repeat(pitches, n)
     trigger = np.cumsum(np.append(50_000, period[:-1])).astype(np.int64)
     spark = np.sort(np.concatenate([trigger + ticks(period) for ticks in answer_ticks]))
-    found = answers.follow(trigger, np.append(np.diff(period) == 0, False), spark)
+    found = answers.follow(trigger, np.diff(period) == 0, spark)
     return found.lag.tolist()
 
 

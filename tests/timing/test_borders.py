@@ -345,7 +345,8 @@ def test_events_of_the_steady_stretch():
     found = SimpleNamespace(events=six)
     made = Measurement(from_s=0.15, to_s=0.45)
     assert measure.used(made, cast(Any, found), 1e-6).tolist() == [False, *[True] * 3, False, False]
-    assert not measure.used(Measurement(), cast(Any, found), 1e-6).any()
+    for none in (Measurement(), Measurement(from_s=0.15), Measurement(to_s=0.45)):
+        assert not measure.used(none, cast(Any, found), 1e-6).any()
 
 
 def test_what_shared_causes_leave_beside_a_line():

@@ -249,6 +249,13 @@ def test_when_trials_contradict():
     assert advice.learn_gain([], 2.0).gain == 2.0
     one = advice.learn_gain([advice.Trial(3, 1, 0.1), advice.Trial(3, 2, 0.1)], -2.0)
     assert one.gain == -2.0 and one.u == np.inf and "one setting" in one.note
+    assert not one.contradicts
+    # Four trials known to 1°, two at each end: u is 0.5, half of the gain as stated; three of it
+    # are 1.5, no contradiction yet.
+    for error, told in ((5.0, False), (5.001, True), (-1.0, False), (-1.001, True)):
+        four = [advice.Trial(s, s / 2 * error, 1.0) for s in (0, 2, 0, 2)]
+        assert advice.learn_gain(four, 1.0).u == 0.5
+        assert advice.learn_gain(four, 1.0).contradicts is told
 
 
 def test_gain_is_learned_and_contradiction_said():

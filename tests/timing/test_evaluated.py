@@ -15,7 +15,8 @@ from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import Events
 from sparkwitness.timing.gates import Finding
-from sparkwitness.timing.placing import Placed
+from sparkwitness.timing.placing import Marked, Placed
+from sparkwitness.timing.ripple import Turns
 from sparkwitness.timing.setup import Setup
 
 # 1000 rev/min: a turn in 60 ms, 6° a ms; a tick is a µs. The index edge is 60° before the top.
@@ -138,6 +139,17 @@ def test_a_speed_that_changes():
     assert codes(never) == ["unsteady"] and never.findings[0].text == (
         "the speed is not steady (600 to 1200 rpm): hold it and wait"
     )
+    # Five of the last ten neither, and of six there are too few.
+    for turn, code in ((110, "unsteady"), (108, "few_events")):
+        end = np.where(np.arange(124) < turn, 1000.0, 1300.0)
+        assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == [code]
+    # With every cylinder's spark twenty turns are forty events, of whose last ten five are off: no
+    # more than half.
+    coil = replace(SETUP, clamp="coil")
+    for turn, steady in ((77, True), (76, False)):
+        end = np.where(np.arange(84) < turn, 1000.0, 1300.0)
+        found = measure.evaluate(coil, tables(160, spacing=180.0, rpm=end))
+        assert (found.timing is not None) is steady
     # Four at the end are no new speed: twenty turns, ten events, tell the speed now.
     end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
     assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
@@ -174,6 +186,10 @@ def test_several_sessions_are_measured_apart():
     u = f"{twice.expanded:.1f}"
     assert f"measured apart: 20.0° BTDC ± {u}°, 20.0° BTDC ± {u}°; the last" in said
     assert twice.events == 60 and float(twice.timing) == pytest.approx(20.0, abs=0.01)
+    three = measure.evaluate(SETUP, tables(sessions=3))
+    (said,) = [f.text for f in three.findings if f.code == "sessions"]
+    assert said.count("20.0° BTDC") == 3
+    assert three.from_s == pytest.approx(twice.from_s + 124 * 0.06)
     short = tables(29, sessions=2)
     (*_, last) = measure.evaluate(SETUP, short).findings
     assert last.code == "few_events"
@@ -244,7 +260,8 @@ def test_a_pulse_nearer_to_the_spark():
     assert "pulse is 40° from the spark" in text
     assert f"would save ±{2 * (u(40.0) - u(3.0)):.1f}°" in text
     assert u(40.0) > u(3.0) + 0.5
-    for near, said in ((3.0, False), (3.5, False), (6.0, True)):
+    # A twentieth of a degree is worth the word: 0.045 and 0.057.
+    for near, said in ((3.0, False), (3.5, False), (3.8, False), (4.0, True), (6.0, True)):
         made.sparks.to_edge[:] = near
         assert ("pulse_far" in codes(measure.evaluate(setup, made))) is said
     assert "pulse_far" not in codes(measure.evaluate(SETUP, tables()))
@@ -274,6 +291,10 @@ def test_cylinders_by_a_wheel_on_the_cam():
     assert [row.name for row in result.cylinders.rows] == ["1", "3", "4", "2"]
     assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
         [20.2, 20.8, 19.7, 19.3], abs=0.01
+    )
+    assert [one.name for one in result.cycle.lines] == ["1", "3", "4", "2"]
+    assert [one.sparks[-1] for one in result.cycle.lines] == pytest.approx(
+        [19.9, 20.5, 19.4, 19.0], abs=0.01
     )
     found = timed.time_events(setup, each_cylinder())
     assert not isinstance(found, Finding)
@@ -384,3 +405,87 @@ def test_degrees_from_spark_to_spark():
     three = Events(zero, at, zero, zero + np.array([3, 1, 3]), zero, at + 8.0, at)
     assert timed._spark_degrees(three, 1e-6, 1000.0) == 4.0
     assert np.isnan(timed._spark_degrees(three.pick(np.array([False, True, False])), 1e-6, 1e3))
+
+
+# With the trigger tap: 200 ± 10 µs before each spark, closed for 3 ms
+
+
+TAPPED = replace(SETUP, trigger="rising", trigger_delay_us=0.0)
+
+
+def tapped(n=60, delay=None, wheel=WHEEL, **more: Any) -> Tables:
+    made = tables(n, wheel=wheel, **more)
+    delay = np.resize([190, 210], n) if delay is None else delay
+    fire = made.sparks.tick - delay
+    tick = np.stack((fire - 3_000, fire), axis=1).ravel()
+    none = np.zeros(len(tick), np.int64)
+    at = Placed(tick, np.interp(tick, made.sparks.tick, made.sparks.degrees), none, none + 5.0)
+    at.degrees = 6e-3 * (tick - made.sparks.tick[0]) + made.sparks.degrees[0]
+    level = np.resize(np.array([0, 1], np.int8), len(tick))
+    return replace(made, trigger=Marked(at, none > 0, level))
+
+
+def test_controller_and_module_of_a_whole_run():
+    """At 1000 rev/min 0.2 ms are 1.2°: asked for at 21.2° BTDC, closed 18° before that."""
+    supply = {"supply_tick": [0, 3_600_000, 3_700_000, 8_000_000],
+              "supply_mv": [9_000, 12_100, 12_100, 13_700, 13_700]}  # fmt: skip
+    result = measure.evaluate(TAPPED, tapped(**supply))
+    assert float(result.timing) == pytest.approx(20.0, abs=0.01)
+    split = result.split
+    assert (float(split.delay_us), float(split.module)) == pytest.approx((200.0, -1.2))
+    assert float(split.angle) == pytest.approx(21.2, abs=0.01)
+    assert float(split.controller) == pytest.approx(3.2, abs=0.01)
+    assert (result.advice.setting, result.advice.remaining) == pytest.approx((-0.2, -1.2), abs=0.01)
+    assert "latency" in codes(result) and "one_speed" not in codes(result)
+    (line,) = result.cycle.lines
+    assert (line.trigger, line.on) == pytest.approx((21.2, 39.2), abs=0.01)
+    assert [one.volts for one in split.dwell.course] == pytest.approx([12.1, 13.7], abs=0.05)
+    assert [one.ms for one in split.dwell.course] == pytest.approx([3.0, 3.0])
+    assert measure.evaluate(TAPPED, tapped()).split.dwell.course == ()
+    # Sparks that follow no flank; a setting beyond the range.
+    late = np.random.default_rng(1).integers(-40_000, 40_000, 60)
+    none = measure.evaluate(replace(TAPPED, trigger="auto"), tapped(delay=late))
+    assert none.split is None and "tap_none" in codes(none)
+    assert none.advice is not None and "one_speed" in codes(none)
+    some = tapped()
+    some = replace(some, trigger=some.trigger.pick(slice(0, 10)))
+    few = measure.evaluate(TAPPED, some)
+    assert few.split is None and few.cycle.lines[0].trigger is None and "tap_few" in codes(few)
+    for setup, made in ((TAPPED, tapped()), (SETUP, tables())):
+        far = measure.evaluate(replace(setup, least=2.0, most=4.0), made)
+        assert far.advice is None and "beyond_range" in codes(far)
+
+
+def test_a_reference_that_repeats_tells_no_error_of_either():
+    """Six even teeth: 20° BTDC or 60° more, of the trigger as of the spark."""
+    six = Reference(6, 0, 1, 60.0, 0.2)
+    setup = replace(TAPPED, reference=six)
+    result = measure.evaluate(setup, tapped(wheel=six))
+    assert "ambiguous" in codes(result) and float(result.timing) == pytest.approx(20.0, abs=0.01)
+    assert result.error is None and result.advice is None
+    assert result.split.controller is None and float(result.split.delay_us) == pytest.approx(200.0)
+    seen = measure.evaluate(replace(setup, seen=20.0), tapped(wheel=six))
+    assert float(seen.error) == pytest.approx(2.0, abs=0.01)
+    assert float(seen.split.controller) == pytest.approx(3.2, abs=0.01)
+
+
+def test_turns_that_are_looked_at_are_those_of_the_events(monkeypatch):
+    """Those that begin from the first event to the last; the periods of the crank likewise."""
+    made = tables()
+    first, last = made.sparks.tick[[0, -1]].tolist()
+    begin = np.array([first - 1, first, first + 1, 3_000_000, last, last + 1])
+    turns = Turns(begin[:, None] + np.arange(36), 0 * begin, np.arange(6))
+    seen: dict[str, Any] = {}
+    monkeypatch.setattr(measure.crank, "ripple", lambda shape, _: seen.update(shape=shape))
+    monkeypatch.setattr(measure.crank, "odd_gap", lambda *_: None)
+    plain = measure.timing.budget
+
+    def budget(*args: Any) -> Any:
+        seen["turned"] = args[3]
+        return plain(*args)
+
+    monkeypatch.setattr(measure.timing, "budget", budget)
+    assert measure.evaluate(SETUP, replace(made, turns=turns)).timing is not None
+    assert seen["shape"].edges[:, 0].tolist() == [first, first + 1, 3_000_000, last]
+    starts = seen["turned"].start.tolist()  # those that begin between them
+    assert (first, starts[0]) == (66_633, 120_000) and starts[-1] == last // 60_000 * 60_000

@@ -1,6 +1,8 @@
 """Sparks to events: bursts, strays, missing ones, and nothing where the beginning was not seen."""
 
+import json
 from itertools import pairwise
+from math import nan
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import (
     DeadTime,
+    Events,
     _local_median,
     burst_gap,
     circular_median,
@@ -317,3 +320,24 @@ def test_a_beginning_and_an_end_are_seen_from_one_gap_on():
         made = grouped(np.array(degrees), 20.0, n=10)
         assert made.events.degrees.tolist() == starts and made.events.sparks.tolist() == whole
         assert made.cut == 2 - len(starts)
+
+
+@pytest.mark.parametrize(
+    ("step", "spacing"),
+    [(720.0, 720.0), (360.0, 360.0), (180.0, 180.0), (509.0, nan), (310.0, 360.0), (413.0, 360.0),
+     (300.0, nan), (415.0, nan), (620.0, 720.0), (205.0, 180.0), (208.0, nan), (0.5, nan)],
+)  # fmt: skip
+def test_the_spacing_nearest_to_the_steps(step: float, spacing: float):
+    """In the ratio; and within 15 %, or it is none."""
+    for order in ((180.0, 360.0, 720.0), (720.0, 180.0, 360.0)):
+        steps = np.array([step - 3, step, step + 40])
+        assert spacing_of(steps, order) == pytest.approx(spacing, nan_ok=True)
+    assert np.isnan(spacing_of(steps[:0], order))
+
+
+def test_missing_firings_are_whole_numbers_in_a_file():
+    """Steps of 1, 3 and 0.4 firings: two are missing of five."""
+    degrees = 180.0 * np.cumsum([0.0, 1.02, 2.9, 0.4])
+    zero = np.zeros(4, np.int64)
+    events = Events(zero, degrees, zero, zero + 1, zero, degrees, degrees)
+    assert json.dumps(missing_between(events, 180.0)) == "[2, 5]"

@@ -377,3 +377,16 @@ def test_closed_as_long_as_open():
     for width, fires in ((250, 30), (251, 31)):
         assert len(bounced(width, 700, on=1_002)) == fires
         assert len(bounced(300, width, on=600, apart=1_602)) == fires
+
+
+def test_where_most_on_times_are_unknown_nothing_bounces():
+    """Two short pulses after a firing, 0.2 ms apart; edges were lost before two of three flanks."""
+    spare = AT[20] + np.array([300, 600])
+    made = tap((0, np.append(AT - 3_000, spare - 100)), (1, np.append(AT, spare)))
+    sparks = AT + 50
+    found = firings.firings(made, firings.RISING, sparks, US)
+    assert len(found) == N and found.bounces.sum() == 2
+    rises = np.flatnonzero(made.level == 1)
+    made.lost[rises[np.arange(len(rises)) % 3 != 0]] = True
+    found = firings.firings(made, firings.RISING, sparks, US)
+    assert len(found) == N + 2 and found.bounces.sum() == 0

@@ -166,7 +166,11 @@ def of_tap(setup: Setup = SETUP, choice: Choice = SURE, **changes: Any) -> dict[
     rest = {k: v for k, v in changes.items() if k not in own}
     split = replace(SPLIT, dwell=replace(DWELL, **own), **rest)
     evidence = gates_tap.Evidence(setup, choice, split, 400)
-    return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
+    found = gates.judge(evidence, gates_tap.ROWS).findings
+    for one in found:
+        grave = one.code in ("module_early", "module_slow")
+        assert (one.level, one.advice) == ((gates.WARNING, False) if grave else (gates.NOTE, True))
+    return {f.code: f.text for f in found}
 
 
 def test_a_split_with_nothing_to_say():

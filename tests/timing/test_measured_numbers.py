@@ -154,6 +154,11 @@ def test_one_odd_event_ends_no_stretch():
     keep = measure._steady(speed, 20)
     assert not keep[:25].any() and keep[25:].all()
     assert not measure._steady(np.full(5, np.nan), 20).any()
+    # Of ten in a row five are no more than half; six are, until only five of them are in the ten.
+    for off, begin in ((5, 0), (6, 60)):
+        speed = np.full(150, 900.0)
+        speed[50 : 50 + off] = 1500.0
+        assert np.flatnonzero(measure._steady(speed, 40))[0] == begin
 
 
 # The budget

@@ -581,6 +581,7 @@ def test_a_map_that_is_typed(tmp_path):
 
     assert read("rpm,degrees\n# low\n3000,30,x\n\n 900 , 10.5\n") == [[900, 3000], [10.5, 30]]
     assert read("900,10\n3000,-3") == [[900, 3000], [10, -3]]
+    assert read("900.5,11\n900,10") == [[900, 900.5], [10, 11]]
     for text, said in (
         ("900,10\n1000\n", "line 2 of"), ("900,10\n1000,11\n\nx,1\n", "line 4 of"),
         ("900,10\n", "two or more"), ("900,10\n900,11\n", "two or more"),

@@ -228,7 +228,7 @@ class Late:
             return np.asarray(np.interp(np.log(period), known, self.lag[::-1]))
 
 
-def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
+def follow(trigger: Ticks, whole: Bools, spark: Ticks) -> Late | None:
     """How late the answers are, followed from the lowest speed to the highest.
 
     At each speed sparks stand at one phase of the interval between triggers; a delay that is
@@ -237,10 +237,10 @@ def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
 
     Args:
         trigger: int64[n] firing edges, rising.
-        usable: bool[n], the interval to the next trigger is whole.
+        whole: bool[n - 1], no trigger was lost between this one and the next.
         spark: int64[m] sparks, rising, ringing and coupling taken out.
     """
-    period, usable = np.diff(trigger).astype(np.float64), usable[:-1]
+    period = np.diff(trigger).astype(np.float64)
     owner = np.searchsorted(trigger, spark, side="right") - 1
     between = (owner >= 0) & (owner < len(period))
     spark, owner = spark[between], owner[between]
@@ -251,8 +251,8 @@ def follow(trigger: Ticks, usable: Bools, spark: Ticks) -> Late | None:
     group = (_PER_OCTAVE * np.log2(period)).astype(np.int64)
     known: list[tuple[float, list[float]]] = []
     strange = False
-    for g in np.unique(group[usable])[::-1]:
-        of_group = usable & (group == g)
+    for g in np.unique(group[whole])[::-1]:
+        of_group = whole & (group == g)
         n = np.count_nonzero(of_group)
         arcs = _arcs(phase[of_group[owner]], _SHARE * n) if n >= _FEWEST else []
         if arcs:

@@ -113,15 +113,14 @@ def pair(
     after = np.append(before[1:], np.nan) if n else before
     # The last trigger of a stretch has no next one: its answer has as long as the one before.
     period = np.where(np.isfinite(after), after, before)
-    known = np.isfinite(period)
     # An answer is looked for from here on.
     expect = trigger
     if late is not None and n:
-        ahead = np.where(known, late.at(period) - _BEFORE * period, 0.0)
-        ahead = np.where(np.abs(ahead) > _BEFORE * np.where(known, period, np.inf), ahead, 0.0)
+        ahead = late.at(period) - _BEFORE * period
+        ahead = np.where(np.abs(ahead) > _BEFORE * period, ahead, 0.0)
         expect = np.maximum.accumulate(trigger + np.rint(ahead).astype(np.int64))
         dwell_s = 0.0
-    sure = known & (np.maximum(expect, trigger) + np.where(known, period, 0.0) <= complete)
+    sure = np.maximum(expect, trigger) + period <= complete
     if n:
         sure[:-1] &= ~trigger_lost[1:]
 
@@ -134,7 +133,8 @@ def pair(
     m = len(spark)
     begins = np.ones(m, np.bool_)  # first spark after its trigger
     begins[1:] = np.diff(owner) > 0
-    step = np.where(begins, spark - expect[owner], np.diff(spark, prepend=0)).astype(np.float64)
+    step = spark - expect[owner]
+    step[~begins] = np.diff(spark)[~begins[1:]]
     reach = np.minimum(_ANSWER_SHARE * period, period - dwell_s / tick_s)[owner]
     within = step <= reach
     inside = within & ~begins
@@ -277,7 +277,7 @@ class Collector:
     def _new_dead_trigger(self) -> DeadTime:
         """Filter against noise on the trigger tap."""
         fastest = max(max(s.rpm_from, s.rpm_to) for s in self.plan.segments)
-        return DeadTime(max(1, self._ticks(0.5 * self.plan.pitch_deg / (6e-6 * fastest))))
+        return DeadTime(self._ticks(0.5 * self.plan.pitch_deg / (6e-6 * fastest)))
 
     @property
     def seconds(self) -> float:
@@ -370,13 +370,12 @@ class Collector:
 
     def _answers(self, session: _Session, trigger: Ticks, trigger_lost: Bools) -> "_Answers":
         """Edges that may be answers: without the drive's own, without ringing."""
-        none = np.empty(0, np.int64), np.empty(0, np.bool_)
-        edges = np.concatenate([none[0], *session.sparks])
-        lost = np.concatenate([none[1], *session.spark_lost])
+        edges = np.concatenate([np.empty(0, np.int64), *session.sparks])
+        lost = np.concatenate([np.empty(0, np.bool_), *session.spark_lost])
         plan, tick_us = self.plan, self.tick_ps * 1e-6
         width = self._ticks(plan.width_us)
         other = width if plan.fires_at == "start" else -width
-        dead = max(1, self._ticks(plan.dead_time_us))
+        dead = self._ticks(plan.dead_time_us)
         own, found = answers.coupled(trigger, other, edges, dead, tick_us)
         noisy, more = answers.loose(trigger, edges, own, tick_us)
         own |= noisy
@@ -386,8 +385,7 @@ class Collector:
         spark = edges[~own]
         silent = DeadTime(dead)
         spark, lost = silent.feed(spark, np.flatnonzero(np.diff(so_far, prepend=0) > 0))
-        usable = np.append(~trigger_lost[1:], False) if len(trigger) else trigger_lost
-        late = answers.follow(trigger, usable, spark)
+        late = answers.follow(trigger, ~trigger_lost[1:], spark)
         return _Answers(spark, lost, silent.rejected, own, edges, found, late)
 
     def _measured(self, session: _Session) -> tuple[list[Stretch], "_Answers"]:
@@ -419,16 +417,14 @@ class Collector:
             beats = session.beats[first:last]
             if len(beats) < 2:
                 continue
-            on = [bool(b.outputs & _BENCH_ON) for b in beats]
-            off = on.index(False) if False in on and last < len(session.beats) else len(on)
+            off = last < len(session.beats) and not all(b.outputs & _BENCH_ON for b in beats)
             begin = beats[0].time * tick_s + SETTLE_S / 2
             end = min(beats[-1].time * tick_s, begin + seconds)
             planned = self.plan.segments[index]
             segment = Segment(planned.kind, planned.rpm_from, planned.rpm_to, seconds)
             made.append(
-                _stretch(index, segment, begin, end, shots, sure, beats, trigger, tick_s,
-                         off < len(on))
-            )  # fmt: skip
+                _stretch(index, segment, begin, end, shots, sure, beats, trigger, tick_s, off)
+            )
         return made, found
 
 

@@ -317,7 +317,7 @@ def _timing(
     """Timing and its uncertainty, and what the gates let through of error and advice."""
     rpm = result.rpm or 0.0
     events, angles, periods = steady.events, steady.angles, tables.periods
-    first, last = int(events.tick[0]), int(events.tick[-1])
+    first, last = events.tick[[0, -1]].tolist()
     turned = periods.pick(
         slice(*(periods.since(events.segment[k], events.tick[k]) for k in (0, -1)))
     )
@@ -458,8 +458,8 @@ def _over_all_speeds(
 ) -> None:
     """What rests on more than the steady stretch: the start, and the rotor's window."""
     result.start = start
-    if result.budget is not None and result.clamp is not None:
-        result.rotor = rotors.read(setup, events, result.clamp, result.budget)
+    assert result.budget is not None and result.clamp is not None
+    result.rotor = rotors.read(setup, events, result.clamp, result.budget)
     evidence = gates_start.Evidence(setup, result.start, result.rotor)
     result.findings += gates.judge(evidence, gates_start.ROWS).findings
 
@@ -471,7 +471,7 @@ def _tapped(
     edges = len(tables.trigger)
     judged = gates.judge(gates_tap.Evidence(setup, tap.choice, tap.split, edges), gates_tap.ROWS)
     result.findings += judged.findings
-    if tap.split is None or tap.fires is None or not judged.shown:
+    if tap.split is None or tap.fires is None:
         return
     split = tap.split
     if split.dwell is not None:
