@@ -76,7 +76,7 @@ class _Text:
             raise UserError(f"{path} holds no table")
         self.delimiter = _delimiter(rest[:50])
         self.comma = self.delimiter != "," and bool(
-            re.search(r"(^|[;\t ])-?\d+,\d+", "\n".join(rest[1:50]))
+            re.search(r"(^|[;\t ])-?\d+,\d+", "\n".join(rest[1:50]), re.MULTILINE)
         )
         first = next(csv.reader([rest[0]], delimiter=self.delimiter))
         self.headed = not all(self._number(cell) is not None for cell in first if cell.strip())
