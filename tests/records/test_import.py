@@ -206,6 +206,30 @@ def test_levels(tmp_path: Path, rows: str):
     check(run("import", path, "--out", out, *NAMED, *more, *ENGINE), out)
 
 
+ABOVE = {  # rows above the names and a row of units below them, as oscilloscopes write
+    "units": "Time,D0,D1\n(ms),(V),(V)\n\n",
+    "words": "Source,D0,D1\nms,Volt,Volt\n",
+    "logger": "Model,one of many\nSampling rate,2000000\n\nTime,D0,D1\nms,V,V\n",
+    "more": "Channels,D0,D1,and more\nTime (ms),D0,D1\n",
+}
+
+
+@pytest.mark.parametrize("kind", ABOVE)
+def test_what_stands_above_the_rows(kind: str, tmp_path: Path):
+    path, out = tmp_path / "levels.csv", tmp_path / "a.rec"
+    table = np.stack(list(levels().values()), axis=1)
+    at = np.flatnonzero((np.diff(table, axis=0, prepend=-1) != 0).any(axis=1))
+    rows = [f"{k / RATE * 1e3:.4f},{table[k][0]},{table[k][1]}" for k in at]
+    path.write_text(ABOVE[kind] + "\n".join(rows) + "\n")
+    check(run("import", path, "--out", out, *NAMED, *ENGINE), out)
+
+
+def test_a_row_of_words_that_are_no_units_is_no_row_of_units(tmp_path: Path):
+    path = tmp_path / "levels.csv"
+    path.write_text("time,D0,D1\nms,V,first one\n0.0,0,0\n0.1,1,1\n")
+    assert "row 1 of column time holds 'ms', no number" in run("import", path, *NAMED).output
+
+
 def test_parquet_that_duckdb_wrote(tmp_path: Path):
     duckdb = pytest.importorskip("duckdb")
     path, out = tmp_path / "edges.parquet", tmp_path / "a.rec"
