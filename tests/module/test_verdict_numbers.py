@@ -1,7 +1,7 @@
 """What a verdict lists, leaves out and says beside its checks; each interval by scipy."""
 
 from dataclasses import replace
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 import pytest
@@ -160,6 +160,15 @@ def test_three_speeds_tell_how_the_differences_scatter():
     found = beside(one, two)["delay_us", "2000 rpm"]
     half = clipped(verdict.against_run(one, two, "good").each_at, sqrt(4 - 0.08))
     assert (found.low, found.high) == pytest.approx((3 - half, 3 + half))
+    # One of them driven again tells of itself alone; both tell of the difference.
+    still = Heat(change=0.0, u_change=0.5, left=0.0, between=0.1, freedom=20)
+    one.sweep.heat = still
+    assert beside(one, two)["delay_us", "2000 rpm"].high == pytest.approx(3 + half)
+    one.sweep.heat, two.sweep.heat = None, still
+    assert beside(one, two)["delay_us", "2000 rpm"].high == pytest.approx(3 + half)
+    one.sweep.heat = still
+    half = clipped(verdict.against_run(one, two, "good").each_at)
+    assert beside(one, two)["delay_us", "2000 rpm"].high == pytest.approx(3 + half)
 
 
 @pytest.mark.parametrize(("this", "word"), [(48.0, "cannot tell"), (62.0, "differs")])
@@ -209,7 +218,8 @@ def test_what_was_not_driven_in_both_runs():
     for this, other in ((a, a), (made(point()), a)):
         notes = verdict.against_run(this, other, "good").notes
         assert not any("some ramps" in n for n in notes)
-    assert not verdict.against_run(made(point(1000.0)), made(point(3000.0)), "good").checks
+    apart = verdict.against_run(made(point(1000.0)), made(point(3000.0)), "good")
+    assert (apart.checks, apart.overall, apart.each_at) == ((), "cannot tell", 0.95)
 
 
 @pytest.mark.parametrize(("answered", "told"), [(9, False), (10, True)])
@@ -282,3 +292,24 @@ def test_heat_of_half_a_margin_is_why_a_delay_cannot_be_told(allowed, warm):
     assert found["delay_us", "3000 rpm"].verdict == "cannot tell"
     assert ("soak both warm" in found["delay_us", "3000 rpm"].note) == warm
     assert "soak both warm" not in found["spread_us", "3000 rpm"].note
+
+
+def test_a_share_that_cannot_be_told_and_one_of_none():
+    """One of 400 against at most a half per cent reaches over the limit; of none in 400, however
+    drop-outs come together, the share is below 1 - 0.025^(1/400)."""
+    run = made(point(missed=1), limits={"drop_out_percent": {"most": 0.5}})
+    (found,) = limits_of(run).values()
+    assert found.verdict == "cannot tell" and found.note.startswith("its interval reaches over")
+    none = made(point(clumping=3.0), limits={"drop_out_percent": {"most": 2}})
+    (found,) = limits_of(none).values()
+    assert found.high / 100 == pytest.approx(1 - 0.025 ** (1 / 400))
+    for check in verdict.against_limits(made(limits={"delay_us": {"most": 60}})).checks:
+        assert (check.low, check.high) == (-inf, inf)
+
+
+def test_a_band_within_the_limits_is_not_listed():
+    for hits, listed in ((8, False), (100, True)):
+        band = Band(4000, 4100, 400, hits, 4, 4)
+        run = made(point(), limits={"drop_out_percent": {"most": 10}},
+                   sweep_of=Sweep(most_rpm=6000.0, bands=(band,)))  # fmt: skip
+        assert (("drop_out_percent", band.name) in limits_of(run)) == listed
