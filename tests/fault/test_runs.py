@@ -115,7 +115,7 @@ def test_each_search_has_a_file_of_its_own(tmp_path: Path, monkeypatch):
 
 
 def test_all_of_a_search_is_on_the_disk_before_it_takes_the_old_ones_place(tmp_path, monkeypatch):
-    """Letters as they are typed, and every one of them handed over before the disk is waited for."""
+    """Letters as they are typed, and each handed over before the disk is waited for."""
     seen = []
     monkeypatch.setattr(store.os, "fsync", lambda fd: seen.append(os.fstat(fd).st_size))
     path = tmp_path / "run.json"
