@@ -290,6 +290,7 @@ def test_nonsense_quantities_get_one_sentence(text: str, unit: str) -> None:
     [
         (lambda: el.copper_at_20(-1, 20), "must be 0 or more"),
         (lambda: el.copper_at_20(1, 400), "cannot be the temperature"),
+        (lambda: el.winding_at_20(1, celsius=251), "cannot be the temperature"),
         (lambda: el.winding_at_20(0.1, leads=0.3), "below that of the leads"),
         (lambda: el.judge_winding(1, (2, 1)), "lower one first"),
         (lambda: el.primary_current(-1, 12, 1, 1e-3), "before switch-on"),
@@ -349,6 +350,8 @@ def test_supply_from_both_sides_of_each_limit(rest: float, lowest: float, verdic
 
 def test_numbers_at_their_very_limits() -> None:
     assert el.judge_supply(12.6, 9.0, limit=9.0, expanded=0.0).verdict == "unsure"
+    held = el.judge_supply(12.2, 10.0, expanded=0.0)
+    assert held.verdict == "fine" and el.judge_supply(12.0, 12.0, expanded=0.0).limit == 9.6
     # A fourth of the lower limit is low, not a slip of the decimal point.
     assert el.judge_winding(2.5, (10.0, 30.0)).verdict == "shorted"
     assert float(el.firing_period(0.5, 1)) == pytest.approx(240.0)
@@ -428,6 +431,10 @@ def test_a_charge_by_hand_where_the_dwell_is_cut_short() -> None:
     peak = 5.5 * (1 - math.exp(-1))
     assert table.dwell.tolist() == pytest.approx([0.004, 0.0]) and not table.fits.any()
     assert table.peak.tolist() == pytest.approx([peak, 0.0])
+    # The mean over 5 ms: 5.5 A (4 ms - 4 ms (1 - 1/e)) / 5 ms; of the square by quadrature.
+    assert table.average[0] == pytest.approx(5.5 * 0.8 / math.e)
+    square = quad(lambda t: (5.5 * (1 - math.exp(-t / 4e-3))) ** 2, 0, 4e-3)[0] / 5e-3
+    assert (table.rms[0], table.heat[0]) == pytest.approx((math.sqrt(square), 2 * square))
     assert table.energy[0] == pytest.approx(0.5 * 8e-3 * peak**2)
     assert el.charge_against_rpm([6000], 0.004, 12.0, 2.0, 8e-3, firings=4).fits.all()
     # A quarter of the time of a two-stroke single: 60 / 3000 s, 5 ms.

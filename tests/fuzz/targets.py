@@ -231,6 +231,8 @@ def vectors(data: bytes) -> bool:
         return False
     if not fields.keys() <= {one["name"] for one in wire.DEFINITION["messages"][name]["fields"]}:
         return False
+    if name == "hello" and fields.get("protocol") == 1:
+        return False  # its hello was shorter; only read, never made
     if isinstance(fields.get("uid"), str):
         try:
             fields["uid"] = bytes.fromhex(fields["uid"])
@@ -248,7 +250,8 @@ def vectors(data: bytes) -> bool:
     assert (message.name, message.session, message.seq) == (name, session, seq & 0xFFFFFFFF)
     for one in wire.DEFINITION["messages"][name]["fields"]:
         if one["name"] != "reserved":
-            assert message.fields[one["name"]] == fields[one["name"]], one["name"]
+            sent = fields.get(one["name"], one.get("default"))
+            assert message.fields[one["name"]] == sent, one["name"]
     frames(b"\0" + frame)
     return True
 

@@ -368,6 +368,64 @@ def test_delay_of_steps_else_of_what_there_is():
     assert sweep.sweep_of(Plan(), [ten], []).always == "single"
 
 
+@pytest.mark.parametrize(
+    ("many", "n", "kind"),
+    [(0, 20, "single"), (1, 20, None), (1, 21, "single"), (1, 15, None), (19, 20, None),
+     (20, 20, "many"), (20, 21, "many"), (14, 15, None)],
+)  # fmt: skip
+def test_one_kind_of_event_in_more_than_nineteen_of_twenty(many, n, kind):
+    made = stretch(shots([2000.0] * n, [3] * many + [1] * (n - many), 900.0), kind="step")
+    assert sweep.sweep_of(Plan(), [made], []).always == kind
+
+
+@pytest.mark.parametrize(("every", "found"), [(12, True), (10, False), (7, False), (5, False)])
+def test_above_a_rev_limit_less_than_a_tenth_are_answered(every, found):
+    rpm = np.concatenate((np.linspace(1000, 4000, 60), np.linspace(5000, 6000, 60)))
+    sparks = np.concatenate((np.ones(60), np.arange(60) % every == every // 2))
+    limit = sweep.sweep_of(Plan(), [stretch(shots(rpm, sparks))], []).rev_limit
+    assert (limit is not None) == found
+    if limit:
+        assert (limit.value, limit.above) == (4500.0, pytest.approx(1 / every))
+
+
+def test_half_per_cent_at_either_end_of_a_window_is_left():
+    """401 bursts of 4 sparks at 1000 rpm, 17 to 18 degrees: the third from above, and of their
+    next spark, a third later, the third from below. Nine bursts tell nothing, ten do."""
+    degrees = np.linspace(17.0, 18.0, 401)
+    made = stretch(shots([1000.0] * 401, [4] * 401, degrees / 0.006), kind="step")
+    found = sweep.sweep_of(Plan(), [made], [])
+    assert found.window_deg == pytest.approx((17.995, 17.005 * 4 / 3))
+    for n, told in ((9, False), (10, True)):
+        few = stretch(shots([1000.0] * n, [4] * n, 3000.0), kind="step")
+        assert (sweep.sweep_of(Plan(), [few], []).window_deg is not None) == told
+
+
+@pytest.mark.parametrize(
+    ("speeds", "model"),
+    [((1000.0, 1004.0, 2000.0), "constant"), ((1000.0, 1040.0, 2000.0), "speed"),
+     ((1000.0, 2000.0), "constant")],
+)  # fmt: skip
+def test_three_speeds_tell_a_slope(speeds, model):
+    found = sweep._delay(Plan(), [point(r, delay=30 + r / 1000) for r in speeds])
+    assert found.model == model
+    if model == "speed":
+        assert (found.per_x, found.constant_us) == pytest.approx((1.0, 30.0), rel=1e-9)
+
+
+def test_an_angle_to_a_millionth():
+    found = sweep._delay(
+        Plan(), [point(r, delay=10 + 0.4e6 / (6 * r)) for r in (1000.0, 2000.0, 6000.0)]
+    )
+    assert found.per_x == pytest.approx(0.4, rel=1e-9)
+
+
+def test_a_ramp_goes_by_its_own_ends_and_the_first_step_by_nothing():
+    plan = Plan(steps=(1000.0,), ramps=((2000.0, 3000.0, 5.0), (3500.0, 3200.0, 5.0)))
+    assert [sweep.going_up(plan, k) for k in range(3)] == [True, True, False]
+    down = Plan(steps=(5000.0,), ramps=((2000.0, 3000.0, 5.0),))
+    assert [sweep.going_up(down, k) for k in range(2)] == [True, True]
+
+
 def turned(n, at, falling=False, index=0):
     rpm = np.linspace(2000.0, 4000.0, n)[:: -1 if falling else 1]
     sparks = np.where(rpm < at, 3, 1)

@@ -98,7 +98,7 @@ PLAN = Plan(steps=(3000.0,), ramps=(), cylinders=4, width_us=2_000.0)  # a trigg
 
 
 def session(drives, until, triggers, sparks, number=7, tick_ps=24_000, more=(), losses=(),
-            outputs=(), supply_mv=13_800):  # fmt: skip
+            outputs=(), supply_mv=(13_800,) * 100):  # fmt: skip
     """Heartbeats each 0.1 s, all in s; `drives`: when taken; `more`: (s, message, fields);
     `losses`: (input, k), a number of edges is left out before edge k; `outputs` of the first."""
     made = Stream(number)
@@ -121,7 +121,7 @@ def session(drives, until, triggers, sparks, number=7, tick_ps=24_000, more=(), 
                 made.edges(which, np.rint(times[k : k + 1] / (tick_ps * 1e-12)).astype(np.int64))
                 sent[which] += 1
         out = outputs[beat] if beat < len(outputs) else ON
-        made.heartbeat(round(at / (tick_ps * 1e-12)), outputs=out, supply_mv=supply_mv)
+        made.heartbeat(round(at / (tick_ps * 1e-12)), outputs=out, supply_mv=supply_mv[beat])
     return made.data
 
 
@@ -209,6 +209,7 @@ def test_a_trigger_at_the_very_end_is_of_the_next():
     assert (first.begin, first.end) == pytest.approx((0.1 + SETTLE_S / 2, 1.0))
     assert len(first.shots.time) == 80
     assert first.shots.time[[0, -1]] == pytest.approx([0.2, 0.99])
+    assert not first.outputs_off
     assert second.begin == pytest.approx(1.2) and (first.cut, first.off_speed) == (0, 0)
 
 
@@ -275,5 +276,17 @@ def test_a_drive_stands_by_the_heartbeat_after_it():
 
 @pytest.mark.parametrize(("mv", "told"), [(65_535, None), (65_534, 65_534), (11_900, 11_900)])
 def test_a_supply_that_is_not_measured(mv, told):
-    (one,) = collected(session([0.05], 1.0, TRIGGERS[:80], [], supply_mv=mv)).finish()
+    (one,) = collected(session([0.05], 1.0, TRIGGERS[:80], [], supply_mv=[mv] * 11)).finish()
     assert one.supply_mv == told
+    # The heartbeat after the drive tells of the time before it; the next one counts.
+    for beat, lowest in ((1, 13_800), (2, 9_000), (10, 9_000), (11, 13_800)):
+        volts = [9_000 if k == beat else 13_800 for k in range(12)]
+        (one,) = collected(session([0.05], 1.0, TRIGGERS[:80], [], supply_mv=volts)).finish()
+        assert one.supply_mv == lowest, beat
+
+
+def test_what_the_board_writes_is_kept():
+    words = {"level": 1, "text": "pulses paused"}
+    collector = collected(session([0.05], 1.0, [], [], more=[(0.5, "log", words)]))
+    assert collector.log == ["pulses paused"]
+    assert (collector._ticks(2000.0), collector._ticks(0.05)) == (83_333, 2)

@@ -185,23 +185,49 @@ def test_a_column_of_times_for_each_channel(tmp_path: Path, style: str):
     check(run("import", path, "--out", out, *said, *ENGINE), out)
 
 
-@pytest.mark.parametrize("rows", ["changes", "samples with a rate"])
+@pytest.mark.parametrize("rows", ["changes", "decimal commas", "samples with a rate"])
 def test_levels(tmp_path: Path, rows: str):
     path, out = tmp_path / "levels.csv", tmp_path / "a.rec"
     one = levels()
     table = np.stack([one["D0"], one["D1"]], axis=1)
     at = np.arange(len(table))
-    if rows == "changes":
+    timed, commas = rows != "samples with a rate", rows == "decimal commas"
+    if timed:
         at = np.flatnonzero((np.diff(table, axis=0, prepend=-1) != 0).any(axis=1))
     with open(path, "w", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(["time", "D0", "D1"] if rows == "changes" else ["D0", "D1"])
-        if rows == "changes":
-            writer.writerows([f"{k / RATE:.7f}", *table[k]] for k in at)
+        writer = csv.writer(file, delimiter=";" if commas else ",")
+        writer.writerow(["time", "D0", "D1"] if timed else ["D0", "D1"])
+        if timed:  # the first row's time is a whole number
+            times = ["0", *(f"{k / RATE:.7f}".replace(".", ",."[not commas]) for k in at[1:])]
+            writer.writerows([time, *table[k]] for time, k in zip(times, at, strict=True))
         else:
             file.write("\n".join(f"{a},{b}" for a, b in table.tolist()))
-    more = () if rows == "changes" else ("--rate", RATE)
+    more = () if timed else ("--rate", RATE)
     check(run("import", path, "--out", out, *NAMED, *more, *ENGINE), out)
+
+
+ABOVE = {  # rows above the names and a row of units below them, as oscilloscopes write
+    "units": "Time,D0,D1\n(ms),(V),(V)\n\n",
+    "words": "Source,D0,D1\nms,Volt,Volt\n",
+    "logger": "Model,one of many\nSampling rate,2000000\n\nTime,D0,D1\nms,V,V\n",
+    "more": "Channels,D0,D1,and more\nTime (ms),D0,D1\n",
+}
+
+
+@pytest.mark.parametrize("kind", ABOVE)
+def test_what_stands_above_the_rows(kind: str, tmp_path: Path):
+    path, out = tmp_path / "levels.csv", tmp_path / "a.rec"
+    table = np.stack(list(levels().values()), axis=1)
+    at = np.flatnonzero((np.diff(table, axis=0, prepend=-1) != 0).any(axis=1))
+    rows = [f"{k / RATE * 1e3:.4f},{table[k][0]},{table[k][1]}" for k in at]
+    path.write_text(ABOVE[kind] + "\n".join(rows) + "\n")
+    check(run("import", path, "--out", out, *NAMED, *ENGINE), out)
+
+
+def test_a_row_of_words_that_are_no_units_is_no_row_of_units(tmp_path: Path):
+    path = tmp_path / "levels.csv"
+    path.write_text("time,D0,D1\nms,V,first one\n0.0,0,0\n0.1,1,1\n")
+    assert "row 1 of column time holds 'ms', no number" in run("import", path, *NAMED).output
 
 
 def test_parquet_that_duckdb_wrote(tmp_path: Path):

@@ -530,6 +530,9 @@ def test_words_and_lists_of_a_set_up():
     """Inputs 1 and 2 bear clamps; a bank is some of the cylinders; a hundredth of a degree even."""
     with pytest.raises(UserError, match="cylinders must be a whole number"):
         replace(SETUP, cylinders=4.5)
+    for name, bad in (("strokes", 4.0), ("order", (1.0, 3, 4, 2)), ("bank", (1.0,))):
+        with pytest.raises(UserError, match=r"must be one of 2, 4|are made of whole numbers"):
+            replace(SETUP, **{name: bad})
     with pytest.raises(UserError, match="commanded must be a number"):
         replace(SETUP, commanded="x")
     assert replace(SETUP, setting=1e6).setting == 1e6

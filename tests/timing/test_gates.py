@@ -29,6 +29,7 @@ STRIKES = {
     "shaft": {"alternates": True, "setup": replace(SETUP, reference=Reference(36, 1, 2))},
     "ambiguous": {"modulo": 15.0},
     "look_differs": {"setup": replace(SETUP, seen=30.0)},
+    "speed": {"rpm": 8.0},
     "implausible": {"timing": -70.0},
     "large_error": {"timing": 50.0},
     "sessions": {"sessions": "20.0° BTDC ± 0.5°, 25.0° BTDC ± 0.5°"},
@@ -60,6 +61,7 @@ SAYS = {
     "caused": ["60 % of the pulses", "come 150 µs after"],
     "ambiguous": ["timing is 21.0° BTDC or that ± k · 15°:"],
     "look_differs": ["showed 30.0° BTDC, the time stamps say 21.0° BTDC:"],
+    "speed": ["8 rev/min is no speed"],
     "implausible": ["70.0° ATDC is no timing", "fire every 180°)"],
     "large_error": ["+30.0° is more", "fire every 180°)"],
     "sessions": ["apart: 20.0° BTDC ± 0.5°, 25.0° BTDC ± 0.5°;"],
@@ -93,7 +95,8 @@ def test_the_numbers_that_a_gate_says(name):
         ({"second": (0.249, 3e-3, 14.4)}, None), ({"pairs": (0.8, 8e-4, 4.0)}, "pairs"),
         ({"pairs": (0.799, 8e-4, 4.0)}, None),
         ({"caused": (0.3, 1e-4)}, None), ({"caused": (0.301, 1e-4)}, "caused"),
-        ({"modulo": 101.0}, None),
+        ({"modulo": 101.0}, None), ({"rpm": 20.0}, None), ({"rpm": 19.9}, "speed"),
+        ({"rpm": 25000.0, "expanded": 5.0}, None), ({"rpm": 25010.0, "expanded": 5.0}, "speed"),
         ({"modulo": 51.1}, None), ({"modulo": 50.9}, "ambiguous"),  # 29.9° ATDC is plausible
         # 65 µs are 390 / 1000 degrees a 1000 rev/min: 1.0° at 2564 rev/min, twice the U.
         ({"rpm": 2560.0}, None), ({"rpm": 2570.0}, "clamp_side"),
@@ -150,6 +153,7 @@ def test_shares_and_times_to_their_last_digit():
         ("caused", {"caused": (0.9, 0.72)}, "90 % of the pulses near a spark come 720000 µs after"),
     ):  # fmt: skip
         assert words in said(name, **changes)
+    assert said("speed", rpm=30_000.4).startswith("30000 rev/min is no speed")
 
 
 def test_of_several_places_the_coil_was_on_at_the_earliest():
@@ -220,7 +224,7 @@ W, R = gates.WARNING, gates.REFUSED
 # person may say that it was checked.
 DOES = {
     "several_places": (R, 0, 0, 0), "vr_reversed": (R, 0, 0, 0), "odd_gap": (R, 0, 0, 0),
-    "shaft": (R, 0, 0, 0), "coil_on": (R, 0, 1, 1), "vr_wires": (R, 0, 0, 1),
+    "shaft": (R, 0, 0, 0), "speed": (W, 0, 0, 1), "coil_on": (R, 0, 1, 1), "vr_wires": (R, 0, 0, 1),
     "ambiguous": (W, 0, 1, 0), "gap_unsure": (W, 0, 1, 1), "look_differs": (W, 0, 0, 1),
     "implausible": (W, 0, 1, 1), "large_error": (W, 0, 1, 1), "sessions": (W, 0, 0, 1),
     "pairs": (W, 0, 1, 1), "caused": (W, 0, 1, 1), "other_lead": (W, 0, 0, 1),

@@ -50,6 +50,18 @@ def modules_after(code: str) -> set[str]:
     return set(done.stdout.split())
 
 
+def test_numbers_and_lists_from_arrays_are_taken_as_ones_own():
+    wheel = Reference(np.int64(36), np.int8(1), angle=np.float32(60), u_angle=np.float64(0.05))
+    given = Setup(
+        reference=wheel, cylinders=np.int64(4), clamp="plug", commanded=np.float32(20),
+        order=np.array([1, 3, 4, 2]), firing=[0, 180, 360, 540],
+    )  # fmt: skip
+    assert given == replace(SETUP, order=(1, 3, 4, 2), firing=(0, 180, 360, 540))
+    assert json.loads(json.dumps(given.cylinders)) == 4 and type(wheel.teeth) is int
+    with pytest.raises(UserError, match=r"cylinders must be a whole number, not 4\.0"):
+        replace(SETUP, cylinders=np.float64(4))
+
+
 def test_the_import_loads_nothing_but_the_standard_library():
     new = modules_after("import sparkwitness") - modules_after("import importlib, typing")
     assert new == {"sparkwitness"}

@@ -35,6 +35,12 @@ def doubled(shots: Shots) -> Bools:
     return np.asarray((shots.false > 0) & shots.answered)
 
 
+def goes(stretch: Stretch, way: str) -> bool:
+    """Whether the speed rises or falls there; a speed that is held does neither. "": any."""
+    low, high = stretch.segment.rpm_from, stretch.segment.rpm_to
+    return {"": True, "rising": low < high, "falling": low > high}[way]
+
+
 def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> list[Band]:
     """Speeds where it happens at most passages, more often than chance would have it there.
 
@@ -54,9 +60,7 @@ def bands(stretches: Sequence[Stretch], happened: Callable[[Shots], Bools]) -> l
                 hit = hits >= _HIT_COUNT and hits >= _HIT_SHARE * n
                 cells.setdefault(k, {})[number] = bool(hit)
     ways = {
-        "": range(len(seen)),
-        "rising": [i for i, s in enumerate(seen) if s.segment.rpm_to > s.segment.rpm_from],
-        "falling": [i for i, s in enumerate(seen) if s.segment.rpm_to < s.segment.rpm_from],
+        way: [i for i, s in enumerate(seen) if goes(s, way)] for way in ("", "rising", "falling")
     }
     found: list[Band] = []
     for way, passages in ways.items():

@@ -417,16 +417,14 @@ class Collector:
             beats = session.beats[first:last]
             if len(beats) < 2:
                 continue
-            on = [bool(b.outputs & _BENCH_ON) for b in beats]
-            off = on.index(False) if False in on and last < len(session.beats) else len(on)
+            off = last < len(session.beats) and not all(b.outputs & _BENCH_ON for b in beats)
             begin = beats[0].time * tick_s + SETTLE_S / 2
             end = min(beats[-1].time * tick_s, begin + seconds)
             planned = self.plan.segments[index]
             segment = Segment(planned.kind, planned.rpm_from, planned.rpm_to, seconds)
             made.append(
-                _stretch(index, segment, begin, end, shots, sure, beats, trigger, tick_s,
-                         off < len(on))
-            )  # fmt: skip
+                _stretch(index, segment, begin, end, shots, sure, beats, trigger, tick_s, off)
+            )
         return made, found
 
 

@@ -35,7 +35,7 @@ def sweep_of(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep
         up, down = sweep.switch_up, sweep.switch_down
         sweep.hysteresis = (up.value - down.value, up.low - down.high, up.high - down.low)
     many = shots.sparks > 1
-    events = int(np.count_nonzero(shots.answered))
+    events = np.count_nonzero(shots.answered)
     if sweep.switch_up is None and sweep.switch_down is None and events >= FEWEST:
         share = np.count_nonzero(many) / events
         sweep.always = "single" if share < 0.05 else "many" if share > 0.95 else None
@@ -48,7 +48,7 @@ def sweep_of(plan: Plan, stretches: list[Stretch], points: list[Point]) -> Sweep
     sweep.clean_to = float(speed[first - 1]) if first else None
     sweep.first_drop_out = float(speed[first]) if len(misses) else None
     limit = steps.threshold(shots.rpm, shots.answered)
-    if limit and limit.above < 0.1 and limit.below > 0.5:
+    if limit and limit.above < 0.1:
         sweep.rev_limit = limit
     return sweep
 

@@ -16,11 +16,9 @@ both verdicts share their checks, alarms and corrections.
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
-from math import ceil, exp, inf, isfinite, sqrt
+from math import ceil, exp, inf, isfinite, log1p, sqrt
 from statistics import NormalDist
 from typing import Any
-
-import numpy as np
 
 from sparkwitness.bench import bands
 from sparkwitness.bench.plan import QUANTITIES, Limit, Plan
@@ -143,10 +141,11 @@ def against_limits(result: Result) -> Verdict | None:
         check = _checked(quantity, where, ask, each_at, (least, most), (WITHIN, OUTSIDE), result)
         if check.verdict == UNKNOWN and not check.note:
             note = _longer(check, result)
-            if quantity in _SHARES and check.value == 0:
+            if quantity in _SHARES and check.value == 0 < most:
                 enough = intervals.trials_for(most / 100, each_at)
-                seen = intervals.trials_for(check.high / 100, each_at)
-                length = _length(enough / max(1, seen), check, result)
+                # None in n is (1 - share)^n: n goes with the logarithm.
+                by = log1p(-check.high / 100) / log1p(-most / 100)
+                length = _length(by, check, result)
                 note = f"{enough} triggers without one would tell: {length}"
             check = replace(check, note=note)
         if not alarm or check.verdict == OUTSIDE:
@@ -270,10 +269,10 @@ def against_run(result: Result, good: Result, name: str) -> Verdict:
             asks.append(
                 ("rev_limit_rpm", "sweep", lambda _: _limit_difference(result, good), False)
             )
-        for run, other, sign in ((result, good, 1), (good, result, -1)):
+        for run, other in ((result, good), (good, result)):
             for quantity in _SHARES:
                 for band in _bands_of(quantity, run):
-                    ask = _bind_band_difference(quantity, band, other, sign)
+                    ask = _bind_band_difference(quantity, band, other, run is result)
                     asks.append((quantity, band.name, ask, True))
     if any(r.sweep.switch_up for r in (result, good)):
         asks.append(
@@ -398,34 +397,29 @@ def _bind_band(band: Band) -> _Ask:
     return lambda confidence: _share(band.hits, band.triggers, confidence, band.clumping)
 
 
-def _bind_band_difference(quantity: str, band: Band, other: Result, sign: int) -> _Ask:
+def _bind_band_difference(quantity: str, band: Band, other: Result, mine: bool) -> _Ask:
     """What happens in a band of one run, against the same speeds in the other run."""
     happened = bands.missing if quantity == "drop_out_percent" else bands.doubled
 
     def ask(confidence: float) -> _Measured:
-        stretches = [
-            s for s in other.stretches
-            if not band.way or (s.segment.rpm_to > s.segment.rpm_from) == (band.way == "rising")
-        ]  # fmt: skip
-        shots = Shots.join([s.shots for s in stretches])
-        there = (shots.rpm >= band.low) & (shots.rpm <= band.high)
-        n, k = int(there.sum()), int(np.count_nonzero(there & happened(shots)))
+        shots = Shots.join([s.shots for s in other.stretches if bands.goes(s, band.way)])
+        there = happened(shots)[bands.inside(shots.rpm, [band])].tolist()
+        n, k = len(there), sum(there)
         if n < FEWEST:
             return None, _NOTHING, "not driven in the other run"
         value, (low, high), note = _share_difference(
             (band.hits, band.triggers), (k, n), confidence, band.clumping
         )
         assert value is not None
-        return sign * value, ((low, high) if sign > 0 else (-high, -low)), note
+        return (value, (low, high), note) if mine else (-value, (-high, -low), note)
 
     return ask
 
 
 def _bind_shares_of(a: Sequence[Point], b: Sequence[Point], quantity: str) -> _Ask:
     """Shares of two runs over the same places. What is rare at each may show in all."""
-    one, two = _counts(quantity, a), _counts(quantity, b)
-    together = max(one[2], two[2])
-    return lambda confidence: _share_difference(one[:2], two[:2], confidence, together)
+    (k, n, one), (m, o, two) = _counts(quantity, a), _counts(quantity, b)
+    return lambda confidence: _share_difference((k, n), (m, o), confidence, max(one, two))
 
 
 def _limit_difference(result: Result, good: Result) -> _Measured:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from sparkwitness.decode import kernels
 from sparkwitness.errors import UserError
+from sparkwitness.timing.number import plain
 
 Ticks = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -50,6 +51,7 @@ class Reference:
     u_errors: float = 0.0
 
     def __post_init__(self) -> None:
+        plain(self)
         whole = (self.teeth, self.missing, self.turns)
         numbers = (self.angle, self.u_angle, self.u_errors, *self.errors)
         if not all(isinstance(n, int) for n in whole) or not all(

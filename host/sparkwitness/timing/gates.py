@@ -19,6 +19,7 @@ from sparkwitness.timing.setup import Setup
 NOTE, WARNING, REFUSED = "note", "warning", "refused"
 
 EARLIEST, LATEST = 70.0, -30.0  # degrees BTDC: no engine fires outside (common practice, no source)
+SLOWEST, FASTEST = 20.0, 25000.0  # rev/min: a hand, and racing engines' 20 000 (from memory)
 LARGE_ERROR = 25.0  # degrees: more is a wrong lead, mark or typed angle before it is an error
 WIDE_SCATTER = 2.5  # degrees: worn distributors reach 2 (common practice, no source)
 NOISY_CRANK = 0.05  # share of the crank's edges that do not fit
@@ -250,6 +251,12 @@ def _implausible(e: Evidence) -> Fields:
     return {"timing": btdc(e.timing), "firing": firing}
 
 
+def _speed(e: Evidence) -> Fields:
+    if SLOWEST <= e.rpm <= FASTEST:
+        return None
+    return {"rpm": f"{e.rpm:.3g}" if e.rpm < SLOWEST else f"{e.rpm:.0f}"}
+
+
 def _large_error(e: Evidence) -> Fields:
     if e.setup.commanded is None or abs(e.timing - e.setup.commanded) <= LARGE_ERROR:
         return None
@@ -361,6 +368,12 @@ GATES: tuple[Gate, ...] = (
         "the lamp showed {seen}, the time stamps say {timing}: the typed reference angle, the "
         "timing mark, the sensor's edge or the lead under the clamp is wrong. Find top dead centre "
         "with a piston stop and look again",
+    ),
+    Gate(
+        "speed", WARNING, False, _speed,
+        "{rpm} rev/min is no speed of an engine: most likely the wheel typed in has more or "
+        "fewer teeth than the engine's, or times that come from elsewhere are not in seconds. "
+        "Compare the speed with the engine's own",
     ),
     Gate(
         "implausible", WARNING, False, _implausible,

@@ -9,6 +9,7 @@ from sparkwitness.decode import wire
 from sparkwitness.errors import UserError
 from sparkwitness.timing import advice, conditioner
 from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.number import plain
 
 CLAMPS = {
     "plug": "one plug lead, fired once per cycle",
@@ -114,6 +115,7 @@ class Setup:
     cranking_volts: float | None = None
 
     def __post_init__(self) -> None:
+        plain(self)
         for name, low, high, unit in (
             ("commanded", -60, 80, "degrees BTDC"), ("cylinders", 1, 16, ""),
             ("setting", -1e6, 1e6, ""), ("step", 0, 1e3, ""), ("target", 0.01, 20, "degrees"),
@@ -147,7 +149,8 @@ class Setup:
             ("clamp_kind", conditioner.CLAMP_KINDS), ("trigger", tuple(TRIGGERS)),
             ("trigger_kind", conditioner.TRIGGER_KINDS), ("index", (None, *wire.INPUTS[1:3])),
         ):  # fmt: skip
-            if getattr(self, name) not in allowed:
+            value = getattr(self, name)
+            if value not in allowed or isinstance(value, float):
                 known = ", ".join(map(str, allowed))
                 raise UserError(f"{name.replace('_', ' ')} must be one of {known}")
         if self.least is not None and self.most is not None and self.least >= self.most:
@@ -156,6 +159,8 @@ class Setup:
 
     def _check_cylinders(self) -> None:
         n = self.cylinders
+        if not all(isinstance(number, int) for number in (*self.order, *self.bank)):
+            raise UserError("the firing order and the first bank are made of whole numbers")
         if self.order and sorted(self.order) != list(range(1, n + 1)):
             raise UserError(
                 f"the firing order must name each of the {n} cylinders once, such as "

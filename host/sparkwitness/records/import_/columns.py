@@ -35,7 +35,7 @@ from sparkwitness.records.import_.base import (
 Table = dict[str, NDArray[Any]]
 """Columns of equal length: float64, int64, bool, or text."""
 
-_UNIT_WORDS = {
+UNIT_WORDS = {
     "s": "s", "sec": "s", "secs": "s", "second": "s", "seconds": "s", "ms": "ms", "us": "us",
     "µs": "us", "μs": "us", "ns": "ns", "ps": "ps", "sample": "samples", "samples": "samples",
 }  # fmt: skip
@@ -140,7 +140,7 @@ def _unit_of(name: str, options: Options, source: Source) -> str | int:
     if name.strip().lower() in ("sample", "samples", "index"):
         return "samples"
     match = _SUFFIX.search(name.strip())
-    unit = _UNIT_WORDS.get(match[1].lower(), "s") if match else "s"
+    unit = UNIT_WORDS.get(match[1].lower(), "s") if match else "s"
     assert unit in UNITS
     return unit
 

@@ -25,6 +25,7 @@ _LONGEST = 10_000  # characters of a line
 _COMMENT = ("#", ";", "%", "//")
 _TICK = re.compile(r"(\d+) ps")
 _CALENDAR = 1e6
+_UNIT = re.compile(r"[a-zµμ°%]*")
 
 
 def read(path: Path, options: Options) -> Logged:
@@ -71,22 +72,49 @@ class _Text:
         self.skip = len(comments)
         rates = [r for line in comments if "rate" in line.lower() and (r := rate_of(line))]
         self.rate = rates[0] if rates else None
-        rest = [line for line in lines[self.skip :] if line.strip()]
+        rest = [(k, line) for k, line in enumerate(lines) if k >= self.skip and line.strip()]
         if not rest:
             raise UserError(f"{path} holds no table")
-        self.delimiter = _delimiter(rest[:50])
+        texts = [line for _, line in rest]
+        self.delimiter = _delimiter(texts[len(texts) // 2 :][:50])
         self.comma = self.delimiter != "," and bool(
-            re.search(r"(^|[;\t ])-?\d+,\d+", "\n".join(rest[1:50]))
+            re.search(r"(^|[;\t ])-?\d+,\d+", "\n".join(texts[1:50]), re.MULTILINE)
         )
-        first = next(csv.reader([rest[0]], delimiter=self.delimiter))
-        self.headed = not all(self._number(cell) is not None for cell in first if cell.strip())
+        # Some programs write what they know of the logger before the names of the columns.
+        body = [len(self._fields(line)) for line in texts[len(texts) // 2 :][:50]]
+        width = max(body, key=body.count)
+        head = next((k for k, line in enumerate(texts) if len(self._fields(line)) == width), 0)
+        if self._is_data(texts[head]):
+            head = 0
+        self.skip = rest[head][0]
+        first = self._fields(texts[head])
+        self.headed = not self._is_data(texts[head])
         self.names = (
             [c.strip() or str(k + 1) for k, c in enumerate(first)]
             if self.headed
             else [str(k + 1) for k in range(len(first))]
         )
+        self.units = self.headed and self._has_units(texts[head + 1 : head + 3])
         if len(set(self.names)) < len(self.names):
             raise UserError(f"{path} has two columns of one name: {', '.join(self.names)}")
+
+    def _fields(self, line: str) -> list[str]:
+        return next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True), [])
+
+    def _is_data(self, line: str) -> bool:
+        return all(self._number(cell) is not None for cell in self._fields(line) if cell.strip())
+
+    def _has_units(self, lines: list[str]) -> bool:
+        """Whether a row of units follows the names; it tells the column of times and its unit."""
+        if len(lines) < 2 or not self._is_data(lines[1]):
+            return False
+        units = [c.strip().strip("()[]").lower() for c in self._fields(lines[0])]
+        if len(units) != len(self.names) or not all(_UNIT.fullmatch(unit) for unit in units):
+            return False
+        time = next((k for k, unit in enumerate(units) if unit in columns.UNIT_WORDS), None)
+        if time is not None:
+            self.names[time] = f"time ({columns.UNIT_WORDS[units[time]]})"
+        return True
 
     def _number(self, cell: str) -> float | None:
         try:
@@ -106,7 +134,7 @@ class _Text:
 
     def _pieces(self, file: TextIO) -> Iterator[columns.Table]:
         lines = (line for line in islice(file, self.skip, None) if line.strip())
-        if self.headed:
+        for _ in range(self.headed + self.units):
             next(lines, None)
         row = 0
         origins: dict[int, Decimal] | None = None
@@ -203,11 +231,14 @@ def _less(cells: tuple[str, ...], origin: Decimal) -> NDArray[np.float64]:
 
 
 def _delimiter(lines: list[str]) -> str:
-    """What stands between the fields: the one that every line has as often as the first."""
+    """What stands between the fields: what every line has as often as the first.
+
+    Where more than one does, not the comma, which may be that of the numbers.
+    """
     best = max(
-        (",", ";", "\t"),
-        key=lambda d: (len({line.count(d) for line in lines}) == 1 and d in lines[0],
-                       lines[0].count(d)),
+        ("\t", ";", ","),
+        key=lambda d: (d in lines[0] and len({line.count(d) for line in lines}) == 1,
+                       d != "," and d in lines[0], lines[0].count(d)),
     )  # fmt: skip
     if best not in lines[0] and " " in lines[0].strip() and len(lines[0].split()) > 1:
         return " "
