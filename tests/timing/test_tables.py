@@ -570,6 +570,8 @@ def test_a_pulse_alone_is_looked_at_for_turns_that_alternate(teeth, monkeypatch)
     typed = replace(setup, reference=Reference(teeth, int(teeth > 1), 1, 60.0))
     seen = curve._evidence(typed, found, tables, list(rows.bins), None, "")
     assert seen.alternates == ("looked at" if teeth == 1 else False)
+    most = max(rows.bins, key=lambda one: one.events)
+    assert (seen.rpm, seen.timing, seen.sweep) == (most.rpm, most.timing, True)
     # In a sweep a place that moves is none that moved; others are what they are.
     for kind, told in ((groups.MOVED, groups.OWN), (groups.LATE, groups.LATE)):
         moved = replace(found, kind=kind)
