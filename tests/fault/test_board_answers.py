@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from sparkwitness.decode.edges import Loss
-from sparkwitness.decode.recording import Recorder
+from sparkwitness.decode.recording import Recorder, Recording
 from sparkwitness.device.stream import Stopped
 from sparkwitness.errors import UserError
 from sparkwitness.fault import cranking, live
@@ -65,7 +65,7 @@ def test_one_crank_answers_each_test_that_is_connected():
     [
         # Two batteries in series: 9.6 and 8 V of each are 19.2 and 16 V.
         (25.0, 19.3, 0), (25.0, 19.1, 1), (25.0, 17.0, 1), (25.0, 16.1, 1), (25.0, 15.9, 2),
-        (20.0, 17.0, 1), (19.9, 15.9, 0), (12.6, 9.7, 0), (12.6, 9.5, 1),
+        (20.0, 17.0, 1), (20.0, 15.9, 2), (19.9, 15.9, 0), (12.6, 9.7, 0), (12.6, 9.5, 1),
     ],
 )  # fmt: skip
 def test_of_24_volts_each_battery_has_half(rest, lowest, outcome):
@@ -104,6 +104,10 @@ def test_an_input_answers_only_for_the_lead_that_it_is_on():
         assert found["trigger_edges"][0] == 0
     one = answers(crank(), {"clamp_b": "coil"})
     assert one["clamp_coil_lead"][2] == "5 events of 20 firings"
+    # What was lost on an input that no lead is on is no reason of its own.
+    lost = Loss()
+    lost.edges_lost[2] = 1
+    assert answers(crank(loss=lost), {"clamp_a": "coil"})["clamp_plug_lead"][2] == "not connected"
     # The tap is on one wire.
     found = answers(crank(), tap="primary_edges")
     assert found["trigger_edges"] == (None, None, "not connected")
@@ -231,6 +235,7 @@ def test_it_listens_for_its_time_and_says_how_long_yet(monkeypatch, tmp_path):
     shown = [4.05 - left for _, left in seen]
     assert shown == pytest.approx([0.1 + 0.2 * k for k in range(20)])
     assert [d for d, _ in seen] == [t > 1.95 for t in shown]
+    assert Recording(path).setup == {"cranking": True}
     again = live.replay(path)
     assert again.seconds == heard.seconds and np.array_equal(again.supply, heard.supply)
     assert cranking.turning(again) == pytest.approx((1.9, 4.1))

@@ -6,7 +6,7 @@ import pytest
 from sparkwitness.fault import cranking
 from sparkwitness.fault.cranking import Cranking, Engine
 from sparkwitness.timing.angle import Reference
-from streams import Stream
+from streams import HELLO, Stream
 
 FOUR = Engine(4)
 TICK_S = 24e-9
@@ -34,6 +34,8 @@ def test_firings_of_a_lead_in_a_turn():
     [
         ((0.1, 0.4, 0.6, 0.95), (0.1, 0.95)),
         ((0.1, 0.4, 0.95), None),  # three pulses
+        ((0.0, 0.4, 0.6, 0.8), (0.0, 0.8)),
+        ((0.0, 0.4, 0.6, 0.799), None),
         ((0.1, 0.4, 0.6, 0.85), None),  # three quarters of a second
     ],
 )
@@ -217,7 +219,9 @@ def test_from_bytes_with_turns_speed_and_volts():
     assert plain["rpm"] == found.rpm and plain["seconds"] == pytest.approx(4.0)
 
 
-@pytest.mark.parametrize(("low", "dipped"), [(12_050, True), (12_150, False)])
+@pytest.mark.parametrize(
+    ("low", "dipped"), [(12_050, True), (12_099, True), (12_100, False), (12_150, False)]
+)
 def test_a_starter_is_seen_by_half_a_volt(low, dipped):
     made = Stream()
     made.hello()
@@ -292,3 +296,95 @@ def test_a_pulse_in_any_piece_is_seen():
     made.heartbeat(4_000_000, supply_mv=65_535)
     listener.feed(made.data[len(first) :])
     assert listener.dipped
+
+
+def test_what_is_not_there_is_not_heard():
+    """No such input, no supply, nothing known of the crank."""
+    bare = heard()
+    assert cranking.turning(bare) is None and cranking.supply_fall(bare) is None
+    assert not len(cranking.supply_at_triggers(bare))
+    dip = heard((0.1, 0.2, 1.0, 2.0, 9.0), (12.6, 12.6, 10.0, 10.0, 10.0))
+    found = cranking.judge_firings(dip, FOUR, "clamp_b", "coil")
+    assert (found.seen, found.outcome, found.about) == (0, 2, True)
+    assert (len(Cranking().beats), len(Cranking().supply), Cranking().seconds) == (0, 0, 0.0)
+    unknown = cranking.judge_crank(heard(crank=steady(20)), Engine(4, reference=Reference(36, 1)))
+    assert (unknown.seen, unknown.outcome) == (0, 1)
+
+
+def test_the_last_session_counts():
+    """The board began anew: what it heard before is of another crank."""
+    first, second = Stream(1), Stream(2)
+    for made, n, mv in ((first, 9, 12_000), (second, 5, 11_000)):
+        made.hello()
+        made.heartbeat(0, supply_mv=65_535)
+        made.edges(0, np.arange(1, n + 1) * 1_000_000)
+        made.heartbeat(12_000_000, supply_mv=mv)
+    listener = cranking.Listener()
+    listener.feed(first.data + second.data + b"\x05ab")
+    assert listener.decoder.loss.bytes_damaged == 0
+    found = listener.finish()
+    assert found.loss.bytes_damaged == 3
+    assert len(found.edges["crank"]) == 5 and found.supply.tolist() == [11.0]
+    assert found.beats == pytest.approx([0.288]) and found.loss.sessions == 2
+
+
+def test_what_comes_before_the_first_trigger_is_of_it_within_three_tenths():
+    """Triggers from 0.07 s on, a plug's sparks 0.6 s apart: from 0.11 s before on."""
+    beats = np.arange(0.1, 3.9, 0.1)
+    supply = np.where(beats < 0.15, 12.6, 10.5)
+    for first, seen in ((0.83, 5), (0.81, 4)):
+        known = heard(beats, supply, trigger=steady(20, since=1.0),
+                      clamp_a=[first, *steady(4, 0.6, 1.6)])  # fmt: skip
+        found = cranking.judge_firings(known, FOUR, "clamp_a", "plug")
+        assert (found.seen, found.expected) == (seen, 5.0)
+
+
+def test_by_the_time_alone_what_comes_30_ms_later_is_another_event():
+    """0.4 of 75 ms, at 400 rpm and two a turn; eight are due in 4 s at 60 rpm."""
+    beats = np.arange(0.1, 4.35, 0.1)
+    supply = np.where((beats > 0.15) & (beats < 4.25), 10.5, 12.6)
+    for later, seen in ((0.0299, 20), (0.0301, 40)):
+        times = np.sort(np.concatenate((steady(20, 0.2, 0.15), steady(20, 0.2, 0.15) + later)))
+        found = cranking.judge_firings(heard(beats, supply, clamp_a=times), FOUR, "clamp_a", "coil")
+        assert found.seen == seen and found.about
+
+
+def test_volts_as_the_first_pulse_comes_are_not_at_rest():
+    beats, crank = (0.1, 0.2, 0.3, 0.4, 1.5), (0.3, 0.8, 1.4, 2.0)
+    known = heard(beats, (12.5, 12.75, 12.75, 9.0, 10.0), crank=crank)
+    assert cranking.supply_fall(known) == cranking.Fall(12.625, 9.0, 10.0)
+    # Half a volt below the highest is no rest; what is read with the first pulse is of it.
+    known = heard(beats, (12.5, 12.0, 8.0, 9.0, 10.0), crank=crank)
+    assert cranking.supply_fall(known) == cranking.Fall(12.5, 8.0, 10.0)
+    assert cranking.turning(heard((0.1, 0.2, 0.3), (12.5, 12.0, 12.5))) is None
+
+
+def test_a_third_more_and_two_are_as_many_as_may_be():
+    """10 triggers: 1.3 · 10 + 2 events and no more."""
+    for n, outcome in ((15, 0), (16, None)):
+        known = heard(crank=steady(20, 0.5), trigger=steady(10), clamp_a=steady(n, 1.35 / (n - 1)))
+        found = cranking.judge_firings(known, FOUR, "clamp_a", "coil")
+        assert (found.seen, found.expected, found.outcome) == (n, 10.0, outcome)
+
+
+def test_two_firings_must_be_due_in_the_time():
+    """At 60 rpm one plug's every other second: 4 s."""
+    for until, told in ((4.0, True), (3.9, False)):
+        beats, volts = (until / 2, until, until + 0.5), (10.0, 10.0, 12.6)
+        found = cranking.judge_firings(heard(beats, volts), FOUR, "clamp_a", "plug")
+        assert (found is not None) == told
+    assert found is None and cranking.Listener().seconds == 0.0
+
+
+def test_times_are_of_the_boards_own_tick():
+    """10 ns in place of 24."""
+    made = Stream()
+    made.add("hello", **{**HELLO, "tick_ps": 10_000})
+    made.heartbeat(0, supply_mv=12_000)
+    made.edges(1, np.array([50_000_000]))
+    made.heartbeat(100_000_000, supply_mv=12_000)
+    listener = cranking.Listener()
+    listener.feed(made.data)
+    assert listener.seconds == pytest.approx(1.0)
+    found = listener.finish()
+    assert found.edges["clamp_a"] == pytest.approx([0.5]) and found.beats == pytest.approx([0, 1])

@@ -322,6 +322,7 @@ def test_heat_is_told_only_where_it_is_sure():
         return Heat(change, 1.0, left, 0.1, 20)
 
     assert heat(2.90).moved and heat(-2.90).moved and not heat(2.80).moved
+    assert Heat(5.8, 2.0, 0, 0, 20).moved and not Heat(5.6, 2.0, 0, 0, 20).moved
     assert heat(-4.0, 1.0).allowance == 5.0 and heat(4.0, inf).allowance == 124.0
     assert heat(2.0, 9.0).allowance == 0.0 and not Heat(5.0, 0.0, 0.0, 0.0, 20).moved
     assert Heat(60.0, 1.0, 0, 0, 0.2).moved is False  # t(0.995, 1) = 63.66
@@ -376,9 +377,11 @@ def test_answers_that_may_not_be_the_modules_are_not_judged():
     for a, b in ((good, bad), (bad, good)):
         found = verdict.against_run(a, b, "good")
         assert {c.verdict for c in found.checks if c.quantity == "delay_us"} == {"cannot tell"}
+    bad.rigid = 0.05
+    assert not bad.unsure
     bad.rigid = 0.04
     assert beside(bad, good, "delay_us").verdict == "same"
-    for lost, unsure in ((0.09, False), (0.11, True)):
+    for lost, unsure in ((0.09, False), (0.1, False), (0.11, True)):
         hidden = made(point())
         hidden.couplings = [Coupling("firing", 0.5, 0.02, 90, 0.2, lost)]
         assert bool(hidden.unsure) is unsure
@@ -451,6 +454,20 @@ def test_a_mean_of_three_by_hand():
     assert Mean.of(np.array([1.0])) is None and Mean.of(np.array([3.0, 5.0])).value == 4.0
     still = Mean.of(np.array([5.0, 5.0, 5.0]))
     assert (still.u, still.s, still.half(0.95), still.expanded) == (0.0, 0.0, 0.0, 0.0)
+
+
+def test_values_all_alike_have_no_scatter():
+    one = Mean.of(np.full(20, 5.0))
+    assert (one.value, one.s, one.u, one.u_spread, one.u_s) == (5.0, 0.0, 0.0, 0.0, 0.0)
+    assert difference(one, replace(one, value=3.0)) == (2.0, (2.0, 2.0))
+    many = made(point(missed=390))
+    (share,) = many.quantities().values()
+    low = stats.binomtest(390, 400).proportion_ci(0.95, "exact").low
+    assert share["value"] == 97.5 and share["expanded"] == pytest.approx(97.5 - 100 * low)
+    empty = Sweep()
+    assert (empty.window_constant, empty.clean_triggers, empty.most_rpm) == (True, 0, 0.0)
+    assert (point().in_band, point().visits, point().clumping) == (0, 1, 1.0)
+    assert (Result(Plan()).triggers, Result(Plan()).rigid, Result(Plan()).measured_s) == (0, 0, 0)
 
 
 def test_like_neighbours_count_as_fewer():
@@ -856,6 +873,30 @@ def test_the_length_that_a_board_allows_is_one_that_it_allows():
         most = int(told.partition("type at most ")[2].partition(" ")[0])
         assert most == int(0.59 * 30e6 / rpm)
         assert not allowed(board, steps=[rpm], width_us=most, seconds=1)
+
+
+def test_a_board_drives_what_the_fastest_part_of_a_plan_asks_for():
+    """6000 rpm are 200 pulses a second; the fastest may be at either end of a ramp."""
+    for more in ({"steps": [1000, 6060]}, {"steps": [6060, 1000]},
+                 {"steps": [1000], "ramps": [[1000, 6060, 5]]},
+                 {"steps": [1000], "ramps": [[6060, 1000, 5]]}):  # fmt: skip
+        assert "202 pulses a second at 6060 rpm" in allowed(width_us=1000, seconds=1, **more)
+    assert not allowed(width_us=1000, steps=[1000], ramps=[[1000, 6000, 5], [6000, 1000, 5]])
+
+
+def test_what_a_board_allows_to_the_last_digit():
+    """100 pulses a second of 6 ms are 60 %. Of 7 ms 70 %: 0.2 s each second fill 6 s in 30."""
+    wide = {"active_us": [9000, 1]}
+    assert not allowed(wide, steps=[3000], width_us=6000, seconds=1)
+    assert "60 %" in allowed(wide, steps=[3000], width_us=6000.003, seconds=1)
+    hot = {**wide, "duty_permille": [700, 1]}
+    assert not allowed(hot, steps=[3000], width_us=7000, seconds=29.98)
+    assert "would heat" in allowed(hot, steps=[3000], width_us=7000, seconds=30.02)
+    # A soak of 60 ms is a part as well: half a second and less are one.
+    assert not allowed(hot, steps=[3000], width_us=7000, seconds=29.9, soak_minutes=0.001,
+                       soak_rpm=3000)  # fmt: skip
+    assert "would heat" in allowed(hot, steps=[3000], width_us=7000, seconds=29.9,
+                                   soak_minutes=0.02, soak_rpm=3000)  # fmt: skip
 
 
 def test_heat_that_a_board_allows():

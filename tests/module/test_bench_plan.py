@@ -213,3 +213,47 @@ def test_what_is_driven_in_which_order_and_how_long():
     }  # fmt: skip
     assert plan.drive(plan.segments[7])["rpm_to"] == 2_000_500
     assert (plan.pitch_deg, plan.turns, plan.firings) == (60.0, 1, 6)
+
+
+def test_what_is_sent_is_plain_and_each_number_is_one():
+    plan = Plan.from_dict({"steps": [1000.0006], "ramps": [], "active": "low"})
+    sent = json.dumps(plan.drive(plan.segments[0]), sort_keys=True)
+    assert '"active_low": 1' in sent and '"rpm_from": 1000001' in sent
+    for name in ("supply_v", "temperature_c"):
+        with pytest.raises(UserError, match=f"{name} must be a number, not '12'"):
+            Plan.from_dict({name: "12"})
+        assert getattr(Plan.from_dict({name: None}), name) is None
+        assert isinstance(getattr(Plan.from_dict({name: 12}), name), float)
+    for value, says in ((2 * 10**300, "is far too large"), (15 * 10**299, "is far too large"),
+                        (int(1e300), "must be from")):  # fmt: skip
+        with pytest.raises(UserError, match=says):
+            Plan.from_dict({"clamp_delay_us": value})
+    assert Plan().clamp_falling is False
+
+
+def test_what_just_fits_and_what_just_does_not():
+    """3000 rpm, 4 in two turns: 10 ms apart, 8.5 ms active; 16 in two at 7500: 1 ms, 0.3 dead."""
+    slow = {"steps": [3000], "ramps": []}
+    assert Plan.from_dict({**slow, "width_us": 8500}).width_us == 8500
+    with pytest.raises(UserError, match="do not fit between firings"):
+        Plan.from_dict({**slow, "width_us": 8500.003})
+    many = {"steps": [7500], "ramps": [], "cylinders": 16, "width_us": 100}
+    assert Plan.from_dict({**many, "dead_time_us": 300}).dead_time_us == 300
+    with pytest.raises(UserError, match="dead time"):
+        Plan.from_dict({**many, "dead_time_us": 300.01})
+
+
+def test_differences_that_do_not_matter():
+    """Our own choice, written into each sample of a plan."""
+    assert {n: Plan().margin(n) for n in bench_plan.QUANTITIES} == {
+        "delay_us": 5.0, "spread_us": 3.0, "drop_out_percent": 1.0, "double_percent": 1.0,
+        "sparks_per_event": 0.25, "switch_over_rpm": 100.0, "rev_limit_rpm": 100.0,
+        "burst_window_deg": None, "supply_v": None,
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", bench_plan.KINDS)
+def test_remarks_of_a_sample_stand_below_each_other(kind):
+    text = bench_plan.sample(kind).partition("# What is driven")[0]
+    rows = [r for r in text.splitlines() if " = " in r]
+    assert {r.index("#") for r in rows} == {28} and len(rows) == 7

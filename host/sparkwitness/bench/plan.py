@@ -128,9 +128,7 @@ class Plan:
             ("u_clip_us", 0, 1e4, "µs"),
         ):  # fmt: skip
             _check(getattr(self, name), low, high, unit, name)
-        for name, low, high, unit in (
-            ("supply_v", 0, 60, "V"), ("temperature_c", -60, 200, "°C"),
-        ):  # fmt: skip
+        for name, low, high, unit in (("supply_v", 0, 60, "V"), ("temperature_c", -60, 200, "°C")):
             value = getattr(self, name)
             if value is not None:
                 _check(value, low, high, unit, name)
@@ -327,9 +325,9 @@ _SAMPLE = """\
 title = ""                  # what is tested, such as "spare module, label rubbed off"
 
 # The module
-kind = "{kind}"{pad}# inductive: fires at the end of the dwell; capacitive: at an edge
+kind = {kind:<21}# inductive: fires at the end of the dwell; capacitive: at an edge
 active = "high"             # level of the active part of the trigger pulse: high or low
-fires_at = "{fires_at}"{pad_fires}# of the active part: start or end; inductive: always end
+fires_at = {fires_at:<17}# of the active part: start or end; inductive: always end
 width_us = {width:<17g}# {what}, microseconds; too long overheats module or coil
 cylinders = 4               # firings per working cycle
 strokes = 4                 # 4: a working cycle is two turns; 2: one turn
@@ -366,7 +364,6 @@ def sample(kind: str = "inductive") -> str:
         kind: key of `KINDS`.
     """
     inductive = kind == "inductive"
-    fires_at = "end" if inductive else "start"
     shown = {
         "delay_us": "{ most = 60 }", "spread_us": "{ most = 5 }",
         "drop_out_percent": "{ most = 1 }", "double_percent": "{ most = 1 }",
@@ -377,9 +374,9 @@ def sample(kind: str = "inductive") -> str:
     limits = "".join(f"{f'# {n} = {shown[n]}':<51}# {QUANTITIES[n]}\n" for n in QUANTITIES)
     margins = "".join(f"{n} = {v:g}\n" for n, v in DEFAULT_MARGINS.items())
     return _SAMPLE.format(
-        kind=kind, pad=" " * (19 - len(kind)), fires_at=fires_at,
-        pad_fires=" " * (15 - len(fires_at)), width=3000 if inductive else 1000,
-        what="dwell" if inductive else "pulse width", limits=limits, margins=margins,
+        kind=f'"{kind}"', fires_at='"end"' if inductive else '"start"',
+        width=3000 if inductive else 1000, what="dwell" if inductive else "pulse width",
+        limits=limits, margins=margins,
     )  # fmt: skip
 
 
@@ -420,7 +417,7 @@ def _number(value: Any, where: str, whole: bool = False) -> float:
         raise UserError(f"{where} must be {kind}, not {_show(value)}")
     if isinstance(value, int) and abs(value) > 1e300:
         raise UserError(f"{where} is far too large")
-    return int(value) if whole else float(value)
+    return value if whole else float(value)
 
 
 def _check(value: float, low: float, high: float, unit: str, what: str) -> None:

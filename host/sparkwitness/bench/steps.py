@@ -127,7 +127,7 @@ def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None
     begin = max(0, int(np.searchsorted(x, step.value)) - _NEAREST)
     x, y = x[begin : begin + 2 * _NEAREST], y[begin : begin + 2 * _NEAREST]
     # Half a case more on either side keeps shares of 0 and 1 from being certain.
-    k = int(np.searchsorted(x, step.value))
+    k = np.searchsorted(x, step.value)
     top, floor = step.below, step.above
     gaps = float(np.ptp(x)) / len(x)
     scales = np.concatenate(([gaps / 20], np.geomspace(gaps / 2, float(np.ptp(x)) / 6, 12)))

@@ -103,7 +103,7 @@ class Test:
         """`reading` of one who takes so many times as many answers wrong."""
         n = len(self.outcomes)
         misread = min(careless * self.misread, (n - 1) / n)
-        return np.where(np.eye(n, dtype=bool), 1 - misread, misread / max(1, n - 1))
+        return np.where(np.eye(n, dtype=bool), 1 - misread, misread / (n - 1))
 
     def outcome_of(self, number: float) -> int:
         """Index of the outcome that holds a typed number in `unit`.
@@ -305,7 +305,6 @@ class Chain:
                 added[:, : up[1]] = 0.0
                 handed = np.diff(added, axis=1, prepend=0.0)
                 table = HANDED_DOWN * handed + (1 - HANDED_DOWN) * table
-            table = table / table.sum(axis=1, keepdims=True)
             shows = model()["shows"]
             table[self.fleeting] = shows * table[self.fleeting] + (1 - shows) * table[-1]
             self.known[key] = table
@@ -390,7 +389,6 @@ def chain_of(
         )
         for name, row in m["tests"].items()
         if variant.has(row.get("only", {})) and (board or row["by"] != "board")
-        and any(link.id in row["bad"] for link in links)
     }  # fmt: skip
     return Chain(variant, links, tests, second)
 
@@ -406,6 +404,6 @@ def _to_see(told: Sequence[float], misread: float) -> tuple[float, ...]:
     What misreading alone explains is taken out, but never more than `IN_THE_PART` leaves.
     """
     row = np.array(told, np.float64)
-    slip = misread / max(1, len(row) - 1)
+    slip = misread / (len(row) - 1)
     seen = np.maximum((row - slip) / (1 - misread - slip), IN_THE_PART * row)
     return tuple((seen / seen.sum()).tolist())

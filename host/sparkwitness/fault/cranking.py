@@ -17,6 +17,7 @@ from sparkwitness.timing.angle import CrankTracker, Reference
 
 Floats = npt.NDArray[np.float64]
 
+_NONE: Floats = np.empty(0)
 NOT_MEASURED = 65535
 SUPPLY_RELATIVE = 0.03
 """Expanded relative uncertainty of the board's supply reading: divider and ADC reference."""
@@ -48,8 +49,8 @@ class Cranking:
     """
 
     edges: dict[str, Floats] = field(default_factory=dict)
-    beats: Floats = field(default_factory=lambda: np.empty(0))
-    supply: Floats = field(default_factory=lambda: np.empty(0))
+    beats: Floats = field(default_factory=lambda: _NONE)
+    supply: Floats = field(default_factory=lambda: _NONE)
     seconds: float = 0.0
     loss: Loss = field(default_factory=Loss)
     crank_rejected: int = 0
@@ -154,7 +155,7 @@ def turning(heard: Cranking) -> tuple[float, float] | None:
 
     None where neither shows it; a few stray pulses are no cranking.
     """
-    crank = heard.edges.get("crank", np.empty(0))
+    crank = heard.edges.get("crank", _NONE)
     if len(crank) >= _FEWEST_PULSES and crank[-1] - crank[0] >= _SHORTEST_S:
         return float(crank[0]), float(crank[-1])
     if len(heard.supply) >= 3:
@@ -207,7 +208,7 @@ def judge_firings(
     if span is None:
         return None
     begin, end = span
-    times = heard.edges.get(name, np.empty(0))
+    times = heard.edges.get(name, _NONE)
     per_rev = engine.per_rev(lead)
     rpm = heard.rpm if heard.revolutions and heard.revolutions >= 2 + _SETTLE_REVS else None
     if rpm is not None:
@@ -216,11 +217,11 @@ def judge_firings(
         expected = (end - since) / rev * per_rev
         found = events(times[(times > since) & (times <= end)], rev / per_rev)
         return _verdict(len(found), expected, False)
-    rhythm = _rhythm(heard.edges.get("trigger", np.empty(0)), engine.per_rev(tap))
+    rhythm = _rhythm(heard.edges.get("trigger", _NONE), engine.per_rev(tap))
     if rhythm is not None:
         count, since, until = rhythm
         share = per_rev / engine.per_rev(tap)
-        apart = (until - since) / max(count - 1, 1) / share
+        apart = (until - since) / (count - 1) / share
         inside = times[(times > since - 0.3 * apart) & (times <= until + 0.3 * apart)]
         return _verdict(len(events(inside, apart)), count * share, False)
     slow = (end - begin) * SLOWEST_RPM / 60.0 * per_rev
@@ -236,7 +237,7 @@ def judge_crank(heard: Cranking, engine: Engine) -> Heard | None:
     span = turning(heard)
     if span is None:
         return None
-    count = len(heard.edges.get("crank", np.empty(0)))
+    count = len(heard.edges.get("crank", _NONE))
     if count == 0:
         return Heard(0, 1.0, True, 2, "no crank pulse while the supply shows the starter turning")
     if engine.reference is None:
@@ -285,9 +286,9 @@ def supply_fall(heard: Cranking) -> Fall | None:
 
 def supply_at_triggers(heard: Cranking, name: str = "trigger") -> Floats:
     """Lowest volts of the heartbeat interval (about 0.1 s) that each edge falls in, shape (n,)."""
-    times = heard.edges.get(name, np.empty(0))
+    times = heard.edges.get(name, _NONE)
     if not len(heard.supply):
-        return np.empty(0)
+        return _NONE
     at = np.searchsorted(heard.beats, times)
     return np.asarray(heard.supply[at[at < len(heard.supply)]])
 
