@@ -459,6 +459,7 @@ def test_dwell_by_hand():
     assert float(two.cam_deg) == pytest.approx(36.0) and two.charged is None
     assert two.bounced == 0.0 and two.bounce_us == 0.0
     assert dwell.of(fires(8), FOUR, 1e-6, 2.0) is None and dwell.of(fires(10), FOUR, 1e-6, 2.0)
+    assert dwell.of(fires(10).pick(np.arange(9)), FOUR, 1e-6, 2.0) is None
 
 
 def test_the_time_between_firings_that_follow_each_other():

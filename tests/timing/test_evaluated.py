@@ -1,4 +1,7 @@
-"""Whole results of tables that are typed in: sparks and periods of an even engine, by hand."""
+"""Whole results of tables that are typed in: sparks and periods of an even engine, by hand.
+
+Longer than other files: one engine, and all that is told of it.
+"""
 
 import json
 from dataclasses import replace
@@ -223,8 +226,12 @@ def test_events_that_come_late_now_and_then():
 
 
 def test_bursts_of_three():
-    result = measure.evaluate(SETUP, tables(sparks=3))
+    made = tables(sparks=3)
+    result = measure.evaluate(SETUP, made)
     assert result.sparks == {3: 60}
+    lasted = np.mean(made.sparks.tick[2::3] - made.sparks.tick[::3])  # µs, each a tick
+    assert float(result.duration_us) == pytest.approx(lasted, rel=1e-9)
+    assert float(result.spacing_us) == pytest.approx(lasted / 2, rel=1e-9)
     assert float(result.spacing_us) == pytest.approx(4 / 6e-3, rel=1e-3)
     assert float(result.duration_us) == pytest.approx(8 / 6e-3, rel=1e-3)
 
@@ -238,6 +245,12 @@ def test_what_waiting_can_and_cannot_do():
     (text,) = [f.text for f in stuck.findings if f.code == "target"]
     assert stuck.ready and "±0.25° cannot be reached by waiting" in text
     assert f"most of the ±{stuck.expanded:.2f}° comes from the reference angle" in text
+    # At 6000 rev/min a tick of 1 µs is 0.036°: with all else known, the largest.
+    fast = tables(rpm=6000.0, at=-ALTERNATING * (-1.0) ** np.arange(60))
+    fast.periods.miss[:] = fast.periods.wide[:] = 0.0
+    sure = replace(SETUP, reference=replace(WHEEL, u_angle=0.0), u_delay_us=0.0, target=0.01)
+    (text,) = [f.text for f in measure.evaluate(sure, fast).findings if f.code == "target"]
+    assert "most of the ±0.03° comes from the time stamp (" in text
     wide = np.random.default_rng(1).normal(0, 2.0, 60)
     waiting = measure.evaluate(replace(SETUP, target=0.3), tables(at=wide))
     assert not waiting.ready and "target" not in codes(waiting)
@@ -489,3 +502,14 @@ def test_turns_that_are_looked_at_are_those_of_the_events(monkeypatch):
     assert seen["shape"].edges[:, 0].tolist() == [first, first + 1, 3_000_000, last]
     starts = seen["turned"].start.tolist()  # those that begin between them
     assert (first, starts[0]) == (66_633, 120_000) and starts[-1] == last // 60_000 * 60_000
+
+
+def test_a_pulse_on_the_crank_that_is_typed_for_the_cam():
+    """990 and 1010 rev/min in turn: a cam's pulse would not show it; nor do 36 even teeth."""
+    for teeth, said in ((1, True), (36, False)):
+        wheel = Reference(teeth, 0, 1, 60.0, 0.2)
+        setup = replace(SETUP, reference=replace(wheel, turns=2))
+        for by in (10.0, 0.0):
+            made = tables(rpm=1000 + by * (-1.0) ** np.arange(124), wheel=wheel)
+            found = measure.evaluate(setup, made)
+            assert (codes(found) == ["shaft"]) is (said and by > 0)

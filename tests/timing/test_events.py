@@ -1,6 +1,7 @@
 """Sparks to events: bursts, strays, missing ones, and nothing where the beginning was not seen."""
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 from math import nan
 
@@ -11,6 +12,8 @@ from hypothesis import strategies as st
 
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import (
+    _EVERY,
+    _NEIGHBOURS,
     DeadTime,
     Events,
     _local_median,
@@ -341,3 +344,27 @@ def test_missing_firings_are_whole_numbers_in_a_file():
     zero = np.zeros(4, np.int64)
     events = Events(zero, degrees, zero, zero + 1, zero, degrees, degrees)
     assert json.dumps(missing_between(events, 180.0)) == "[2, 5]"
+
+
+@pytest.mark.parametrize(
+    ("degrees", "folded"),
+    [(350.0, -10.0), (-5.0, -5.0), (190.0, 190.0), (199.5, 199.5), (200.5, -159.5),
+     (-159.5, -159.5), (-160.5, 199.5), (3620.0, 20.0)],
+)  # fmt: skip
+def test_angles_within_half_a_turn_of_20(degrees: float, folded: float):
+    assert fold(np.array([degrees]), 360.0, 20.0) == pytest.approx([folded])
+    assert fold(np.array([degrees]), 360.0) == pytest.approx([(degrees + 180) % 360 - 180])
+
+
+def test_no_step_across_a_break():
+    degrees, zero = np.array([10.0, 190.0, 365.0, 20.0, 200.0]), np.zeros(5, np.int64)
+    events = Events(zero, degrees, np.array([0, 0, 0, 1, 1]), zero, zero, degrees, degrees)
+    assert events.steps() == pytest.approx([180.0, 175.0, nan, 180.0], nan_ok=True)
+    assert missing_between(replace(events, degrees=2 * degrees), 180.0) == (3, 6)
+
+
+def test_the_median_at_the_very_end():
+    """A window more than a whole number of them: the last one has its own, of its last values."""
+    near, every = _NEIGHBOURS, _EVERY
+    values = np.append(np.zeros(near + every), np.ones(near + 1))
+    assert _local_median(values).tolist() == values.tolist()

@@ -347,6 +347,15 @@ def test_what_bounces_at_the_end():
     sparks = np.append(at, again + 8_000) + 30
     found = firings.firings(edges, 1, sparks, US)
     assert found.on_tick.tolist() == [*(at - 8_000), again] and not found.bounces.any()
+    # The same where another one bounced, 90 µs after it closed, for 70.
+    one = at[3] - 8_000
+    edges = tap(
+        (0, np.append(at - 8_000, [again, one + 160])),
+        (1, np.append(at, [again + 8_000, one + 90])),
+    )
+    found = firings.firings(edges, 1, sparks, US)
+    assert found.on_tick.tolist() == [*(at - 8_000), again]
+    assert np.flatnonzero(found.bounces).tolist() == [3]
     # Both in the middle of a run.
     at = np.append(AT[:20], AT[20:30] + 50_000)
     edges = tap((0, np.append(at - 8_000, again)), (1, np.append(at, again + 8_000)))
@@ -387,6 +396,8 @@ def test_where_most_on_times_are_unknown_nothing_bounces():
     found = firings.firings(made, firings.RISING, sparks, US)
     assert len(found) == N and found.bounces.sum() == 2
     rises = np.flatnonzero(made.level == 1)
-    made.lost[rises[np.arange(len(rises)) % 3 != 0]] = True
+    lost = np.arange(len(rises)) % 3 != 0
+    lost[20:24] = False
+    made.lost[rises[lost]] = True
     found = firings.firings(made, firings.RISING, sparks, US)
     assert len(found) == N + 2 and found.bounces.sum() == 0

@@ -244,6 +244,14 @@ def test_what_a_gate_does(name: str):
     assert not gates.judge(evidence).findings
 
 
+def test_of_a_sweep_the_clamps_side_is_judged_elsewhere():
+    """Where the delay is told; a speed of no engine is one all the same."""
+    fast = replace(SOUND, rpm=6000.0, sweep=True)
+    assert not gates.judge(fast).findings
+    (found,) = gates.judge(replace(fast, rpm=8.0)).findings
+    assert found.code == "speed"
+
+
 def test_a_wheel_that_repeats_and_where_a_lamp_cannot_tell():
     """Three even teeth come again after 120°, two after 180; 3° off a lamp that is sure to 3°
     must be nearer than the other place is: 3 of 6.1°, not of 6."""

@@ -285,9 +285,9 @@ def turned(
     m = reference.teeth - reference.missing
     places = np.arange(m) * reference.step
     places[: len(reference.errors)] += reference.errors
-    starts = 360.0 * np.arange(2 * cycles)
-    edges = np.interp(starts[:, None] + np.append(places, 360.0), fine, time)
-    number = np.arange(2 * cycles)
+    whole = 360.0 * reference.turns
+    number = np.arange(2 * cycles // reference.turns)
+    edges = np.interp(whole * number[:, None] + np.append(places, whole), fine, time)
     keep = ~np.isin(number, lost)
     ticks = np.rint(edges[keep]).astype(np.int64) + begin
     return Turns(ticks, np.zeros(keep.sum(), np.int64), number[keep])
@@ -373,7 +373,15 @@ def test_a_wheel_with_too_few_teeth():
     u = 2 * sqrt(2) * 0.02 / 40 * sqrt(2) / (2 * SWING * sin(radians(40)) / radians(40))
     assert found.each[0].u95 == pytest.approx(stats.norm.ppf(0.975) * u, rel=0.12)
     single = replace(FOUR, cylinders=1, order=(1,))
-    assert told(turned(), single) is None
+    assert told(turned(), single) is None and told(turned(order=0.5), single) is None
+
+
+def test_the_same_by_a_wheel_on_the_cam():
+    """72 teeth for two turns of the crank, as far apart as 36 for one."""
+    cam = replace(FOUR, reference=Reference(72, 1, 2, 60.0))
+    found = told(turned(GAINS, reference=cam.reference), cam)
+    whole = [float(n) for n in told(turned(GAINS)).each]
+    assert found.cycles == 39 and [float(n) for n in found.each] == pytest.approx(whole, abs=1e-3)
 
 
 def test_a_twin_and_one_that_fires_unevenly():
@@ -435,6 +443,7 @@ def test_of_which_cycles_the_speed_is_taken():
     for first, cycles in ((30.0, 20), (29.0, 19), (670.0, 20), (671.0, 19)):
         assert len(seen(whole, np.array([first]))) == cycles, first
     assert len(seen(turned(cycles=1), np.array([25.0, 340.0]))) == 0
+    assert len(seen(turned(cycles=1), np.array([30.0, 325.0, 670.0]))) == 1
     still = 6 * 1500.0 * TICK_S
     assert seen(turned(swing=0.0), at[:1]) == pytest.approx(np.full((39, 1), still**2), rel=1e-3)
 
@@ -476,6 +485,8 @@ def test_speed_at_the_spark_against_the_mean():
     tables = cast(Any, type("T", (), {"turns": turns, "tick_s": TICK_S})())
     slope = radians(-2 * 0.5 * sin(radians(80)))
     assert curve._local(setup, tables, ripple, row) == pytest.approx(1 + slope, rel=1e-6)
+    short = replace(ripple, amplitude=amplitude[:5])  # no third order is known
+    assert curve._local(setup, tables, short, row) == pytest.approx(1 + slope, rel=1e-6)
     for rpm, by in ((2000.0, 0.25), (500.0, 4.0)):
         at = curve._local(setup, tables, ripple, replace(row, rpm=rpm))
         assert at == pytest.approx(1 + slope * by, rel=1e-5)

@@ -187,3 +187,104 @@ def test_slope_of_three_points_by_hand():
         n = len(few)
         nothing, ends = intervals.slope(few, y[:n], u[:n])
         assert math.isnan(nothing) and ends == (-math.inf, math.inf)
+
+
+def slowly(values: np.ndarray) -> float:
+    """Correlation time in plain loops: Wolff's equation 49 with the window of Madras & Sokal (five
+    times what is found, half the series at the most); an autoregression's, of the correlation of
+    neighbours less its bias (Marriott & Pope), where that is beyond two of its deviations."""
+    x = (values - sum(values) / len(values)).tolist()
+    n, square = len(x), sum(v * v for v in x)
+    rho = [sum(a * b for a, b in zip(x, x[k:], strict=False)) / square for k in range(n // 2 + 1)]
+    time = 1.0
+    for window in range(1, n // 2 + 1):
+        time += 2 * rho[window]
+        if window >= 5 * time:
+            break
+    time *= 1 + (2 * window + 1) / n
+    if rho[1] <= 2 / math.sqrt(n):
+        return max(1.0, time)
+    alike = min(rho[1] + (1 + 3 * rho[1]) / n, 1 - 4 / n)
+    return max(time, (1 + alike) / (1 - alike))
+
+
+@pytest.mark.parametrize("n", [4, 5, 6, 9, 20, 64, 150, 400])
+def test_correlation_time_in_plain_loops(n: int):
+    rng = np.random.default_rng(n)
+    series = [wandering(n, memory, rng) for memory in (0.2, 1.0, 5.0, 30.0, 200.0)]
+    series += [np.arange(n) * 1.0, np.arange(n) % 2 * 1.0, np.arange(n) // 2 % 2 * 1.0]
+    series += [10 + np.repeat([0.0, 1.0], (n - 1, 1)), np.repeat([0.0, 1.0], (n // 2, n - n // 2))]
+    found = [intervals.correlation_time(one) for one in series]
+    assert found == pytest.approx([slowly(one) for one in series], rel=1e-9)
+    assert max(found) > 1.5 and min(found) == 1.0
+    assert intervals.correlation_time(series[5][:3]) == 1.0
+
+
+def visit(n: int, *events: int) -> np.ndarray:
+    made = np.zeros(n, bool)
+    made[list(events)] = True
+    return made
+
+
+def test_a_spell_may_have_single_answers_in_it():
+    """Events 10, 11 and 13 are one spell, 20 and 23 are two: (9 + 1 + 1) / 5 of them, less what
+    chance makes of a share of 5 in 1000: of two in turn, q = 1 - 0.995^2, (1 + q) / (1 - q)."""
+    q = 1 - 0.995**2
+    one = visit(1000, 10, 11, 13, 20, 23)
+    assert intervals.clumping([[one]]) == pytest.approx(2.2 * (1 - q) / (1 + q))
+    # In two visits, or at two places, spells stay apart; what has no answers says nothing.
+    q = 1 - (1 - 5 / 2000) ** 2
+    two = [visit(1000, 998, 999), visit(1000, 0, 1, 3)]
+    for places in ([two], [two[:1], two[1:]], [[*two, visit(0)]]):
+        assert intervals.clumping(places) == pytest.approx(13 / 5 * (1 - q) / (1 + q))
+
+
+@pytest.mark.parametrize(("single", "found"), [(4, 8 / 6), (5, None)])
+def test_a_spell_counts_that_is_longer_than_chance_by_three_tenths(single: int, found):
+    """A pair and four alone: 8 / 6 of one; with five 9 / 7, which is below 1.3."""
+    events = visit(100_000, 0, 1, *range(100, 100 + 9 * single, 9))
+    q = 1 - (1 - (2 + single) / 100_000) ** 2
+    wanted = found * (1 - q) / (1 + q) if found else 1.0
+    assert intervals.clumping([[events]]) == pytest.approx(wanted)
+
+
+def test_chance_makes_spells_no_longer_than_nineteen():
+    """All of 100 missed: q is taken for 0.9 at the most, which makes 1.9 / 0.1."""
+    assert intervals.clumping([[np.ones(100, bool)]]) == pytest.approx(100 / 19)
+    few = np.ones(100, bool)
+    few[::4] = False  # three of four, in one spell: 0.9 is less than 1 - 0.0625
+    assert intervals.clumping([[few]]) == pytest.approx(75 / 19)
+    half = np.arange(100) % 4 < 2  # spells of 2 beside two answers: q = 0.75, chance makes 7
+    assert intervals.clumping([[half]]) == 1.0
+
+
+def test_a_share_that_scatters_from_visit_to_visit():
+    """100 in each of five visits, ten missed in one, each alone: the share 0.02, chi2 80 / 1.96 of
+    4 freedoms. Of four visits there are too few freedoms to tell; another place adds its own."""
+    ten = visit(100, *range(0, 100, 10))
+    five = [ten, *[visit(100)] * 4]
+    chi2 = (8**2 + 4 * 2**2) / (100 * 0.02 * 0.98)
+    assert intervals.clumping([five]) == pytest.approx(chi2 / 4)
+    assert intervals.clumping([five[:4]]) == 1.0
+    assert intervals.clumping([[*five, visit(0)]]) == pytest.approx(chi2 / 4)
+    again = [visit(100, 50)] * 3  # no scatter: 2 freedoms more
+    assert intervals.clumping([five, again]) == pytest.approx(chi2 / 6)
+    # A place of one visit, one of no misses and one of nothing else say nothing of scatter.
+    q = 1 - (1 - 10 / 800) ** 2
+    assert (1 + q) / (1 - q) < 1.3
+    assert intervals.clumping([five, [ten[:50]], [visit(100)] * 2]) == pytest.approx(chi2 / 4)
+    three = [five, [np.ones(100, bool)] * 2]
+    q = 0.9 if 210 / 700 > 0.9 else 1 - (1 - 210 / 700) ** 2
+    spell = (10 + 2 * 100**2) / 210 * (1 - q) / (1 + q)
+    assert intervals.clumping(three) == pytest.approx(max(spell, chi2 / 4))
+
+
+@pytest.mark.parametrize(("misses", "more"), [(8, False), (9, True)])
+def test_scatter_that_chance_alone_has_is_none(misses: int, more: bool):
+    """Beside 4 visits with 2 of 100 one with 8 or 9: 4 freedoms may have 1 + 2 / sqrt(2) each."""
+    some = [visit(100, *range(0, 12 * misses, 12)), *[visit(100, 5, 50)] * 4]
+    share = (misses + 8) / 500
+    off = (misses - 100 * share) ** 2 + 4 * (2 - 100 * share) ** 2
+    scatter = off / (100 * share * (1 - share)) / 4
+    assert (scatter > 1 + math.sqrt(2)) is more and 2.3 < scatter < 3.0
+    assert intervals.clumping([some]) == pytest.approx(scatter if more else 1.0)

@@ -15,7 +15,7 @@ from sparkwitness.decode import wire
 from sparkwitness.decode.edges import Batch, Loss
 from sparkwitness.errors import UserError
 from sparkwitness.timing import analyzer as analyzing
-from sparkwitness.timing import curve
+from sparkwitness.timing import curve, groups
 from sparkwitness.timing.analyzer import Analyzer, Tables
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.gates import Finding
@@ -570,6 +570,15 @@ def test_a_pulse_alone_is_looked_at_for_turns_that_alternate(teeth, monkeypatch)
     typed = replace(setup, reference=Reference(teeth, int(teeth > 1), 1, 60.0))
     seen = curve._evidence(typed, found, tables, list(rows.bins), None, "")
     assert seen.alternates == ("looked at" if teeth == 1 else False)
+    most = max(rows.bins, key=lambda one: one.events)
+    assert (seen.rpm, seen.timing, seen.sweep) == (most.rpm, most.timing, True)
+    # In a sweep a place that moves is none that moved; others are what they are.
+    for kind, told in ((groups.MOVED, groups.OWN), (groups.LATE, groups.LATE)):
+        moved = replace(found, kind=kind)
+        assert curve._evidence(typed, moved, tables, list(rows.bins), None, "").kind == told
+    for edges, rejected, share in ((0, 0, 0.0), (1, 1, 1.0), (8, 2, 0.25)):
+        few = replace(tables, crank_edges=edges, crank_rejected=rejected)
+        assert curve._evidence(typed, found, few, list(rows.bins), None, "").noisy == share
 
 
 def test_a_map_that_is_typed(tmp_path):

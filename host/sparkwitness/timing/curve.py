@@ -212,15 +212,15 @@ def _evidence(
         alternates = crank.pulse_alternates(tables.periods)
     # In a sweep the timing may move with the speed.
     kind = groups.OWN if found.kind == groups.MOVED else found.kind
-    # A clamp the wrong way round reads late by a time: it spoils the delay, see `_fitted`.
-    rpm = 0.0
     goal = most.wanted if np.isfinite(most.wanted) else None
     setup = replace(setup, commanded=goal)
     return gates.Evidence(
-        setup, most.timing, most.expanded, most.scatter, rpm, found.modulo, found.places,
+        setup, most.timing, most.expanded, most.scatter, most.rpm, found.modulo, found.places,
         kind, found.late, alternates, shape, tables.crank_rejected / max(tables.crank_edges, 1),
         sessions, second_edges(found.events, tables, most.rpm), tables.polarity,
         pairs(found.events, tables.tick_s, most.rpm),
+        # A clamp the wrong way round reads late by a time: it spoils the delay, see `_fitted`.
+        sweep=True,
     )  # fmt: skip
 
 

@@ -91,6 +91,7 @@ class Evidence:
             to the other.
         caused: share of the pulses soon after a spark that come at one and the same time after it,
             and that time, s.
+        sweep: over many speeds: a clamp the wrong way round, late by a time, is judged elsewhere.
     """
 
     setup: Setup
@@ -110,6 +111,7 @@ class Evidence:
     polarity: Polarity | None = None
     pairs: tuple[float, float, float] = (0.0, 0.0, 0.0)
     caused: tuple[float, float] = (0.0, 0.0)
+    sweep: bool = False
 
     @property
     def look(self) -> float | None:
@@ -270,7 +272,8 @@ def _scatter(e: Evidence) -> Fields:
 
 def _clamp_side(e: Evidence) -> Fields:
     late = 6 * e.rpm * SECOND_FLANK_S
-    return {"late": late} if late > max(_WORTH, 2 * e.expanded) else None
+    struck = late > max(_WORTH, 2 * e.expanded) and not e.sweep
+    return {"late": late} if struck else None
 
 
 def _vr_reversed(e: Evidence) -> Fields:

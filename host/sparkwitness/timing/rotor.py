@@ -141,8 +141,6 @@ def read(setup: Setup, all_events: Callable[[], Whole], clamp: str, budget: Budg
     burst = np.where(events.sparks > 1, events.last_degrees - events.degrees, 0.0)
     last = first - burst
     early, late = float(np.quantile(first, _ENDS[1])), float(np.quantile(last, _ENDS[0]))
-    within = setup.rotor_within if setup.rotor is not None else 0.0
-    u95 = float(np.hypot(budget.systematic, within)) / ratio
     # What both ends share, the reference angle above all, falls out of their difference.
     own = [c.u for c in budget.components if c.kind == "B" and c.name != "reference angle"]
     u_swept = timing.COVERAGE * float(np.sqrt(2 * sum(u * u for u in own))) / ratio
@@ -150,6 +148,7 @@ def read(setup: Setup, all_events: Callable[[], Whole], clamp: str, budget: Budg
     pitch = float(np.min(np.diff([*setup.firing_angles, setup.cycle]))) / ratio
     centre = setup.rotor
     if centre is not None:
+        u95 = float(np.hypot(budget.systematic, setup.rotor_within)) / ratio
         earliest = Number(float(phase(early, centre, setup.strokes)), u95)
         latest = Number(float(phase(late, centre, setup.strokes)), u95)
         gap, before = pitch + latest, pitch - earliest
