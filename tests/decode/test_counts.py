@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from sparkwitness.decode import flanks, framing, kernels, wire
+from sparkwitness.decode import edges, flanks, framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
 from sparkwitness.decode.kernels import plain
 from streams import HELLO, Stream, random_stream
@@ -510,3 +510,43 @@ def test_a_heartbeat_with_a_value_that_cannot_be():
     (batch,) = decoder.feed(b"".join(made.frames[2:]))
     assert batch.ticks[0].tolist() == [(7 << 32) + 100] and batch.complete == 7 << 32
     assert (decoder.loss.frames_damaged, decoder.loss.frames_good) == (1, 4)
+
+
+def test_a_file_is_decoded_in_blocks(monkeypatch):
+    """4 KiB at a session's start, which the quick way cannot take; from its first frame on, or
+    where all was damage, a MiB and what was left of a piece before; cut behind a delimiter."""
+    decoder, sizes = EdgeDecoder(), []
+    monkeypatch.setattr(decoder, "_block", lambda _, start, stop, __: sizes.append(stop - start))
+    decoder.feed(bytes(10_000))
+    assert sizes == [4096, 4096, 10_000 - 2 * 4096]
+    most = (1 << 20) + 4096
+    for damaged, begun in ((1, False), (0, True), (3, True)):
+        sizes.clear()
+        decoder.loss.frames_damaged = damaged
+        decoder._session = edges._Session(7, 0) if begun else None
+        decoder.feed(bytes(2 * most + 5))
+        assert sizes == [most, most, 5]
+    sizes.clear()
+    decoder.feed(b"\1" * (most - 1) + b"\0" + b"\1" * (most + 7) + b"\0" + b"\1" * 3)
+    assert sizes == [most, most + 8] and decoder._rest == b"\1" * 3
+
+
+def test_a_heartbeat_is_unpacked_once():
+    made = Stream()
+    made.hello()
+    made.heartbeat(5)
+    made.heartbeat(9)
+    decoder = EdgeDecoder()
+    (batch,) = decoder.feed(made.data)
+    assert batch.messages[1] is batch.messages[1] and batch.messages[-1].fields["time"] == 9
+    assert [m.fields["time"] for m in batch.messages[1:]] == [5, 9] and len(batch.messages) == 3
+    assert type(batch.session) is int
+
+
+def test_nothing_is_lost_where_nothing_was_announced():
+    made = Stream()
+    made.hello()
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    decoder.finish()
+    assert decoder.loss.edges_lost == [0] * 4 and not decoder.loss.any()

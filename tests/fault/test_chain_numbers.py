@@ -142,6 +142,7 @@ def test_tests_of_a_kind_with_and_without_the_board():
     found = made()
     assert "clamp_coil_lead" in found.tests and "points_look" not in found.tests
     assert "clamp_coil_lead" not in made(distribution="leads").tests
+    assert [n for n, t in found.tests.items() if t.first] == ["air_fuel"]
     by_hand = table.chain_of(found.variant, board=False)
     assert set(found.tests) - set(by_hand.tests) == {
         n for n, t in found.tests.items() if t.by == "board"

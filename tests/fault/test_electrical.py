@@ -86,6 +86,15 @@ def test_verdict_needs_the_whole_interval_on_one_side(reading: float, verdict: s
         assert found.at_20.low >= 0.45 and found.at_20.high <= 0.65
 
 
+def test_what_is_not_typed_of_a_winding() -> None:
+    """20 °C to 5 K, a meter of 1 % and no leads: rectangular half-widths, JCGM 100, 4.3.7."""
+    found = el.winding_at_20(2.0)
+    u = 2.0 * math.hypot(0.01, 0.00393 * 5) / math.sqrt(3)
+    assert (found.value, found.expanded) == pytest.approx((2.0, 2 * u), rel=1e-9)
+    judged = el.judge_winding(2.0, (1.0, 3.0))
+    assert judged.at_20 == found and judged.limits == (1.0, 3.0)
+
+
 def test_hot_coil_and_leads_would_fool_a_plain_reading() -> None:
     # 0.60 ohm at 20 °C read at 80 °C through leads of 0.15 ohm shows 0.89 ohm.
     reading = 0.60 * (1 + 0.00393 * 60) + 0.15

@@ -363,6 +363,17 @@ def test_what_is_left_counts_as_soon_as_it_is_more_than_stated(bend):
     assert one.high - one.per_unit == pytest.approx(k * np.sqrt(v / 2), rel=1e-5)
 
 
+def test_what_is_left_is_told_for_each_degree_of_freedom():
+    """10, 12 and 14 µs more at three speeds in 2 ms: 6 a ms, each of four delays 1 off what the
+    runs and the speeds say; six less four are free."""
+    found = volts_and_dwell(
+        (2000.0, *((40.0 + 9 * k, 12_000) for k in range(3))),
+        (4000.0, *((50.0 + 11 * k, 12_000) for k in range(3))),
+    )
+    assert found.fits == pytest.approx(4 * 1.0**2 / (0.2**2 + STAMP_US**2) / 2)
+    assert found.effects[0].per_unit == pytest.approx(6.0)
+
+
 def test_a_spell_of_ten_rpm_and_more_is_told_from_where_to_where():
     for end, words in ((3009.0, "at 3000 rpm"), (3010.0, "at 3000 to 3010 rpm")):
         run = made(point())

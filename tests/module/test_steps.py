@@ -211,3 +211,37 @@ def test_change_agrees_with_plain_loops(seed):
     made = (found.value, found.low, found.high, found.width, found.width_low, found.width_high)
     assert made == pytest.approx(plain_change(speed, yes, step, confidence), rel=1e-9)
     assert (found.below, found.above, found.n) == (step.below, step.above, n)
+
+
+# Chosen from 240 so that together they see every number of the search.
+@pytest.mark.parametrize("seed", [166, 73, 79, 20, 55, 115, 28, 21, 27, 59, 80, 82, 90, 98])
+def test_wide_changes_agree_with_plain_loops(seed):
+    """Some need a wider look, with shares told by what lies far out."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(60, 260))
+    speed = np.sort(rng.uniform(1000, 3000, n))
+    scale = rng.choice([2.0, 30.0, 60.0, 90.0, 120.0])
+    middle = rng.uniform(1150, 2850)
+    wrong = rng.random(n) < rng.choice([0.0, 0.04])
+    share = 1 / (1 + np.exp(np.clip((speed - middle) / scale, -50, 50)))
+    yes = (rng.random(n) < share) ^ wrong
+    step, found = steps.threshold(speed, yes), steps.change(speed, yes)
+    made = (found.value, found.low, found.high, found.width, found.width_low, found.width_high)
+    assert made == pytest.approx(plain_change(speed, yes, step), rel=1e-9)
+
+
+def test_of_a_long_series_the_nearest_eight_hundred_are_looked_at():
+    speed = 1000.0 + np.cumsum(1.0 + np.arange(1000) % 7)
+    yes = (np.arange(1000) < 560) ^ np.isin(np.arange(1000), (300, 700))
+    step, found = steps.threshold(speed, yes), steps.change(speed, yes)
+    made = (found.value, found.low, found.high, found.width, found.width_low, found.width_high)
+    assert made == pytest.approx(plain_change(speed, yes, step), rel=1e-9)
+
+
+def test_a_step_upwards_hides_none_downwards():
+    """8 of 8, then none of 14, then 9 of 9: as likely a step up at 22, 1 more likely than the one
+    down at 8, which is told."""
+    yes = np.repeat([True, False, True], [8, 14, 9])
+    found = steps.threshold(np.arange(31.0), yes)
+    assert (found.value, found.below, found.above) == (7.5, 1.0, pytest.approx(9 / 23))
+    assert plain_threshold(np.arange(31.0), yes, 0.95)[0] == 7.5

@@ -51,6 +51,8 @@ WAVES = ((0.5, 0.3j), (1.0, 0.2), (2.0, 0.5 - 0.4j), (3.5, 0.1))
 def test_waves_come_out_again(wheel: Reference):
     found = crank.ripple(turns(WAVES, wheel=wheel), wheel)
     assert (found.pairs, found.turns) == (30, wheel.turns)
+    # Three unknowns of each four data: 2 / 3 of 35, 58 and 35 edges, 36 at the most.
+    assert len(found.amplitude) == {35: 23, 58: 36}[wheel.teeth - wheel.missing]
     expected = np.zeros(len(found.amplitude), np.complex128)
     for order, a in WAVES:
         expected[round(2 * order) - 1] = a
@@ -110,6 +112,27 @@ def test_half_orders_of_segments_whose_first_turn_is_the_cycles_other():
     last = turns(WAVES, n=40, segment=2)
     three = crank.ripple(joined(long, other, last), WHEEL)
     assert three.pairs == 70 and three.amplitude[0] == pytest.approx(0.3j, abs=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("longest", "short", "turned"),
+    [(12, 4, True), (13, 4, False), (13, 5, True), (9, 3, False), (6, 4, True)],
+)
+def test_a_segment_tells_how_it_is_turned_from_a_third_of_the_longest_on(longest, short, turned):
+    """And from four pairs on. Orders 1/2, 3/2 and 5/2 agree or not, together; no others count."""
+    each = np.zeros((8, longest + short), complex)
+    each[[0, 2, 4]] = [[1j], [0.5], [0.25]]
+    each[[0, 2, 4], longest:] *= -1
+    each[[1, 3, 5, 6, 7]] = 100.0
+    segment = np.repeat([7, 3], [longest, short])
+    found = crank._signs(each, segment)
+    assert found.tolist() == [1.0] * longest + [-1.0 if turned else 1.0] * short
+    if longest > short:  # the order in time is none of it
+        assert crank._signs(each[:, ::-1], segment[::-1]).tolist() == found.tolist()[::-1]
+    # What is at right angles agrees; one segment has nothing to agree with.
+    each[[0, 2, 4], longest:] = [[1.0], [0.5j], [0.25j]]
+    assert crank._signs(each, segment).tolist() == [1.0] * (longest + short)
+    assert crank._signs(-each, segment * 0).tolist() == [1.0] * (longest + short)
 
 
 def test_the_first_order_at_its_place():
@@ -216,6 +239,17 @@ def test_turns_of_a_wheel_with_a_gap(piece: int):
     assert (found.edges == edges[m * kept[:, None] + np.arange(m + 1)]).all()
     keeper.clear()
     assert len(keeper.turns().number) == 0
+
+
+@pytest.mark.parametrize("edges", [5, 6])
+def test_fewer_than_six_edges_show_no_ripple(edges: int):
+    keeper = crank.TurnKeeper(Reference(edges + 1, 1, 1, 60.0))
+    track = Track(7 * np.arange(3 * edges + 1), edges * np.arange(3), np.arange(3) * (edges + 1),
+                  np.zeros(3, np.int64))  # fmt: skip
+    keeper.feed(track)
+    keeper.feed(Track.join([]))
+    assert keeper.turns().number.tolist() == ([] if edges == 5 else [0, 1, 2])
+    assert keeper.turns().edges.shape[1] == edges + 1
 
 
 @pytest.mark.parametrize("sizes", [(1,), (3, 11), (8,), (40, 3), (5000,)])

@@ -11,7 +11,7 @@ import pytest
 from sparkwitness.timing import starting
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import Events
-from sparkwitness.timing.placing import Marked
+from sparkwitness.timing.placing import Marked, Placed
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Whole
 
@@ -22,7 +22,7 @@ RPM = [200.0] * 12 + [500.0, 700.0, 900.0] + [1000.0] * 31
 
 def start(
     rpm=RPM, at=None, dropped=(), supply=(), setup=SETUP, sync=SYNC, early=(), cut=False, first=0,
-    miss=0.0, lost=(),
+    miss=0.0, lost=(), tap=None,
 ):  # fmt: skip
     """A spark each other turn from the second on, 10° BTDC ± 0.2 in turn, later 15°."""
     length = np.rint(60e6 / np.array(rpm)).astype(np.int64)
@@ -47,7 +47,8 @@ def start(
         segment=np.concatenate((none - 1, zero)),
     )
     tables = SimpleNamespace(
-        periods=periods, sparks=sparks, tick_s=1e-6, cut=cut, trigger=Marked.none(),
+        periods=periods, sparks=sparks, tick_s=1e-6, cut=cut,
+        trigger=Marked.none() if tap is None else tap(events),
         supply_tick=[round(1e6 * t) for t, _ in supply], supply_mv=[mv for _, mv in supply],
     )  # fmt: skip
     return starting.read(setup, cast(Any, tables), lambda: found), begins, length
@@ -228,3 +229,42 @@ def test_strays_by_the_middles_of_five_before_and_five_after():
     assert kept.tolist() == angles[np.array(off) <= limit].tolist() and 55 <= len(kept) < 60
     assert starting._mean(np.array([1.0, 2.0, 3.0, np.nan, 4.0])) == 2.5
     assert starting._mean(np.array([1.0, 2.0, 3.0, np.nan])) is None
+
+
+@pytest.mark.parametrize(("turns", "told"), [(6, False), (8, True)])
+def test_four_events_have_a_mean(turns: int, told: bool):
+    """Of each second turn: three while it cranks, or four."""
+    found = start([200.0] * turns + [1000.0] * 40)[0].phases[0]
+    assert (found.name, found.events) == ("cranking", turns // 2)
+    assert (found.timing is not None, found.expected) == (told, 3 if told else 0)
+    if told:
+        assert float(found.timing) == pytest.approx(10.0)
+    assert found.rpm_low == pytest.approx(200.0)
+
+
+def test_what_the_tap_shows_of_each_phase():
+    """A pulse of 3 ms that ends 300 µs before each spark while it cranks, then 200 µs."""
+    tap_setup = replace(SETUP, trigger="rising", delay_us=12.0)
+
+    def tap(events: Events) -> Marked:
+        fire = events.tick - np.where(events.tick < SYNC + 3_600_000, 300, 200)
+        tick = np.stack((fire - 3_000, fire), axis=1).ravel()
+        degrees = np.stack((events.degrees - 9.0, events.degrees - 0.36), axis=1).ravel()
+        zero = np.zeros(len(tick), np.int64)
+        placed = Placed(tick, degrees, zero, zero + 50.0)
+        return Marked(placed, zero > 0, np.resize(np.array([0, 1], np.int8), len(tick)))
+
+    crank, catch, run = start(setup=tap_setup, tap=tap)[0].phases
+    late = tap_setup.answer_delay(False).us
+    assert crank.delay_us == pytest.approx(300 - late) and run.delay_us == pytest.approx(200 - late)
+    assert crank.trigger == pytest.approx(10 + 0.36 - 6e-6 * late * 200, abs=0.05)
+    assert run.trigger == pytest.approx(15 + 0.36 - 6e-6 * late * 1000, abs=0.05)
+    assert catch.delay_us is None and catch.trigger is None
+    pulse = replace(tap_setup, reference=Reference(1, 0, 1, 60.0))
+    assert start(setup=pulse, tap=tap)[0].phases[0].delay_us is None  # it cannot tell
+
+
+def test_how_well_the_supply_is_known():
+    """3 %: the divider and the board's reference (hardware/supply, as the results say it)."""
+    assert start(supply=SUPPLY)[0].to_dict()["supply_relative_expanded"] == 0.03
+    assert start()[0].to_dict()["supply_relative_expanded"] is None

@@ -246,8 +246,45 @@ def test_which_angles_are_whole_periods_from_a_matched_one():
     assert found.tolist() == [True, True, False, True, False, False, True, True]
     other = trigger._ours(at, np.ones(8, np.int64), matched, zero, 720.0, 90.0)
     assert not other.any()
-    # The nearest may be the only one of its segment.
+    # The nearest before it may be the only one of its segment, or the nearest after it.
+    for degrees, segment in ((11.0, 0), (729.0, 1), (10.0, 0), (731.0, 1)):
+        pair = trigger._ours(np.array([degrees]), np.array([segment]), matched[:2],
+                             np.array([0, 1]), 720.0, 90.0)  # fmt: skip
+        assert pair.tolist() == [True]
     two, which_one = np.array([10.0, 730.0]), np.array([0, 1])
     alone = trigger._ours(at[:1] + 720, which_one[:1], two, which_one, 720.0, 90.0)
     assert alone.tolist() == [True]
     assert not trigger._ours(at, np.zeros(8, np.int64), matched[:0], zero[:0], 720.0, 90.0).any()
+
+
+@pytest.mark.parametrize(("known", "told"), [(9, False), (10, True)])
+def test_ten_triggers_with_an_angle_tell(known: int, told: bool):
+    tables, events = heard()
+    tables.trigger.at.degrees[2 * known :] = np.nan
+    found = read(tables, events)
+    if told:
+        assert (found.split.events, found.choice.level) == (10, 1)
+    else:
+        assert found.split is None and found.choice.why == "few"
+
+
+@pytest.mark.parametrize(("early", "found"), [(9, True), (12, False)])
+def test_the_paths_may_put_a_spark_first_by_ten_microseconds(early: int, found: bool):
+    tables, events = heard(delay=np.full(N, -early))
+    split = read(tables, events).split
+    assert (split is not None) is found
+    if found:
+        late = SETUP.answer_delay(False).us
+        assert float(split.delay_us) == pytest.approx(-early - late) and split.events == N
+
+
+@pytest.mark.parametrize(("late", "unasked"), [(0, 0), (1, 1)])
+def test_a_spark_answers_within_the_window(late: int, unasked: int):
+    """At its very end, and a tick beyond it."""
+    tables, events = heard()
+    latest = read(tables, events).window[1]
+    extra = AT[50] - DELAY[50] + latest + late
+    assert AT[50] < extra < AT[51] - 300
+    every = np.sort(np.append(events.tick, extra))
+    found = read(tables, events, every=every).split
+    assert found.counts == trigger.Counts(N - 1, unasked=unasked)

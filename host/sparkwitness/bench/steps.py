@@ -60,7 +60,7 @@ def threshold(speed: Floats, yes: Bools, confidence: float = 0.95) -> Threshold 
     high_hits, high_n = hits[-1] - low_hits, n - cut
     fit = _binomial_fit(low_hits, low_n) + _binomial_fit(high_hits, high_n)
     fit = np.where(low_hits / low_n > high_hits / high_n, fit, -np.inf)
-    best = int(np.argmax(fit))
+    best = np.argmax(fit)
     below, above = low_hits[best] / low_n[best], high_hits[best] / high_n[best]
     if not np.isfinite(fit[best]) or below - above < 0.5:
         return None
@@ -124,7 +124,7 @@ def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None
         return None
     order = np.argsort(speed, kind="stable")
     x, y = speed[order], yes[order]
-    begin = max(0, int(np.searchsorted(x, step.value)) - _NEAREST)
+    begin = np.maximum(0, np.searchsorted(x, step.value) - _NEAREST)
     x, y = x[begin : begin + 2 * _NEAREST], y[begin : begin + 2 * _NEAREST]
     # Half a case more on either side keeps shares of 0 and 1 from being certain.
     k = np.searchsorted(x, step.value)
@@ -133,14 +133,14 @@ def change(speed: Floats, yes: Bools, confidence: float = 0.95) -> Change | None
     scales = np.concatenate(([gaps / 20], np.geomspace(gaps / 2, float(np.ptp(x)) / 6, 12)))
     span = max(step.high - step.low, 8 * gaps)
     crit = NormalDist().inv_cdf((1 + confidence) / 2) ** 2 / 2
-    near = x[max(0, k - 9) : k + 8]
+    near = x[np.maximum(0, k - 9) : k + 8]
     for _ in range(3):
         middles = np.unique(np.concatenate((
             np.linspace(max(x[0], step.value - span), min(x[-1], step.value + span), 41),
             (near[1:] + near[:-1]) / 2,
         )))  # fmt: skip
         fit = _logistic_fit(x, y, middles, scales, top, floor)
-        best = np.unravel_index(int(np.argmax(fit)), fit.shape)
+        best = np.unravel_index(np.argmax(fit), fit.shape)
         middle, scale = float(middles[best[0]]), float(scales[best[1]])
         far_low, far_high = x < middle - 3 * scale, x > middle + 3 * scale
         if far_low.sum() > 20 and far_high.sum() > 20:

@@ -226,9 +226,9 @@ class EdgeDecoder:
         """Whole frames, the last byte before `stop` a delimiter."""
         if self._skipping:
             # The rest of an over-long run of bytes, whose frame is already counted.
-            begin = start
-            start += int(np.argmin(stuffed[start:stop])) + 1
-            self.loss.bytes_damaged += start - begin - 1
+            gone = int(np.argmin(stuffed[start:stop]))
+            self.loss.bytes_damaged += gone
+            start += gone + 1
             self._skipping = False
         if start == stop:
             return
@@ -294,7 +294,7 @@ class EdgeDecoder:
         sessions = rows[:, 4 : 4 + _HEAD].view(wire.HEAD)["session"][:, 0]
         cuts = np.flatnonzero(np.diff(sessions)) + 1
         for begin, end in pairwise([0, *cuts.tolist(), len(rows)]):
-            self._run(int(sessions[begin]), rows[begin:end], sizes[begin:end], batches)
+            self._run(sessions[begin].item(), rows[begin:end], sizes[begin:end], batches)
 
     def _run(
         self,
@@ -359,7 +359,7 @@ class EdgeDecoder:
         made: list[wire.Message | None] = [None] * len(at)
         kept = np.ones(len(at), np.bool_)
         for j in np.flatnonzero(~is_beat).tolist():
-            k = int(at[j])
+            k = at[j].item()
             try:
                 message = wire.decode_body(rows[k, 4 : sizes[k]].tobytes())
             except framing.FrameError:
@@ -510,7 +510,7 @@ class EdgeDecoder:
         for k in range(len(begins)):
             block = ticks[begins[k] : ends[k]]
             known = session.next_first[i]
-            jump = 0 if known is None else (int(first[k]) - known) & 0xFFFFFFFF
+            jump = 0 if known is None else (first[k].item() - known) & 0xFFFFFFFF
             rising = block[0] > session.last_tick[i] and bool((np.diff(block) > 0).all())
             if jump >= 1 << 31 or not rising:
                 self.loss.frames_damaged += 1
@@ -534,7 +534,7 @@ def _filled(n: Ticks) -> NDArray[np.bool_]:
 
 def _beats(bodies: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.void]]:
     """Which of the heartbeats uint8[n, at least 80] are sound, and those as records."""
-    beats = np.ascontiguousarray(bodies[:, _HEAD : _HEAD + _BEAT.itemsize]).view(_BEAT).reshape(-1)
+    beats = np.ascontiguousarray(bodies[:, _HEAD : _HEAD + _BEAT.itemsize]).view(_BEAT)[:, 0]
     fine = np.ones(len(beats), np.bool_)
     for name, low, high in wire.RANGES["heartbeat"]:
         fine &= (beats[name] >= low) & (beats[name] <= high)

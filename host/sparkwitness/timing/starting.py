@@ -278,8 +278,8 @@ def _own(found: Whole) -> Whole:
     side = min(_REACH, n - 1)
     middles = np.median(np.lib.stride_tricks.sliding_window_view(found.angles, side), axis=1)
     at = np.arange(n)
-    before = middles[np.clip(at - side, 0, len(middles) - 1)]
-    after = middles[np.clip(at + 1, 0, len(middles) - 1)]
+    before = middles[np.maximum(at - side, 0)]
+    after = middles[np.minimum(at + 1, len(middles) - 1)]
     off = np.minimum(np.abs(found.angles - before), np.abs(found.angles - after))
     limit = max(_STRAY_DEG, _STRAY_SIGMA * 1.4826 * float(np.median(off)))
     return found.pick(off <= limit)
