@@ -1,6 +1,7 @@
 """The firmware's small sums under the real MicroPython, against the same sums by hand.
 
-Limits are those that protocol/wire.md promises, typed here once more.
+Limits are those that protocol/wire.md promises, typed here once more. Longer than other files:
+small sums of many files, each beside the others of its kind.
 """
 
 from __future__ import annotations
@@ -406,6 +407,57 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         wanted = swing * (away if step <= after / 1000 < last else beside)
         # The worst of seven places, steps of 1/16 and of 1/1000 swing, and whole 1/1000 degrees.
         assert 0.97 * wanted - 2 <= u <= 1.01 * wanted + 1000 * swing / 16 + 1, (after, rpm, wanted)
+
+
+def test_a_bound_at_a_place_and_a_speed() -> None:
+    """Curve times swing / 16: 120 thousandths at 800 rev/min, with the square of the speed, from 2
+    to 250. Of a coarse wheel 32 places to the middle of a step; of a fine one its gap's own."""
+    script = """
+from bound import Bound
+bound = Bound()
+found = []
+for fine, step, gap, near, swing, asked in given:
+    bound._fine, bound._step, bound._gap, bound._near, bound._swing = fine, step, gap, near, swing
+    for k in range(32):
+        bound._curve[k] = 16 * (k + 1)
+    found.append([bound.at(after, rpm) for after, rpm in asked])
+print(json.dumps(found))
+"""
+    speeds = [(0, 799), (0, 800), (0, 1600), (0, 554), (0, 553), (0, 6192), (0, 6197), (0, 20_000)]
+    # 120 * 640000 // (rpm^2 + 1), cut: 120 119 29 250 251->250 2 1->2 0->2
+    places = [(k, 800) for k in (0, 3_124, 3_125, 99_999, 100_000, 100_001, 196_875, 196_876)]
+    coarse = [False, 200_000, 0, 0, 120]
+    fine = [(k, 800) for k in (0, 9_999, 10_000, 329_999, 330_000, 359_999)]
+    found = say(script, [
+        [*coarse, speeds], [*coarse, places], [True, 10_000, 1, 330_000, 120, fine],
+        [True, 10_000, 0, 330_000, 120, fine], [False, 200_000, 0, 0, 100_000, [(99_999, 100)]],
+        [False, 200_000, 0, 0, 60, [(99_999, 565), (200_000 + 99_999, 800)]],
+    ])  # fmt: skip
+    assert found[0] == [120, 119, 29, 250, 250, 2, 2, 2]
+    assert found[1] == [119 * k for k in (1, 1, 2, 32, 32, 32, 2, 1)]
+    assert found[2] == [238, 238, 119, 119, 238, 238] and found[3] == [119] * 6
+    assert found[4] == [32 * 250] and found[5] == [32 * 120, 32 * 59]
+
+
+def test_what_the_swing_is_by_the_number_of_firings() -> None:
+    """120 thousandths with two a turn, falling with the power 1.5: 42 with four, 339 with one."""
+    script = """
+from bound import Bound
+bound = Bound()
+found = []
+for teeth, missing, turns, cylinders, strokes in given:
+    bound.set(teeth, missing, turns, cylinders, strokes)
+    found.append([bound._step, bound._gap, bound._near, bound._fine, bound._swing])
+print(json.dumps(found))
+"""
+    cases = [(36, 1, 1, 4, 4), (36, 1, 1, 8, 4), (12, 1, 1, 6, 4), (11, 1, 1, 6, 4),
+             (4, 0, 1, 1, 2), (24, 2, 2, 2, 4), (8, 0, 1, 4, 4)]  # fmt: skip
+    assert say(script, cases) == [
+        [10_000, 1, 330_000, True, 120], [10_000, 1, 330_000, True, 42],
+        [30_000, 1, 270_000, True, 65], [32_727, 1, 8 * 32_727, False, 65],
+        [90_000, 0, 180_000, True, 339], [30_000, 2, 600_000, True, 339],
+        [45_000, 0, 270_000, True, 120],
+    ]  # fmt: skip
 
 
 # Frames and the lease, byte by byte

@@ -220,3 +220,157 @@ def test_dense_inputs_share_the_line_and_every_loss_is_counted() -> None:
     assert sent[0] > 40_000
     assert sent[3] >= 1_200 - 1_200 % BLOCK - BLOCK
     assert lost[3] == 0
+
+
+AGES = """
+import sys, json
+from array import array
+from ring import plain_rings, FRAMES
+found = []
+for both, which, time, ahead, age in json.loads(sys.stdin.read()):
+    rings = plain_rings(64)
+    rings.clear(1)
+    rings.pace(age, 1 << 29)
+    rings.stamp_both(both << which)
+    now = time + ahead
+    rings.write(which, array("I", [time << both & 0xFFFFFFFF]), 0, 1)
+    rings.now[0] = rings.beat[0] = now & 0xFFFFFFFF
+    found.append([rings.survey(), rings.pack(), rings.taken[which]])
+print(json.dumps(found))
+"""
+
+
+def test_an_edge_waits_for_others_no_longer_than_it_may() -> None:
+    """4096 ticks are added, since it may be younger than `now`; older by 2^30 and more it is due,
+    whatever its lower bits, up to 2^32 ticks, or 2^31 where counts are doubled."""
+    cases, wanted = [], []
+    for both in (0, 1):
+        most = 32 - both
+        for ahead, due in (
+            (10_000 - 4_097, 0), (10_000 - 4_096, 1), (0, 0), (-4_096, 0), (-4_097, 1),
+            (10_000, 1), ((1 << 29), 1), ((1 << 30) - 4_097, 1), ((1 << 30) - 4_096 + 9, 1),
+            ((1 << 31) - 4_096 + 9, 1 - both), (3 * (1 << 30) - 4_096 + 9, 1),
+            ((1 << most) - 4_097, 1), ((1 << most) - 4_096, 0),
+        ):  # fmt: skip
+            for which, time in ((0, 5_000), (3, 50), (2, (1 << 31) - 40), (1, (1 << 32) - 300)):
+                cases.append((both, which, time, ahead, 10_000))
+                # One count: 4 of code and type, 4, block of 8, count, CRC, and a delimiter.
+                wanted.append([due, 26 * due, due])
+    found = json.loads(run_script(AGES, stdin=json.dumps(cases).encode()))
+    for case, one, want in zip(cases, found, wanted, strict=True):
+        assert one == want, case
+
+
+def test_twelve_frames_full_are_due_however_young() -> None:
+    script = """
+import sys, json
+from array import array
+from ring import plain_rings
+found = []
+for counts in json.loads(sys.stdin.read()):
+    rings = plain_rings(2048)
+    rings.clear(1)
+    rings.pace(1 << 29, 1 << 29)
+    for i in range(4):
+        rings.write(i, array("I", [0] * counts[i]), 0, counts[i])
+    found.append(rings.survey())
+print(json.dumps(found))
+"""
+    cases = [(695, 0, 0, 0), (696, 0, 0, 0), (348, 0, 347, 0), (300, 48, 300, 48), (0, 0, 0, 696)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    assert found == [0, 1, 0, 1, 1]
+
+
+def test_a_heartbeat_is_due_at_each_border() -> None:
+    steps = [0, 4_166_665, 4_166_666, *((1 << k) + by for k in (28, 29, 30, 31, 32, 33, 47, 48, 61)
+             for by in (-1, 0, 5))]  # fmt: skip
+    thens = [high * 2**32 + low for high in (0, 7, 2**31 - 1)
+             for low in (0, 5, 2**31 - 3, 2**31, 2**32 - 1)]  # fmt: skip
+    pairs = [(then, then + step) for then in thens for step in steps]
+    found = json.loads(run_script(TIMES, stdin=json.dumps(pairs).encode()))
+    for (then, now), one in zip(pairs, found, strict=True):
+        assert one == 2 * (now - then >= 4_166_666) + 4 * (now - then >= 2**29), (then, now - then)
+
+
+def test_what_goes_before_a_heartbeat_and_what_is_given_up() -> None:
+    """A mark up to a ring's size ahead waits; what lies behind, or beyond, is no edge to send."""
+    script = """
+import sys, json
+from array import array
+from ring import plain_rings, MARKS, WRITTEN, TAKEN, LOST
+found = []
+for marks, taken in json.loads(sys.stdin.read()):
+    rings = plain_rings(64)
+    for i in range(4):
+        rings.state[MARKS + i], rings.state[TAKEN + i] = marks[i], taken[i]
+    found.append(rings.drained())
+rings = plain_rings(64)
+for i in range(4):
+    rings.state[WRITTEN + i] = (7, 5, 0xFFFFFFFF, 3)[i]
+    rings.state[TAKEN + i] = (7, 2, 0xFFFFFFF0, 0xFFFFFFFE)[i]
+    rings.state[LOST + i] = (1, 0xFFFFFFFF, 2, 3)[i]
+rings.now[0], rings.now[1] = 11, 12
+rings.mark()
+marked = [rings.beating(), list(rings.beat), list(rings.state[MARKS:MARKS + 4])]
+rings.discard()
+rings.beaten()
+print(json.dumps([found, marked, list(rings.lost), list(rings.taken), rings.beating()]))
+"""
+    even = [9, 9, 9, 9]
+    cases, wanted = [(even, even)], [1]
+    for i in range(4):
+        for ahead, drained in ((1, 0), (64, 0), (65, 1), (-1, 1), (1 << 30, 1), (3 << 30, 1),
+                               ((1 << 30) + 5, 1), ((2 << 30) + 5, 1)):  # fmt: skip
+            taken = (WORD - 30) if ahead in (1, 64) else 9
+            cases.append(([*even[:i], (taken + ahead) % WORD, *even[i + 1 :]],
+                          [*even[:i], taken, *even[i + 1 :]]))  # fmt: skip
+            wanted.append(drained)
+    found, marked, lost, taken, beating = json.loads(
+        run_script(script, stdin=json.dumps(cases).encode())
+    )
+    assert [bool(one) for one in found] == [bool(one) for one in wanted]
+    assert marked == [1, [11, 12], [7, 5, WORD - 1, 3]]
+    assert lost == [1, 2, 2 + 15, 3 + 5] and taken == [7, 5, WORD - 1, 3] and beating == 0
+
+
+def test_inputs_take_turns_and_four_frames_go_at_once() -> None:
+    """Two full frames on each input: of two inputs at a time, and the next turn goes on there."""
+    script = """
+import json, binascii
+from array import array
+from ring import plain_rings, SEQ
+rings = plain_rings(256)
+rings.clear(0x1234)
+rings.pace(1 << 29, 1 << 29)
+for i in range(4):
+    rings.write(i, array("I", [1000 * i + k for k in range(116 + i)]), 0, 116 + i)
+sent = []
+for _ in range(3):
+    size = rings.pack()
+    sent.append(binascii.hexlify(rings.out[3:3 + size]).decode())
+rings.mark()
+size = rings.pack()
+sent.append(binascii.hexlify(rings.out[3:3 + size]).decode())
+print(json.dumps([sent, list(rings.taken), rings.seq[0], rings.drained()]))
+"""
+    sent, taken, seq, drained = json.loads(run_script(script))
+    heads, number = [], 0
+    for data in sent:
+        heads.append([])
+        for piece in bytes.fromhex(data).split(b"\0"):
+            if piece:
+                body = body_of(piece)
+                kind, flags, session, frame, which, n, levels, first = struct.unpack(
+                    "<BBHIBBHI", body[:16]
+                )
+                assert (kind, flags, session, frame, levels) == (2, 0, 0x1234, number, 0)
+                counts = struct.unpack(f"<{n}I", body[16:])
+                assert list(counts) == [1000 * which + first + k for k in range(n)]
+                heads[-1].append((which, first, n))
+                number += 1
+    assert heads[:3] == [
+        [(0, 0, 58), (0, 58, 58), (1, 0, 58), (1, 58, 58)],
+        [(2, 0, 58), (2, 58, 58), (3, 0, 58), (3, 58, 58)], [],
+    ]  # fmt: skip
+    assert sorted(heads[3]) == [(1, 116, 1), (2, 116, 2), (3, 116, 3)]
+    assert (taken, seq, bool(drained)) == ([116, 117, 118, 119], 11, True)
