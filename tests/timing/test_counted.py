@@ -240,6 +240,32 @@ def test_an_overtone_on_a_coarse_wheel_is_no_error_of_the_teeth():
     assert u == pytest.approx(hypot(swing * 0.3, twice * 0.1) / sqrt(2), rel=0.02)
 
 
+def test_teeth_an_overtone_and_a_bend_are_told_apart():
+    """18 teeth: 0.05 of the teeth, alike in both spans; a bend of 0.02; and a wave of twice two
+    firings a turn at 0.3, less what chance gives it: 2 (0.05² + 0.02²) of 13 free teeth."""
+    wheel, rng = Reference(18, 1), np.random.default_rng(4)
+    number = np.arange(900)
+    number = number[wheel.even_around(number)]
+    at = np.radians(wheel.left_out(number))
+    waves = np.column_stack([w(k * at) for k in (2, 4) for w in (np.cos, np.sin)])
+    rest = rng.normal(0, 1, len(at))
+    rest -= waves @ np.linalg.lstsq(waves, rest, rcond=None)[0]
+    rest *= hypot(0.05, 0.02) / sqrt(np.mean(rest**2))
+    miss = 0.3 * np.cos(4 * at + 0.4) + rest
+
+    def grows(order: float) -> float:
+        x = np.radians(order * 20.0)
+        one, two = (1 - 4 / 3 * np.cos(k * x) + np.cos(2 * k * x) / 3 for k in (1, 2))
+        return two / one
+
+    square = 0.3**2 / 2 - 2 * (0.05**2 + 0.02**2) / 13
+    over = np.mean(miss**2) - (0.05**2 + 0.02**2) - square  # of the wave, left to the rest
+    far = 0.05**2 + (0.02**2 + over) * grows(2) ** 2 + square * grows(4) ** 2
+    wide = np.full(len(at), sqrt(far))
+    found = interpolation.interpolation(miss, wide, number, wheel, 2.0, np.array([100.0]))
+    assert found[1:] == pytest.approx((sqrt(np.mean(miss**2)), 0.05 / 1.39), rel=1e-4)
+
+
 @pytest.mark.parametrize(("even", "square"), [(12, 0.01), (11, (11 * 0.01 + 4 * 0.25) / 15)])
 def test_all_misses_of_a_wheel_too_coarse_for_the_swing_are_tooth_errors(even, square):
     """Beside the gap they count only where less than twelve are known away from it.
@@ -439,6 +465,9 @@ def test_sums_of_delays():
     ]
     assert conditioner._between(rows, 1000.0) == Delay(pytest.approx(30.0), pytest.approx(5.0))
     assert conditioner._between(rows, 20_000.0) == Delay(20.0, 2.0)
+    more = [*rows, {"rpm": 1e6, "delay_us": 10.0, "u_us": 1.0}]
+    assert conditioner._between(more, 1e5) == Delay(pytest.approx(15.0), pytest.approx(1.5))
+    assert conditioner._between(more, 1e7) == Delay(10.0, 1.0)
     # Below the range the voltage's part grows as 1 / rpm².
     assert conditioner._between(rows, 50.0) == Delay(40.0, pytest.approx(32.0))
 
@@ -524,6 +553,23 @@ def test_a_breadboards_sensor_has_its_own_clamp():
         "first_spark_logic", True
     )
     assert own != found
+
+
+def test_a_set_up_that_was_kept_is_the_same_again():
+    wheel = Reference(6, 1, 1, 60.0, 0.2, errors=(0.0, 1.5, 0.0, -2.0, 0.0))
+    whole = replace(
+        SETUP, reference=wheel, order=(1, 3, 4, 2), firing=(0.0, 150.0, 360.0, 510.0), bank=(1, 3),
+        falling=("crank",), confirmed=("late",), learned_gain=-1.9, seen=20.0,
+    )  # fmt: skip
+    kept = json.loads(json.dumps(whole.to_dict()))
+    assert Setup.from_dict(kept) == whole
+    for name in ("order", "firing", "bank", "falling", "confirmed"):
+        assert getattr(Setup.from_dict({k: v for k, v in kept.items() if k != name}), name) == ()
+    bare = dict(kept, reference={k: v for k, v in kept["reference"].items() if k != "errors"})
+    assert Setup.from_dict(bare).reference == replace(wheel, errors=())
+    for bad in ({}, {**kept, "colour": 1}, {**kept, "reference": {"teeth": 6, "x": 1}}):
+        with pytest.raises(UserError, match="stored set-up cannot be used"):
+            Setup.from_dict(bad)
 
 
 def test_words_and_lists_of_a_set_up():

@@ -260,7 +260,8 @@ def test_what_speaks_for_it_from_both_sides():
     one = Polarity(Reference(1), True, 8, high=0.25)
     assert one.against == "" and "of a turn" in replace(one, high=0.26).against
     assert "below 1200 rpm" in replace(one, turns=7).unseen and "narrow" in one.unseen
-    assert "without a gap" in replace(one, reference=Reference(12)).unseen
+    for teeth in (2, 12):
+        assert "without a gap" in replace(one, reference=Reference(teeth)).unseen
     assert "one flank" in replace(one, stamped=False).unseen
 
 
@@ -313,6 +314,9 @@ def test_pulses_of_a_single_tooth(pieces: int):
     # What was lost just before the flank leaves its pulse unknown; the newest 64 are kept.
     assert kept(60_000, breaks=(4, 7), pieces=pieces).turns == 8
     assert kept(60_000, n=100, pieces=pieces).turns == 64
+    # A turn's pulse is that before its end.
+    assert kept(60_000, breaks=(0,), pieces=pieces).turns == 10
+    assert kept(60_000, breaks=(10,), pieces=pieces).turns == 9
 
 
 def test_which_steps_are_put_against_the_gap():
@@ -332,6 +336,7 @@ def test_a_wheel_without_a_gap_shows_nothing():
     periods = Periods(none, none, none, none, 1.0 * none, 1.0 * none)
     keeper.take(Track(ticks, zero, zero, zero), periods, 1e-6)
     assert keeper.result() == Polarity(Reference(12), True)
+    assert keeper._ticks.tolist() == [49 * 5_000]  # what follows begins with it
 
 
 def test_nothing_is_known_of_one_flank():

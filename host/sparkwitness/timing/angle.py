@@ -7,7 +7,6 @@ the wheel's period. `Reference.btdc` turns them into degrees before top dead cen
 
 from dataclasses import dataclass
 from itertools import accumulate
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -213,7 +212,7 @@ class Track:
             np.concatenate([t.segment for t in tracks]),
         )
 
-    def cut(self, first: int | np.signedinteger[Any]) -> "Track":
+    def cut(self, first: int) -> "Track":
         """A copy without the intervals before one of them."""
         at = max(0, int(np.searchsorted(self.begin, first, side="right")) - 1)
         begin, step = self.begin[at:] - first, self.step[at:].copy()

@@ -53,7 +53,7 @@ class DeadTime:
         keep = np.ones(len(ticks), np.bool_)
         keep[1:] = np.diff(ticks) >= self.ticks
         keep[0] = self._last is None or ticks[0] - self._last >= self.ticks
-        self._last = int(ticks[-1])
+        self._last = ticks[-1]
         self.rejected += int(np.count_nonzero(~keep))
         kept = ticks[keep]
         if not len(breaks) and not self._lost:

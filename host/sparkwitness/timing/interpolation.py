@@ -41,7 +41,8 @@ def cubic_shares(
     Args:
         step: degrees from one tooth place to the next.
         firings_per_rev: periods of the sine per revolution.
-        nodes: tooth places of the cubic's four edges; angles lie between the middle two.
+        nodes: tooth places of the cubic's four edges; angles lie between the middle two, of which
+            the first is 0.
 
     Returns:
         RMS error of the cubic between nodes as a share of that miss (0.11 for fine, even wheels),
@@ -60,7 +61,7 @@ def cubic_shares(
 
 def _cubic_weights(nodes: tuple[int, ...]) -> tuple[Floats, list[Floats]]:
     """Places between the middle two of four nodes, and the cubic's weight of each node there."""
-    f = nodes[1] + (nodes[2] - nodes[1]) * (np.arange(32) + 0.5) / 32
+    f = nodes[2] * (np.arange(32) + 0.5) / 32
     weights = [np.prod([(f - m) / (k - m) for m in nodes if m != k], axis=0) for k in nodes]
     return f, weights
 

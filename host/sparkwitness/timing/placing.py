@@ -142,7 +142,6 @@ class AngleReader:
             parts.append(place(whole, self._ticks[:ready], self._reference))
         self._ticks = self._ticks[ready:]
         # Edges still to come need their interval and one on either side.
-        held = min(complete, self._ticks[0]) if len(self._ticks) else complete
-        oldest = np.searchsorted(whole.edges, held, side="right") - 1
+        oldest = int(np.searchsorted(whole.edges, complete, side="right")) - 1
         self._track = whole.cut(max(0, min(oldest, n - 2) - 1))
         return Placed.join(parts)
