@@ -209,6 +209,35 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
         assert looks.square(0) == 16 * left
 
 
+def test_each_number_of_a_look_fades_by_itself(modules: Any, monkeypatch: Any) -> None:
+    """The mean of two turns about the middle, cut; then an eighth of what is new, cut downward."""
+    crank, found = modules
+    looks, tracker = found.Teeth(), wheel(crank, 36, 1)
+    looks.set(tracker.wheel, 2.0)
+    told: list[int] = []
+
+    def survey(*given: Any) -> int:
+        for k, value in enumerate(told):
+            given[-1][k] = value
+        return len(told)
+
+    monkeypatch.setattr(found, "_survey", survey)
+    middle = found.MIDDLE
+    looks.look(tracker._rings, tracker)
+    assert not looks.known  # no two good turns
+    for turns, wanted in (
+        ((801, -400, 802, -407, 100, 5_000), (801, -404, 100, 5_000)),
+        ((1, 4, 2, 5, 9, 77), (801 - 100, -404 + 51, 88, 5_000 - 616)),
+        ((1_501, -353, 1_500, -354, 888, 12_000), (701 + 99, -354, 188, 4_384 + 952)),
+    ):
+        told[:] = [*(middle + v for v in turns[:4]), *turns[4:]]
+        looks.look(tracker._rings, tracker)
+        assert (looks._cos, looks._sin, looks._near, looks._far) == wanted
+    looks.forget()
+    looks.look(tracker._rings, tracker)  # as it is, again
+    assert (looks._cos, looks._sin, looks._near, looks._far) == (1_500, -354, 888, 12_000)
+
+
 def test_looks_fade_by_an_eighth(modules: Any) -> None:
     """The first look as it is, each further one an eighth; of the mean of two turns."""
     crank, found = modules
