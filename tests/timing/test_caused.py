@@ -1,5 +1,6 @@
 """Pulses of the crank that a spark makes or holds back; bursts, speeds and places: by hand."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -166,6 +167,14 @@ def test_an_odd_twin_is_evened_with_its_bursts():
     assert whole.degrees.tolist() == degrees[:9].tolist()
     assert even.degrees == pytest.approx(20 + 360.0 * np.arange(9))
     assert even.last_degrees - even.degrees == pytest.approx(np.full(9, 5.0))
+    tables = SimpleNamespace(periods=SimpleNamespace(length=np.full(4, 240_000)), tick_s=1e-6)
+    steady = timed.Timed(even, np.full(9, 40.0), np.ones(9), 360.0, 720.0, 0, 0, 0,
+                         every=whole, seats=seats)  # fmt: skip
+    bare = replace(setup, delay_us=0.0)
+    found = timed.whole(bare, tables, steady).angles  # type: ignore[arg-type]
+    assert found == pytest.approx(np.resize([40.0, -320.0], 9))
+    found = timed.whole(bare, tables, replace(steady, seats=None)).angles  # type: ignore[arg-type]
+    assert found == pytest.approx(np.resize([40.0, -275.0], 9))
 
 
 @pytest.mark.parametrize(("before", "share"), [(0, 0.5), (2, 0.5), (3, 0.05)])
