@@ -20,7 +20,7 @@ from sparkwitness.timing import clamps, conditioner, interpolation, measure
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.conditioner import Coil, Delay
-from sparkwitness.timing.number import plain
+from sparkwitness.timing.number import Number, plain
 from sparkwitness.timing.setup import Setup
 from streams import Stream
 
@@ -558,6 +558,14 @@ def test_a_breadboards_sensor_has_its_own_clamp():
         "first_spark_logic", True
     )
     assert own != found
+
+
+def test_a_number_carries_its_uncertainty():
+    assert (Number(2.5, 0.3), Number(2.5, 0.3).u95) == (2.5, 0.3) and np.isnan(Number(1.0).u95)
+    single = Setup(Reference(36, 1), cylinders=1, order=(1,), firing=(0.0,))
+    assert (
+        not single.by_cylinder and replace(single, cylinders=2, order=(1, 2), firing=()).by_cylinder
+    )
 
 
 def test_numbers_of_arrays_become_pythons_own():

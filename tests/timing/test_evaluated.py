@@ -153,6 +153,10 @@ def test_a_speed_that_changes():
         end = np.where(np.arange(84) < turn, 1000.0, 1300.0)
         found = measure.evaluate(coil, tables(160, spacing=180.0, rpm=end))
         assert (found.timing is not None) is steady
+    # Of the last forty 17 of the 20 newer ones are whole at it, and 20 of forty-two were no middle.
+    end = np.where(np.arange(84) < 69, 1000.0, 1300.0)
+    found = measure.evaluate(coil, tables(160, spacing=180.0, rpm=end))
+    assert (codes(found), found.events) == (["few_events"], 17)
     # Four at the end are no new speed: twenty turns, ten events, tell the speed now.
     end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
     assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
