@@ -550,3 +550,26 @@ def test_nothing_is_lost_where_nothing_was_announced():
     decoder.feed(made.data)
     decoder.finish()
     assert decoder.loss.edges_lost == [0] * 4 and not decoder.loss.any()
+
+
+@pytest.mark.filterwarnings("ignore:overflow encountered in scalar")  # as numba wraps
+@pytest.mark.parametrize("kernel", ["numpy", "numba"])
+def test_damage_within_what_is_in_order_is_damage(kernel: str, monkeypatch):
+    """A bit of a count is another one, so that all fits but the CRC: that frame alone is lost."""
+    if kernel == "numba":
+        monkeypatch.setattr(kernels, "chosen", lambda *_: kernels.compiled)
+    monkeypatch.setenv(kernels.VARIABLE, "numpy")
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    for k in range(3):
+        made.edges(0, 1000 * k + np.array([0x101, 0x103, 0x105]))
+    good = made.frames[3]
+    at = good.index(bytes([(0x105 + 1000) & 0xFF]), 12)
+    made.frames[3] = good[:at] + bytes([good[at] ^ 2]) + good[at + 1 :]
+    decoder, ticks = EdgeDecoder(), []
+    for frames in (made.frames[:2], made.frames[2:]):
+        for batch in decoder.feed(b"".join(frames)):
+            ticks += batch.ticks[0].tolist()
+    assert ticks == [0x101, 0x103, 0x105, 2000 + 0x101, 2000 + 0x103, 2000 + 0x105]
+    assert (decoder.loss.frames_damaged, decoder.loss.edges_lost[0]) == (1, 3)

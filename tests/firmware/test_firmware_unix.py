@@ -6,11 +6,14 @@ By hand, from the docstring of firmware/hw_unix.py: 32 bytes out, 4096 bytes bac
 from __future__ import annotations
 
 import json
+import os
 import struct
+import subprocess
 from typing import Any
 
 import pytest
 
+import firmware_board
 from firmware_board import run_script
 
 ADVANCE, DRIVE, LAMP, OFF, START, CONFIGURE = 1, 2, 3, 4, 5, 6
@@ -205,3 +208,46 @@ for k in range(3):
     assert found[1] == [1, max(0, found[0][1] - 6_300) + 40_000, 2_009, 690]
     assert found[2] == [6, found[1][1], 2_009, 760]
     assert [r[0] for r in records] == [DRIVE, *[ADVANCE] * 3]
+
+
+def test_the_desks_display_and_buttons() -> None:
+    """A transfer goes out as its length (two bytes) and its bytes; a byte that comes in says which
+    buttons are down, A 1 and B 2, until the next; nobody there any more: none."""
+    script = """
+import sys, json
+import desk, pins
+a, b, other = desk._Pins(pins.BUTTON_A), desk._Pins(pins.BUTTON_B), desk._Pins(20)
+other.init(1, 0, 0)
+for line in sys.stdin:
+    print(json.dumps([a.value(), b.value(), other.value()]))
+desk._Bus(0, 1, 2, 3).writeto(0x3c, b"abc")
+print(desk._Bus(0, 1, 2, 3, timeout=4).writeto(1, bytes(200)))
+"""
+    buttons, press = os.pipe()
+    shown, show = os.pipe()
+    board = subprocess.Popen(
+        [firmware_board.micropython(), "-c", script],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(buttons, show),
+        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
+             "SPARKWITNESS_PANEL": f"{show},{buttons}"},
+    )  # fmt: skip
+    os.close(show)
+    assert board.stdin is not None and board.stdout is not None
+    for pressed, levels in (
+        (b"", [1, 1, 1]), (b"\1", [0, 1, 1]), (b"", [0, 1, 1]), (b"\2", [1, 0, 1]),
+        (b"\0\3", [0, 0, 1]), (b"\3\0", [1, 1, 1]), (b"\4", [1, 1, 1]), (b"\3", [0, 0, 1]),
+        (None, [1, 1, 1]),
+    ):  # fmt: skip
+        if pressed is None:
+            os.close(press)
+        else:
+            os.write(press, pressed)
+        board.stdin.write(b"\n")
+        board.stdin.flush()
+        assert json.loads(board.stdout.readline()) == levels, pressed
+    board.stdin.close()
+    assert board.stdout.read() == b"200\n" and board.wait(10) == 0
+    with os.fdopen(shown, "rb") as pipe:
+        assert pipe.read() == b"\3\0abc" + bytes([200, 0]) + bytes(200)
+    board.stdout.close()
+    os.close(buttons)

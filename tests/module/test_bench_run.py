@@ -250,3 +250,20 @@ def test_an_order_beyond_the_plan_is_damage(tmp_path, order):
     with pytest.raises(UserError, match="does not say what was driven"):
         bench_run.load(path)
     assert json.loads(path.read_bytes().split(b"\n")[0])["setup"]["order"] == order
+
+
+def test_what_a_board_does_not_allow_is_not_driven(driven):
+    """16 ms at 900 rpm, 33 ms apart: more than the 15 ms of this board."""
+    plan = Plan(steps=(900.0,), ramps=(), width_us=16_000.0)
+    with pytest.raises(UserError, match="16000 µs of dwell or pulse are more than this board"):
+        driven(board(24), order=((0, 0.5),), plan=plan)
+
+
+def test_what_is_cut_off_at_the_end_is_counted(driven, tmp_path):
+    """Three bytes of a frame that never ended, live and from a file."""
+    parts = board(24, acks=(2, 12))
+    ending, stream, _ = driven([*parts[:-1], parts[-1] + b"\x05ab"])
+    assert stream.given == 24 and ending.collector.decoder.loss.bytes_damaged == 3
+    data = b"\0" + b"".join(parts) + b"\x05ab"
+    one = bench_run.load(kept(tmp_path / "cut.swrec", data=data))
+    assert one.parts[0].decoder.loss.bytes_damaged == 3

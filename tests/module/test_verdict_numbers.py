@@ -220,6 +220,10 @@ def test_what_was_not_driven_in_both_runs():
         assert not any("some ramps" in n for n in notes)
     apart = verdict.against_run(made(point(1000.0)), made(point(3000.0)), "good")
     assert (apart.checks, apart.overall, apart.each_at) == ((), "cannot tell", 0.95)
+    assert apart.notes == (
+        "1000 rpm was not driven in good: not compared",
+        "the two runs have no speed in common: nothing could be compared",
+    )
 
 
 @pytest.mark.parametrize(("answered", "told"), [(9, False), (10, True)])
@@ -313,3 +317,25 @@ def test_a_band_within_the_limits_is_not_listed():
         run = made(point(), limits={"drop_out_percent": {"most": 10}},
                    sweep_of=Sweep(most_rpm=6000.0, bands=(band,)))  # fmt: skip
         assert (("drop_out_percent", band.name) in limits_of(run)) == listed
+
+
+def test_differences_alike_at_each_speed_scatter_no_more_than_their_means():
+    """3 µs at each of three; a fourth, of which one run has no delay, tells nothing."""
+    speeds = (1000.0, 2000.0, 3000.0)
+    none = replace(point(4000.0, missed=395), delay_us=None)
+    for more in ([], [none]):
+        a = made(*(point(r, delay=43.0) for r in speeds), *(point(4000.0) for _ in more))
+        b = made(*(point(r, delay=40.0) for r in speeds), *more)
+        half = clipped(verdict.against_run(a, b, "good").each_at)
+        assert beside(a, b)["delay_us", "2000 rpm"].high == pytest.approx(3 + half)
+        assert beside(b, a)["delay_us", "2000 rpm"].low == pytest.approx(-3 - half)
+
+
+def test_what_was_typed_otherwise_is_said():
+    a = made(point(), width_us=3000, clamp_input="clamp_a", cylinders=4)
+    b = made(point(), width_us=3030, clamp_input="clamp_b", cylinders=2)
+    assert verdict._alike(a.plan, a.plan) == []
+    assert verdict.against_run(a, b, "good").notes[:3] == (
+        "width us was 3030 then and is 3000 now", "pitch deg was 360 then and is 180 now",
+        "clamp input was clamp_b then, clamp_a now",
+    )  # fmt: skip

@@ -1,4 +1,7 @@
-"""Crank angle: synchronisation, interpolation, and nothing across a gap."""
+"""Crank angle: synchronisation, interpolation, and nothing across a gap.
+
+Longer than other files: every kind of wheel, with what each edge of it becomes.
+"""
 
 from dataclasses import replace
 
@@ -7,6 +10,7 @@ import pytest
 from scipy.interpolate import BarycentricInterpolator, CubicSpline
 
 from sparkwitness.errors import UserError
+from sparkwitness.timing import placing
 from sparkwitness.timing.angle import CrankTracker, Periods, Reference, Track
 from sparkwitness.timing.placing import AngleReader, Marked, Placed, place
 
@@ -499,6 +503,33 @@ def test_no_more_of_the_crank_is_held_than_is_needed():
     reader = AngleReader(wheel)
     late = reader.feed(Track(edges, zero, zero, zero), np.array([29_100, 29_500]), 40_000)
     assert len(late) == 0 and len(reader._track) == 3
+
+
+@pytest.mark.parametrize(
+    ("complete", "looked"),
+    [(16_000, [(33, 8), (100, 81)]), (15_999, [(117, 89)]), (40_000, [(33, 8), (100, 81)])],
+)  # fmt: skip
+def test_how_much_is_copied_where_two_pieces_join(monkeypatch, complete, looked):
+    """Once all that came before the 16th interval is known: what came in the first eight is looked
+    for in these and in what was held, the rest in the new intervals alone; else all in all."""
+    seen: list[tuple[int, int]] = []
+    plain = placing.place
+
+    def place(track, ticks, reference):
+        seen.append((len(track), len(ticks)))
+        return plain(track, ticks, reference)
+
+    monkeypatch.setattr(placing, "place", place)
+    wheel, begin = Reference(12, 0, 1, 60.0), np.arange(0, 100, 4)
+    reader = AngleReader(wheel)
+    first = 1000 * np.arange(-17, 1)
+    zero = np.zeros(1, np.int64)
+    reader.feed(Track(first, zero, zero, zero), np.empty(0, np.int64), -20_000)
+    assert len(reader._track) == 17 and not seen
+    ticks = np.append(1000 * np.arange(8) + 500, 8_000 + 1000 * np.arange(81))
+    edges = 1000 * np.arange(101)
+    reader.feed(Track(edges, begin, begin, 0 * begin), ticks, complete)
+    assert seen == looked
 
 
 def test_an_edge_of_the_wheel_is_where_its_tooth_is():

@@ -1,5 +1,6 @@
 """Pulses of the crank that a spark makes or holds back; bursts, speeds and places: by hand."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -150,3 +151,36 @@ def test_the_first_cylinder_is_where_the_typed_angle_has_it(seen, commanded, fir
     seats, whole, even = timed._seated(setup, tables, made, 180.0)  # type: ignore[arg-type]
     assert seats is not None and seats.place.tolist() == [(first + k) % 4 for k in range(12)]
     assert whole is even is made
+
+
+def test_an_odd_twin_is_evened_with_its_bursts():
+    """315 and 405° apart: as if 360. A burst stays as it is; events of no place are left out."""
+    setup = Setup(Reference(36, 1, 2, 60.0), cylinders=2, clamp="coil", firing=(0.0, 315.0),
+                  commanded=40.0)  # fmt: skip
+    degrees = 20 + np.array([720.0 * (k // 2) + 315.0 * (k % 2) for k in range(12)])
+    tick = 60_000 * np.arange(12)
+    made = events(tick, degrees, 2, tick + 500, segment=[*[0] * 9, 1, 1, 1])
+    seats, whole, even = timed._seated(  # type: ignore[arg-type]
+        setup, SimpleNamespace(tick_s=1e-6), made, 720.0
+    )
+    assert seats is not None and seats.place.tolist() == [0, 1, 0, 1, 0, 1, 0, 1, 0]
+    assert whole.degrees.tolist() == degrees[:9].tolist()
+    assert even.degrees == pytest.approx(20 + 360.0 * np.arange(9))
+    assert even.last_degrees - even.degrees == pytest.approx(np.full(9, 5.0))
+    tables = SimpleNamespace(periods=SimpleNamespace(length=np.full(4, 240_000)), tick_s=1e-6)
+    steady = timed.Timed(even, np.full(9, 40.0), np.ones(9), 360.0, 720.0, 0, 0, 0,
+                         every=whole, seats=seats)  # fmt: skip
+    bare = replace(setup, delay_us=0.0)
+    found = timed.whole(bare, tables, steady).angles  # type: ignore[arg-type]
+    assert found == pytest.approx(np.resize([40.0, -320.0], 9))
+    found = timed.whole(bare, tables, replace(steady, seats=None)).angles  # type: ignore[arg-type]
+    assert found == pytest.approx(np.resize([40.0, -275.0], 9))
+
+
+@pytest.mark.parametrize(("before", "share"), [(0, 0.5), (2, 0.5), (3, 0.05)])
+def test_a_twentieth_may_come_before_the_heap(before: int, share: float):
+    """Of forty pulses two: twenty at 150 µs, so many sooner, the rest later, each by itself."""
+    sooner, later = 100 + 2.0 * np.arange(before), 160 + 3.0 * np.arange(20 - before)
+    found, after = seen(np.concatenate((sooner, np.full(20, 150.0), later)))
+    assert found == pytest.approx(share, abs=0.026)
+    assert (after == pytest.approx(150e-6)) is (share == 0.5)

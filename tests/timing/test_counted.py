@@ -1,9 +1,13 @@
-"""What is counted over two sessions, two heartbeats and many pieces; and where typed values end."""
+"""What is counted over two sessions, two heartbeats and many pieces; and where typed values end.
+
+Longer than other files: what is typed, and what follows from it, in one place.
+"""
 
 import json
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import hypot, sqrt
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +20,7 @@ from sparkwitness.timing import clamps, conditioner, interpolation, measure
 from sparkwitness.timing.analyzer import Analyzer
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.conditioner import Coil, Delay
+from sparkwitness.timing.number import Number, plain
 from sparkwitness.timing.setup import Setup
 from streams import Stream
 
@@ -553,6 +558,33 @@ def test_a_breadboards_sensor_has_its_own_clamp():
         "first_spark_logic", True
     )
     assert own != found
+
+
+def test_a_number_carries_its_uncertainty():
+    assert (Number(2.5, 0.3), Number(2.5, 0.3).u95) == (2.5, 0.3) and np.isnan(Number(1.0).u95)
+    single = Setup(Reference(36, 1), cylinders=1, order=(1,), firing=(0.0,))
+    assert (
+        not single.by_cylinder and replace(single, cylinders=2, order=(1, 2), firing=()).by_cylinder
+    )
+
+
+def test_numbers_of_arrays_become_pythons_own():
+    @dataclass(frozen=True)
+    class Typed:
+        a: Any
+        b: Any
+        c: Any
+        d: Any
+        e: Any
+
+    made = Typed(np.float64(2.5), [np.int64(3), 4, "x"], np.array([1.5, 2.5]), None, "word")
+    plain(made)
+    assert made == Typed(2.5, (3, 4, "x"), (1.5, 2.5), None, "word")
+    assert [type(v) for v in (made.a, *made.b, *made.c)] == [float, int, int, str, float, float]
+    order = np.array([1, 3, 4, 2])
+    typed = replace(SETUP, cylinders=np.int64(4), order=order, commanded=np.float32(18.0))
+    assert json.loads(json.dumps(typed.to_dict()))["order"] == [1, 3, 4, 2]
+    assert typed == replace(SETUP, order=(1, 3, 4, 2), commanded=18.0)
 
 
 def test_a_set_up_that_was_kept_is_the_same_again():

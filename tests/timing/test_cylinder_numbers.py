@@ -548,6 +548,9 @@ def test_where_the_sparks_fall_in_the_distributor():
     single = replace(events, sparks=zero + 1)
     alone = rotor.read(setup, lambda: Whole(single, angles, speed), "coil", BUDGET)
     assert float(alone.latest) == -3.0 and alone.bursts == 0
+    pair = replace(events, sparks=zero + 2)
+    both = rotor.read(setup, lambda: Whole(pair, angles, speed), "coil", BUDGET)
+    assert float(both.latest) == pytest.approx(-5.0) and both.bursts == 200
     assert rotor.read(setup, lambda: Whole(events, angles, speed), "plug", BUDGET) is None
     far = replace(found, earliest=Number(11.5, 0.5), latest=Number(-13.0, 0.5))
     assert far.outside == pytest.approx(2.5)

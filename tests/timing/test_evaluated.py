@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from sparkwitness.decode.edges import Loss
-from sparkwitness.timing import measure, timed
+from sparkwitness.timing import groups, measure, timed
 from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods, Reference
 from sparkwitness.timing.events import Events
@@ -153,6 +153,10 @@ def test_a_speed_that_changes():
         end = np.where(np.arange(84) < turn, 1000.0, 1300.0)
         found = measure.evaluate(coil, tables(160, spacing=180.0, rpm=end))
         assert (found.timing is not None) is steady
+    # Of the last forty 17 of the 20 newer ones are whole at it, and 20 of forty-two were no middle.
+    end = np.where(np.arange(84) < 69, 1000.0, 1300.0)
+    found = measure.evaluate(coil, tables(160, spacing=180.0, rpm=end))
+    assert (codes(found), found.events) == (["few_events"], 17)
     # Four at the end are no new speed: twenty turns, ten events, tell the speed now.
     end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
     assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
@@ -513,3 +517,18 @@ def test_a_pulse_on_the_crank_that_is_typed_for_the_cam():
             made = tables(rpm=1000 + by * (-1.0) ** np.arange(124), wheel=wheel)
             found = measure.evaluate(setup, made)
             assert (codes(found) == ["shaft"]) is (said and by > 0)
+
+
+def test_of_a_place_that_most_come_at_the_firings_are_as_often_as_typed():
+    """Two of nine are 8° late: the rest, less than four fifths, come each 720° or each 1440."""
+    late = np.isin(np.arange(90) % 9, (3, 6))
+    found = timed.time_events(SETUP, tables(90, at=-8.0 * late))
+    assert not isinstance(found, Finding), found
+    assert found.kind == groups.LATE and found.late == pytest.approx(2 / 9)
+    assert len(found.events.tick) == 70 and found.stray == 20
+    assert np.median(found.angles) == pytest.approx(20.0, abs=0.3)
+    assert [share for _, share in found.places] == pytest.approx([7 / 9, 2 / 9])
+    assert [at for at, _ in found.places] == pytest.approx([20.0, 12.0], abs=0.1)
+    # Typed as a coil's lead, each fourth of its firings: what comes is not as often as that.
+    coil = replace(SETUP, clamp="coil")
+    assert isinstance(timed.time_events(coil, tables(90, at=-8.0 * late)), Finding)

@@ -356,6 +356,16 @@ def test_angles_within_half_a_turn_of_20(degrees: float, folded: float):
     assert fold(np.array([degrees]), 360.0) == pytest.approx([(degrees + 180) % 360 - 180])
 
 
+def test_of_sparks_without_an_angle_there_are_no_events():
+    zero = np.zeros(3, np.int64)
+    blind = Placed(np.arange(3), np.full(3, nan), zero - 1, np.full(3, nan))
+    periods = Periods(zero, zero + 1000, zero, np.arange(3), 1.0 * zero, 1.0 * zero)
+    found = group(blind, np.zeros(3, np.bool_), periods, 360.0, 20.0)
+    assert (found.unplaced, found.cut, found.gap) == (3, 0, 20.0)
+    for name in ("tick", "degrees", "segment", "sparks", "last_tick", "last_degrees", "to_edge"):
+        assert len(getattr(found.events, name)) == 0, name
+
+
 def test_no_step_across_a_break():
     degrees, zero = np.array([10.0, 190.0, 365.0, 20.0, 200.0]), np.zeros(5, np.int64)
     events = Events(zero, degrees, np.array([0, 0, 0, 1, 1]), zero, zero, degrees, degrees)

@@ -246,7 +246,7 @@ def test_missing_and_needless_sparks(name, code, said):
 
 def test_contacts_that_bounce():
     assert "bounce" not in of_tap(bounced=0.0099, bounce_us=300.0)
-    for share, said in ((0.01, "in 1 %"), (0.3, "in 30 %")):
+    for share, said in ((0.01, "in 1 %"), (0.3, "in 30 %"), (0.9, "in 90 %")):
         found = of_tap(bounced=share, bounce_us=310.4)
         assert list(found) == ["bounce"] and said in found["bounce"]
         assert "for 310 µs after" in found["bounce"]

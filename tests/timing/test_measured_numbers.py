@@ -618,6 +618,12 @@ def test_what_differs_from_passage_to_passage_by_hand():
     drift, both = curve._drift(two, np.full(2, 0.1))
     # Half of the gap's root mean square over the speed's own standard deviation.
     assert both and drift[0] == pytest.approx([-0.4 / 2, 0.4 / 2])
+    # Freedom is that of the gaps where a passage's part, 0.0101 or 0.0098, is more than 0.1².
+    for gap, freedom in ((0.151, 2.0), (0.149, 29.0 + 39.0)):
+        near = bins((1000, 0.1, 30, gap, 0.05), (2000, 0.1, 40, -gap, 0.05))
+        u, told = curve._repeated(near)
+        assert told == freedom
+        assert u == pytest.approx(np.full(2, sqrt(0.01 + (gap**2 - 0.0025) / 4)))
     once = bins((1000, 0.05, 30, np.nan, np.nan), (2000, 0.05, 40, 0.3, 0.1))
     u, freedom = curve._repeated(once)
     assert u.tolist() == [0.05, 0.05] and freedom == 29 + 39

@@ -282,9 +282,11 @@ def test_figures_of_a_wheels_turn():
     assert np.isinf(few[3]) and np.isnan(few[0]) and few[1] == pytest.approx(0.6)
 
 
-def kept(turn: int, n: int = 10, breaks=(), falling: bool = True, pieces: int = 1) -> Polarity:
+def kept(
+    turn: int, n: int = 10, breaks=(), falling: bool = True, pieces: int = 1, turns: int = 1
+) -> Polarity:
     """A pulse of 9 ms a turn that falls, or rises, at its end; a tick is a µs."""
-    keeper = PolarityKeeper(Reference(1), falling)
+    keeper = PolarityKeeper(Reference(1, 0, turns), falling)
     at = turn * np.arange(1, n + 2)
     ticks = np.column_stack((at - 9_000, at)).ravel()
     levels = np.resize(np.array([1, 0] if falling else [0, 1], np.int8), len(ticks))
@@ -314,6 +316,8 @@ def test_pulses_of_a_single_tooth(pieces: int):
     # What was lost just before the flank leaves its pulse unknown; the newest 64 are kept.
     assert kept(60_000, breaks=(4, 7), pieces=pieces).turns == 8
     assert kept(60_000, n=100, pieces=pieces).turns == 64
+    # On the cam a turn is two of the crank.
+    assert kept(100_001, turns=2).turns == 10 and kept(99_999, turns=2).turns == 0
     # A turn's pulse is that before its end.
     assert kept(60_000, breaks=(0,), pieces=pieces).turns == 10
     assert kept(60_000, breaks=(10,), pieces=pieces).turns == 9
@@ -334,7 +338,7 @@ def test_a_wheel_without_a_gap_shows_nothing():
     keeper.feed(ticks, np.empty(0, np.int64), np.resize(np.array([1, 0], np.int8), 50))
     none = np.empty(0, np.int64)
     periods = Periods(none, none, none, none, 1.0 * none, 1.0 * none)
-    keeper.take(Track(ticks, zero, zero, zero), periods, 1e-6)
+    keeper.take(Track(ticks[1::2], zero, zero, zero), periods, 1e-6)
     assert keeper.result() == Polarity(Reference(12), True)
     assert keeper._ticks.tolist() == [49 * 5_000]  # what follows begins with it
 

@@ -100,6 +100,8 @@ def test_phases_of_a_start():
 
 def test_a_start_that_was_not_seen_or_is_none():
     assert start(sync=400_000)[0].stood is False and start(sync=510_000)[0].stood is True
+    for sync, rest in ((400_000, None), (510_000, 12.6)):
+        assert start(sync=sync, supply=SUPPLY)[0].rest_v == rest
     kept = start(cut=True)[0]
     assert (kept.stood, kept.first_s, kept.first_deg) == (False, None, None)
     assert start([1000.0] * 20)[0] is None and start([401.0] * 20)[0] is None

@@ -83,6 +83,23 @@ def test_rule_of_three():
         assert intervals.most_with_none(n) == pytest.approx(3 / n, rel=0.04)
 
 
+def test_no_trials_tell_of_a_share_of_none_or_all():
+    assert [intervals.trials_for(share) for share in (0.0, 1.0, -0.1, 1.5)] == [0] * 4
+
+
+def test_a_quantile_takes_few_steps(monkeypatch):
+    """By Newton: near the answer each step doubles the digits; by halves it is over fifty."""
+    asked, share = [], intervals.beta_share
+    monkeypatch.setattr(
+        intervals, "beta_share", lambda *given: asked.append(given) or share(*given)
+    )
+    for a, b in ((3.0, 17.0), (40.0, 0.5), (0.5, 500.0), (2500.0, 900.0)):
+        for p in (0.025, 0.5, 0.975):
+            asked.clear()
+            assert intervals.beta_quantile(p, a, b) == pytest.approx(stats.beta.ppf(p, a, b))
+            assert len(asked) <= 40, (a, b, p)
+
+
 @pytest.mark.parametrize("share", [0.3, 0.02, 0.001])
 def test_trials_needed_are_just_enough(share):
     n = intervals.trials_for(share)
@@ -273,6 +290,7 @@ def test_a_share_that_scatters_from_visit_to_visit():
     q = 1 - (1 - 10 / 800) ** 2
     assert (1 + q) / (1 - q) < 1.3
     assert intervals.clumping([five, [ten[:50]], [visit(100)] * 2]) == pytest.approx(chi2 / 4)
+    assert intervals.clumping([five, [visit(1, 0)] * 2]) == pytest.approx(chi2 / 4)
     three = [five, [np.ones(100, bool)] * 2]
     q = 0.9 if 210 / 700 > 0.9 else 1 - (1 - 210 / 700) ** 2
     spell = (10 + 2 * 100**2) / 210 * (1 - q) / (1 + q)

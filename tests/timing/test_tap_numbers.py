@@ -288,3 +288,20 @@ def test_a_spark_answers_within_the_window(late: int, unasked: int):
     every = np.sort(np.append(events.tick, extra))
     found = read(tables, events, every=every).split
     assert found.counts == trigger.Counts(N - 1, unasked=unasked)
+
+
+def test_triggers_at_the_very_ends_and_a_last_spark_without_one():
+    """A spark with its trigger, to the tick: the first and the last count. Behind the last trigger
+    it is not known whether one was lost."""
+    assert read(*heard(delay=np.zeros(N, np.int64))).split.counts == trigger.Counts(N)
+    assert read(*heard(which(99))).split.counts == trigger.Counts(N - 2, lost=1)
+
+
+def test_the_nearest_matched_angle_tells():
+    """They drift by 40° a period, half of which is allowed; in the other segment they do not."""
+    matched = np.append(760.0 * np.arange(6), 720.0 * np.arange(6))
+    segment = np.repeat([3, 4], 6)
+    at = np.array([0.0, 770.0, 1510.0, 2270.0, 3800.0, 3835.0, 15.0, 2170.0, 3500.0, 3625.0])
+    of = np.repeat([3, 4], [6, 4])
+    found = trigger._ours(at, of, matched, segment, 720.0, 20.0)
+    assert found.tolist() == [True, True, True, True, True, False, True, True, False, False]

@@ -378,7 +378,7 @@ class EdgeDecoder:
         if not kept.all():
             made = [one for one, keep in zip(made, kept.tolist(), strict=True) if keep]
             at = at[kept]
-        return Messages(made, rows[at, 4 : 4 + wire.MAX_BODY], (sizes[at] - 4).tolist())
+        return Messages(made, rows[at, 4:], (sizes[at] - 4).tolist())
 
     def _heartbeats(self, session: _Session, beats: NDArray[np.void]) -> None:
         """Take the newest wide time and the board's own counts of losses."""

@@ -125,11 +125,11 @@ class Listener:
             self.seconds,
             self.decoder.loss,
         )
-        if self._tracker is not None and self._reference is not None:
+        if self._tracker is not None:
             _, periods = self._tracker.feed(none, none, last=True)
             lengths = np.concatenate([none, *self._lengths, periods.length])
             result.crank_rejected = self._tracker.edges_rejected
-            result.revolutions = len(lengths) / self._reference.periods_per_rev
+            result.revolutions = len(lengths) / self._tracker.reference.periods_per_rev
             if len(lengths):
                 result.rpm = 60.0 * result.revolutions / float(lengths.sum() * tick)
         return result

@@ -147,7 +147,7 @@ class PolarityKeeper:
         high = np.where(whole, ticks - before, -1)[kept]
         self._ticks = np.concatenate((self._ticks, ticks[kept]))
         self._high = np.concatenate((self._high, high))
-        self._last = int(ticks[-1]), int(levels[-1])
+        self._last = ticks[-1], levels[-1]
 
     def take(self, track: Track, periods: Periods, tick_s: float) -> None:
         """Take the next intervals and periods."""

@@ -340,7 +340,7 @@ def _counts(
     sparks, lost_at = tables.sparks.tick, np.cumsum(tables.lost_before)
     low = np.searchsorted(sparks, part.tick - early)
     high = np.searchsorted(sparks, part.tick + latest)
-    lost_at = np.append(np.append(0, lost_at), lost_at[-1] if len(lost_at) else 0)
+    lost_at = np.append(0, lost_at)
     doubt = lost_at[np.minimum(high + 1, len(lost_at) - 1)] > lost_at[low]
     silent = mine & (high == low)
     no_spark = int(np.count_nonzero(silent & ~doubt))
