@@ -243,12 +243,6 @@ def group(sparks: Placed, broken: Bools, periods: Periods, period: float, gap: f
     return Grouping(events.pick(seen), gap, unplaced, int(np.count_nonzero(~seen)))
 
 
-def _around(degrees: Floats, period: float) -> Floats:
-    """Differences of angles to within half a period of 0."""
-    result: Floats = (degrees + period / 2) % period - period / 2
-    return result
-
-
 def circular_median(degrees: Floats, period: float) -> float:
     """The angle from which the sum of circular distances to all others is least.
 
@@ -257,9 +251,9 @@ def circular_median(degrees: Floats, period: float) -> float:
         period: degrees of a full turn.
     """
     sample = degrees[:: (len(degrees) - 1) // 201 + 1]
-    distance = np.abs(_around(sample[:, None] - sample[None, :], period))
+    distance = np.abs(fold(sample[:, None] - sample[None, :], period))
     centre = float(sample[np.argmin(distance.sum(axis=1))])
-    return centre + float(np.median(_around(degrees - centre, period)))
+    return centre + float(np.median(fold(degrees - centre, period)))
 
 
 def _local_median(values: Floats) -> Floats:
@@ -292,8 +286,8 @@ def strays(degrees: Floats, period: float, floor: float = 2.0) -> Bools:
     """
     if not len(degrees):
         return np.zeros(0, np.bool_)
-    off = _around(degrees - circular_median(degrees, period), period)
-    away = np.abs(_around(off - _local_median(off), period))
+    off = fold(degrees - circular_median(degrees, period), period)
+    away = np.abs(fold(off - _local_median(off), period))
     return away > max(floor, 6 * 1.4826 * float(np.median(away)))
 
 

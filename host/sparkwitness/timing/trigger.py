@@ -22,7 +22,7 @@ from sparkwitness.timing.analyzer import Tables
 from sparkwitness.timing.angle import Periods, Track
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
-from sparkwitness.timing.events import Events
+from sparkwitness.timing.events import Events, fold
 from sparkwitness.timing.firings import Choice, Firings
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.placing import Marked, place
@@ -309,8 +309,8 @@ def _ours(
     result = np.zeros(len(at), np.bool_)
     for side in (order - 1, order):
         k = np.clip(side, 0, len(matched) - 1)
-        off = (at - matched[k] + period / 2) % period - period / 2
-        result |= (matched_segment[k] == segment) & (np.abs(off) < near)
+        off = np.abs(fold(at - matched[k], period))
+        result |= (matched_segment[k] == segment) & (off < near)
     return result
 
 

@@ -76,13 +76,14 @@ class _Text:
         if not rest:
             raise UserError(f"{path} holds no table")
         texts = [line for _, line in rest]
-        self.delimiter = _delimiter(texts[len(texts) // 2 :][:50])
+        body = texts[len(texts) // 2 :][:50]
+        self.delimiter = _delimiter(body)
         self.comma = self.delimiter != "," and bool(
             re.search(r"(^|[;\t ])-?\d+,\d+", "\n".join(texts[1:50]), re.MULTILINE)
         )
         # Some programs write what they know of the logger before the names of the columns.
-        body = [len(self._fields(line)) for line in texts[len(texts) // 2 :][:50]]
-        width = max(body, key=body.count)
+        widths = [len(self._fields(line)) for line in body]
+        width = max(widths, key=widths.count)
         head = next((k for k, line in enumerate(texts) if len(self._fields(line)) == width), 0)
         if self._is_data(texts[head]):
             head = 0
@@ -214,7 +215,7 @@ class _Text:
 
         Binary numbers so large have not the digits of a nanosecond.
         """
-        cells = next(csv.reader([line], delimiter=self.delimiter, skipinitialspace=True), [])
+        cells = self._fields(line)
         large = {}
         for k, cell in enumerate(cells):
             value = self._number(cell)
