@@ -7,6 +7,7 @@ firmware is checked against something that it does not share a mistake with.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import pty
 import select
@@ -221,6 +222,8 @@ def running(world: World, script: str | None = None) -> Iterator[Board]:
     interpreter = micropython()
     master, slave = pty.openpty()
     tty.setraw(slave)
+    # Another test's program that looks for its board again may know a terminal of the same number.
+    fcntl.flock(slave, fcntl.LOCK_EX)
     os.set_blocking(master, False)
     to_board, from_world = os.pipe()
     to_world, from_board = os.pipe()

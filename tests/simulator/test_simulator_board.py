@@ -20,6 +20,7 @@ import pytest
 import serial
 from cobs import cobs
 
+from sparkwitness.device.link import Link
 from sparkwitness.errors import UserError
 from sparkwitness.simulator import board as board_module
 from sparkwitness.simulator import scenario
@@ -242,6 +243,9 @@ def test_unplug_and_plug_in_again() -> None:
             line.write(b"\0")
             board.unplug()
             assert not board.running
+            # A program that looks for it again must not find another's terminal of its number.
+            with pytest.raises(UserError, match="no such port"):
+                Link(board.port)
             # The host notices: an error or nothing more, and the port is gone.
             with pytest.raises((serial.SerialException, OSError)):
                 for _ in range(50):

@@ -34,6 +34,8 @@ STEP_S = 0.004
 _ADVANCE, _DRIVE, _LAMP, _OUTPUTS_OFF, _SESSION_START, _CONFIGURE = range(1, 7)
 _ENDED, _FAST = 1, 2
 _INTERPRETERS = ("micropython", "cpython")
+_GONE = "/dev/unplugged"
+"""Names no port. The system soon gives the number of a terminal that was closed to another."""
 
 
 class SimulatedBoard:
@@ -45,7 +47,7 @@ class SimulatedBoard:
         interpreter: "micropython", "cpython", or None: MicroPython where there is one.
         desk: display and buttons, or None: the board has none.
     Attributes:
-        port: path of the pseudo-terminal to open.
+        port: path of the pseudo-terminal to open; of none while unplugged.
         world: the world.
         interpreter: what the firmware runs under, in words.
     Raises:
@@ -147,6 +149,7 @@ class SimulatedBoard:
                 with contextlib.suppress(OSError):
                     os.close(number)
         self._master = self._slave = -1
+        self.port = _GONE
 
     def _start(self) -> None:
         self._run = _Run(self._command, self._master, self.world, self.speed, self._desk)
