@@ -256,10 +256,11 @@ def test_what_is_forgotten():
     assert tables.supply_mv == [12_007, 12_009] and tables.lost_before.tolist()[:2] == [True, False]
     analyzer.forget(5 + 6 * TURN)  # ends with turn 5, which is over by then
     assert analyzer.tables().periods.start[0] == 5 + 6 * TURN
-    nothing = fed(session(7, 30))
-    nothing.finish()
-    nothing.forget(SPARKS[0][0])
-    assert not nothing.tables().cut and len(nothing.tables().sparks) == 30
+    for before, left in ((SPARKS[0][0], 30), (SPARKS[0][1], 29)):
+        one = fed(session(7, 30))
+        one.finish()
+        one.forget(before)
+        assert (one.tables().cut, len(one.tables().sparks)) == (left < 30, left)
 
 
 def test_ringing_is_within_the_dead_time():
