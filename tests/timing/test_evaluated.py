@@ -377,6 +377,9 @@ def test_where_the_clamp_sits_is_inferred():
     unsure = measure.evaluate(replace(SETUP, clamp="auto"), tables(spacing=360.0))
     assert unsure.timing is None and len(unsure.findings) == 1
     assert unsure.findings[0].level == "refused" and unsure.clamp is not None
+    # Every 240° no clamp on this engine has them.
+    none = measure.evaluate(replace(SETUP, clamp="auto"), tables(80, spacing=240.0))
+    assert codes(none) == ["spacing"] and none.timing is None and none.clamp is None
 
 
 def test_what_does_not_come_as_often_as_was_typed():
