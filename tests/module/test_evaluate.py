@@ -456,7 +456,8 @@ def test_hysteresis_is_up_less_down():
     soak = stretch(shots([3000.0] * 90, [1] * 90), 3000.0, 3000.0, "soak", 1)
     assert sweep.sweep_of(plan, [up, soak], []).most_rpm == 4000.0
     assert sweep.sweep_of(plan, [soak], []).most_rpm == 3000.0
-    assert sweep.sweep_of(plan, [], []).delay is None
+    empty = sweep.sweep_of(plan, [], [])
+    assert (empty.delay, empty.most_rpm, empty.clean_to, empty.clean_triggers) == (None, 0, None, 0)
 
 
 # From bytes: what is set aside, and what belongs to which time
