@@ -503,6 +503,15 @@ def test_a_reference_that_repeats_tells_no_error_of_either():
     assert float(seen.split.controller) == pytest.approx(3.2, abs=0.01)
 
 
+def test_where_the_timing_is_looked_for_when_none_is_typed():
+    """Six even teeth tell it to 60°: within 30° of 10° BTDC."""
+    six = Reference(6, 0, 1, 60.0, 0.2)
+    setup = replace(SETUP, reference=six, commanded=None)
+    for more, told in ((19.5, 39.5), (20.5, -19.5), (-39.5, -19.5), (-40.5, 39.5)):
+        found = timed.time_events(setup, tables(at=np.full(60, more), wheel=six))
+        assert np.median(found.angles) == pytest.approx(told, abs=0.25)
+
+
 def test_turns_that_are_looked_at_are_those_of_the_events(monkeypatch):
     """Those that begin from the first event to the last; the periods of the crank likewise."""
     made = tables()

@@ -125,10 +125,7 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
     delay = setup.delay(usual_speed).us * 1e-6
     late = timing.degrees_of(delay, np.where(np.isfinite(speed), speed, usual_speed))
     raw = setup.reference.btdc(even.degrees) + late
-    typed = setup.commanded if setup.seen is None else setup.seen
-    around = fold(
-        np.array([timing.circular_mean(raw, modulo)]), modulo, 10.0 if typed is None else typed
-    )
+    around = fold(np.array([timing.circular_mean(raw, modulo)]), modulo, _expected(setup))
     delayed = timing.degrees_of(delay, usual_speed)
     seated = None
     if seats is not None:
@@ -157,12 +154,17 @@ def time_events(setup: Setup, tables: Tables) -> Timed | Finding:
     )
 
 
+def _expected(setup: Setup) -> float:
+    """Degrees BTDC near which the timing is looked for."""
+    typed = setup.commanded if setup.seen is None else setup.seen
+    return 10.0 if typed is None else typed
+
+
 def _seated(
     setup: Setup, tables: Tables, events: Events, modulo: float
 ) -> tuple[Seats | None, Events, Events]:
     """Places in the firing order, the events, and these as if the engine fired evenly."""
-    around = setup.commanded if setup.seen is None else setup.seen
-    around = 10.0 if around is None else around
+    around = _expected(setup)
     if not setup.odd:
         found = timing.circular_mean(setup.reference.btdc(events.degrees), modulo)
         around = float(fold(np.array([found]), modulo, around)[0])
