@@ -26,7 +26,8 @@ def point(rpm: float = 3000.0, triggers: int = 400, missed: int = 0, delay: floa
         "doubles": 0, "strays": 0, "false_us": None,
         "delay_us": mean(delay) if isinstance(delay, float) else delay, "sparks": {1: answered},
         "count": mean(1.0, 0.0, max(2, answered)), "spacing_us": None, "duration_us": None,
-        "supply_mv": None, "cut": 0, "off_speed": 0, **more,
+        "supply_mv": None, "cut": 0, "off_speed": 0, "visits": 1, "clumping": 1.0,
+        "in_band": 0, **more,
     })  # fmt: skip
 
 

@@ -322,9 +322,13 @@ def test_nonsense_numbers_get_one_sentence(work: object, says: str) -> None:
 
 
 def test_a_forgotten_k_and_a_shifted_point_get_a_question_not_a_verdict() -> None:
-    for ohm, words in ((8.6, "k forgotten"), (860.0, "decimal point"), (8.6e6, "a k typed")):
+    for ohm, times, words in (
+        (8.6, "a thousandth of", "k forgotten"), (860.0, "a tenth of", "decimal point"),
+        (8.6e6, "a thousand times", "a k typed"),
+    ):  # fmt: skip
         found = el.judge_winding(ohm, (7e3, 9e3))
         assert found.verdict == "unsure" and words in found.sentence
+        assert found.sentence.startswith(times)
     assert el.judge_winding(3.5e3, (7e3, 9e3)).verdict == "shorted"
     assert el.judge_winding(0.5, (7e3, 9e3)).verdict == "shorted"
     assert el.judge_winding(5e6, (7e3, 9e3)).verdict == "open"
@@ -390,6 +394,7 @@ def test_supply_is_judged_by_what_was_typed() -> None:
         with pytest.raises(ValueError, match=r"A limit voltage of .* cannot be"):
             el.judge_supply(12.0, 9.0, limit=wrong)
     assert el.judge_supply(12.0, 12.1, expanded=0.11).verdict == "not cranked"
+    assert el.judge_supply(12.0, 12.5, expanded=0.5).verdict == "not cranked"
     with pytest.raises(ValueError, match="above the rest"):
         el.judge_supply(12.0, 12.12, expanded=0.11)
 

@@ -3,6 +3,7 @@
 Each figure is worked beside it; the wander of visits is held in tests/timing/test_visits.py.
 """
 
+import json
 from dataclasses import replace
 from math import hypot, nan
 from types import SimpleNamespace
@@ -123,6 +124,9 @@ def test_numbers_of_one_speed():
     assert (one.triggers, one.answered, one.drop_outs, one.doubles, one.strays) == (26, 21, 5, 1, 5)
     assert (one.cut, one.off_speed, one.supply_mv, one.visits) == (7, 10, 12_100, 1)
     assert one.false_us == 5000.0 and one.sparks == {1: 9, 4: 12}
+    plain = json.loads(json.dumps(one.to_dict()))  # no number of numpy's, which JSON refuses
+    assert [plain[k] for k in ("drop_outs", "double_events", "stray_events")] == [5, 1, 5]
+    assert [plain[k] for k in ("triggers_cut", "triggers_at_other_speed")] == [7, 10]
     assert one.spacing_us.value == pytest.approx(1000.0)
     assert one.duration_us.value == pytest.approx(3000.0)
     # The crystal's 50 in a million, k = 2, is all there is to these.
@@ -452,7 +456,8 @@ def test_hysteresis_is_up_less_down():
     soak = stretch(shots([3000.0] * 90, [1] * 90), 3000.0, 3000.0, "soak", 1)
     assert sweep.sweep_of(plan, [up, soak], []).most_rpm == 4000.0
     assert sweep.sweep_of(plan, [soak], []).most_rpm == 3000.0
-    assert sweep.sweep_of(plan, [], []).delay is None
+    empty = sweep.sweep_of(plan, [], [])
+    assert (empty.delay, empty.most_rpm, empty.clean_to, empty.clean_triggers) == (None, 0, None, 0)
 
 
 # From bytes: what is set aside, and what belongs to which time

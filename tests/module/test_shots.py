@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sparkwitness.bench.answers import Late
 from sparkwitness.bench.plan import SETTLE_S, Plan
 from sparkwitness.bench.shots import Collector, Shots, pair
 from sparkwitness.decode import wire
@@ -59,6 +60,29 @@ def test_an_answer_comes_before_the_next_dwell(at, answered):
     """10 000 ticks less a dwell of 8000."""
     shots, _ = shot([0, 10_000], [at], dwell_s=8000 * TICK_S)
     assert bool(shots.sparks[0]) == answered
+
+
+@pytest.mark.parametrize(
+    ("lag", "at", "answered"),
+    [(2000, 100, True), (2001, 100, False), (2001, 1000, False), (2001, 1001, True),
+     (7000, 5999, False), (7000, 6000, True), (7000, 9500, True), (7000, 9501, False),
+     (0, -1, False), (-1, -1001, True), (-1, -1002, False)],
+)  # fmt: skip
+def test_late_answers_are_looked_for_a_tenth_of_the_interval_sooner(lag, at, answered):
+    """10 000 ticks apart: from 1000 before the lag to 3500 further, where that begins more than
+    1000 beside the trigger. A dwell of 9000 says nothing of answers that are late."""
+    trigger, known = 10_000 * np.arange(1, 7), Late(np.array([10_000.0]), np.array([float(lag)]))
+    none, lost = np.zeros(6, np.bool_), np.zeros(1, np.bool_)
+    begin = lag - 1000 if abs(lag - 1000) > 1000 else 0
+    for short in (0, 1):
+        complete = 70_000 + max(begin, 0) - short
+        shots, sure = pair(
+            trigger, none, trigger[2:3] + at, lost, complete, 180.0, TICK_S, 9000 * TICK_S, known
+        )
+        assert sure.tolist() == [True] * 5 + [not short]
+        assert shots.sparks.tolist() == [0, 0, int(answered), 0, 0, 0]
+        assert shots.false.sum() == (not answered)
+        assert shots.delay_us[2] == pytest.approx(at * 0.024 if answered else np.nan, nan_ok=True)
 
 
 def test_edges_lost_before_a_spark_make_all_since_the_one_before_unsure():

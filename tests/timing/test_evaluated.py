@@ -167,11 +167,16 @@ def test_no_spark_and_no_crank():
     nothing = tables()
     silent = replace(nothing, sparks=nothing.sparks.pick(slice(0)), clamp_edges=0,
                      lost_before=nothing.lost_before[:0])  # fmt: skip
-    result = measure.evaluate(SETUP, silent)
-    assert codes(result) == ["no_spark"] and float(result.rpm) == pytest.approx(1000.0)
-    assert "no spark on clamp A in 7 s while the crank turned at 1000 rpm" in (
-        result.findings[0].text
-    )
+    quiet = measure.evaluate(SETUP, silent)
+    assert codes(quiet) == ["no_spark"] and float(quiet.rpm) == pytest.approx(1000.0)
+    assert "no spark on clamp A in 7 s while the crank turned at 1000 rpm" in quiet.findings[0].text
+    assert quiet.start is None
+    # Cranked at 200 rev/min: a start that a person must see, if one without a spark.
+    slow = tables(rpm=200.0)
+    slow = replace(slow, sparks=silent.sparks, clamp_edges=0, lost_before=silent.lost_before)
+    (cranked,) = measure.evaluate(SETUP, slow).start.phases
+    assert (cranked.name, cranked.events, cranked.timing) == ("cranking", 0, None)
+    assert (cranked.rpm_low, cranked.rpm_high) == pytest.approx((200.0, 200.0))
     still = replace(silent, periods=nothing.periods.pick(slice(0)), crank_edges=0)
     result = measure.evaluate(SETUP, still)
     assert codes(result) == ["no_reference"] and result.rpm is None
@@ -182,7 +187,7 @@ def test_no_spark_and_no_crank():
     assert codes(few) == ["few_events"] and "3 sparks on clamp A: not enough" in (
         few.findings[0].text
     )
-    for found in (result, noise, few):
+    for found in (quiet, result, noise, few):
         assert not found.to_dict()["advice_allowed"]
 
 
@@ -339,6 +344,15 @@ def test_cylinders_by_a_wheel_on_the_cam():
     )
 
 
+def test_a_third_session_has_its_own_places(monkeypatch):
+    """The base of the places in the firing order, by the number of the crank's segment."""
+    asked = []
+    monkeypatch.setattr(measure.torque, "index", lambda *args: asked.append(args[2]))
+    setup = replace(SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2))
+    measure.evaluate(setup, each_cylinder(sessions=3))
+    assert [list(one) for one in asked] == [[0], [1], [2], [2]]
+
+
 def test_cylinders_that_fire_unevenly():
     """At 0, 150, 360 and 510°: the second and the fourth come 30° sooner than evenly."""
     setup = replace(
@@ -363,6 +377,9 @@ def test_where_the_clamp_sits_is_inferred():
     unsure = measure.evaluate(replace(SETUP, clamp="auto"), tables(spacing=360.0))
     assert unsure.timing is None and len(unsure.findings) == 1
     assert unsure.findings[0].level == "refused" and unsure.clamp is not None
+    # Every 240° no clamp on this engine has them.
+    none = measure.evaluate(replace(SETUP, clamp="auto"), tables(80, spacing=240.0))
+    assert codes(none) == ["spacing"] and none.timing is None and none.clamp is None
 
 
 def test_what_does_not_come_as_often_as_was_typed():

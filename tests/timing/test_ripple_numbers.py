@@ -358,3 +358,15 @@ def test_an_edge_that_stands_off_by_hand():
     assert crank._standing_off(np.concatenate(([3.0], even, [0.5])), few)[1] == pytest.approx(
         times * np.sqrt(0.18 / 3 * 19 / 18)
     )
+
+
+@pytest.mark.parametrize("odd", [(2, 3), (9, 8)])
+def test_how_well_a_gaps_neighbours_are_told(odd: tuple[int, int]):
+    """Standard errors are the norms of the solution's rows (JCGM 100:2008, H.3): the larger."""
+    errors = np.zeros(11)
+    errors[list(odd)] = 6.0, -3.0
+    wheel = Reference(12, 1, 1, 60.0, errors=tuple(errors))
+    for model in crank._models(wheel, 11, 1.0):
+        both = np.linalg.norm(model.solve[:2], axis=1)
+        assert model.spread == pytest.approx(both.max()) and both.max() > 1.001 * both.min()
+        assert model.free == 22 - len(model.solve)

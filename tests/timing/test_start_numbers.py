@@ -100,8 +100,9 @@ def test_phases_of_a_start():
 
 def test_a_start_that_was_not_seen_or_is_none():
     assert start(sync=400_000)[0].stood is False and start(sync=510_000)[0].stood is True
-    for sync, rest in ((400_000, None), (510_000, 12.6)):
+    for sync, rest in ((400_000, None), (500_000, None), (510_000, 12.6), (2_000_000, 12.6)):
         assert start(sync=sync, supply=SUPPLY)[0].rest_v == rest
+    assert start(supply=((0.1, 12_500), (1.2, 12_700), (1.3, 12_900)))[0].rest_v == 12.7
     kept = start(cut=True)[0]
     assert (kept.stood, kept.first_s, kept.first_deg) == (False, None, None)
     assert start([1000.0] * 20)[0] is None and start([401.0] * 20)[0] is None
@@ -171,6 +172,9 @@ def test_it_settles_at_the_speed_of_the_second_half():
     found, begins, _ = start([200.0] * 12 + [700.0] * 42 + [1000.0] * 18)
     assert found.phase("running").from_s == pytest.approx(1e-6 * int(begins[56]))
     assert found.phase("running").rpm_low == pytest.approx(1000.0)
+    # However long it was cranked before.
+    found, begins, _ = start([200.0] * 60 + [700.0] * 42 + [1000.0] * 18)
+    assert found.phase("running").from_s == pytest.approx(1e-6 * int(begins[104]))
 
 
 def test_a_phase_has_its_own_volts_and_its_own_turns():
@@ -183,13 +187,19 @@ def test_a_phase_has_its_own_volts_and_its_own_turns():
     plain, other = start()[0].phases, start(miss=missed)[0].phases
     assert other[0].timing.u95 == plain[0].timing.u95
     assert other[2].timing.u95 > 1.1 * plain[2].timing.u95
-    early = start(miss=np.where(np.arange(len(RPM)) < 14, 0.7, 0.0))[0].phases
+    # Sixteen turns end where it runs.
+    early = start(miss=np.where(np.arange(len(RPM)) < 16, 0.7, 0.0))[0].phases
     assert early[2].timing.u95 == plain[2].timing.u95
     assert early[0].timing.u95 > 1.1 * plain[0].timing.u95
 
 
 def test_degrees_to_the_first_spark_wherever_the_count_begins():
-    assert start(first=7)[0].first_deg == pytest.approx(start()[0].first_deg)
+    plain = start()[0]
+    assert start(first=7)[0].first_deg == pytest.approx(plain.first_deg)
+    # One without an angle does not count, before the reference is read or after.
+    for early in (SYNC - 10, SYNC + 10):
+        found = start(early=(early,))[0]
+        assert (found.first_s, found.first_deg) == (plain.first_s, plain.first_deg)
 
 
 def test_events_without_an_angle_are_none_of_a_phase():
@@ -204,6 +214,23 @@ def test_the_clamps_firings_by_what_is_nearest():
     """Of 720, 360 and 180 degrees that an unknown clamp may see, 720 is what it sees."""
     found, *_ = start(setup=replace(SETUP, clamp="auto"), dropped=(5,))
     assert (found.phases[0].missing, found.phases[0].expected) == (1, 5)
+
+
+def test_points_from_the_sync_to_the_last_to_the_tick():
+    tick = np.array([99, 100, 101, 200, 201])
+    events = Events(tick, 720.0 * tick, 0 * tick, 0 * tick + 1, tick, 720.0 * tick, 0.0 * tick)
+    found = starting._points(Whole(events, 1.0 * tick, 10.0 * tick), 100, 200, 0.5)
+    assert found == ((0.0, 1000.0, 100.0), (0.5, 1010.0, 101.0), (50.0, 2000.0, 200.0))
+
+
+def test_degrees_of_a_tick_at_each_phases_speed(monkeypatch):
+    """A µs at 6 N degrees a second."""
+    asked, plain = [], starting.timing.budget
+    monkeypatch.setattr(
+        starting.timing, "budget", lambda *args: asked.append(args[1]) or plain(*args)
+    )
+    start()
+    assert asked == pytest.approx([6e-6 * 200, 6e-6 * 1000])
 
 
 def test_points_in_plain_values_to_a_ten_thousandth():

@@ -139,7 +139,10 @@ def compare(runs: Sequence[tuple[str, Result]]) -> Conditions:
         runs: name and result of each, of the same module.
     """
     listed = [row for name, result in runs for row in rows(name, result)]
-    speeds = dict.fromkeys(row.rpm for row in listed)
+    speeds: list[float] = []
+    for row in listed:
+        if all(abs(row.rpm / s - 1) >= _SAME_RPM for s in speeds):
+            speeds.append(row.rpm)
     shared = [
         s for s in speeds if len({r.run for r in listed if abs(r.rpm / s - 1) < _SAME_RPM}) > 1
     ]

@@ -168,9 +168,9 @@ class Point:
     supply_mv: int | None
     cut: int
     off_speed: int
-    visits: int = 1
-    clumping: float = 1.0
-    in_band: int = 0
+    visits: int
+    clumping: float
+    in_band: int
 
     @property
     def drop_outs(self) -> int:

@@ -237,7 +237,7 @@ def _signs(each: Any, segment: Ticks) -> Floats:
         return np.ones(len(segment))
     odd = each[0:6:2]
     means = np.array([odd[:, where == j].mean(axis=1) for j in range(len(names))])
-    main = means[int(np.argmax(counts))]
+    main = means[np.argmax(counts)]
     # Chance agrees too: short segments would add up to a ripple that is not there.
     long = counts >= max(4, counts.max() / 3)
     agree = np.where((means * main.conj()).real.sum(axis=1) >= 0, 1.0, -1.0)

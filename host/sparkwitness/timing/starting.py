@@ -212,7 +212,7 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     tries = 0
     if ran:
         a, b = max(ran, key=lambda run: run[1] - run[0])
-        tries = sum(1 for run in ran if run[0] < a)
+        tries = ran.index((a, b))
         cranked = np.flatnonzero(speed[:a] <= _PULLS * float(np.median(speed[:a])))
         caught, last = ends.item(cranked.item(-1)), ends.item(b - 1)
         level = float(np.median(speed[a + (b - a) // 2 : b]))
@@ -245,7 +245,7 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     first_s, first_deg = _first(shown, sync, setup, tables)
     # The starter draws most as it takes hold, before the reference can be read.
     stops = last if caught is None else caught
-    cranks = volts[(supply > sync - int(_TAKES_HOLD_S / tick_s)) & (supply <= stops)]
+    cranks = volts[(supply > sync - _TAKES_HOLD_S / tick_s) & (supply <= stops)]
     low_v = float(cranks.min()) if len(cranks) else None
     at_rest = volts[supply <= sync] if stood else volts[:0]
     typed = setup.cranking_volts
@@ -322,7 +322,7 @@ def _phase(
     mean, scatter = timing.mean_and_deviation(angles)
     around = float(np.nanmean(mine.speed))
     periods = tables.periods
-    turned = periods.pick((periods.start >= begins - periods.length) & (periods.start < stops))
+    turned = periods.pick((periods.start + periods.length > begins) & (periods.start < stops))
     lines = timing.budget(
         angles, 6.0 * around * tick_s, events.to_edge, turned, setup.reference,
         setup.firings_per_rev, around, setup.delay(around).u_us * 1e-6, setup.swing, None,

@@ -277,8 +277,8 @@ def clumping(places: Sequence[Sequence[Bools]]) -> float:
                 sizes += [len(run) for run in np.split(at, cut)]
         n = np.array([len(part) for part in visits if len(part)], np.float64)
         k = np.array([np.count_nonzero(part) for part in visits if len(part)], np.float64)
-        share = k.sum() / max(1.0, n.sum())
-        if len(n) > 1 and 0 < share < 1:
+        if 0 < k.sum() < n.sum():
+            share = k.sum() / n.sum()
             chi2 += float((((k - n * share) ** 2) / (n * share * (1 - share))).sum())
             freedom += len(n) - 1
     if not sizes:

@@ -327,21 +327,24 @@ def _counts(
     """Missing and needless sparks by cause, between the first and the last event."""
     early, latest = window
     step = fires.step()
-    period = setup.cycle if setup.odd or not np.isfinite(step) else max(spacing, step)
-    every_firing = min(spacing, step) if np.isfinite(step) else spacing
-    near = every_firing / 2
+    period, near = float(np.fmax(spacing, step)), float(np.fmin(spacing, step)) / 2
+    if setup.odd:
+        period = setup.cycle
+        near = float(np.diff([*setup.firing_angles, period]).min()) / 2
     inside = np.flatnonzero((fires.tick >= steady.tick[0]) & (fires.tick <= steady.tick[-1]))
     part = fires.pick(inside)
     placed = np.isfinite(part.degrees)
     mine = placed & _ours(
         part.degrees, part.segment, fires.degrees[fire], fires.segment[fire], period, near
     )
+    if setup.odd and setup.clamp in ("coil", "auto"):
+        mine = placed  # all are, and the nearest matched one may be another cylinder's
     # Any spark in the window answers, be it a stray or one whose event was cut.
     sparks, lost_at = tables.sparks.tick, np.cumsum(tables.lost_before)
     low = np.searchsorted(sparks, part.tick - early)
     high = np.searchsorted(sparks, part.tick + latest)
-    lost_at = np.append(0, lost_at)
-    doubt = lost_at[np.minimum(high + 1, len(lost_at) - 1)] > lost_at[low]
+    # The first event's own spark comes before all that are silent.
+    doubt = lost_at[np.minimum(high, len(lost_at) - 1)] > lost_at[low - 1]
     silent = mine & (high == low)
     no_spark = int(np.count_nonzero(silent & ~doubt))
     # Sparks that no trigger of the tap came before.
