@@ -200,6 +200,13 @@ def test_parts_as_plain_loops_find_them():
         assert found == slowly(x.tolist(), 4)
         counts.append(len(found))
     assert min(counts) == 1 and max(counts) == 2
+    # The second part's lowest lies nearer to the first than to its own next.
+    x = np.array([-0.6, -0.6, -0.3, 0.1, 0.2, 0.9, 1.8, 1.9, 2.0, 2.2, 3.1])
+    assert (
+        [len(part) for part in groups._parted(x, 4)]
+        == [5, 6]
+        == [len(part) for part in slowly(x.tolist(), 4)]
+    )
 
 
 @pytest.mark.parametrize("share", [4, 5, 6, 10, 21])
