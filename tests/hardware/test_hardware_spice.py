@@ -433,7 +433,7 @@ def test_a_breadboard_of_unknown_sensor_is_an_equal_mix_of_both() -> None:
     each = [(k.us - mix.us) ** 2 + k.u_us**2 for k in (hall, logic)]
     assert mix.u_us**2 == pytest.approx(sum(each) / 2)
     clamp = conditioner.delay("first_spark_clamp")
-    path = conditioner.clamp_less_crank("clamp", "first_spark_hall", True)
+    path = conditioner.clamp_less_crank("clamp", "first_spark_hall", True, 1000.0)
     assert path.us == pytest.approx(clamp.us - hall.us)
 
 
@@ -456,7 +456,7 @@ def test_a_known_coil_delays_as_its_low_pass_does(henry: float) -> None:
 def test_reader_combines_as_the_gum_does() -> None:
     """Difference of independent quantities: variances add (JCGM 100:2008, 5.1.2)."""
     clamp, crank = conditioner.delay("clamp"), conditioner.delay("logic", True)
-    path = conditioner.clamp_less_crank("clamp", "logic", True)
+    path = conditioner.clamp_less_crank("clamp", "logic", True, 1000.0)
     assert path.us == pytest.approx(clamp.us - crank.us)
     assert path.u_us**2 == pytest.approx(clamp.u_us**2 + crank.u_us**2)
 

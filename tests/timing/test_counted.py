@@ -551,9 +551,9 @@ def test_delays_as_the_file_of_the_circuits_has_them():
 
 
 def test_a_breadboards_sensor_has_its_own_clamp():
-    found = conditioner.clamp_less_crank("clamp_inductive", "hall_optical", True)
+    found = conditioner.clamp_less_crank("clamp_inductive", "hall_optical", True, 1000.0)
     assert found == conditioner.delay("clamp_inductive") - conditioner.delay("hall_optical", True)
-    own = conditioner.clamp_less_crank("clamp_inductive", "first_spark_logic", True)
+    own = conditioner.clamp_less_crank("clamp_inductive", "first_spark_logic", True, 1000.0)
     assert own == conditioner.delay("first_spark_clamp") - conditioner.delay(
         "first_spark_logic", True
     )

@@ -185,6 +185,10 @@ def test_supply_in_bounded_memory(monkeypatch: pytest.MonkeyPatch):
         beats["time"], beats["supply_mv"] = np.arange(n), np.arange(n) + 12_000
         tables = fed(replace(one, beats=beats)).tables()
         assert tables.supply_mv == [12_000] + [12_000 + k for k in range(n - left + 1, n)]
+        beats["supply_mv"] = 12_000 - np.arange(n)  # falling: the lowest of those that go
+        lowest = 12_000 - (n - left)
+        falls = fed(replace(one, beats=beats)).tables().supply_mv
+        assert falls == [lowest] + [12_000 - k for k in range(n - left + 1, n)]
         assert tables.supply_tick == list(range(n - at, n))
     assert fed(session(7, 30)).tables().seconds == pytest.approx(1.8)
 

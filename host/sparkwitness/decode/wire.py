@@ -109,7 +109,7 @@ class Places(NamedTuple):
 
 def _places() -> Places:
     fields: Any = BLOCK.fields
-    at = {name: int(fields[name][1]) for name in fields}
+    at = {name: fields[name][1] for name in fields}
     assert (at["type"], at["session"], at["seq"], HEAD.itemsize % 4) == (0, 2, 4, 0)
     assert (at["input"] % 4, at["first"] % 4, BLOCK.itemsize % 4) == (0, 0, 0)
     assert at["n"] == at["input"] + 1

@@ -165,10 +165,10 @@ def _between(rows: list[Any], rpm: float) -> Delay:
 
 
 def clamp_less_crank(
-    clamp: str = "clamp",
-    crank: str = "hall_optical",
-    falling: bool = True,
-    rpm: float = 1000.0,
+    clamp: str,
+    crank: str,
+    falling: bool,
+    rpm: float,
     coil: Coil | None = None,
 ) -> Delay:
     """The clamp path's delay less the crank path's: `delay_us`, `u_delay_us` of a measurement.
