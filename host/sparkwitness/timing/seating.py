@@ -53,9 +53,9 @@ def seat(
     segment: Ticks,
     setup: Setup,
     around: float,
-    index: Ticks | None,
-    tick: Ticks | None,
-    tick_s: float,
+    index: Ticks | None = None,
+    tick: Ticks | None = None,
+    tick_s: float = 1.0,
 ) -> Seats:
     """Places of events in the firing order.
 
