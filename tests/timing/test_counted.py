@@ -474,7 +474,7 @@ def test_sums_of_delays():
     assert conditioner._between(more, 1e5) == Delay(pytest.approx(15.0), pytest.approx(1.5))
     assert conditioner._between(more, 1e7) == Delay(10.0, 1.0)
     # Below the range the voltage's part grows as 1 / rpm².
-    assert conditioner._between(rows, 50.0) == Delay(40.0, pytest.approx(32.0))
+    assert conditioner._between(rows, 25.0) == Delay(40.0, pytest.approx(8.0 * 4**2))
 
 
 def test_time_constants_of_a_coil():
