@@ -72,7 +72,7 @@ class Frame:
         return self.payload[8 if self.number == 5 else 1 :].decode()
 
 
-HELLO, EDGES, HEARTBEAT, LOG, ACK = 1, 2, 3, 4, 5
+HELLO, EDGES, HEARTBEAT, LOG, ACK, DRIVING = 1, 2, 3, 4, 5, 6
 IDENTIFY, CONFIGURE, START, STOP, DRIVE, LAMP, LEAVE, ALIVE, RENEW = range(16, 25)
 
 

@@ -15,6 +15,7 @@ from firmware_board import (
     ALIVE,
     CONFIGURE,
     DRIVE,
+    DRIVING,
     EDGES,
     HEARTBEAT,
     HELLO,
@@ -296,6 +297,20 @@ def test_outputs_off_within_a_second_of_host_silence() -> None:
         assert 0.5 < off - silent <= 1.0
         assert "outputs are off" in board.wait(LOG).text
         assert board.of(HEARTBEAT)[-1].payload[-2:] == STREAMING + b"\0"
+        # wire.md, driving: bit 0 of `cut`, since start; said when it is news, and only then.
+        board.ask(START)
+        board.pump(0.3)
+        assert [frame.payload for frame in board.of(DRIVING)] == [struct.pack("<HHB3x", 0, 0, 1)]
+
+
+def test_an_order_after_a_long_silence_has_not_waited_in_the_line() -> None:
+    """wire.md: an order counts from when nothing was waiting: here, just before it came."""
+    with running(World(quiet(TICKS_PER_MS))) as board:
+        board.ask(START)
+        board.pump(1.5)
+        assert board.ask(DRIVE, drive()) == (0, "")
+        board.wait(HEARTBEAT, lambda beat: beat.payload[-1] == 1)
+        assert not board.of(DRIVING)
 
 
 def test_outputs_off_when_the_host_neither_speaks_nor_reads() -> None:
