@@ -1,10 +1,12 @@
 """Streams of frames for tests: what a board would send, with the truth beside it."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from sparkwitness.decode import wire
+from sparkwitness.decode.kernels import compiled
 
 TICK_PS = 24_000
 HELLO = {
@@ -17,6 +19,15 @@ HELLO = {
     "mean_permille": [500, 750], "flash_us": 200, "flash_permille": 50, "checksum": 0,
     "board": "test",
 }  # fmt: skip
+
+
+def loops() -> Any:
+    """The innermost loops as they stand, uncompiled.
+
+    numpy 1 makes a float of an unsigned number and one of Python's: there they are compiled.
+    """
+    newer = np.lib.NumpyVersion(np.__version__) >= "2.0.0"
+    return compiled if newer else compiled.load()
 
 
 @dataclass

@@ -15,7 +15,7 @@ import pytest
 from sparkwitness.decode import edges, flanks, framing, kernels, wire
 from sparkwitness.decode.edges import EdgeDecoder, Loss
 from sparkwitness.decode.kernels import plain
-from streams import HELLO, Stream, random_stream
+from streams import HELLO, Stream, loops, random_stream
 
 NONE = np.empty(0, np.int64)
 
@@ -557,7 +557,7 @@ def test_nothing_is_lost_where_nothing_was_announced():
 def test_damage_within_what_is_in_order_is_damage(kernel: str, monkeypatch):
     """A bit of a count is another one, so that all fits but the CRC: that frame alone is lost."""
     if kernel == "numba":
-        monkeypatch.setattr(kernels, "chosen", lambda *_: kernels.compiled)
+        monkeypatch.setattr(kernels, "chosen", lambda *_: loops())
     monkeypatch.setenv(kernels.VARIABLE, "numpy")
     made = Stream()
     made.hello()

@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.kernels import compiled, plain
-from streams import Stream
+from sparkwitness.decode.kernels import plain
+from streams import Stream, loops
 
 # Where numba would wrap round, numpy says so.
 pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered in scalar")
-# numpy 1 makes a float of an unsigned number and one of Python's: there they are compiled.
-LOOPS = compiled if np.lib.NumpyVersion(np.__version__) >= "2.0.0" else compiled.load()
-BOTH = pytest.mark.parametrize("kernel", [plain, LOOPS], ids=["plain", "compiled"])
+BOTH = pytest.mark.parametrize("kernel", [plain, loops()], ids=["plain", "compiled"])
 PLACES = wire.PLACES
 FIXER = 0x4C9DD581
 
