@@ -223,7 +223,7 @@ def running(world: World, script: str | None = None) -> Iterator[Board]:
     master, slave = pty.openpty()
     tty.setraw(slave)
     # Another test's program that looks for its board again may know a terminal of the same number.
-    fcntl.flock(slave, fcntl.LOCK_EX)
+    fcntl.flock(slave, fcntl.LOCK_EX | fcntl.LOCK_NB)
     os.set_blocking(master, False)
     to_board, from_world = os.pipe()
     to_world, from_board = os.pipe()

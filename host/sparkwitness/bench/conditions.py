@@ -132,6 +132,10 @@ def rows(name: str, result: Result) -> list[Row]:
     return sorted(found, key=lambda row: row.rpm)
 
 
+def _driven_at(rpm: float, row: Row) -> bool:
+    return abs(row.rpm / rpm - 1) < _SAME_RPM
+
+
 def compare(runs: Sequence[tuple[str, Result]]) -> Conditions:
     """What the conditions do to the delay.
 
@@ -141,12 +145,10 @@ def compare(runs: Sequence[tuple[str, Result]]) -> Conditions:
     listed = [row for name, result in runs for row in rows(name, result)]
     speeds: list[float] = []
     for row in listed:
-        if all(abs(row.rpm / s - 1) >= _SAME_RPM for s in speeds):
+        if not any(_driven_at(s, row) for s in speeds):
             speeds.append(row.rpm)
-    shared = [
-        s for s in speeds if len({r.run for r in listed if abs(r.rpm / s - 1) < _SAME_RPM}) > 1
-    ]
-    usable = [r for r in listed if any(abs(r.rpm / s - 1) < _SAME_RPM for s in shared)]
+    shared = [s for s in speeds if len({r.run for r in listed if _driven_at(s, r)}) > 1]
+    usable = [r for r in listed if any(_driven_at(s, r) for s in shared)]
     why, varied = [], []
     for factor, (word, unit) in FACTORS.items():
         values = [getattr(row, factor) for row in usable]

@@ -334,11 +334,12 @@ def _counts(
     inside = np.flatnonzero((fires.tick >= steady.tick[0]) & (fires.tick <= steady.tick[-1]))
     part = fires.pick(inside)
     placed = np.isfinite(part.degrees)
-    mine = placed & _ours(
-        part.degrees, part.segment, fires.degrees[fire], fires.segment[fire], period, near
-    )
-    if setup.odd and setup.clamp in ("coil", "auto"):
-        mine = placed  # all are, and the nearest matched one may be another cylinder's
+    mine = placed
+    # Of an odd engine on the coil lead all are, and the nearest matched one may be another's.
+    if not (setup.odd and setup.clamp in ("coil", "auto")):
+        mine = placed & _ours(
+            part.degrees, part.segment, fires.degrees[fire], fires.segment[fire], period, near
+        )
     # Any spark in the window answers, be it a stray or one whose event was cut.
     sparks, lost_at = tables.sparks.tick, np.cumsum(tables.lost_before)
     low = np.searchsorted(sparks, part.tick - early)
