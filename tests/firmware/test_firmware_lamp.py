@@ -288,8 +288,12 @@ def test_one_edge_that_the_flash_hides_is_followed_by_time() -> None:
         assert got[2:] == [anchor, anchor + 2, 9 + known + turns - 100, True, []], known
     # The same where the number of edges wraps at 30 bits: 99 becomes 0 less one, or two.
     for by in (MASK - 99, MASK - 100, MASK - 101):
-        shifted = [{**one, "seen": (one["seen"] + by) & MASK, "anchor": 99 + by, "next": 101 + by,
-                    "stamps": [stamps[(k - by) % 8] for k in range(8)]} for one in given]  # fmt: skip
+        moved = [stamps[(k - by) % 8] for k in range(8)]
+        shifted = [
+            {**one, "seen": (one["seen"] + by) & MASK, "anchor": 99 + by, "next": 101 + by,
+             "stamps": moved}
+            for one in given
+        ]  # fmt: skip
         for was, now in zip(found, say(RUNNING, shifted), strict=True):
             anchor = (was[2] + by) & MASK
             assert now == [*was[:2], anchor, anchor + 2, *was[4:]]

@@ -7,7 +7,6 @@ sent, what has come), the queues at words 4 to 7. A record is two words, see fir
 
 from __future__ import annotations
 
-import types
 from array import array
 from itertools import pairwise
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 import pytest
 
 import pio_chip
-from firmware_board import DRIVE, LOG, START, command, drive, lamp
+from firmware_board import drive, lamp
 from quick_chip import CLOCK_HZ, Board, QuickChip
 
 US = CLOCK_HZ // 1_000_000
@@ -193,8 +192,8 @@ class Driver:
 
 def test_a_change_of_speed_waits_for_no_more_than_two_queued_pulses() -> None:
     """wire.md: a change comes when the pulses queued are over (20 ms, or two pulses when that is
-    longer) and the revolution with them. Of 12 ms: the one under way and two that wait; of 20 ms one
-    waits, of 4 ms four, which is all that a queue holds. And so for the teeth."""
+    longer) and the revolution with them. Of 12 ms: the one under way and two that wait; of 20 ms
+    one waits, of 4 ms four, which is all that a queue holds. And so for the teeth."""
     for rpm, wait in ((5_000, 3), (15_000, 5), (3_000, 2)):
         driver = Driver()
         turn = 60_000 * MS // rpm
