@@ -337,11 +337,22 @@ def test_which_pulse_is_waited_for_before_another_shape() -> None:
 
 def test_an_output_that_rests_high_never_falls_at_boot() -> None:
     """firmware/rest.py: a reset by the watchdog leaves a mark that the bench trigger rests high."""
-    hw, rest, chip = pio_chip.load("hw_rp2", "rest", "chip")
+    hw, outputs, rest, chip = pio_chip.load("hw_rp2", "outputs", "rest", "chip")
     rest.mem32 = {chip.WATCHDOG_SCRATCH0: 0x7E570000 | 1 << BENCH_PIN}
+    made: list[tuple[int, int, int]] = []
+
+    class Pin(pio_chip.Pin):
+        def __init__(self, number: int, mode: int = -1, pull: int = -1, value: int | None = None):
+            super().__init__(number, mode, pull, value)
+            if value is not None:
+                made.append((number, mode, value))
+
+    outputs.Pin = Pin
     watched = {pin: pio_chip.CHIP.watch(pin) for pin in (BENCH_PIN, CRANK_PIN, LAMP_PIN)}
     hardware = hw.Hardware()
     pio_chip.CHIP.run(100)
+    assert made == [(6, Pin.OUT, 1), (7, Pin.OUT, 0), (8, Pin.OUT, 0)]
+    assert list(hardware.driven) == [0] and list(hardware.told) == [0, 0, 0]
     assert [level for _, level in watched[BENCH_PIN]] == [True]
     assert not watched[CRANK_PIN] and not watched[LAMP_PIN]
     gpio = pio_chip.CHIP.rp2040.gpio
@@ -362,3 +373,84 @@ def test_how_long_records_are() -> None:
     assert (wheel[p.SHORTEST], wheel[p.LONGEST]) == (3 * MS, 250 * MS)
     assert (bench[p.WIDTH], wheel[p.WIDTH]) == (1, 0)
     assert (driver.outputs._ahead, driver.outputs._first) == (20 * MS, 5 * MS)
+
+
+PIO1 = 0x50300000
+SHAPES = [
+    {"firings": 1, "turns": 1}, {"firings": 1, "turns": 1, "active_low": 1}, {"firings": 4},
+    {"firings": 0, "turns": 1, "teeth": 1}, {"firings": 0, "turns": 2, "teeth": 1},
+    {"firings": 0, "turns": 1, "teeth": 36, "missing": 1},
+    {"firings": 1, "turns": 1, "teeth": 2, "missing": 1}, {"firings": 1, "turns": 1, "load": 1},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_what_is_off_begins_anew_and_what_is_not_asked_for_stays_off(shape: dict[str, int]) -> None:
+    """The first order, one after everything was switched off, and one after it was itself ended.
+
+    The machine of block 1 that keeps the time is nobody's here: it stays as it is.
+    """
+    driver = Driver()
+    chip, outputs = driver.chip, driver.outputs
+    payload = drive(6_000_000, 6_000_000, width_us=300, **shape)
+    pins = [BENCH_PIN] * (shape["firings"] > 0) + [CRANK_PIN] * ("teeth" in shape)
+    bits = sum({BENCH_PIN: 1, CRANK_PIN: 2}[pin] for pin in pins)
+    high = shape.get("active_low", 0)
+
+    def active(pin: int, since: int) -> list[int]:
+        level = 1 - high if pin == BENCH_PIN else 1
+        return [cycle for cycle, now in chip.watch(pin) if now == level and cycle >= since]
+
+    for ended, clock in ((None, 0), ("off", 1), ("rest", 1), ("off", 0)):
+        if ended == "off":
+            outputs.off()
+        elif ended:
+            assert outputs.drive(drive(0, 0, active_low=high), driver.now()) is None
+        assert outputs.on == 0 and not outputs._machines
+        assert chip.get(PIO1) & 14 == 0 and chip.by_machine & 0x1C0 == 0
+        since = chip.cycle
+        outputs.fill()
+        driver.run(20)
+        assert not active(BENCH_PIN, since + 1) and not active(CRANK_PIN, since + 1)
+        assert chip.high & 0x1C0 == (high << 6 if ended else 0)
+        chip.put(PIO1, clock)
+        chip.put(0x40014004 + 8 * CRANK_PIN, 7)  # somebody gave it away
+        since = chip.cycle
+        assert outputs.drive(payload, driver.now()) is None
+        assert outputs.on == bits and chip.by_machine & 0xC0 == sum(1 << pin for pin in pins)
+        driver.run(60)
+        for pin in (BENCH_PIN, CRANK_PIN):
+            assert (len(active(pin, since)) >= 2) is (pin in pins)
+        assert chip.get(PIO1) & 1 == clock
+        assert outputs.feed() in range(3) and driver.hardware.driven[0] == (
+            len(active(BENCH_PIN, since)) if shape["firings"] else 0
+        )
+    outputs.light(lamp(), driver.now())
+    assert outputs.on == bits | 4 and chip.get(PIO1) & 8
+    assert outputs.drive(drive(0, 0, active_low=high), driver.now()) is None
+    assert outputs.on == 4 and chip.get(PIO1) & 14 == 8 and chip.by_machine & 0x1C0 == 0x100
+    assert chip.timers and chip.dog_due
+    outputs.light(lamp(mode=0), driver.now())
+    assert outputs.on == 0 and chip.get(PIO1) & 14 == 0 and chip.by_machine & 0x1C0 == 0
+    assert not chip.timers and chip.dog_due is None
+
+
+@pytest.mark.parametrize(
+    ("rested", "slept"),
+    [(0, [2000]), (1, [1999]), (1999, [1]), (2001, []), (1 << 28, []), (-1, [])],
+)
+def test_how_long_a_train_rests_after_another(rested: int, slept: list[int]) -> None:
+    """wire.md, driving: 2 ms of rest; by a clock that wraps, so that a long rest may look like one
+    that has not begun."""
+    driver = Driver()
+    module, chip = driver.module, driver.chip
+    chip.run(MS)
+    found: list[int] = []
+    module.ticks_us = lambda: 5
+    module.sleep_us = lambda us: found.append(us) or chip.run(us * US)
+    driver.outputs._rested_us = (5 - rested) & 0x3FFFFFFF
+    began = chip.cycle
+    assert driver.outputs.drive(drive(width_us=100), driver.now()) is None
+    assert found == slept
+    (first, *_) = driver.starts(BENCH_PIN) or [chip.cycle]
+    assert first - began >= sum(slept) * US
