@@ -401,13 +401,15 @@ def test_what_is_off_begins_anew_and_what_is_not_asked_for_stays_off(shape: dict
         level = 1 - high if pin == BENCH_PIN else 1
         return [cycle for cycle, now in chip.watch(pin) if now == level and cycle >= since]
 
-    for ended, clock in ((None, 0), ("off", 1), ("rest", 1), ("off", 0)):
+    before = 0
+    for ended, clock in ((None, 1), ("off", 1), ("rest", 1), ("off", 0)):
         if ended == "off":
             outputs.off()
         elif ended:
             assert outputs.drive(drive(0, 0, active_low=high), driver.now()) is None
         assert outputs.on == 0 and not outputs._machines
-        assert chip.get(PIO1) & 14 == 0 and chip.by_machine & 0x1C0 == 0
+        assert chip.get(PIO1) & 15 == before and chip.by_machine & 0x1C0 == 0
+        before = clock
         since = chip.cycle
         outputs.fill()
         driver.run(20)
@@ -430,6 +432,10 @@ def test_what_is_off_begins_anew_and_what_is_not_asked_for_stays_off(shape: dict
     assert outputs.drive(drive(0, 0, active_low=high), driver.now()) is None
     assert outputs.on == 4 and chip.get(PIO1) & 14 == 8 and chip.by_machine & 0x1C0 == 0x100
     assert chip.timers and chip.dog_due
+    # A train beside the lamp leaves it on.
+    assert outputs.drive(payload, driver.now()) is None
+    assert outputs.on == bits | 4 and chip.get(PIO1) & 8 and chip.by_machine & 0x100
+    assert outputs.drive(drive(0, 0, active_low=high), driver.now()) is None
     outputs.light(lamp(mode=0), driver.now())
     assert outputs.on == 0 and chip.get(PIO1) & 14 == 0 and chip.by_machine & 0x1C0 == 0
     assert not chip.timers and chip.dog_due is None
@@ -454,3 +460,57 @@ def test_how_long_a_train_rests_after_another(rested: int, slept: list[int]) -> 
     assert found == slept
     (first, *_) = driver.starts(BENCH_PIN) or [chip.cycle]
     assert first - began >= sum(slept) * US
+
+
+def test_a_train_beyond_the_limits_of_a_second_or_a_minute_is_cut_and_said() -> None:
+    """wire.md, `cut`: 2 a second's active time, 4 a minute's; everything goes to rest.
+
+    Pulses of 5 ms, 10 ms apart: one under way and two that wait. Room is left for none or for two.
+    """
+    for word, most, bit, said in (
+        ("SECOND", 60_000, 2, "second"), ("MINUTE", 6_000_000, 4, "minute"),
+    ):  # fmt: skip
+        for left in (4_999, 12_000):
+            driver = Driver()
+            limits = driver.board.modules["limits"]
+            words = driver.outputs._budget.words
+            driver.chip.run(MS)
+            order = drive(6_000_000, 6_000_000, 0, 5000, 1, 1)
+            words[limits.THEN] = driver.now()
+            driver.outputs._budget.fault = lambda *_: None  # else it would be refused at once
+            words[getattr(limits, word)] = most - left
+            driver.outputs.drive(order, driver.now())
+            driver.run(5)
+            assert driver.hardware.outputs == 0 and driver.hardware.told[2] == bit
+            ((level, text),) = driver.hardware.notes
+            assert level == 1 and f"active time of a {said}" in text
+            assert not driver.chip.timers and driver.chip.by_machine & 0x1C0 == 0
+
+
+def test_pauses_are_those_since_the_last_order_that_was_obeyed() -> None:
+    """wire.md, driving: pauses since the last drive command; `cut` since the start."""
+    driver = Driver()
+    told = driver.hardware.told
+    one, two = drive(width_us=100), drive(width_us=100, firings=2)
+    for payload, left in ((one, 0), (one, 0), (two, 0), (drive(19_000, 19_000), 7), (two, 0)):
+        told[0], told[1], told[2] = 7, 8, 16
+        assert (driver.outputs.drive(payload, driver.now()) is None) is (left == 0)
+        assert list(told) == [left, 8, 16]
+
+
+def test_queues_are_filled_on_demand_but_not_while_a_train_has_to_pause() -> None:
+    """`fill` goes before what takes its time. A train of 6 ms a turn, 12 ms without the loop."""
+    driver = Driver()
+    driver.outputs.drive(drive(10_000_000, 10_000_000, 0, 100, 1, 1, 0, teeth=1), driver.now())
+    driver.run(30)
+    chip = driver.chip
+    for machine in (BENCH, CRANK):
+        assert len(chip.machines[machine].queue) == 8
+    chip.run(12 * MS)
+    assert [len(chip.machines[k].queue) for k in (BENCH, CRANK)] == [4, 4]
+    driver.outputs.fill()
+    assert [len(chip.machines[k].queue) for k in (BENCH, CRANK)] == [8, 8]
+    driver.outputs._dry = 1 << BENCH
+    chip.run(12 * MS)
+    driver.outputs.fill()
+    assert [len(chip.machines[k].queue) for k in (BENCH, CRANK)] == [4, 4]
