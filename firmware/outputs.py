@@ -155,9 +155,8 @@ class Outputs:
         self._ahead = AHEAD_MS * ms
         self._first = FIRST_MS * ms
         self._budget = limits.Budget()
-        self._shape = NOTHING
+        self._timer, self._shape = None, NOTHING
         self._machines = self._dry = 0
-        self._timer = None
         self._rested_us = ticks_us()
         self.lamp = Lamp(hw, self)
         self.off()

@@ -514,3 +514,12 @@ def test_queues_are_filled_on_demand_but_not_while_a_train_has_to_pause() -> Non
     chip.run(12 * MS)
     driver.outputs.fill()
     assert [len(chip.machines[k].queue) for k in (BENCH, CRANK)] == [4, 4]
+
+
+def test_a_machine_that_is_loaded_stands_still_and_the_others_do_not() -> None:
+    driver = Driver()
+    for player, bit in ((driver.outputs._bench, 2), (driver.outputs._wheel, 4)):
+        for low in (0, 0, 1, 1, 0):
+            driver.chip.put(PIO1, 15)
+            player.load(low)
+            assert driver.chip.get(PIO1) == 15 - bit
