@@ -78,6 +78,8 @@ class App:
         ticks_per_ms = 1000000 // hw.tick_ps * 1000
         self.rings.pace(BLOCK_AGE_MS * ticks_per_ms, BEAT_MS * ticks_per_ms)
         self._busy_turns = 0
+        self._busy_us = self._worst_us = 0  # of a session, which sets them
+        self._since_us = ticks_us()
         self._new_session()
 
     # The loop

@@ -882,6 +882,11 @@ def test_a_lease_counts_from_when_nothing_waited() -> None:
     rig.hw.leased = now_ms() + 5
     rig.result(RENEW, lease)
     assert rig.hw.leased == now_ms() + 5  # nothing goes back
+    rig.turn()
+    pass_us(2_000)
+    rig.hw.leased = now_ms() - 3  # the line was last found empty 2 ms ago
+    rig.result(RENEW, lease)
+    assert rig.hw.leased == now_ms() - 2
     for waited, result in ((900, OK), (901, NOT_NOW)):
         rig.turn()
         rig.line.coming += command(ALIVE, seq=rig.seq + 1) + command(DRIVE, drive(), rig.seq + 2)
@@ -893,6 +898,28 @@ def test_a_lease_counts_from_when_nothing_waited() -> None:
     assert ack.text == "this command has waited in the line for too long"
     # Off is always allowed.
     assert rig.result(DRIVE, drive(0, 0)) == (OK, "")
+
+
+def test_orders_of_a_new_session_are_counted_anew() -> None:
+    """wire.md, "The lease": ahead of the last one *in this session*."""
+    rig = Rig()
+    rig.start()
+    assert rig.result(DRIVE, drive()) == (OK, "")
+    rig.seq -= 9
+    assert rig.result(DRIVE, drive()) == (NOT_NOW, "this command has come before")
+    rig.ask(STOP)
+    rig.ask(START)
+    assert rig.result(DRIVE, drive()) == (OK, "")
+
+
+def test_the_lamp_wants_a_crank_of_one_flank() -> None:
+    for both, refused in ((1, True), (2, False), (3, True)):
+        rig = Rig()
+        rig.ask(CONFIGURE, bytes([15, 0, both]))
+        rig.start()
+        assert rig.result(DRIVE, drive()) == (OK, "")
+        said = "the lamp counts one flank of the crank, not both"
+        assert rig.result(LAMP, lamp()) == ((NOT_NOW, said) if refused else (OK, ""))
 
 
 def test_a_range_that_is_left_is_said() -> None:
