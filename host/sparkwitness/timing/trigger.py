@@ -166,7 +166,7 @@ def read(
     if choice.level is None:
         return Tap(choice)
     fires = firings.firings(tables.trigger, choice.level, every, tick_s)
-    spark, fire, (early, latest) = _matched(fires, steady.tick, typed, tick_s)
+    spark, fire, (early, latest) = _matched(fires, steady.tick, setup, tick_s)
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
     spark, fire = spark[good], fire[good]
     if len(spark) < _FEWEST:
@@ -229,13 +229,15 @@ def firing(setup: Setup, tick: Ticks, level: Levels, sparks: Ticks, tick_s: floa
 
 
 def _matched(
-    fires: Firings, sparks: Ticks, typed: str, tick_s: float
+    fires: Firings, sparks: Ticks, setup: Setup, tick_s: float
 ) -> tuple[Ticks, Ticks, tuple[int, int]]:
     """Indices of sparks and of the firings that they follow, and `Tap.window`."""
-    window = (
-        int(firings.EARLY_S / tick_s),
-        firings.window(fires.tick, tick_s, typed in firings.NAMES),
-    )
+    even = 1.0
+    if setup.odd:  # the long step of one cylinder would take in the next one's spark
+        steps = np.diff([*setup.firing_angles, setup.cycle])
+        even = float(steps.min() / steps.max())
+    typed = _level(setup) in firings.NAMES
+    window = (int(firings.EARLY_S / tick_s), firings.window(fires.tick, tick_s, typed, even))
     return *firings.delays(fires.tick, sparks, *window), window
 
 
@@ -283,7 +285,7 @@ def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floa
     if choice.level is None:
         return shown
     fires = firings.firings(tables.trigger, choice.level, events.tick, tick_s)
-    spark, fire, _ = _matched(fires, events.tick, typed, tick_s)
+    spark, fire, _ = _matched(fires, events.tick, setup, tick_s)
     falls = choice.level == firings.FALLING
     late_us = setup.answer_delay(falls).us
     shown.delay_us[spark] = (events.tick[spark] - fires.tick[fire]) * (tick_s * 1e6) - late_us
@@ -326,7 +328,8 @@ def _counts(
 ) -> Counts:  # fmt: skip
     """Missing and needless sparks by cause, between the first and the last event."""
     early, latest = window
-    step = fires.step()
+    # Over a cycle: of an odd engine one step alone may be longer than 1.5 of the mean.
+    step = fires.step(setup.cylinders if setup.odd else 1)
     period, near = float(np.fmax(spacing, step)), float(np.fmin(spacing, step)) / 2
     if setup.odd:
         period = setup.cycle
