@@ -206,6 +206,38 @@ def test_the_next_order_counts_from_the_end_of_the_last_one() -> None:
     assert none[0] is False and none[5:] == [False, ["disable", "rewind", "enable"]]
 
 
+def test_an_order_where_the_number_of_edges_wraps() -> None:
+    """At 30 bits: the same orders as anywhere, none left out, none counted as left out.
+
+    Of wheels of eleven edges, of four (of which 2^30 is a multiple) and of one.
+    """
+    eleven = {"teeth": 12, "missing": 1, "angle": 130_000, "at": 4}
+    four = {"teeth": 4, "missing": 0, "angle": 95_000, "at": 1}
+    one = {"teeth": 1, "missing": 0, "angle": 90_000, "at": 0}
+    some = [
+        ({**eleven, "seen": 100, "anchor": 99, "next": 102}, 9, 110, 0),
+        ({**eleven, "seen": 100, "anchor": 110, "next": 111}, 11, 121, 0),
+        ({**eleven, "seen": 100, "anchor": 99, "next": 122}, 11, 132, 2),
+        ({**four, "seen": 100, "anchor": 99, "next": 100}, 4, 103, 0),
+        ({**four, "seen": 100, "anchor": 95, "next": 96}, 4, 99, 0),
+        ({**four, "seen": 100, "anchor": 99, "next": 105}, 3, 107, 1),
+        ({**one, "seen": 100, "anchor": 99, "next": 100}, 1, 100, 0),
+        ({**one, "seen": 100, "anchor": 100, "next": 101}, 1, 101, 0),
+    ]
+    given, wanted = [], []
+    for by in range(MASK - 135, MASK - 90):
+        for case, count, anchor, dropped in some:
+            before = (case["anchor"] + by) & MASK
+            given.append({**case, "seen": (case["seen"] + by) & MASK, "anchor": before,
+                          "next": before + case["next"] - case["anchor"]})  # fmt: skip
+            after = (anchor + by) & MASK
+            wanted.append((count, after, after + 1, 9 + dropped))
+    assert len({one["seen"] < one["anchor"] for one in given}) == 2
+    for case, (count, *rest), got in zip(given, wanted, say(RUNNING, given), strict=True):
+        assert got[0] is True and got[1][0][0] == count, case
+        assert got[2:5] == rest and got[6] == [], case
+
+
 def test_flashes_left_out_before_it_runs_again_are_counted() -> None:
     """From the last tooth to the next one that is lit: 33 edges are three turns, two were dark."""
     script = """
@@ -254,6 +286,17 @@ def test_one_edge_that_the_flash_hides_is_followed_by_time() -> None:
         assert got[:2] == [True, [[0, flash - 1, pause, blind]]], known
         anchor = known + turns
         assert got[2:] == [anchor, anchor + 2, 9 + known + turns - 100, True, []], known
+    # The same where the number of edges wraps at 30 bits: 99 becomes 0 less one, or two.
+    for by in (MASK - 99, MASK - 100, MASK - 101):
+        moved = [stamps[(k - by) % 8] for k in range(8)]
+        shifted = [
+            {**one, "seen": (one["seen"] + by) & MASK, "anchor": 99 + by, "next": 101 + by,
+             "stamps": moved}
+            for one in given
+        ]  # fmt: skip
+        for was, now in zip(found, say(RUNNING, shifted), strict=True):
+            anchor = (was[2] + by) & MASK
+            assert now == [*was[:2], anchor, anchor + 2, *was[4:]]
     # Just room for the 6 cycles between, and one less: a turn more.
     for spare, more in ((6, 0), (5, turn)):
         (got,) = say(RUNNING, [{**base, "seen": 100, "stamps": stamps, "end": delay - spare}])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import struct
 from array import array
 
 import pio_chip
+from firmware_board import DRIVE, LAMP, RENEW
 
 # What each reason must speak of in its first line.
 SPEAKS_OF = {
@@ -45,6 +47,57 @@ def test_which_outputs_rest_high_is_kept_over_a_reset() -> None:
         assert rest.high() == (0 if bit >= 16 or bit == 6 else 1 << 6), bit
     rest.keep(0)
     assert rest.high() == 0
+
+
+def body(number: int, seq: int, session: int = 0, lease: int = 0) -> bytearray:
+    """A command as frame.open_frame leaves it, from index 1 on; layout: protocol/wire.md."""
+    return bytearray(b"?" + struct.pack("<BxHII", number, session, seq & 0xFFFFFFFF, lease))
+
+
+WORDS = (0, 1, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF, 0x12345678, 0xFEDC0000)
+
+
+def test_which_seq_is_ahead_of_which() -> None:
+    """wire.md, "The lease": ahead by 1 to 2^31 - 1, modulo 2^32."""
+    (lease,) = pio_chip.load("lease")
+    for last in WORDS:
+        for by in (1, 2, 0x10000, 0x7FFFFFFF, 0, 0x80000000, 0x80000001, 0xFFFFFFFF, 0xFFFF0000):
+            found = lease._ahead(body(DRIVE, last + by), array("I", [last, 0]))
+            assert found == (0 < by < 0x80000000), (last, by)
+        for bit in range(32):
+            other = body(RENEW, 5, lease=last ^ 1 << bit)
+            assert lease._equal(other, 9, array("I", [0, last])) == 0, (last, bit)
+        assert lease._equal(body(RENEW, 5, lease=last), 9, array("I", [last ^ 1, last])) == 1
+
+
+def test_which_commands_count() -> None:
+    """wire.md, "The lease": the session's own or 0, ahead of the last one, and a renew must name
+    the last drive or lamp that was obeyed. What does not count says why and changes nothing."""
+    lease = pio_chip.load("lease")[0].Lease()
+
+    def said(number: int, seq: int, session: int = 0, named: int = 0) -> str:
+        return (lease.stale(body(number, seq, session, named), 0xBEEF) or "").partition(" is ")[2]
+
+    other, elsewhere = "of another command than the last drive or lamp", "of another session"
+    old = 0
+    for first in (0, 0x90000000, 7):  # of a session the first one may have any
+        assert said(RENEW, first, named=old) == other  # nothing is on, whatever it names
+        assert said(DRIVE, first + 1) == ""
+        assert lease.stale(body(DRIVE, first + 1), 0xBEEF) == "this command has come before"
+        for session in (1, 0xBEEE, 0xBFEF, 0xBE00, 0xEF):
+            assert said(LAMP, first + 5, session) == elsewhere
+        assert said(DRIVE, first + 2, 0xBEEF) == ""
+        lease.grant(body(DRIVE, first + 2))
+        assert said(RENEW, first + 3, named=first + 2) == ""
+        assert said(RENEW, first + 4, named=first + 1) == other
+        assert said(LAMP, first + 5, 0xBEEF) == ""  # not obeyed: the lease is the drive's
+        assert said(RENEW, first + 6, named=first + 5) == other
+        assert said(RENEW, first + 7, named=first + 2) == ""
+        lease.grant(body(LAMP, first + 5))
+        assert said(RENEW, first + 8, named=first + 2) == other
+        assert said(RENEW, first + 9, named=first + 5) == ""
+        old = first + 5
+        lease.clear()
 
 
 def test_plain_rings_lie_one_after_the_other() -> None:
