@@ -198,6 +198,15 @@ def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
                 assert looks.square(after + 2900 * turns) == looks.square(after)
                 if degrees:
                     assert looks.square(after - 2900 * turns) == looks.square(after)
+    # Opposite the index edge the distance is 2. 200² / 24 · 2²; (2 · 120)² / 3; 300² / 6 · 2², and
+    # at the index edge, where it counts as 1, 300² / 6.
+    most = 1 if turns == 1 else 4
+    for c, s, degrees, low, high in (
+        (0, 200, 180, 6_662, 6_667), (-120, 0, 180, 19_200, 19_200), (0, 400, 180, 60_000, 60_000),
+        (0, 400, 0, 15_000, 15_000), (300, 0, 0, 3_750, 3_750), (301, 0, 0, 15_000, 15_000),
+    ):  # fmt: skip
+        looks._cos, looks._sin, looks._near = c * turns, s * turns, 0
+        assert low * most - 3 * (turns - 1) <= looks.square(1000 * degrees * turns) <= high * most
     looks.forget()
     assert looks.square(90_000) == 0
 
