@@ -70,7 +70,6 @@ class App:
         self._received = self._waiting = 0  # bytes of a frame, size of a command that is whole
         self._byte_ms = self._none_ms = ticks_ms()
         self._sliced = self._full = self._first = False
-        hw.heard = hw.leased = ticks_ms()
         self._lease = Lease()
         self._said = array("I", [0, 0, 0])  # of hw.told
         self._met = False  # whether a host has spoken since boot
@@ -78,9 +77,8 @@ class App:
         self._skipped = 0  # turns without the meter
         ticks_per_ms = 1000000 // hw.tick_ps * 1000
         self.rings.pace(BLOCK_AGE_MS * ticks_per_ms, BEAT_MS * ticks_per_ms)
-        self._busy_us = 0
         self._busy_turns = 0
-        self._worst_us = 0
+        self._busy_us = self._worst_us = 0  # of a session, which sets them
         self._since_us = ticks_us()
         self._new_session()
 
@@ -136,8 +134,7 @@ class App:
                 meter.turn(streaming)
         if streaming:
             took = ticks_diff(ticks_us(), start)
-            if took > self._worst_us:
-                self._worst_us = took
+            self._worst_us = max(took, self._worst_us)
             self._busy_us += took if worked else fed_us
 
     def _recover(self, error):
@@ -150,6 +147,7 @@ class App:
         self._received = self._waiting = 0
         text = "the board stopped after a fault of its own: "
         self.log(wire.LEVEL_ERROR, text + type(error).__name__ + " " + str(error))
+        self._driving()  # no heartbeat goes before it: there will be none
 
     def _watch(self):
         """Outputs off when the lease is over; what else the hardware has to say."""
@@ -185,8 +183,7 @@ class App:
     def _clear_line(self):
         """One delimiter, so that what lay in the line before is a frame of its own."""
         if self._await_line():
-            self._frame[0] = 0
-            self.link.send(self._frame, 0, 1)
+            self.link.send(self._frame, 0, 1)  # nothing is ever put before FRAME
 
     def _begin(self, number):
         put_header(self._frame, number, self.session, self.rings.seq)
@@ -301,9 +298,8 @@ class App:
         put_words(frame, wire.HEARTBEAT_STALLS, self.rings.stalls, INPUTS)
         put_words(frame, wire.HEARTBEAT_DRIVEN, hw.driven, 1)
         put32(frame, wire.HEARTBEAT_WORST_US, self._worst_us)
-        put16(frame, wire.HEARTBEAT_BUSY_PERMILLE, busy if busy < 1000 else 1000)
-        unsent = self.unsent + self.link.cut
-        put16(frame, wire.HEARTBEAT_UNSENT, unsent if unsent < 65535 else 65535)
+        put16(frame, wire.HEARTBEAT_BUSY_PERMILLE, min(busy, 1000))
+        put16(frame, wire.HEARTBEAT_UNSENT, min(self.unsent + self.link.cut, 65535))
         put16(frame, wire.HEARTBEAT_SUPPLY_MV, hw.supply_mv())
         frame[BODY + wire.HEARTBEAT_STATE] = self.state
         frame[BODY + wire.HEARTBEAT_OUTPUTS] = hw.outputs
@@ -335,7 +331,6 @@ class App:
         while self.rings.beating():
             self._stream()
             if ticks_diff(ticks_ms(), start) > 500:
-                self.unsent += 1
                 self.rings.beaten()
 
     # Commands from the host
@@ -384,7 +379,7 @@ class App:
         """A frame has come: obey it, now or in the next turn. Whether this turn has done enough."""
         size = open_frame(self._command, self._received)
         self._received = 0
-        if size <= 0:
+        if size < wire.HEADER_SIZE:
             return False
         number = self._command[1]
         for k in range(size, wire.COMMAND_SIZE):  # what is left out counts as 0

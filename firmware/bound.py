@@ -54,8 +54,6 @@ class Bound:
         # For each 1/1000 of swing, times 16: by distance to the nearer edge, or, of a wheel with at
         # least four edges per firing, away from its gap and beside or in it.
         self._curve = array("I", [0] * CURVE)
-        self._fine = False
-        self._swing = self._step = self._gap = self._near = 0
 
     def set(self, teeth, missing, turns, cylinders, strokes):
         """Another wheel or engine; takes some 200 ms."""

@@ -16,7 +16,7 @@ FEWEST_FOR_GAP = const(11)  # edges, for a look at the teeth beside the gap
 MANY = const(0x3FFFFFFF)
 
 # Words of the state of a Crank. Viper code has the numbers; these names are for Python.
-SEEN = const(0)  # edges looked at so far
+SEEN = const(0)  # edges looked at so far, modulo 2^30
 LAST = const(1)  # time of the last edge
 TOOTH = const(3)  # number of the last edge in its revolution, 0 at the reference edge
 REFERENCE = const(4)  # time of the last reference edge
@@ -180,7 +180,7 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
         s[7] = gap
         m[at & 511] = mark
         at += 1
-    s[0] = at
+    s[0] = at & 0x3FFFFFFF
 
 
 class Crank:
@@ -199,7 +199,6 @@ class Crank:
         self.state = array("I", [0] * CRANK_WORDS)
         self.wheel = array("I", [1, 0, 1, 0, 95, 1, 1])
         self.marks = bytearray(MARKS)
-        self.forget()
 
     @property
     def teeth(self):

@@ -33,6 +33,7 @@ AFTER_FLASH = const(2)
 SHORT_MS = const(15)  # a revolution at 4000 rev/min
 EVENT_GAP_US = const(1800)  # sparks of one event come closer together than this
 MASK = const(0x3FFFFFFF)
+HALF = const(0x20000000)
 
 
 @micropython.viper
@@ -98,6 +99,11 @@ def _room(words: int) -> int:
     if p[2] & (1 << 27):
         return 3
     return 2 if (p[3] >> 24) & 15 <= words else 0
+
+
+def _after(edge, other):
+    """By how many edges one is after another: numbers of edges wrap at 30 bits."""
+    return ((edge - other + HALF) & MASK) - HALF
 
 
 class Lamp:
@@ -255,12 +261,12 @@ class Lamp:
             if not self._running:
                 return False
         else:
-            anchor = (self._anchor + present) & MASK
-            if (anchor - state[SEEN] - waits + 1) % present:
+            anchor = self._anchor + present
+            if _after(anchor, state[SEEN] + waits - 1) % present:
                 self._empty()  # the wheel is not where it was thought to be: start over
                 self._anchor = -1
                 return False
-            count = anchor - self._next + 1
+            count = _after(anchor, self._next) + 1
             dropped = 0
             if count > 0 or present > 1:
                 while count <= 0:
@@ -298,7 +304,8 @@ class Lamp:
     def _order_by_time(self, state, flash, delay, blind, period):
         """The machine cannot see the one edge of the wheel: from the end of the last order on."""
         known = state[SEEN] - 1
-        if known < self._anchor:
+        gone = _after(known, self._anchor)
+        if gone < 0:
             return False  # the edge from which that end is reckoned has not come yet
         rings = self._hw.rings
         passed = 3 * _apart(rings.buffers[0], self._anchor, known, rings.size - 1)
@@ -309,7 +316,7 @@ class Lamp:
             turns += 1
         if not _send(0, flash, delay - end - AFTER_ORDER, blind):
             return False
-        self._drop(known + turns - self._anchor - 1)
+        self._drop(gone + turns - 1)
         self._anchor = known + turns
         return True
 

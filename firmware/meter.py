@@ -357,7 +357,7 @@ class Meter:
             self.figure = self._spread // 100
             return SCATTER
         deviation = events.deviation // scale
-        if deviation > TWO_PLACES and events.kept >= 8 and 5 * events.central < events.kept:
+        if deviation > TWO_PLACES and 5 * events.central < events.kept:
             return PLACES
         return why
 
@@ -433,16 +433,9 @@ class Meter:
         if 2 * timing > fold:
             timing -= fold
         # Among those that the reference cannot tell apart, how many can be?
-        alike = 0
-        found = timing
-        if fold <= (EARLIEST - LATEST) * scale * 4:
-            for k in range(-8, 9):
-                other = timing + k * fold
-                if LATEST * scale <= other <= EARLIEST * scale:
-                    alike += 1
-                    found = other
-        elif LATEST * scale <= timing <= EARLIEST * scale:
-            alike = 1
+        low, high = LATEST * scale, EARLIEST * scale
+        alike = (high - timing) // fold + (timing - low) // fold + 1
+        found = timing + (high - timing) // fold * fold if alike else timing
         timing = (found + (scale >> 1)) // scale
         self.raw = (timing + 50) // 100
         self.known = True

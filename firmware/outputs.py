@@ -38,7 +38,7 @@ GUARD_MS = const(50)
 DOG_MS = const(1000)
 WHOLE_MS = const(25)  # how long a new train waits for the end of a pulse of the old one
 REST_US = const(2000)  # between two trains: a driver that hardly opens would make one long pulse
-NOTHING = [0, 1, 0, 0, 0, 0]
+NOTHING = []  # type: list[int]
 PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
 PAUSED = "the bench pulses had to pause: the board was held up"
 
@@ -155,9 +155,8 @@ class Outputs:
         self._ahead = AHEAD_MS * ms
         self._first = FIRST_MS * ms
         self._budget = limits.Budget()
-        self._shape = NOTHING
+        self._timer, self._shape = None, NOTHING
         self._machines = self._dry = 0
-        self._timer = None
         self._rested_us = ticks_us()
         self.lamp = Lamp(hw, self)
         self.off()

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import json
 import struct
+from array import array
 from fractions import Fraction
 from typing import Any
 
 import pytest
 
+import pio_chip
 from firmware_board import run_script
 
 LAMP = """
@@ -206,6 +208,38 @@ def test_the_next_order_counts_from_the_end_of_the_last_one() -> None:
     assert none[0] is False and none[5:] == [False, ["disable", "rewind", "enable"]]
 
 
+def test_an_order_where_the_number_of_edges_wraps() -> None:
+    """At 30 bits: the same orders as anywhere, none left out, none counted as left out.
+
+    Of wheels of eleven edges, of four (of which 2^30 is a multiple) and of one.
+    """
+    eleven = {"teeth": 12, "missing": 1, "angle": 130_000, "at": 4}
+    four = {"teeth": 4, "missing": 0, "angle": 95_000, "at": 1}
+    one = {"teeth": 1, "missing": 0, "angle": 90_000, "at": 0}
+    some = [
+        ({**eleven, "seen": 100, "anchor": 99, "next": 102}, 9, 110, 0),
+        ({**eleven, "seen": 100, "anchor": 110, "next": 111}, 11, 121, 0),
+        ({**eleven, "seen": 100, "anchor": 99, "next": 122}, 11, 132, 2),
+        ({**four, "seen": 100, "anchor": 99, "next": 100}, 4, 103, 0),
+        ({**four, "seen": 100, "anchor": 95, "next": 96}, 4, 99, 0),
+        ({**four, "seen": 100, "anchor": 99, "next": 105}, 3, 107, 1),
+        ({**one, "seen": 100, "anchor": 99, "next": 100}, 1, 100, 0),
+        ({**one, "seen": 100, "anchor": 100, "next": 101}, 1, 101, 0),
+    ]
+    given, wanted = [], []
+    for by in range(MASK - 135, MASK - 90):
+        for case, count, anchor, dropped in some:
+            before = (case["anchor"] + by) & MASK
+            given.append({**case, "seen": (case["seen"] + by) & MASK, "anchor": before,
+                          "next": before + case["next"] - case["anchor"]})  # fmt: skip
+            after = (anchor + by) & MASK
+            wanted.append((count, after, after + 1, 9 + dropped))
+    assert len({one["seen"] < one["anchor"] for one in given}) == 2
+    for case, (count, *rest), got in zip(given, wanted, say(RUNNING, given), strict=True):
+        assert got[0] is True and got[1][0][0] == count, case
+        assert got[2:5] == rest and got[6] == [], case
+
+
 def test_flashes_left_out_before_it_runs_again_are_counted() -> None:
     """From the last tooth to the next one that is lit: 33 edges are three turns, two were dark."""
     script = """
@@ -254,6 +288,17 @@ def test_one_edge_that_the_flash_hides_is_followed_by_time() -> None:
         assert got[:2] == [True, [[0, flash - 1, pause, blind]]], known
         anchor = known + turns
         assert got[2:] == [anchor, anchor + 2, 9 + known + turns - 100, True, []], known
+    # The same where the number of edges wraps at 30 bits: 99 becomes 0 less one, or two.
+    for by in (MASK - 99, MASK - 100, MASK - 101):
+        moved = [stamps[(k - by) % 8] for k in range(8)]
+        shifted = [
+            {**one, "seen": (one["seen"] + by) & MASK, "anchor": 99 + by, "next": 101 + by,
+             "stamps": moved}
+            for one in given
+        ]  # fmt: skip
+        for was, now in zip(found, say(RUNNING, shifted), strict=True):
+            anchor = (was[2] + by) & MASK
+            assert now == [*was[:2], anchor, anchor + 2, *was[4:]]
     # Just room for the 6 cycles between, and one less: a turn more.
     for spare, more in ((6, 0), (5, turn)):
         (got,) = say(RUNNING, [{**base, "seen": 100, "stamps": stamps, "end": delay - spare}])
@@ -405,3 +450,82 @@ print(json.dumps([found, made.mode]))
     assert found[2][6:12] == [0, 5, 7 * 125, 3, 2, 0]
     assert found[3][:5] == ["missing is 3, must be less than teeth, 3", off, 0, 1, 9]
     assert found[4][:5] == [None, off, 0, 1, 9]
+
+
+# What is sent to the machine: block 1's registers by hand (RP2040 datasheet, from memory): FDEBUG
+# is word 2, bit 27 "machine 3 has found its queue empty"; FLEVEL is word 3, machine 3's orders in
+# bits 24 to 27; its queue is word 7.
+
+
+class Block1:
+    def __init__(self, empty: int, queued: int) -> None:
+        self.words = {2: empty << 27 | 0xF7FFFFFF, 3: 0xF0FFFFFF | queued << 24}
+        self.written: list[tuple[int, int]] = []
+
+    def __getitem__(self, at: int) -> int:
+        return self.words[at]
+
+    def __setitem__(self, at: int, value: int) -> None:
+        self.written.append((at, value))
+
+
+class Counter:
+    """What is left of a DMA channel's order: fewer from the `later`th look on."""
+
+    def __init__(self, left: int, later: int) -> None:
+        self.left, self.later, self.looks = left, later, 0
+
+    def __getitem__(self, at: int) -> int:
+        assert at == 0
+        self.looks += 1
+        return self.left - (self.looks >= self.later)
+
+
+def registers(lamp: Any, block: Block1, counter: Counter | None = None) -> None:
+    places = {0x50300000: block, 0x1234: counter}
+    lamp.ptr32 = lambda place: places[place] if isinstance(place, int) else pio_chip.Words(place)
+
+
+def test_an_order_is_three_words_unless_the_machine_had_to_wait() -> None:
+    (lamp,) = pio_chip.load("lamp")
+    for empty in (0, 1):
+        block = Block1(empty, 0)
+        registers(lamp, block)
+        assert lamp._send(7, 20, 3000, 55) == 1 - empty
+        assert block.written == ([] if empty else [(7, 7 | 20 << 8), (7, 3000), (7, 55)])
+
+
+def test_how_much_room_there_is() -> None:
+    (lamp,) = pio_chip.load("lamp")
+    for queued in range(9):
+        for words in (0, 2, 5):
+            for empty in (0, 1):
+                registers(lamp, Block1(empty, queued))
+                wanted = 3 if empty else 2 if queued <= words else 0
+                assert lamp._room(words) == wanted, (queued, words, empty)
+
+
+def test_the_first_order_takes_off_the_edges_that_came_meanwhile() -> None:
+    """`seen` edges were known when `waits` were to be waited for; a turn has `step` of them."""
+    (lamp,) = pio_chip.load("lamp")
+    order = [(7, 20 << 8), (7, 3000), (7, 55), (2, 1 << 27)]  # and from now on it is noted again
+    for come, seen, waits, step, sent, told in (
+        (100, 100, 4, 11, 4, 4), (103, 100, 4, 11, 1, 4), (104, 100, 4, 11, 11, 15),
+        (105, 100, 4, 11, 10, 15), (115, 100, 4, 11, 11, 26), (2, MASK, 4, 11, 1, 4),
+        (100, 100, 1, 0, 1, 1), (101, 100, 1, 0, None, 0), (100, 100, 1, 1, 1, 1),
+        (101, 100, 1, 1, 1, 2),
+    ):  # fmt: skip
+        for later, spoilt in ((99, False), (2, True), (11, True), (12, False)):
+            counter, block = Counter(900, later), Block1(1, 0)
+            registers(lamp, block, counter)
+            state = array("I", [0] * 40)
+            state[31 + 2], state[35 + 2] = 0x1234, (come + 900) & 0xFFFFFFFF
+            found = lamp._begin(state, 2, 20, 3000, 55, array("I", [seen, waits]), step)
+            if sent is None:
+                assert (found, block.written) == (0, [])
+                continue
+            wanted = [(7, sent | order[0][1]), *order[1:]]
+            assert found == (0 if spoilt else told)
+            # Where an edge came in the middle all is thrown away by who called.
+            assert block.written == (wanted[:3] if spoilt else wanted)
+            assert counter.looks == (later if spoilt else 11)

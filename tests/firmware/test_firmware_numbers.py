@@ -130,13 +130,17 @@ print(json.dumps([found, left]))
 """
     cases = [(0, 60_000, 0, 0), (1, 80_000, 0, 0), (0, 15_000, 4_500_000, 0),
              (0, 0, 6_000_000, 0), (1, 0, 6_000_000, 0), (0, 0, 6_000_000, 5),
-             (0, 60_000, 0, -20), (1, 0, 6_000_000, -800)]  # fmt: skip
+             (0, 60_000, 0, -20), (1, 0, 6_000_000, -800),
+             (0, 60_000, 0, 1 << 29), (0, 60_000, 6_000_000, (1 << 29) + 1)]  # fmt: skip
     found, left = say(script, cases)
     assert left[:6] == [list(case[1:3]) for case in cases[:6]]  # to ask uses nothing up
-    assert left[6:] == [[60_000 - 20 * 700, 0], [0, 6_000_000 - 800 * 750]]
+    assert left[6:8] == [[60_000 - 20 * 700, 0], [0, 6_000_000 - 800 * 750]]
+    # From half of the clock's 2^30 ms on it was set back; what is just below has passed.
+    assert left[8:] == [[60_000, 0], [0, 0]]
     assert [one[0] for one in found] == [
         45_000 // 700, 60_000 // 750, 0, 3000, 2000, 3000,  # a clock set back has passed no time
         (45_000 - 20 * 700) // 700, (1_500_000 - 800 * 750) // 750,  # what leaked since
+        45_000 // 700, 0,
     ]  # fmt: skip
     assert "must rest for 3 s" in found[3][1] and "must rest for 2 s" in found[4][1]
     assert [one[1] for one in found[:3]] == [None] * 3 and all(one[2] is None for one in found)

@@ -57,6 +57,22 @@ def test_lengths_of_revolutions_are_right_on_average(
             assert 0 <= (r + 1) * ideal - total < multiple + r + 1  # a part of a cycle each
 
 
+def test_a_train_begins_without_what_the_last_one_left(pulses: Any) -> None:
+    """1 000.3 rev/min: 7 497 750.67 cycles a turn. In multiples of 60 the first one leaves 30."""
+    speed = pulses.Speed(CLOCK)
+    speed.order(1_000_300, 1_000_300, 0, 1)
+    speed.restart(60)
+    speed.reach(1)
+    assert list(speed.lengths[:2]) == [7_497_720, 7_497_780]
+    for multiple, first in ((60, 7_497_720), (1, 7_497_750), (7, 7_497_749)):
+        speed.restart(60)
+        speed.reach(0)
+        speed.restart(multiple)
+        assert speed.known == 0
+        speed.reach(0)
+        assert (speed.known, speed.lengths[0]) == (1, first)
+
+
 def speeds(pulses: Any, order: tuple[int, int, int], revolutions: int) -> list[tuple[float, float]]:
     """(seconds at its begin, rev/min) of each revolution."""
     speed, now, found = pulses.Speed(CLOCK), 0, []

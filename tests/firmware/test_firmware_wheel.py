@@ -170,8 +170,9 @@ def formula(c: float, s: float, near: float, after: float, turns: int) -> float:
 def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
     crank, found = modules
     looks = found.Teeth()
+    assert not looks.seen and not looks.known  # nothing before a wheel is told
     looks.set(wheel(crank, 60, 2, turns).wheel, 2.0)
-    assert looks.seen and looks.square(90_000) == 0
+    assert looks.seen and not looks.known and looks.square(90_000) == 0
     looks.known = True
     for c, s in (
         (150, 0),
@@ -361,6 +362,8 @@ def test_periods_of_a_wheel_with_a_gap(modules: Any, piece: int) -> None:
     assert state[crank.DECIDED] == 18  # the edge at which the last judged period ended
     assert state[crank.REFERENCE] == state[crank.LAST] == 2100 + 4 * 6001 + 2001 - 0x1000
     assert (state[crank.STEP], state[crank.WIDTH]) == (2001, 2)
+    # The period that ended with the last edge waits for the next one; it began at edge 18.
+    assert (state[crank.ENDED], state[crank.START], state[crank.BEGUN]) == (1, 18, 23)
 
 
 def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any) -> None:
@@ -427,6 +430,7 @@ def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: An
         assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 7)
         if skipped:
             assert state[crank.DECIDED] == 22 and state[crank.GOOD] == 0
+            assert state[crank.PERIOD] == 0
             tracker._rings.written[0] = 44
             tracker.follow()
             assert (state[crank.SEEN], state[crank.CRANK_SKIPPED]) == (44, 2)
@@ -435,6 +439,99 @@ def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: An
              crank.REFUSED, crank.TICKS, crank.TURNED, crank.CRANK_SKIPPED)  # fmt: skip
     assert [state[word] for word in words] == [0] * 10
     assert state[crank.ODD_LAST] == state[crank.ODD_FIRST] == MIDDLE
+
+
+def test_edges_passed_over_leave_no_speed(modules: Any) -> None:
+    """What was known of the crank is not known any more, its period too."""
+    crank, _ = modules
+    tracker = wheel(crank, 6, 1)
+    good = [2000, 1000, 1000, 1000, 1000]
+    state = fed(crank, tracker, [100, 1000, *good * 4])
+    assert (state[crank.PERIOD], state[crank.KNOWN]) == (6000, 7)
+    tracker._rings.written[0] = 22 + SIZE + 1
+    tracker.follow()
+    assert (state[crank.PERIOD], state[crank.KNOWN], state[crank.CRANK_SKIPPED]) == (0, 0, 1)
+    assert state[crank.INDEXED] == state[crank.SEEN] == state[crank.DECIDED] == 22 + SIZE + 1
+
+
+def test_what_looked_like_the_gap_and_is_followed_by_a_step_as_long_was_none(modules: Any) -> None:
+    """firmware/crank.py: a gap is longer than the steps on either side of it, by 95/64 (1 missing),
+    116/64 (2) or 134/64 (3); steps of whole 32 ticks. Else where the crank is, is not known.
+    """
+    crank, _ = modules
+    for missing, sixtyfourth in ((1, 95), (2, 116), (3, 134)):
+        step = 64 * 32
+        gap = sixtyfourth * 32  # just not long enough
+        turn = [(missing + 1) * step, *[step] * (11 - missing)]
+        for before, after, still in (
+            (gap + 32, step, True), (gap + 32, step + 32, False), (gap + 32, gap, False),
+            (gap, step, False),
+        ):  # fmt: skip
+            tracker = wheel(crank, 12, missing)
+            state = fed(crank, tracker, [99, step, *turn * 3, before])
+            assert (state[crank.TOOTH], state[crank.KNOWN]) == (0, 7 if before > gap else 3)
+            if missing == 1:  # of the others such a gap is too short for a good period
+                assert state[crank.PERIOD] == (before + 10 * step if before > gap else 0)
+            tracker = wheel(crank, 12, missing)
+            state = fed(crank, tracker, [99, step, *turn * 3, before, after])
+            assert (state[crank.KNOWN] & 4 != 0) is still, (missing, before, after)
+            assert still or state[crank.PERIOD] == 0
+
+
+def test_a_period_that_is_too_short_tells_no_speed_and_the_next_one_does(modules: Any) -> None:
+    """6 - 1: four edges and then the gap. A period that is not known is none of the last one's."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    begin = [100, 1000, *good * 3]
+    for steps, period, known in (
+        ([], 6000, 7), ([2000], 6000, 7), ([2000, 1000, 1000, 1000], 6000, 7),
+        ([2000, 1000, 1000, 1000, 2000], 0, 7),
+        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000], 0, 7),
+        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000, 2001], 6001, 7),
+        ([*good, 1000], 0, 3),
+    ):  # fmt: skip
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [*begin, *steps])
+        assert (state[crank.PERIOD], state[crank.KNOWN]) == (period, known), steps
+
+
+def test_the_sum_of_good_periods_stays_below_30_bits(modules: Any) -> None:
+    """2^28 ticks, 6 s, and one period more: then nothing is added until they have been taken."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for had, wanted in ((0x0FFFFFFF, (0x0FFFFFFF + 6000, 8)), (0x10000000, (0x10000000, 7))):
+        tracker = wheel(crank, 6, 1)
+        rings = tracker._rings
+        state = fed(crank, tracker, [100, 1000, *good * 3])
+        assert (state[crank.TICKS], state[crank.TURNED], state[crank.GOOD]) == (12_000, 2, 2)
+        state[crank.TICKS], state[crank.TURNED] = had, 7
+        for step in (*good, 2000, 1000):
+            rings.buffers[0][rings.written[0]] = (state[crank.LAST] + step) & 0xFFFFFFFF
+            rings.written[0] += 1
+            tracker.follow()
+        assert state[crank.GOOD] == 4 and (state[crank.TICKS], state[crank.TURNED]) == wanted
+
+
+def test_the_number_of_edges_wraps_at_30_bits(modules: Any) -> None:
+    """Of a wheel as of any other place; nothing is passed over, nothing refused."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    steps = [100, 1000, *good * 5, 2000, 1000]
+    plain = fed(crank, wheel(crank, 6, 1), steps)[:]
+    for first in (2**30 - 12, 2**30 - 1, 2**32 - 12):
+        tracker = wheel(crank, 6, 1)
+        rings = tracker._rings
+        tracker.state[crank.SEEN] = first & (2**30 - 1)
+        now = 0xFFFFF000
+        for k, step in enumerate(steps):
+            now = (now + step) & 0xFFFFFFFF
+            rings.buffers[0][(first + k) & (SIZE - 1)] = now
+            rings.written[0] = (first + k + 1) & 0xFFFFFFFF
+            tracker.follow()
+        assert tracker.state[crank.SEEN] == (first + len(steps)) & (2**30 - 1)
+        for word in (crank.GOOD, crank.REFUSED, crank.TICKS, crank.TURNED, crank.PERIOD,
+                     crank.TOOTH, crank.KNOWN, crank.CRANK_SKIPPED, crank.REFERENCE):  # fmt: skip
+            assert tracker.state[word] == plain[word], word
 
 
 def test_an_index_input_tells_the_first_tooth(modules: Any) -> None:
@@ -473,5 +570,10 @@ def test_what_a_wheel_is_made_of(modules: Any) -> None:
     assert list(wheel(crank, 60, 2, 2).wheel) == [60, 2, 58, 0, 116, 58, 2]
     assert list(wheel(crank, 24, 3).wheel) == [24, 3, 21, 0, 134, 21, 1]
     assert list(wheel(crank, 24, 4).wheel)[4] == 150
+    # Any input may be the index, the first one too; none is what it was before.
+    tracker = crank.Crank(SimpleNamespace(size=8), 1)
+    for index, wanted in ((0, [4, 0, 4, 1, 150, 4, 1]), (-1, [4, 0, 4, 0, 150, 1, 1])):
+        tracker.set_wheel(4, 0, 1, index)
+        assert list(tracker.wheel) == wanted and tracker._index == (0 if index == 0 else 1)
     assert list(wheel(crank, 8, 0).wheel) == [8, 0, 8, 0, 150, 1, 1]
     assert list(crank.Crank(SimpleNamespace(size=8), 0).wheel) == [1, 0, 1, 0, 95, 1, 1]

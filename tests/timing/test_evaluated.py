@@ -344,6 +344,15 @@ def test_cylinders_by_a_wheel_on_the_cam():
     )
 
 
+def test_too_few_events_of_each_cylinder_for_a_table(monkeypatch):
+    """Places are known, yet hardly any holds enough: the picture is that of all together."""
+    monkeypatch.setattr(measure.each, "evaluate", lambda *args: None)
+    setup = replace(SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2))
+    result = measure.evaluate(setup, each_cylinder())
+    assert result.cylinders is None and [one.name for one in result.cycle.lines] == [""]
+    assert float(result.timing) == pytest.approx(20.0, abs=0.01)
+
+
 def test_a_third_session_has_its_own_places(monkeypatch):
     """The base of the places in the firing order, by the number of the crank's segment."""
     asked = []

@@ -629,6 +629,9 @@ def test_a_few_events_elsewhere_end_no_passage():
         place = np.repeat([0, 1, 0], [10, elsewhere, 10])
         assert [int(run[0]) for run in curve._runs(place)] == begins
     assert [len(run) for run in curve._runs(np.repeat([-1, 0, -1, 1], [9, 7, 20, 8]))] == [8]
+    # At a border two passages mix: the one that begins first comes first.
+    mixed = curve._runs(np.array([1, 0, 0, *np.tile([1, 0], 8)]))
+    assert [int(run[0]) for run in mixed] == [0, 1]
 
 
 @pytest.mark.parametrize(

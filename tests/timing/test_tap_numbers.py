@@ -224,30 +224,109 @@ def test_a_tap_on_one_coil_of_several():
     assert found.counts == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
 
 
-@pytest.mark.parametrize("second", [180, 270, 315])
-def test_missing_sparks_of_a_twin_that_fires_unevenly(second: int):
-    """At 0 and `second` degrees of 720, asked for alike; both on one lead, or the first alone."""
-    degrees = (720 * np.arange(50)[:, None] + [0, second]).ravel()
+def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0):
+    """Counts of 50 cycles that fire at 0 and `second` degrees; which of the hundred came."""
+    cycle = 360 if clamp == "wasted" else 720
+    degrees = (cycle * np.arange(50)[:, None] + [0, second % cycle]).ravel()
     at = np.rint(degrees / 6e-3).astype(np.int64) + 50_000
-    fire = at - 200
+    fire = (at - 200)[which() if fired is None else fired]
     tick = np.stack((fire - 3_000, fire), axis=1).ravel()
     none = np.zeros(len(tick), np.int64)
     level = np.resize(np.array([0, 1], np.int8), len(tick))
     tap = Marked(Placed(tick, 6e-3 * tick, none, none + 45.0), none > 0, level)
-    setup = replace(SETUP, cylinders=2, firing=(0.0, float(second)))
-    for clamp, spacing, mine, missed in (
-        ("coil", 360.0, np.arange(100), (20, 33)), ("plug", 720.0, np.arange(0, 100, 2), (20, 34)),
-    ):  # fmt: skip
-        sparks = at[np.setdiff1d(mine, missed)]
-        zero = np.zeros(len(sparks), np.int64)
-        turned = 6e-3 * sparks
-        events = Events(sparks, turned, zero, zero + 1, sparks, turned, zero + 45.0)
-        tables = SimpleNamespace(
-            trigger=tap, tick_s=1e-6, sparks=SimpleNamespace(tick=sparks), lost_before=zero > 0
-        )
-        found = read(tables, events, replace(setup, clamp=clamp), spacing=spacing).split
-        # The last spark's own trigger or, on the first's lead, that of the other is beyond it.
-        assert found.counts == trigger.Counts(asked=len(mine) - 1, no_spark=2)
+    setup = replace(SETUP, cylinders=2, firing=(0.0, float(second)), clamp=clamp)
+    sparks = at[which() if sparked is None else sparked]
+    zero = np.zeros(len(sparks), np.int64)
+    turned = 6e-3 * sparks
+    events = Events(sparks, turned, zero, zero + 1, sparks, turned, zero + 45.0)
+    tables = SimpleNamespace(
+        trigger=tap, tick_s=1e-3 / rpm, sparks=SimpleNamespace(tick=sparks), lost_before=zero > 0
+    )
+    spacing = 720.0 if clamp == "plug" else 360.0
+    return read(tables, events, setup, spacing=spacing, rpm=rpm).split.counts
+
+
+@pytest.mark.parametrize("second", [150, 180, 270, 315, 450, 540, 570])
+def test_missing_sparks_of_a_twin_that_fires_unevenly(second: int):
+    """At 0 and `second` degrees of 720, asked for alike; both on one lead, or the first alone."""
+    first = np.arange(N) % 2 == 0
+    # The last spark's own trigger or, on the first's lead, that of the other is beyond it.
+    assert twin(second, sparked=which(20, 33)) == trigger.Counts(asked=99, no_spark=2)
+    on_plug = twin(second, "plug", sparked=first & which(20, 34))
+    assert on_plug == trigger.Counts(asked=49, no_spark=2)
+
+
+@pytest.mark.parametrize("second", [150, 180, 270, 450, 540, 570])
+@pytest.mark.parametrize("rpm", [1000.0, 6000.0])
+def test_missing_triggers_of_a_twin_that_fires_unevenly(second: int, rpm: float):
+    """A trigger of each missing and a spark of each, on the one lead of both.
+
+    At 6000 rev/min 150° are 4.2 ms: another cylinder's spark comes within the 6 ms that a typed
+    flank may take. Between 0 and 570° lie more than 1.5 of the mean, 540°: no tap of one coil.
+    """
+    for triggers, sparks in (((20, 41), (30, 51)), ((20, 41), (21, 40)), ((20, 50), (30, 60))):
+        found = twin(second, fired=which(*triggers), sparked=which(*sparks), rpm=rpm)
+        assert found == trigger.Counts(asked=97, no_spark=2, unasked=2)
+    # The first one's coil alone: what the second's does nobody sees.
+    first = np.arange(N) % 2 == 0
+    one = twin(second, fired=first & which(20, 40), sparked=which(30, 51), rpm=rpm)
+    assert one == trigger.Counts(asked=47, no_spark=1, unasked=2)
+
+
+@pytest.mark.parametrize("second", [90, 150, 180, 270, 315, 450, 540, 570])
+def test_firings_of_a_twin_without_trigger_and_spark(second: int):
+    """Three of each cylinder's have neither, one has no trigger; the first one is at the end."""
+    first, silent = np.arange(N) % 2 == 0, (20, 41, 60, 61, 62, 63)
+    both = twin(second, fired=which(0, 80, *silent), sparked=which(0, *silent))
+    assert both == trigger.Counts(asked=91, no_trigger=6, unasked=1)
+    one = twin(second, fired=first & which(80, *silent), sparked=which(*silent))
+    assert one == trigger.Counts(asked=45, no_trigger=3, unasked=1)
+    for fired in (first, np.ones(N, np.bool_)):  # of a clamp on the first's lead, whatever is asked
+        sparked = first & which(10, *silent)
+        plug = twin(second, "plug", fired=fired & which(80, *silent), sparked=sparked)
+        assert plug == trigger.Counts(asked=45, no_spark=1, no_trigger=3, unasked=1)
+
+
+@pytest.mark.parametrize("second", [90, 150, 315, 570])
+def test_a_twin_that_fires_each_turn(second: int):
+    """A spark each 360° on the lead of the first: the next one is as near as `second` of 360."""
+    first = np.arange(N) % 2 == 0
+    for fired in (first, np.ones(N, np.bool_)):
+        found = twin(second, "wasted", fired=fired & which(20, 40), sparked=first & which(20, 60))
+        assert found == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
+
+
+def test_how_near_another_cylinder_fires():
+    four = replace(SETUP, firing=(0.0, 90.3, 360.0, 450.3))
+    assert trigger._nearest(four, 720.0) == trigger._nearest(four, 360.0) == pytest.approx(90.3)
+    twin = replace(SETUP, cylinders=2, firing=(0.0, 315.0))
+    assert trigger._nearest(twin, 720.0) == pytest.approx(315.0)
+    assert trigger._nearest(twin, 360.0) == pytest.approx(45.0)
+
+
+@pytest.mark.parametrize(
+    "firing", [(0.0, 315.0), (0.0, 570.0), (0.0, 90.0, 360.0, 450.0), (0.0, 90.0, 180.0, 360.0)]
+)
+@pytest.mark.parametrize("stray", [False, True])
+def test_firings_from_one_trigger_to_the_next(firing: tuple[float, ...], stray: bool):
+    """Of 40 cycles many are missing; after a break the angles begin elsewhere. A first trigger
+    that is none, 45° before a firing, spoils its own step alone."""
+    n = len(firing)
+    every = (720 * np.arange(40)[:, None] + firing).ravel() + 233
+    kept = np.flatnonzero(np.random.default_rng(n).random(40 * n) < 0.7)
+    later = np.flatnonzero(np.random.default_rng(9).random(40 * n) < 0.7)
+    degrees = every[kept] + 2 * (-1.0) ** kept
+    if stray:
+        degrees = np.append(degrees[0] - 45, degrees)
+    angles = np.append(degrees, every[later] - 400)
+    segment = np.repeat([3, 4], [len(degrees), len(later)])
+    none = np.zeros(len(angles))
+    ours = trigger.Firings(1, segment, angles, segment, none, segment, none, segment, segment,
+                           none > 0)  # fmt: skip
+    setup = replace(SETUP, cylinders=n, firing=firing)
+    found = trigger._passed(ours, setup, trigger._nearest(setup, 720.0) / 2)
+    assert found[int(stray) : len(degrees) - 1].tolist() == np.diff(kept).tolist()
+    assert found[len(degrees) :].tolist() == np.diff(later).tolist()
 
 
 def test_each_event_by_itself():
@@ -323,6 +402,13 @@ def test_a_flank_that_was_typed_may_be_six_milliseconds_early():
         found = read(*heard(delay=late + DELAY - 200, dwell=2_000)).split
         assert (found is not None) is split
     assert float(read(*heard(delay=DELAY + 3_000)).split.delay_us) == pytest.approx(3_188.0)
+
+
+def test_where_triggers_come_fast_a_spark_follows_before_half_of_the_way_to_the_next():
+    """At 20000 rev/min each 6 ms: 0.45 of that, 2.7 ms, and not the 6 that a typed flank may."""
+    tables, events = heard(delay=np.full(N, 200))
+    tables.tick_s = 5e-8
+    assert read(tables, events, rpm=20_000.0).window == (200, 54_000)
 
 
 def test_triggers_at_the_very_ends_and_a_last_spark_without_one():

@@ -55,8 +55,8 @@ def threshold(speed: Floats, yes: Bools, confidence: float = 0.95) -> Threshold 
     cut = cut[(cut >= 3) & (cut <= n - 3)]
     if not len(cut):
         return None
-    hits = np.concatenate(([0], np.cumsum(yes)))
-    low_hits, low_n = hits[cut], cut
+    hits = np.cumsum(yes, dtype=np.int64)
+    low_hits, low_n = hits[cut - 1], cut
     high_hits, high_n = hits[-1] - low_hits, n - cut
     fit = _binomial_fit(low_hits, low_n) + _binomial_fit(high_hits, high_n)
     fit = np.where(low_hits / low_n > high_hits / high_n, fit, -np.inf)

@@ -63,9 +63,13 @@ class Firings:
         names = [n for n in self.__dataclass_fields__ if n != "level"]
         return Firings(self.level, *(getattr(self, name)[mask] for name in names))
 
-    def step(self) -> float:
-        """Median crank degrees from one to the next; NaN where not known."""
-        apart = np.diff(self.degrees)[np.diff(self.segment) == 0]
+    def step(self, over: int = 1) -> float:
+        """Median crank degrees from one to the next, each the mean of `over`; NaN where not known.
+
+        Over as many firings as a cycle has, uneven ones are as far apart as even ones.
+        """
+        same = self.segment[over:] == self.segment[:-over]
+        apart = (self.degrees[over:] - self.degrees[:-over])[same] / over
         apart = apart[np.isfinite(apart)]
         return float(np.median(apart)) if len(apart) else float("nan")
 
@@ -94,10 +98,10 @@ def delays(fires: Ticks, sparks: Ticks, early: int, latest: int) -> tuple[Ticks,
     return spark[first], fire[first]
 
 
-def window(fires: Ticks, tick_s: float, typed: bool) -> int:
-    """Ticks within which a spark follows its flank."""
+def window(fires: Ticks, tick_s: float, typed: bool, even: float = 1.0) -> int:
+    """Ticks within which a spark follows its flank; `even`: shortest step by the longest one."""
     # Bounce makes short steps; most of the long ones are from firing to firing.
-    every = float(np.quantile(np.diff(fires), 0.9)) if len(fires) > 1 else np.inf
+    every = even * float(np.quantile(np.diff(fires), 0.9)) if len(fires) > 1 else np.inf
     return int(min((LATEST_S if typed else SOON_S) / tick_s, NEAREST * every))
 
 
