@@ -300,12 +300,14 @@ class Port:
         return types.SimpleNamespace(ipoll=ipoll)
 
     def writing(self) -> Any:
-        return types.SimpleNamespace(
-            ipoll=lambda wait: [(self, self.event)] if self.open else []
-        )  # fmt: skip
+        def ipoll(wait: int) -> list[tuple[Any, int]]:
+            self.waited.append(wait)
+            return [(self, self.event)] if self.open else []
+
+        return types.SimpleNamespace(ipoll=ipoll)
 
 
-def line(usb: bool = True, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
+def line(*usb: bool, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
     """A link.Link on a port of the test."""
     pio_chip.load("wire", chip=lambda: types.SimpleNamespace(cycle=0))
     given = {name: pio_chip._modules()[name] for name in ("micropython", "time")}
@@ -334,8 +336,8 @@ def line(usb: bool = True, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, 
     module.sys = types.SimpleNamespace(  # type: ignore[attr-defined]
         stdin=port, stdout=port, implementation=types.SimpleNamespace(version=version)
     )
-    made: Callable[[bool], Any] = module.Link
-    return made(usb), port
+    made: Callable[..., Any] = module.Link
+    return made(*(usb or (True,))), port
 
 
 DATA = bytes(range(256)) * 4
@@ -347,7 +349,7 @@ def test_which_micropython_drops_what_usb_has_not_taken() -> None:
         (True, (1, 26, 1), True), (True, (1, 27, 0), False), (True, (1, 28, 0), False),
         (True, (2, 0, 0), False), (True, (0, 28, 0), True), (False, (1, 26, 0), False),
     ):  # fmt: skip
-        made, port = line(usb, version)
+        made, port = line(usb, version=version)
         port.ms = 401  # the first packet is torn, or all is out
         assert made.send(DATA, 0, 200) is True
         assert (made.cut, len(port.taken)) == ((1, 64) if drops else (0, 200))
@@ -408,6 +410,21 @@ def test_a_new_micropython_that_has_waited_in_vain(ms: int, stuck: bool) -> None
     assert made.ready() is False and not made.stuck
     assert port.taken == DATA[: 100 + 64 * 12]
     assert made.ready() is True and port.taken == DATA[:1000] and made.cut == 0
+    # From the beginning when it is stuck again: 512 bytes are not enough, one more is.
+    for left in (512, 513):
+        port.taken, port.ms, port.rooms = b"", ms, [7]
+        assert made.send(DATA, 0, left + 7) is False and made.stuck
+        port.ms = 0
+        for _ in range(left // 64):
+            made.ready()
+        assert made.ready() is True and made.stuck is (left == 512)
+        assert port.taken == DATA[: left + 7]
+        made.stuck = False
+    port.ms, port.rooms = ms, [9]
+    assert made.send(DATA, 0, 10) is False and made.stuck  # one byte left
+    port.ms = 0
+    assert made.ready() is True
+    made.stuck = False
     # All out at last, however long it took, is no reason.
     port.ms = 500
     assert made.send(DATA, 0, 10) is True and made.stuck is False
@@ -432,7 +449,8 @@ def test_a_terminal_whose_other_end_is_closed() -> None:
 
 def test_whether_something_comes() -> None:
     made, port = line()
-    assert made.comes() is False
+    assert made.ready() is True and port.taken == b""  # before anything was sent
+    assert made.comes() is False and made.receive(bytearray(9), 0) == -1
     port.coming += b"ab"
     assert made.comes() is True and port.coming == b"ab" and set(port.waited) == {0}
     made.wait(7)
