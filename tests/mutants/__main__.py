@@ -250,7 +250,8 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         names, expected = chosen.tests(mutant)
         if not names:
             return Result(mutant, "not covered", 0, 0.0)
-        anew = chosen.at_load(mutant)
+        # What ran when the tests' own shared parts were loaded, before all tracing, nobody saw.
+        anew = chosen.at_load(mutant) or not chosen.runs(mutant)
         result: Result = worker.tried(mutant, names, 3 * expected + 60, number, anew)
         if result.became == "survived" and result.within and not chosen.runs(mutant):
             result = replace(result, became="not covered")

@@ -226,7 +226,8 @@ def test_a_tap_on_one_coil_of_several():
 
 def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0):
     """Counts of 50 cycles that fire at 0 and `second` degrees; which of the hundred came."""
-    degrees = (720 * np.arange(50)[:, None] + [0, second]).ravel()
+    cycle = 360 if clamp == "wasted" else 720
+    degrees = (cycle * np.arange(50)[:, None] + [0, second % cycle]).ravel()
     at = np.rint(degrees / 6e-3).astype(np.int64) + 50_000
     fire = (at - 200)[which() if fired is None else fired]
     tick = np.stack((fire - 3_000, fire), axis=1).ravel()
@@ -241,7 +242,7 @@ def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0):
     tables = SimpleNamespace(
         trigger=tap, tick_s=1e-3 / rpm, sparks=SimpleNamespace(tick=sparks), lost_before=zero > 0
     )
-    spacing = 360.0 if clamp == "coil" else 720.0
+    spacing = 720.0 if clamp == "plug" else 360.0
     return read(tables, events, setup, spacing=spacing, rpm=rpm).split.counts
 
 
@@ -270,6 +271,62 @@ def test_missing_triggers_of_a_twin_that_fires_unevenly(second: int, rpm: float)
     first = np.arange(N) % 2 == 0
     one = twin(second, fired=first & which(20, 40), sparked=which(30, 51), rpm=rpm)
     assert one == trigger.Counts(asked=47, no_spark=1, unasked=2)
+
+
+@pytest.mark.parametrize("second", [90, 150, 180, 270, 315, 450, 540, 570])
+def test_firings_of_a_twin_without_trigger_and_spark(second: int):
+    """Three of each cylinder's have neither, one has no trigger; the first one is at the end."""
+    first, silent = np.arange(N) % 2 == 0, (20, 41, 60, 61, 62, 63)
+    both = twin(second, fired=which(0, 80, *silent), sparked=which(0, *silent))
+    assert both == trigger.Counts(asked=91, no_trigger=6, unasked=1)
+    one = twin(second, fired=first & which(80, *silent), sparked=which(*silent))
+    assert one == trigger.Counts(asked=45, no_trigger=3, unasked=1)
+    for fired in (first, np.ones(N, np.bool_)):  # of a clamp on the first's lead, whatever is asked
+        sparked = first & which(10, *silent)
+        plug = twin(second, "plug", fired=fired & which(80, *silent), sparked=sparked)
+        assert plug == trigger.Counts(asked=45, no_spark=1, no_trigger=3, unasked=1)
+
+
+@pytest.mark.parametrize("second", [90, 150, 315, 570])
+def test_a_twin_that_fires_each_turn(second: int):
+    """A spark each 360° on the lead of the first: the next one is as near as `second` of 360."""
+    first = np.arange(N) % 2 == 0
+    for fired in (first, np.ones(N, np.bool_)):
+        found = twin(second, "wasted", fired=fired & which(20, 40), sparked=first & which(20, 60))
+        assert found == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
+
+
+def test_how_near_another_cylinder_fires():
+    four = replace(SETUP, firing=(0.0, 90.3, 360.0, 450.3))
+    assert trigger._nearest(four, 720.0) == trigger._nearest(four, 360.0) == pytest.approx(90.3)
+    twin = replace(SETUP, cylinders=2, firing=(0.0, 315.0))
+    assert trigger._nearest(twin, 720.0) == pytest.approx(315.0)
+    assert trigger._nearest(twin, 360.0) == pytest.approx(45.0)
+
+
+@pytest.mark.parametrize(
+    "firing", [(0.0, 315.0), (0.0, 570.0), (0.0, 90.0, 360.0, 450.0), (0.0, 90.0, 180.0, 360.0)]
+)
+@pytest.mark.parametrize("stray", [False, True])
+def test_firings_from_one_trigger_to_the_next(firing: tuple[float, ...], stray: bool):
+    """Of 40 cycles many are missing; after a break the angles begin elsewhere. A first trigger
+    that is none, 45° before a firing, spoils its own step alone."""
+    n = len(firing)
+    every = (720 * np.arange(40)[:, None] + firing).ravel() + 233
+    kept = np.flatnonzero(np.random.default_rng(n).random(40 * n) < 0.7)
+    later = np.flatnonzero(np.random.default_rng(9).random(40 * n) < 0.7)
+    degrees = every[kept] + 2 * (-1.0) ** kept
+    if stray:
+        degrees = np.append(degrees[0] - 45, degrees)
+    angles = np.append(degrees, every[later] - 400)
+    segment = np.repeat([3, 4], [len(degrees), len(later)])
+    none = np.zeros(len(angles))
+    ours = trigger.Firings(1, segment, angles, segment, none, segment, none, segment, segment,
+                           none > 0)  # fmt: skip
+    setup = replace(SETUP, cylinders=n, firing=firing)
+    found = trigger._passed(ours, setup, trigger._nearest(setup, 720.0) / 2)
+    assert found[int(stray) : len(degrees) - 1].tolist() == np.diff(kept).tolist()
+    assert found[len(degrees) :].tolist() == np.diff(later).tolist()
 
 
 def test_each_event_by_itself():
@@ -345,6 +402,13 @@ def test_a_flank_that_was_typed_may_be_six_milliseconds_early():
         found = read(*heard(delay=late + DELAY - 200, dwell=2_000)).split
         assert (found is not None) is split
     assert float(read(*heard(delay=DELAY + 3_000)).split.delay_us) == pytest.approx(3_188.0)
+
+
+def test_where_triggers_come_fast_a_spark_follows_before_half_of_the_way_to_the_next():
+    """At 20000 rev/min each 6 ms: 0.45 of that, 2.7 ms, and not the 6 that a typed flank may."""
+    tables, events = heard(delay=np.full(N, 200))
+    tables.tick_s = 5e-8
+    assert read(tables, events, rpm=20_000.0).window == (200, 54_000)
 
 
 def test_triggers_at_the_very_ends_and_a_last_spark_without_one():

@@ -423,8 +423,19 @@ def rows() -> list[Row]:
             ),
             counted,
         ),
+        Row("missing by cause, odd firing", _odd_missing, counted),
     ]  # fmt: skip
     return made + cylinder_rows() + starts.rows() + rotors.rows()
+
+
+def _odd_missing(rng: Rng) -> tuple[World, dict[str, Any]]:
+    """Some firings without a spark, some without a trigger as well."""
+    firing = ((0.0, 150.0), (0.0, 315.0), (0.0, 540.0), (0.0, 570.0), (0.0, 180.0, 256.0, 436.0))
+    which = firing[int(rng.integers(len(firing)))]
+    return by_cylinder(
+        rng, float(rng.uniform(800, 5000)), firing=which, cycles=150,
+        misfire=tuple(rng.uniform(0, 0.06, len(which))), skipped=float(rng.uniform(0, 0.04)),
+    )  # fmt: skip
 
 
 def _right(drawn: tuple[World, dict[str, Any]]) -> tuple[World, dict[str, Any]]:

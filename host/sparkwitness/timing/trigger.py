@@ -36,6 +36,7 @@ Bools = NDArray[np.bool_]
 _NAME = {level: name for name, level in firings.NAMES.items()}
 _OTHER = {"rising": "falling", "falling": "rising"}
 _FEWEST = 10
+_TRIED = 3  # triggers that the course of an odd engine's firings is laid at
 
 
 @dataclass(frozen=True)
@@ -322,6 +323,33 @@ def _joint(segment: Ticks, degrees: Floats) -> Floats:
     return joint
 
 
+def _nearest(setup: Setup, period: float) -> float:
+    """Least degrees from one cylinder's firing to another's, where all repeat after `period`."""
+    at = np.unique(np.round(np.mod(setup.firing_angles, period), 3) % period)
+    return float(np.diff([*at, at[0] + period]).min())
+
+
+def _passed(ours: Firings, setup: Setup, near: float) -> Floats:
+    """Firings of an engine that fires unevenly from each trigger to the next; float64[n - 1].
+
+    The course of the firing angles lies where the triggers miss it least, in each segment anew.
+    """
+    at, cycle = np.array(setup.firing_angles), setup.cycle
+    place = np.zeros(len(ours), np.int64)
+    for segment in np.unique(ours.segment):
+        mine = ours.segment == segment
+        degrees, least = ours.degrees[mine], np.inf
+        # One that is no firing's may be the first.
+        for begin in np.subtract.outer(degrees[:_TRIED], at).ravel():
+            off = np.abs(fold(degrees[:, None] - begin - at, cycle))
+            missed = float(np.minimum(off.min(axis=1), near).sum())
+            if missed < least:
+                least, place[mine] = missed, off.argmin(axis=1)
+    turned = np.diff(ours.degrees) - np.diff(at[place])
+    passed: Floats = len(at) * np.rint(turned / cycle) + np.diff(place)
+    return passed
+
+
 def _counts(
     setup: Setup, tables: Tables, steady: Events, fires: Firings, spark: Ticks, fire: Ticks,
     every: Ticks, spacing: float, window: tuple[int, int],
@@ -331,15 +359,16 @@ def _counts(
     # Over a cycle: of an odd engine one step alone may be longer than 1.5 of the mean.
     step = fires.step(setup.cylinders if setup.odd else 1)
     period, near = float(np.fmax(spacing, step)), float(np.fmin(spacing, step)) / 2
+    # Of an odd engine on the coil lead all are due, and the nearest matched may be another's.
+    mixed = setup.odd and setup.clamp in ("coil", "auto")
     if setup.odd:
-        period = setup.cycle
-        near = float(np.diff([*setup.firing_angles, period]).min()) / 2
+        period = setup.cycle if mixed else spacing
+        near = _nearest(setup, period) / 2
     inside = np.flatnonzero((fires.tick >= steady.tick[0]) & (fires.tick <= steady.tick[-1]))
     part = fires.pick(inside)
     placed = np.isfinite(part.degrees)
     mine = placed
-    # Of an odd engine on the coil lead all are, and the nearest matched one may be another's.
-    if not (setup.odd and setup.clamp in ("coil", "auto")):
+    if not mixed:
         mine = placed & _ours(
             part.degrees, part.segment, fires.degrees[fire], fires.segment[fire], period, near
         )
@@ -357,7 +386,8 @@ def _counts(
     answered = (of >= 0) & (alone - fires.tick[of] <= latest)
     known = (of + 1 < len(fires)) & fires.known[np.minimum(of + 1, len(fires) - 1)]
     due = np.ones(len(alone), np.bool_)
-    if step > 1.5 * spacing:
+    one_coil = step > 1.5 * spacing
+    if one_coil:
         # The tap is on one coil of several: only sparks at its firings have a trigger.
         where = np.searchsorted(steady.tick, alone)
         where = np.minimum(where, len(steady.tick) - 1)
@@ -369,8 +399,10 @@ def _counts(
     unasked = int(np.count_nonzero(due & ~answered & known))
     # What the crank expects, between triggers of one segment that are not lost.
     ours = part.pick(mine)
-    apart = np.diff(ours.degrees)[(np.diff(ours.segment) == 0) & ours.known[1:]]
-    gaps = np.maximum(np.rint(apart / period) - 1, 0)
-    no_trigger = max(0, int(gaps.sum()) - unasked) if not setup.odd else 0
+    passed = np.rint(np.diff(ours.degrees) / period)
+    if mixed and not one_coil:
+        passed = _passed(ours, setup, near)
+    gaps = np.maximum(passed[(np.diff(ours.segment) == 0) & ours.known[1:]] - 1, 0)
+    no_trigger = max(0, int(gaps.sum()) - unasked)
     lost = int(np.count_nonzero(silent & doubt)) + int(np.count_nonzero(due & ~answered & ~known))
     return Counts(int(np.count_nonzero(mine)), no_spark, no_trigger, unasked, lost)
