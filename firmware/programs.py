@@ -59,7 +59,6 @@ def capture_rising():
     label("edge look")
     jmp(pin, "still")
     push(noblock)
-    wrap()
 
 
 @asm_pio(fifo_join=PIO.JOIN_RX)
@@ -84,7 +83,6 @@ def capture_falling():
     label("edge look")
     jmp(pin, "still")
     push(noblock)
-    wrap()
 
 
 @asm_pio(fifo_join=PIO.JOIN_RX, in_shiftdir=PIO.SHIFT_LEFT)

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import json
 import struct
+from array import array
 from fractions import Fraction
 from typing import Any
 
 import pytest
 
+import pio_chip
 from firmware_board import run_script
 
 LAMP = """
@@ -448,3 +450,82 @@ print(json.dumps([found, made.mode]))
     assert found[2][6:12] == [0, 5, 7 * 125, 3, 2, 0]
     assert found[3][:5] == ["missing is 3, must be less than teeth, 3", off, 0, 1, 9]
     assert found[4][:5] == [None, off, 0, 1, 9]
+
+
+# What is sent to the machine: block 1's registers by hand (RP2040 datasheet, from memory): FDEBUG
+# is word 2, bit 27 "machine 3 has found its queue empty"; FLEVEL is word 3, machine 3's orders in
+# bits 24 to 27; its queue is word 7.
+
+
+class Block1:
+    def __init__(self, empty: int, queued: int) -> None:
+        self.words = {2: empty << 27 | 0xF7FFFFFF, 3: 0xF0FFFFFF | queued << 24}
+        self.written: list[tuple[int, int]] = []
+
+    def __getitem__(self, at: int) -> int:
+        return self.words[at]
+
+    def __setitem__(self, at: int, value: int) -> None:
+        self.written.append((at, value))
+
+
+class Counter:
+    """What is left of a DMA channel's order: fewer from the `later`th look on."""
+
+    def __init__(self, left: int, later: int) -> None:
+        self.left, self.later, self.looks = left, later, 0
+
+    def __getitem__(self, at: int) -> int:
+        assert at == 0
+        self.looks += 1
+        return self.left - (self.looks >= self.later)
+
+
+def registers(lamp: Any, block: Block1, counter: Counter | None = None) -> None:
+    places = {0x50300000: block, 0x1234: counter}
+    lamp.ptr32 = lambda place: places[place] if isinstance(place, int) else pio_chip.Words(place)
+
+
+def test_an_order_is_three_words_unless_the_machine_had_to_wait() -> None:
+    (lamp,) = pio_chip.load("lamp")
+    for empty in (0, 1):
+        block = Block1(empty, 0)
+        registers(lamp, block)
+        assert lamp._send(7, 20, 3000, 55) == 1 - empty
+        assert block.written == ([] if empty else [(7, 7 | 20 << 8), (7, 3000), (7, 55)])
+
+
+def test_how_much_room_there_is() -> None:
+    (lamp,) = pio_chip.load("lamp")
+    for queued in range(9):
+        for words in (0, 2, 5):
+            for empty in (0, 1):
+                registers(lamp, Block1(empty, queued))
+                wanted = 3 if empty else 2 if queued <= words else 0
+                assert lamp._room(words) == wanted, (queued, words, empty)
+
+
+def test_the_first_order_takes_off_the_edges_that_came_meanwhile() -> None:
+    """`seen` edges were known when `waits` were to be waited for; a turn has `step` of them."""
+    (lamp,) = pio_chip.load("lamp")
+    order = [(7, 20 << 8), (7, 3000), (7, 55), (2, 1 << 27)]  # and from now on it is noted again
+    for come, seen, waits, step, sent, told in (
+        (100, 100, 4, 11, 4, 4), (103, 100, 4, 11, 1, 4), (104, 100, 4, 11, 11, 15),
+        (105, 100, 4, 11, 10, 15), (115, 100, 4, 11, 11, 26), (2, MASK, 4, 11, 1, 4),
+        (100, 100, 1, 0, 1, 1), (101, 100, 1, 0, None, 0), (100, 100, 1, 1, 1, 1),
+        (101, 100, 1, 1, 1, 2),
+    ):  # fmt: skip
+        for later, spoilt in ((99, False), (2, True), (11, True), (12, False)):
+            counter, block = Counter(900, later), Block1(1, 0)
+            registers(lamp, block, counter)
+            state = array("I", [0] * 40)
+            state[31 + 2], state[35 + 2] = 0x1234, (come + 900) & 0xFFFFFFFF
+            found = lamp._begin(state, 2, 20, 3000, 55, array("I", [seen, waits]), step)
+            if sent is None:
+                assert (found, block.written) == (0, [])
+                continue
+            wanted = [(7, sent | order[0][1]), *order[1:]]
+            assert found == (0 if spoilt else told)
+            # Where an edge came in the middle all is thrown away by who called.
+            assert block.written == (wanted[:3] if spoilt else wanted)
+            assert counter.looks == (later if spoilt else 11)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from array import array
+from typing import Any
 
 import pio_chip
 from firmware_board import DRIVE, LAMP, RENEW
@@ -160,3 +161,136 @@ def test_the_boards_wide_time_and_what_its_inputs_have_lost() -> None:
             ]  # fmt: skip
             assert renew == 0b0100
             assert clock.read[8] == [99] and queues.read[1] == []
+
+
+def test_words_of_the_rings_have_the_numbers_of_the_code_that_works_on_them() -> None:
+    """Viper code cannot take names: _mark, _survey and _pack of firmware/ring.py have numbers."""
+    (ring,) = pio_chip.load("ring")
+    numbers = {
+        "WRITTEN": 0, "TAKEN": 4, "LOST": 8, "MARKS": 12, "STALLS": 16, "NOW": 20, "BEAT": 22,
+        "MARKED": 24, "SEQ": 25, "HEAD": 26, "NEXT": 27, "SIZE": 28, "AGE": 29, "EVERY": 30,
+        "COUNTERS": 31, "BASES": 35, "COPIER": 39, "BUSY": 40, "SNIFFED": 41, "BOTH": 42,
+    }  # fmt: skip
+    assert {name: getattr(ring, name) for name in numbers} == numbers
+    assert len(ring.plain_rings(8).state) == ring.WORDS > max(numbers.values())
+    assert (ring.EDGES_DUE, ring.BEAT_DUE, ring.STALE, ring.BEATING) == (1, 2, 4, 8)
+
+
+# Pins and machines of PIO block 1, by the registers of the RP2040's datasheet (from memory): CTRL
+# has enable, restart and clock restart of each machine in bits 0, 4 and 8 on; FDEBUG at 0x08 its
+# empty queue from bit 24 on; the pads' levels at 0x3C; of machine n, 24 n further on, SHIFTCTRL at
+# 0xD0 (bit 30 joins its queues), ADDR at 0xD4 and INSTR at 0xD8.
+
+PIO1, FDEBUG, PADS = 0x50300000, 0x50300008, 0x5030003C
+OUT_SET, OUT_CLR, OE_SET, CTRL0, DOG = 0x100, 0x200, 0x300, 0x1000, 0x4000
+ADDRESSES = array("I", [OUT_SET, OUT_CLR, OE_SET, CTRL0, DOG])
+
+
+class Bus:
+    """Registers by address; a list is read from its front. Writes are noted and kept."""
+
+    def __init__(self, held: dict[int, int | list[int]]) -> None:
+        self.held = held
+        self.written: list[tuple[int, int]] = []
+
+    def at(self, place: int | array[int]) -> object:
+        if not isinstance(place, int):
+            return place
+        bus = self
+
+        class Words:
+            def __getitem__(self, k: int) -> int:
+                found = bus.held[place + 4 * k]
+                return found.pop(0) if isinstance(found, list) else found
+
+            def __setitem__(self, k: int, value: int) -> None:
+                bus.written.append((place + 4 * k, value))
+                bus.held[place + 4 * k] = value
+
+        return Words()
+
+
+def machines_on(held: dict[int, int | list[int]]) -> tuple[Any, Bus]:
+    (machines,) = pio_chip.load("machines")
+    bus = Bus(held)
+    machines.ptr32 = bus.at
+    return machines, bus
+
+
+def test_a_pin_has_its_level_before_it_is_driven_and_is_driven_before_it_is_taken() -> None:
+    for high, up in ((0, 0), (1 << 6, 1 << 6), (1 << 7 | 1 << 5 | 1, 1 << 7)):
+        machines, bus = machines_on({})
+        machines.take(ADDRESSES, 1 << 6 | 1 << 7, high)
+        assert bus.written == [
+            (OUT_SET, up), (OUT_CLR, (1 << 6 | 1 << 7) ^ up), (OE_SET, 1 << 6 | 1 << 7),
+            (CTRL0 + 8 * 6, 5), (CTRL0 + 8 * 7, 5),
+        ]  # fmt: skip
+    machines, bus = machines_on({})
+    machines.take(ADDRESSES, 1, 0)
+    assert bus.written == [(OUT_SET, 0), (OUT_CLR, 1), (OE_SET, 1), (CTRL0, 5)]
+    machines, bus = machines_on({})
+    machines.give(ADDRESSES, 1 << 6 | 1 << 8 | 1)
+    assert bus.written == [(CTRL0, 7), (CTRL0 + 8 * 6, 7), (CTRL0 + 8 * 8, 7)]
+
+
+def test_machines_start_in_one_cycle_and_stop_without_the_others() -> None:
+    machines, bus = machines_on({PIO1: 0b1001})
+    machines.enable(0b0110, 0b0010)
+    assert bus.written == [(FDEBUG, 1 << 25), (PIO1, 0b1111 | 0b0110 << 8)]
+    machines, bus = machines_on({PIO1: 0xF0F})
+    machines.enable(0b0010, 0)
+    assert bus.written == [(FDEBUG, 0), (PIO1, 0b1111 | 0b0010 << 8)]
+    machines, bus = machines_on({PIO1: 0xFFF})
+    machines.disable(0b0110)
+    assert bus.written == [(PIO1, 0b1001)]
+    machines, bus = machines_on({PIO1: 0b0011})
+    machines.disable(0b0110)
+    assert bus.written == [(PIO1, 0b0001)]
+
+
+def test_a_machine_is_rewound() -> None:
+    """Parting and joining its queues empties them; then it restarts and jumps."""
+    for n in (1, 2, 3):
+        at = 24 * n
+        joined = 1 << 30 | 0x12345
+        machines, bus = machines_on({PIO1: 0xF0D, 0x503000D0 + at: joined, 0x503000D4 + at: 0x3E9})
+        machines.rewind(n, 0x1005)
+        assert bus.written == [
+            (0x503000D0 + at, 0x12345), (0x503000D0 + at, joined), (PIO1, 0xD | 16 << n),
+            (0x503000D8 + at, 0x1005),
+        ]  # fmt: skip
+        assert machines.place(n) == 9
+
+
+def test_which_machines_found_their_queue_empty_is_told_once() -> None:
+    for empty, asked, found in ((0b1111, 6, 6), (0b0100, 6, 4), (0b1001, 6, 0), (0b1000, 8, 8)):
+        machines, bus = machines_on({FDEBUG: empty << 24 | 0xF0F0F})
+        assert machines.starved(asked) == found
+        assert bus.written == ([(FDEBUG, found << 24)] if found else [])
+
+
+def test_a_machine_is_stopped_between_two_pulses_only() -> None:
+    """One that begins between the look and the store goes on, and its end is waited for."""
+    up, junk = 1 << 6, 1 << 7 | 1
+    for levels, tries, result, stores in (
+        ([0, 0], 1, 1, [0b1001]),
+        ([up, up, 0, 0], 3, 1, [0b1001]),
+        ([up, up], 2, 0, []),
+        ([], 0, 0, []),
+        ([0, up, up, 0, 0], 3, 1, [0b1001, 0b1011, 0b1001]),
+        ([0, up, 0, up], 2, 0, [0b1001, 0b1011, 0b1001, 0b1011]),
+    ):
+        for high in (0, up):
+            seen: list[int] = [(level ^ high) | junk for level in levels]
+            machines, bus = machines_on({PIO1: 0xF0B, PADS: seen})
+            assert machines.whole(up, high, 0b0010, tries) == result
+            assert bus.written == [(PIO1, one) for one in stores] and not seen
+    machines, bus = machines_on({PIO1: 0xF0F, PADS: [0, 0]})
+    assert machines.whole(up, 1 << 7, 0b0110, 1) == 1  # the other one's rest is not asked
+    assert bus.written == [(PIO1, 0b1001)]
+
+
+def test_the_watchdog_alone_is_stopped() -> None:
+    machines, bus = machines_on({DOG: 0x47001234})
+    machines.calm(ADDRESSES)
+    assert [(at, value & 0xFFFFFFFF) for at, value in bus.written] == [(DOG, 0x07001234)]

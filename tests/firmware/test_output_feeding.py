@@ -223,6 +223,13 @@ def test_a_pulse_counts_as_driven_when_it_begins() -> None:
             assert driver.hardware.driven[0] == len(driver.starts(BENCH_PIN)) - begun
         begun += driver.hardware.driven[0]
     assert begun > 20
+    last = driver.hardware.driven[0]
+    driver.outputs.drive(drive(0, 0), driver.now())
+    driver.run(20)
+    assert driver.hardware.driven[0] == last > 0  # off is the end of what was counted
+    driver.outputs.drive(drive(firings=0, teeth=4), driver.now())
+    driver.run(20)
+    assert driver.hardware.driven[0] == 0
 
 
 def test_the_old_lease_does_not_end_what_a_new_order_begins() -> None:
@@ -523,3 +530,20 @@ def test_a_machine_that_is_loaded_stands_still_and_the_others_do_not() -> None:
             driver.chip.put(PIO1, 15)
             player.load(low)
             assert driver.chip.get(PIO1) == 15 - bit
+
+
+def test_a_train_that_was_not_fed_at_its_end_does_not_make_the_next_one_pause() -> None:
+    """The chip keeps that a machine has found its queue empty; that was in another train."""
+    driver = Driver()
+    both = {"width_us": 100, "teeth": 4}
+    for ends in (driver.outputs.off, lambda: driver.outputs.drive(drive(0, 0), driver.now())):
+        driver.outputs.drive(drive(6_000_000, 6_000_000, **both), driver.now())
+        driver.run(20)
+        driver.chip.run(300 * MS)
+        assert driver.chip.get(PIO1 + 8) >> 24 & 6 == 6
+        ends()
+        driver.outputs.drive(drive(6_000_000, 6_000_000, firings=2, **both), driver.now())
+        begun = len(driver.starts(BENCH_PIN))
+        driver.run(100)
+        assert list(driver.hardware.told) == [0, 0, 0]
+        assert len(driver.starts(BENCH_PIN)) - begun == pytest.approx(10, abs=1)

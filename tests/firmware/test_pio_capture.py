@@ -14,6 +14,8 @@ import subprocess
 import sys
 import types
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import adafruit_pioasm
 import pytest
@@ -313,3 +315,83 @@ if "SPARKWITNESS_RP2_PY" in os.environ:
             program = getattr(programs, name)
             assert words == list(program.words)
             assert (execctrl, shiftctrl) == (program.execctrl, program.shiftctrl)
+
+
+# The programs of block 1, run for some hundred cycles: lengths that firmware/programs.py promises
+
+
+def machine_of(name: str, pin: int, source: int | None = None) -> tuple[Any, int, list[Any]]:
+    """Chip, queue's address and levels of the pin of a program that runs on machine 3."""
+    (programs,) = pio_chip.load("programs")
+    chip = pio_chip.CHIP
+    pins = {"in_base": pio_chip.Pin(source, pio_chip.Pin.IN)} if source is not None else {}
+    pio_chip.StateMachine(7).init(getattr(programs, name), sideset_base=pio_chip.Pin(pin), **pins)
+    return chip, pio_chip.PIO_BASES[1] + 0x1C, chip.watch(pin)
+
+
+def lengths(levels: list[Any]) -> list[int]:
+    return [b - a for (a, _), (b, _) in pairwise(levels)]
+
+
+@pytest.mark.parametrize(("name", "rest"), [("pulses_high", False), ("pulses_low", True)])
+def test_lengths_of_pulses(name: str, rest: bool) -> None:
+    """Active a + 2, inactive i + 3, and 4 more before a record; then it rests, as it begins."""
+    chip, queue, levels = machine_of(name, 6)
+    chip.run(10)
+    assert chip.level(6) is rest
+    for pulses, active, inactive in ((3, 20, 31), (1, 0, 0), (2, 7, 0), (1, 100, 5)):
+        chip.rp2040.write_uint32(queue, (pulses - 1) | active << 8)
+        chip.rp2040.write_uint32(queue, inactive)
+    levels.clear()
+    chip.rp2040.write_uint32(pio_chip.PIO_BASES[1], 1 << 3)
+    chip.run(600)
+    assert levels[0][1] is not rest and chip.level(6) is rest
+    assert lengths(levels) == [22, 34, 22, 34, 22, 34 + 4, 2, 3 + 4, 9, 3, 9, 3 + 4, 102]
+    # The queue runs dry in the rest; what comes then is played as the first.
+    chip.rp2040.write_uint32(queue, 30 << 8)
+    chip.run(100)
+    assert len(levels) == 14
+    chip.rp2040.write_uint32(queue, 9)
+    chip.run(100)
+    assert lengths(levels)[14:] == [32] and chip.level(6) is rest
+
+
+@pytest.mark.parametrize(("name", "edge"), [("lamp_rising", True), ("lamp_falling", False)])
+@pytest.mark.parametrize("delay", [0, 1, 40])
+@pytest.mark.parametrize("flash", [1, 2, 30])
+def test_a_flash_comes_after_its_edges_and_is_blind_after(
+    name: str, edge: bool, delay: int, flash: int
+) -> None:
+    """delay + 4 cycles after the cycle that saw the edge (and 2 in the pin's synchronizer, which
+    the emulator leaves out), as long as it is; the next edge counts from blind + 3 cycles after its
+    end; without an edge, delay + 6 cycles after the end of the order before."""
+    for blind in (0, 25):
+        chip, queue, levels = machine_of(name, 8, 3)
+        gpio = chip.rp2040.gpio[3]
+        gpio.set_input_value(edge)  # a level is no edge
+        for edges, pause in ((2, delay), (1, 0), (0, delay)):
+            for word in (edges | (flash - 1) << 8, pause, blind):
+                chip.rp2040.write_uint32(queue, word)
+        chip.rp2040.write_uint32(pio_chip.PIO_BASES[1], 1 << 3)
+        chip.run(50)
+        for _ in range(2):
+            assert not levels
+            gpio.set_input_value(not edge)
+            chip.run(50)
+            assert not levels
+            seen = chip.cycle
+            gpio.set_input_value(edge)
+            chip.run(1)
+        chip.run(400)
+        (up, _), (down, _) = levels
+        assert down - up == flash
+        assert up - seen == delay + 5, up - seen
+        gpio.set_input_value(not edge)
+        chip.run(50)
+        seen = chip.cycle
+        gpio.set_input_value(edge)
+        chip.run(400)
+        (second, _), (end, _), (third, _), (last, _) = levels[2:]
+        assert second - seen == 5
+        assert end - second == last - third == flash
+        assert third - end == blind + 2 + delay + 6
