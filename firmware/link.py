@@ -33,7 +33,7 @@ class Link:
     """
 
     def __init__(self, usb=False):
-        self._drops = usb and sys.implementation.version[:2] < TELLS
+        self._drops = usb and sys.implementation.version < TELLS
         self._in = sys.stdin.buffer
         self._out = sys.stdout.buffer
         self._readable = select.poll()
@@ -43,12 +43,9 @@ class Link:
         self.byte = bytearray(1)
         self._coming = self._readable.ipoll  # kept, as a bound method made in the loop is garbage
         self._read = self._in.readinto
-        self._frame = bytearray()
-        self._at = 0
-        self._left = 0
+        self._left = 0  # bytes of the frame that goes out
         self._torn = False
         self.stuck = False
-        self._flowed = 0  # bytes taken since the line was full
         self.cut = 0
 
     @micropython.native
@@ -141,7 +138,7 @@ class Link:
                     self._at += done
                     self._left -= done
                 self.stuck = self._left > 0 and ticks_diff(ticks_ms(), start) > GIVEN_UP_MS
-                self._flowed = 0
+                self._flowed = 0  # bytes taken since the line was full
             while self._drops and self._left and self._put_packet():
                 pass
         except OSError:

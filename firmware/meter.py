@@ -134,13 +134,10 @@ class Meter:
         now = ticks_ms()
         self._shown = self._turned = self._crank_ms = self._clamp_ms = self._good_ms = now
         self._lost_ms = ticks_add(now, -GONE_MS)
-        self._began = now
         self._crank_edges = self._clamp_edges = self._good = self._refused = 0
         self._stalls = 0
         self._uneven = self._even = self._kept = self._together = 0
         self._was_kept = self._was_together = self._was_unplaced = self._unplaced = 0
-        self._period = 0  # ticks of a revolution, for the number
-        self._spread = 0  # of the sparks, 1/1000 degree
         self._foreign = False  # a host has set the inputs otherwise
         self._bound = Bound()
         self._teeth = Teeth()
@@ -189,7 +186,8 @@ class Meter:
         )
         self._teeth.set(wheel, values["cylinders"] * 2 / values["strokes"])
         self._began = ticks_ms()
-        self._period = self._spread = 0
+        self._period = 0  # ticks of a revolution, for the number
+        self._spread = 0  # of the sparks, 1/1000 degree
 
     def change(self, name):
         """A setting has changed: where it is one of the wheel or the engine, begin anew."""
@@ -249,10 +247,9 @@ class Meter:
         order[MOST] = most
         period = crank.period()
         gap = EVENT_GAP_MS * self._ticks_per_ms
-        if period >> 3 > gap:
-            gap = period >> 3
-        if period and gap > period // 360 * (self._spacing // 1000) * 2 // 5:
-            gap = period // 360 * (self._spacing // 1000) * 2 // 5
+        if period:
+            between = period // 360 * (self._spacing // 1000)
+            gap = min(max(gap, period >> 3), between * 2 // 5)
         order[PAUSE] = gap
         events.follow(now)
         edges = rings.written[0] & MANY
@@ -315,9 +312,7 @@ class Meter:
             return NO_SPARKS
         if together and self._told == self._step:
             return ON_CRANK
-        n = events.fresh(now, SPAN_MS)
-        if n < ENOUGH:
-            n = min(events.fresh(now, LONGEST_MS), ENOUGH)
+        n = max(events.fresh(now, SPAN_MS), min(events.fresh(now, LONGEST_MS), ENOUGH))
         if n < ENOUGH or not events.fresh(now, STALE_MS):
             if self._unplaced > 64 and ticks_diff(now, self._began) > 3 * GONE_MS:
                 return ON_CRANK if together else UNEVEN

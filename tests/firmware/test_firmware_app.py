@@ -315,6 +315,7 @@ def test_heartbeat_field_by_field() -> None:
     rig.hw.driven[0], rig.hw.outputs, rig.hw.leased = 0x04050607, 5, now_ms()
     rig.app.unsent, rig.line.cut = 300, 40
     (beat,) = rig.turn()
+    assert rig.past("send") == [("send", HEARTBEAT)]  # not one byte more
     assert beat.number == HEARTBEAT and len(beat.payload) == 80 - 8
     fields = struct.unpack("<Q4I4I4IIIHHHBB", beat.payload)
     assert fields[0] == 0x9ABC12345678

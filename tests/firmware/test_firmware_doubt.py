@@ -101,12 +101,18 @@ class Events:
         self.asked["follow"] = (now,)
 
 
+def fresh(tick_ps: int = 24_000) -> Any:
+    """A meter at boot, with nothing set."""
+    module, _, _, _, ring = loaded()
+    pio_chip.CHIP = Clock()  # type: ignore[assignment]
+    board = types.SimpleNamespace(rings=ring.plain_rings(2048), tick_ps=tick_ps, outputs=0)
+    return module.Meter(board, Panel())
+
+
 def meter(**values: Any) -> Any:
     """A meter of a 36-1 wheel on a four, all well: 20 degrees before top dead centre."""
-    module, settings, crank, sparks, ring = loaded()
-    pio_chip.CHIP = Clock()  # type: ignore[assignment]
-    board = types.SimpleNamespace(rings=ring.plain_rings(2048), tick_ps=24_000, outputs=0)
-    made = module.Meter(board, Panel())
+    _, settings, crank, sparks, _ = loaded()
+    made = fresh()
     made.values.update({"teeth": 36, "missing": 1, "reference_mdeg": 60_000, **values})
     assert settings.fault(made.values) is None
     made.apply()
@@ -126,6 +132,7 @@ def meter(**values: Any) -> Any:
 
 
 def reason(made: Any) -> str:
+    made.figure, made.timed, made.known, made.rpm, made.sparks, made.events = 9, 1, 1, 9, 9, 9
     made._judge(NOW)
     assert made.timed is (NAMES[made.reason] in (FINE, "FAR", "WIRES", "VARIES", "TRUE", "TWICE"))
     return NAMES[made.reason]
@@ -153,7 +160,12 @@ def test_all_is_well() -> None:
         "summarize": (20, 1, 360_000, 2_000), "spacing": (20, 360_000, 1, 360_000, 2_000),
         "second": (20, 1, 360_000, 2_000, 2_000),
     }  # fmt: skip
-    assert reason(meter(teeth=0, missing=0)) == "SET_WHEEL"
+    made = meter(teeth=0, missing=0)
+    assert reason(made) == "SET_WHEEL"
+    assert (made.figure, made.known, made.rpm, made.sparks, made.events) == (0, False, -1, 0, 0)
+    made = meter()
+    made._bound.at = lambda after, rpm: 300
+    assert reason(made) == "FAR"
 
 
 @pytest.mark.parametrize(
@@ -210,9 +222,14 @@ def test_edges_that_do_not_fit_the_wheel() -> None:
         assert reason(made) == wanted
         assert (made.rpm, made._period) == ((1000, TURN) if wanted == FINE else (-1, 0))
     made = meter()
+    made._good_ms = NOW - 5000
+    crank_of(made, GOOD=101)
+    made._good = 100
+    assert reason(made) == FINE and made._good_ms == NOW
+    made = meter()
     crank_of(made, TURNED=0)
     assert reason(made) == "WAIT"
-    for ticks, wanted, rpm in ((125_000, FINE, 20_000), (124_990, "NOT_WHEEL", -1)):
+    for ticks, wanted, rpm in ((125_000, FINE, 20_000), (124_994, "NOT_WHEEL", -1)):
         made = meter()
         crank_of(made, TICKS=ticks)
         assert (reason(made), made.rpm) == (wanted, rpm)
@@ -247,6 +264,95 @@ def test_twelve_events_make_a_number() -> None:
     assert made._events.asked["second"][0] == 20  # all of the last twelve seconds
 
 
+def test_nothing_is_known_at_boot() -> None:
+    made = fresh()
+    assert NAMES[made.reason] == "SET_WHEEL"
+    assert (made.figure, made.rpm, made.timed, made.known) == (0, -1, False, False)
+    assert (made.timing, made.within, made.sparks, made.events, made.raw, made.life) == (0,) * 6
+    assert (made.error, made.lamp, made.stale, made._spread, made._period) == (None, None, False,
+                                                                               0, 0)  # fmt: skip
+    assert (made.enabled, made.falling, made._began, made._foreign) == (3, 0, NOW, False)
+    assert NOW - made._lost_ms == 1000  # nothing has been lost
+    # Counts at 0, so that the first edge is noticed.
+    assert (made._crank_edges, made._clamp_edges, made._stalls) == (0, 0, 0)
+    values = made.values
+    values.update(teeth=36, missing=1)
+    made.apply()
+    made._crank.period = lambda: 0
+    assert reason(made) == "WAIT"  # no signal yet, for a second
+
+
+@pytest.mark.parametrize("tick_ps", [24_000, 20_000])
+def test_times_in_ticks(tick_ps: int) -> None:
+    """Ringing as long as the clamp's table has it, 20 us and 1.8 ms; the ring's size at most."""
+    _, _, _, sparks, _ = loaded()
+    delays = loaded()[0].delays
+    made = fresh(tick_ps)
+    for word, us in ((sparks.DEAD, delays.DEAD_US), (sparks.NEAR, 20), (sparks.FARTHEST, 1800)):
+        assert made._events.order[word] == pytest.approx(us * 1e6 / tick_ps, abs=1, rel=4e-5)
+    assert made._events.order[sparks.MOST] == 2048
+
+
+def test_what_the_settings_mean() -> None:
+    """Degrees from event to event, from tooth to tooth, modulo what the wheel tells, and modulo
+    what of it the events' sum tells; inputs: crank 1, clamp A 2 or B 4, index 8."""
+    cases: list[tuple[dict[str, int], tuple[int, ...]]] = [
+        # scale, spacing, step, told, fold, enabled
+        ({}, (1, 720_000, 10_000, 360_000, 360_000, 3)),
+        ({"turns": 2}, (1, 720_000, 20_000, 720_000, 720_000, 3)),
+        ({"turns": 2, "clamp": 1}, (1, 360_000, 20_000, 720_000, 360_000, 3)),
+        ({"strokes": 2}, (1, 360_000, 10_000, 360_000, 360_000, 3)),
+        ({"clamp": 2}, (4, 180_000, 10_000, 360_000, 720_000, 3)),
+        ({"clamp": 2, "cylinders": 3}, (3, 240_000, 10_000, 360_000, 360_000, 3)),
+        ({"clamp_b": 1}, (1, 720_000, 10_000, 360_000, 360_000, 5)),
+        ({"teeth": 1, "missing": 0}, (1, 720_000, 360_000, 360_000, 360_000, 3)),
+        ({"teeth": 7, "missing": 0}, (1, 720_000, 51_428, 51_428, 51_428, 3)),
+        ({"teeth": 7, "missing": 0, "clamp": 2, "cylinders": 6},
+         (6, 120_000, 51_428, 51_428, 102_857, 3)),
+        ({"teeth": 8, "missing": 0, "index": 1}, (1, 720_000, 45_000, 360_000, 360_000, 11)),
+    ]  # fmt: skip
+    for values, wanted in cases:
+        made = fresh()
+        made.values.update({"teeth": 36, "missing": 1, "cylinders": 4, "strokes": 4, **values})
+        bound: list[tuple[int, ...]] = []
+        teeth: list[Any] = []
+        made._bound.set, made._teeth.set = (
+            lambda *a, b=bound: b.append(a),
+            lambda *a, t=teeth: t.extend(a),
+        )
+        made._period = made._spread = made._began = 7
+        crank, sparks = loaded()[2], loaded()[3]
+        made._crank.state[crank.DECIDED] = 9
+        made.apply()
+        found = (made._scale, made._spacing, made._step, made._told, made._fold, made.enabled)
+        assert found == wanted, values
+        of = made.values
+        assert bound == [(of["teeth"], of["missing"], of["turns"], of["cylinders"], of["strokes"])]
+        assert teeth == [made._crank.wheel, of["cylinders"] * 2 / of["strokes"]]
+        assert (made._period, made._spread, made._began) == (0, 0, NOW)
+        order = made._events.order
+        assert (order[sparks.TEETH], order[sparks.STEP], order[sparks.HOLE]) == (
+            of["teeth"], wanted[2], of["missing"] + 1)  # fmt: skip
+        assert order[sparks.TURN] == 360_000 * of["turns"]
+        assert made._events.state[sparks.RUNNING] == 1  # begun anew
+        assert made._clamp == made._events._j == (2 if of["clamp_b"] else 1)
+        assert made._crank.wheel[0] == of["teeth"]
+
+
+def test_what_begins_anew_when_a_setting_changes() -> None:
+    for name, anew in (("reference_mdeg", False), ("commanded_mdeg", False), ("display", False),
+                       ("sensor", False), ("teeth", True), ("falling", True), ("clamp", True),
+                       ("cylinders", True), ("strokes", True)):  # fmt: skip
+        made = fresh()
+        made._period = 7
+        made.change(name)
+        assert (made.stale, made._period) == ((True, 0) if anew else (False, 7))
+    made._teeth.forget = made._events.restart = lambda: None
+    made._crank_edges = made._clamp_edges = made._stalls = 5
+    made.restart(3, 0, 0)
+    assert (made.stale, made._crank_edges, made._clamp_edges, made._stalls) == (False, 0, 0, 0)
+
+
 def test_events_that_have_no_place() -> None:
     """One is 64; more than that for three seconds: the crank is not understood."""
     for unplaced, began, together, wanted in (
@@ -258,6 +364,11 @@ def test_events_that_have_no_place() -> None:
         made._began = NOW - began
         sparks_of(made, UNPLACED=unplaced, KEPT=together, TOGETHER=together)
         assert (reason(made), made.events) == (wanted, 0)
+    for old, wanted in ((73, "WAIT"), (74, "UNEVEN")):  # an eighth of it fades: 64 and 65
+        made = meter()
+        made._events.ages = []
+        made._unplaced = old
+        assert reason(made) == wanted
 
 
 def test_a_quarter_with_a_late_second_edge_are_of_a_coil_switched_on() -> None:
@@ -311,9 +422,13 @@ def test_two_places() -> None:
         reason(made)
         assert made._events.asked["spacing"][-1] == reach
         assert made._events.asked["second"][-2:] == (reach, max(close, 2000))
-    for deviation, central, wanted in ((501, 4, FINE), (501, 3, "PLACES"), (500, 3, FINE)):
+    for deviation, kept, central, wanted in (
+        (501, 20, 4, FINE), (501, 20, 3, "PLACES"), (500, 20, 3, FINE), (501, 16, 3, "PLACES"),
+        (501, 17, 4, FINE),
+    ):  # fmt: skip
         made = meter()
         made._events.deviation, made._events.central = deviation, central
+        made._events.kept = kept
         assert reason(made) == wanted
     made = meter(clamp=2, cylinders=4)  # angles are of four times a degree
     made._events.apart, made._events.deviation, made._events.central = 180_000, 2003, 3
@@ -331,6 +446,10 @@ def test_how_much_sparks_may_scatter() -> None:
         made = meter()
         made._events.deviation = deviation
         assert (reason(made), made.figure) == (wanted, figure)
+        made._bound.at = lambda after, rpm: 4000  # something else makes the interval wider
+        crank_of(made, TICKS=TURN, TURNED=1)
+        assert (reason(made), made.figure) == (
+            ("FAR", 0) if wanted == "VARIES" else (wanted, figure))  # fmt: skip
 
 
 def test_teeth_that_have_not_been_looked_at_yet() -> None:
@@ -370,15 +489,15 @@ def test_teeth_beside_the_gap_where_no_wheel_has_them() -> None:
 
 def test_losses_start_everything_anew() -> None:
     """Stalls of the crank's queue or the clamp's, edges passed over; said for a second."""
-    for what in ("crank", "clamp", "crank skipped", "sparks skipped", "another clamp"):
+    for what in ("crank", "clamp", "crank skipped", "sparks skipped", "both skipped",
+                 "another clamp"):  # fmt: skip
         made = meter()
         made._crank.forget = lambda made=made: made._events.asked.update(crank=())
         made._kept, made._spread = 500, 700
         made._teeth.forget = lambda: None
-        if what == "crank skipped":
-            crank_of(made, CRANK_SKIPPED=1)
-        elif what == "sparks skipped":
-            sparks_of(made, SKIPPED=1)
+        if "skipped" in what:
+            crank_of(made, CRANK_SKIPPED=what[0] in "cb")
+            sparks_of(made, SKIPPED=what[0] in "sb")
         else:
             made._hw.rings.stalls[{"crank": 0, "clamp": 1}.get(what, 2)] = 1
         if what == "another clamp":
@@ -414,11 +533,13 @@ def test_how_long_a_pause_ends_an_event() -> None:
     ]
     for period, values, gap in cases:
         made = meter(**values)
+        did: list[str] = []
         made._crank = types.SimpleNamespace(
-            state=made._crank.state, allow=lambda most: None, follow=lambda: None,
-            period=lambda period=period: period,
+            state=made._crank.state, allow=lambda most: None,
+            follow=lambda did=did: did.append("follow"), period=lambda period=period: period,
         )  # fmt: skip
         made._follow(NOW)
+        assert did == ["follow"]
         assert made._events.order[sparks.PAUSE] == gap
         assert made._events.asked["follow"] == (NOW,)
     for since, most in ((0, 64), (1, 80), (59, 1008), (60, 1024), (61, 1024), (900, 1024)):
@@ -467,6 +588,20 @@ def test_how_often_it_is_shown() -> None:
     assert made._panel.did[-1] == "show" and made.timed is False
     made.turn(False)
     assert made._panel.did[-1] == "work"
+
+
+def test_what_a_turn_does() -> None:
+    for values, foreign, follows in (({}, False, True), ({}, True, False),
+                                     ({"teeth": 0, "missing": 0}, False, False)):  # fmt: skip
+        made = meter(**values)
+        did: list[Any] = []
+        made._follow = lambda now, did=did: did.append(now)
+        made.menu.turn = lambda now, served, did=did: did.append((now, served))
+        made.menu.fresh = True
+        made._foreign, made._turned, made._shown = foreign, 0, NOW
+        made.turn(True)
+        assert did == [NOW, (NOW, True)][not follows :]
+        assert made._turned == NOW and made._panel.did == ["show"]
 
 
 def test_the_lamps_angle() -> None:

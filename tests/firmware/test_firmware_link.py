@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
+import select
+import sys
+import types
+from collections.abc import Callable
+from typing import Any
 
-from firmware_board import body_of, run_script
+import pytest
+
+import pio_chip
+from firmware_board import FIRMWARE, body_of, run_script
 
 TORN = """
 import sys, json, binascii
@@ -245,3 +254,204 @@ print(link.receive(into, 2), bytes(into), link.receive(into, 0), bytes(into))
 """
     said = run_script(script, stdin=b"abcdef\0g").decode().strip()
     assert said == r"4 b'\x00\x00ab' 1 b'g\x00ab'"
+
+
+# Under CPython, on a clock that the test moves
+
+
+class Port:
+    """Standard input and output: what comes, how much is taken, and how long that takes."""
+
+    def __init__(self) -> None:
+        self.coming = bytearray()
+        self.taken = b""
+        self.rooms: list[int] = []  # of each write to come; then all is taken
+        self.ms = 0  # that a write lasts
+        self.event = select.POLLOUT
+        self.open = True
+        self.waited: list[int] = []
+        self.fault: OSError | None = None
+        self.buffer = self
+
+    def write(self, data: bytes, at: int = 0, n: int | None = None) -> int | None:
+        if self.fault:
+            raise self.fault
+        n = len(data) if n is None else n
+        pio_chip.CHIP.cycle += 125_000 * self.ms
+        room = self.rooms.pop(0) if self.rooms else n
+        self.taken += bytes(data[at : at + min(n, room)])
+        return min(n, room) if room else None  # nothing taken: None, as a stream that would block
+
+    def readinto(self, one: bytearray) -> int | None:
+        if self.fault:
+            raise self.fault
+        if not self.coming:
+            return None
+        one[0] = self.coming.pop(0)
+        return 1
+
+    # select.poll, of the one or the other
+
+    def reading(self) -> Any:
+        def ipoll(wait: int) -> list[tuple[Any, int]]:
+            self.waited.append(wait)
+            return [(self, select.POLLIN)] if self.coming else []
+
+        return types.SimpleNamespace(ipoll=ipoll)
+
+    def writing(self) -> Any:
+        def ipoll(wait: int) -> list[tuple[Any, int]]:
+            self.waited.append(wait)
+            return [(self, self.event)] if self.open else []
+
+        return types.SimpleNamespace(ipoll=ipoll)
+
+
+def line(*usb: bool, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
+    """A link.Link on a port of the test."""
+    pio_chip.load("wire", chip=lambda: types.SimpleNamespace(cycle=0))
+    given = {name: pio_chip._modules()[name] for name in ("micropython", "time")}
+    saved = {name: sys.modules.get(name) for name in given}
+    spec = importlib.util.spec_from_file_location("link_itself", FIRMWARE / "link.py")
+    assert spec and spec.loader
+    module = importlib.util.module_from_spec(spec)
+    sys.modules.update(given)
+    try:
+        spec.loader.exec_module(module)
+    finally:
+        for name, was in saved.items():
+            if was is None:
+                del sys.modules[name]
+            else:
+                sys.modules[name] = was
+    port = Port()
+    polls = iter((port.reading(), port.writing()))
+
+    def poll() -> Any:
+        found = next(polls)
+        found.register = lambda source, events: None
+        return found
+
+    module.select = types.SimpleNamespace(poll=poll, POLLIN=1, POLLOUT=4)  # type: ignore[attr-defined]
+    module.sys = types.SimpleNamespace(  # type: ignore[attr-defined]
+        stdin=port, stdout=port, implementation=types.SimpleNamespace(version=version)
+    )
+    made: Callable[..., Any] = module.Link
+    return made(*(usb or (True,))), port
+
+
+DATA = bytes(range(256)) * 4
+
+
+def test_which_micropython_drops_what_usb_has_not_taken() -> None:
+    """Before 1.27, on USB alone (ports/rp2, from memory)."""
+    for usb, version, drops in (
+        (True, (1, 26, 1), True), (True, (1, 27, 0), False), (True, (1, 28, 0), False),
+        (True, (2, 0, 0), False), (True, (0, 28, 0), True), (False, (1, 26, 0), False),
+    ):  # fmt: skip
+        made, port = line(usb, version=version)
+        port.ms = 401  # the first packet is torn, or all is out
+        assert made.send(DATA, 0, 200) is True
+        assert (made.cut, len(port.taken)) == ((1, 64) if drops else (0, 200))
+
+
+@pytest.mark.parametrize(("ms", "torn"), [(400, False), (401, True)])
+def test_an_old_micropython_is_given_packets_and_0_4_s_for_each(ms: int, torn: bool) -> None:
+    """MicroPython waits 500 ms for USB and then drops the bytes: one that took long is given up.
+
+    The frame after it begins with a delimiter, and only that one."""
+    made, port = line(version=(1, 26, 0))
+    assert made.send(DATA, 3, 130) is True and port.taken == DATA[3:133]
+    port.taken, port.ms = b"", ms
+    made.send(DATA, 0, 130)
+    assert (made.cut, made.stuck) == (torn, False)
+    assert port.taken == DATA[: 64 if torn else 130]
+    port.taken, port.ms = b"", 0
+    for k in range(2):
+        assert made.ready() is True and made.send(DATA, 5, 10) is True
+        assert port.taken == (b"\0" if torn and k == 0 else b"") + DATA[5:15]
+        port.taken = b""
+    assert made.cut == torn
+    # What is not taken at once goes out later, packet by packet.
+    port.rooms = [64, 10, 0]
+    assert made.send(DATA, 0, 200) is False and port.taken == DATA[:74]
+    port.rooms = [0]
+    assert made.ready() is False and port.taken == DATA[:74]
+    port.open = False
+    assert made.ready() is False and port.taken == DATA[:200]
+    port.open = True
+    assert made.ready() is True
+
+
+@pytest.mark.parametrize(("ms", "stuck"), [(400, False), (401, True)])
+def test_a_new_micropython_that_has_waited_in_vain(ms: int, stuck: bool) -> None:
+    """Stuck: what is left goes byte by byte, no more than there is room, 64 in a turn; until more
+    than USB can hold, 512 bytes, have gone without a stop."""
+    made, port = line()
+    port.ms, port.rooms = ms, [100]
+    assert made.send(DATA, 0, 1000) is False and made.stuck is stuck
+    port.ms = 0
+    if not stuck:
+        port.rooms = [0]
+        assert made.ready() is False and port.taken == DATA[:100]
+        assert made.ready() is True and port.taken == DATA[:1000] and made.cut == 0
+        return
+    port.open = False
+    assert made.ready() is False and len(port.taken) == 100
+    port.open = True
+    for k in range(1, 4):
+        assert made.ready() is False and port.taken == DATA[: 100 + 64 * k]
+    port.open = False  # a stop: what has gone before does not count
+    assert made.ready() is False
+    port.open = True
+    for k in range(4, 12):
+        assert made.ready() is False and made.stuck, k
+    assert len(port.taken) == 100 + 64 * 11  # 512 since the stop
+    assert made.ready() is False and not made.stuck
+    assert port.taken == DATA[: 100 + 64 * 12]
+    assert made.ready() is True and port.taken == DATA[:1000] and made.cut == 0
+    # From the beginning when it is stuck again: 512 bytes are not enough, one more is.
+    for left in (512, 513):
+        port.taken, port.ms, port.rooms = b"", ms, [7]
+        assert made.send(DATA, 0, left + 7) is False and made.stuck
+        port.ms = 0
+        for _ in range(left // 64):
+            made.ready()
+        assert made.ready() is True and made.stuck is (left == 512)
+        assert port.taken == DATA[: left + 7]
+        made.stuck = False
+    port.ms, port.rooms = ms, [9]
+    assert made.send(DATA, 0, 10) is False and made.stuck  # one byte left
+    port.ms = 0
+    assert made.ready() is True
+    made.stuck = False
+    # All out at last, however long it took, is no reason.
+    port.ms = 500
+    assert made.send(DATA, 0, 10) is True and made.stuck is False
+
+
+def test_a_terminal_whose_other_end_is_closed() -> None:
+    """Each frame is given up and counted; a line that only hangs up has no room."""
+    made, port = line()
+    port.fault = OSError(5)
+    assert made.send(DATA, 0, 10) is True and made.cut == 1
+    port.fault = None
+    assert made.ready() is True and port.taken == b""
+    assert made.send(DATA, 1, 4) is True and port.taken == b"\0" + DATA[1:5] and made.cut == 1
+    port.event = select.POLLHUP
+    assert made.ready() is False
+    port.event = select.POLLHUP | select.POLLOUT
+    assert made.ready() is True
+    port.coming += b"x"
+    port.fault = OSError(5)
+    assert made.receive(bytearray(4), 0) == -1
+
+
+def test_whether_something_comes() -> None:
+    made, port = line()
+    assert made.ready() is True and port.taken == b""  # before anything was sent
+    assert made.comes() is False and made.receive(bytearray(9), 0) == -1
+    port.coming += b"ab"
+    assert made.comes() is True and port.coming == b"ab" and set(port.waited) == {0}
+    made.wait(7)
+    assert port.waited[-1] == 7 and port.coming == b"ab"

@@ -163,6 +163,19 @@ def test_the_boards_wide_time_and_what_its_inputs_have_lost() -> None:
             assert clock.read[8] == [99] and queues.read[1] == []
 
 
+def test_words_of_the_rings_have_the_numbers_of_the_code_that_works_on_them() -> None:
+    """Viper code cannot take names: _mark, _survey and _pack of firmware/ring.py have numbers."""
+    (ring,) = pio_chip.load("ring")
+    numbers = {
+        "WRITTEN": 0, "TAKEN": 4, "LOST": 8, "MARKS": 12, "STALLS": 16, "NOW": 20, "BEAT": 22,
+        "MARKED": 24, "SEQ": 25, "HEAD": 26, "NEXT": 27, "SIZE": 28, "AGE": 29, "EVERY": 30,
+        "COUNTERS": 31, "BASES": 35, "COPIER": 39, "BUSY": 40, "SNIFFED": 41, "BOTH": 42,
+    }  # fmt: skip
+    assert {name: getattr(ring, name) for name in numbers} == numbers
+    assert len(ring.plain_rings(8).state) == ring.WORDS > max(numbers.values())
+    assert (ring.EDGES_DUE, ring.BEAT_DUE, ring.STALE, ring.BEATING) == (1, 2, 4, 8)
+
+
 # Pins and machines of PIO block 1, by the registers of the RP2040's datasheet (from memory): CTRL
 # has enable, restart and clock restart of each machine in bits 0, 4 and 8 on; FDEBUG at 0x08 its
 # empty queue from bit 24 on; the pads' levels at 0x3C; of machine n, 24 n further on, SHIFTCTRL at

@@ -1,0 +1,173 @@
+"""What firmware/hw_rp2.py sets up on an emulated RP2040: memory, DMA words, supply, inputs, prompt.
+
+By hand from the RP2040 datasheet (2.5.7, DMA registers) and hardware/pins.json; what captures and
+drives is shown on the cycles in test_pio_board.py.
+"""
+
+from __future__ import annotations
+
+import functools
+from typing import Any
+
+import pytest
+
+import pio_chip
+
+RING, ROOM = 8192, 4 * (58 + 6) * 4 + 4  # bytes: four frames of 58 edges, their heads and sums
+
+
+@functools.cache
+def module() -> Any:
+    return pio_chip.load("hw_rp2")[0]
+
+
+def board(**machine: Any) -> Any:
+    """A Hardware on a new chip; `machine`: other functions of the module machine."""
+    hw = pio_chip.load("hw_rp2")[0]
+    for name, what in machine.items():
+        setattr(hw.machine, name, what)
+    return hw.Hardware()
+
+
+def test_rings_and_frames_lie_within_the_memory_that_was_taken() -> None:
+    """Rings begin at a multiple of their size, as the DMA's wrap wants it (RP2040 datasheet,
+    2.5.2.4); frames lie before or behind them."""
+    hw = pio_chip.load("hw_rp2")[0]
+    for start in (0x20008000, 0x20008004, 0x20009BFC, 0x20009C00, 0x20009BFB, 0x20009FFC):
+        hw.uctypes.addressof = lambda raw, start=start: start
+        raw, base, views, room = hw._memory()
+        end = start + len(raw)
+        assert base % RING == 0 and start <= base < start + RING and base + 4 * RING <= end
+        assert [(v.address, v.size) for v in views] == [(base + RING * i, RING) for i in range(4)]
+        assert room.size == ROOM
+        assert start <= room.address and room.address + ROOM <= end
+        assert room.address + ROOM <= base or room.address >= base + 4 * RING
+
+
+def test_control_words_of_the_dma() -> None:
+    """Bit by bit: EN 0, DATA_SIZE 2 (words), INCR_READ 4, INCR_WRITE 5, RING_SIZE 6, RING_SEL 10,
+    CHAIN_TO 11 (itself: none), TREQ_SEL 15 (PIO0 RX 4 to 7; 63: unpaced), IRQ_QUIET 21,
+    SNIFF_EN 23; orders as long as both chips can count."""
+    made = board()
+    made.configure(0b1011, 0)
+    made.start()
+    get = pio_chip.CHIP.rp2040.read_uint32
+    for i in range(4):
+        at = pio_chip.DMA_BASE + 0x40 * made._channels[i]
+        if i == 2:  # not captured
+            assert get(at + 0x10) & 1 == 0
+            continue
+        wanted = 1 | 2 << 2 | 1 << 5 | 13 << 6 | 1 << 10 | i << 11 | 4 + i << 15 | 1 << 21
+        assert get(at + 0x10) & 0xFFFFFF == wanted
+        assert get(at) == 0x50200020 + 4 * i and get(at + 4) == made._base + RING * i
+        assert get(at + 8) == 0x0FFFFFFF
+    state = made.rings.state
+    assert list(state)[31:35] == [0x50000008, 0x50000048, 0, 0x500000C8]
+    assert list(state)[35:39] == [0x0FFFFFFF, 0x0FFFFFFF, 0, 0x0FFFFFFF]
+    # The one that copies: both sides go on, the reading one round a ring; it is summed.
+    wanted = 1 | 2 << 2 | 3 << 4 | 13 << 6 | 4 << 11 | 63 << 15 | 1 << 21 | 1 << 23
+    assert get(pio_chip.DMA_BASE + 0x110) & 0xFFFFFF == wanted
+    assert state[39] == 0x50000100 and state[40] == 1 << 24 and made.rings.stuff is not None
+
+
+def test_what_a_chip_says_of_itself() -> None:
+    """A look each three cycles; a pulse of a look and a cycle; two looks and a cycle apart."""
+    made = board(unique_id=lambda: b"\x01\x02\x03")
+    assert (made.clock_hz, made.tick_ps) == (125_000_000, 24_000)
+    assert (made.min_pulse_ns, made.dead_ns) == (32, 56)
+    assert made.uid == b"\x01\x02\x03" + bytes(5) and made.board == "emulated RP2040"
+    assert made.edge_rate == 120_000
+    made.rings.stuff = None
+    assert made.edge_rate == 80_000
+    assert made.meter is None and (made.heard, made.leased) == (0, 0)
+    assert [level for level, _ in made.notes] == [0] and "no display" in made.notes[0][1]
+    asked: list[int] = []
+
+    def freq(*hz: int) -> int:
+        asked.extend(hz)
+        return 150_000_000
+
+    made = board(freq=freq)
+    # 26.7 and 46.7 ns, rounded up; 20 ns is whole.
+    assert (made.tick_ps, made.min_pulse_ns, made.dead_ns, asked) == (20_000, 27, 47, [])
+    made = board(freq=lambda *hz: asked.extend(hz) or 133_000_000)  # no whole number of ps
+    assert (made.tick_ps, made.clock_hz, asked) == (24_000, 125_000_000, [125_000_000])
+
+
+def test_lowest_mean_of_four_of_the_supply() -> None:
+    """3.3 V is 65 536; 100 kOhm above 15 kOhm: 115 / 15 of what the pin has."""
+    made = board()
+
+    def mv(*values: int) -> int:
+        for value in values:
+            pio_chip.ADC.value = value
+            made.sample()
+        return int(made.supply_mv())
+
+    def wanted(mean: float) -> Any:
+        return pytest.approx(mean / 65_536 * 3300 * 115 / 15, abs=8)
+
+    try:
+        assert mv(20_000, 20_000, 20_000) == 65_535  # not a whole mean yet
+        assert mv(40_000) == wanted(25_000)
+        assert mv(30_000) == wanted(25_000)  # the last one, until there is another
+        assert mv(30_000, 30_000, 30_000) == wanted(25_000)  # since the last call it was that
+        assert mv() == wanted(30_000)
+        assert mv(*[20_000] * 4, *[33_000] * 4) == wanted(20_000)
+        assert mv() == wanted(33_000)
+        assert mv(0, 0, 0, 1) == 0
+        mv(*[65_535] * 4, 9, 9)
+        made.start()  # a new session: nothing of the one before
+        assert mv() == 65_535
+        made.stop()
+    finally:
+        pio_chip.ADC.value = 30_000
+
+
+def test_a_board_without_a_converter() -> None:
+    """Said once; 65535 is "not measured" (wire.md, supply_mv)."""
+    hw = module()
+    read = hw.ADC.read_u16
+
+    def none(self: Any) -> int:
+        raise OSError(5)
+
+    pio_chip.ADC.read_u16 = none  # type: ignore[method-assign]
+    try:
+        made = board()
+        for _ in range(5):
+            made.sample()
+    finally:
+        pio_chip.ADC.read_u16 = read  # type: ignore[method-assign]
+    assert made.supply_mv() == 65_535
+    assert made.notes[0] == (0, "the supply voltage cannot be measured on this board")
+
+
+def test_inputs_as_they_are_configured() -> None:
+    """Both flanks on one input: the others all rising or all falling, for want of room for a third
+    program. An input with nothing on it rests where its edge does not begin."""
+    made = board()
+    hw = module()
+    for enabled, falling, both, fine in (
+        (15, 5, 0, True), (15, 0, 1, True), (15, 15, 1, True), (15, 14, 1, True), (15, 6, 1, False),
+        (15, 1, 1, True), (3, 6, 1, True), (11, 6, 1, False), (15, 6, 9, True), (15, 2, 9, False),
+        (1, 1, 1, True),
+    ):  # fmt: skip
+        said = made.configure(enabled, falling, both)
+        assert (said is None) is fine, (enabled, falling, both)
+        if fine:
+            assert (made.enabled, made.falling, made.both) == (enabled, falling, both)
+        else:
+            assert said == hw.MIXED
+    pulls: list[tuple[int, int]] = []
+    hardware = type(made).configure.__globals__
+    pin = hardware["Pin"]
+    hardware["Pin"] = type("Noted", (pin,), {
+        "__init__": lambda self, number, mode=None, pull=None: pulls.append((number, pull)),
+    })  # fmt: skip
+    try:
+        made.configure(15, 0b0101)
+    finally:
+        hardware["Pin"] = pin
+    up, down = pin.PULL_UP, pin.PULL_DOWN
+    assert pulls == [(2, up), (3, down), (4, up), (5, down)]
