@@ -388,15 +388,15 @@ look(5000 + 1801, 5010, 40)
 look(7000, 5020, 41)  # it has flashed
 look(9000, 5029, 41)
 look(9001, 5030, 41)
-look(9500, 5040, 41)  # flashed again: 20 000 ticks are 5 ms; 4.5, cut, and one
-look(9600, 5044, 41, 20000)
+look(9500, 5040, 41)  # flashed again: 24 000 ticks are 6 ms; 5.4, cut, and one
+look(9600, 5045, 41, 24000)
 fine = 0
-look(9700, 5045, 41, 20000)
+look(9700, 5046, 41, 24000)
 print(json.dumps(found))
 """
     nothing: list[Any] = []
     order = [["state", 1, 29, 0, 0, [41, 1], 0]]
-    for flash, known, turning in ((30, 30, 30), (9_999, 9 * 600, 4 * 600), (1, 2, 2)):
+    for flash, known, turning in ((30, 30, 30), (9_999, 9 * 600, 5 * 600), (1, 2, 2)):
         first = [["state", 1, known - 1, 0, 0, [40, 1], 0]]
         second = [["state", 1, known - 1, 0, 0, [41, 1], 0]]
         last = [["state", 1, turning - 1, 0, 0, [41, 1], 0]]
