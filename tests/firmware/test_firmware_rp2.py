@@ -171,3 +171,20 @@ def test_inputs_as_they_are_configured() -> None:
         hardware["Pin"] = pin
     up, down = pin.PULL_UP, pin.PULL_DOWN
     assert pulls == [(2, up), (3, down), (4, up), (5, down)]
+
+
+def test_the_loop_reaches_the_outputs() -> None:
+    """Each request of the loop goes to the outputs as it is, and pauses feed them."""
+    made = board()
+    did: list[tuple[Any, ...]] = []
+    for name in ("fill", "off", "drive", "light", "feed"):
+        setattr(made._outputs, name, lambda *what, name=name: did.append((name, *what)) or name)
+    made.fill()
+    made.outputs_off()
+    assert made.drive(b"1", 5) == "drive" and made.lamp(b"2", 6) == "light"
+    begun = pio_chip.CHIP.cycle
+    made.rest()
+    assert pio_chip.CHIP.cycle - begun == 125_000  # a millisecond
+    assert did == [("fill",), ("off",), ("drive", b"1", 5), ("light", b"2", 6), ("feed",)]
+    made._outputs.on = 5
+    assert made.outputs == 5
