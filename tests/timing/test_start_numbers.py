@@ -196,10 +196,15 @@ def test_a_phase_has_its_own_volts_and_its_own_turns():
 def test_degrees_to_the_first_spark_wherever_the_count_begins():
     plain = start()[0]
     assert start(first=7)[0].first_deg == pytest.approx(plain.first_deg)
-    # One without an angle does not count, before the reference is read or after.
-    for early in (SYNC - 10, SYNC + 10):
-        found = start(early=(early,))[0]
-        assert (found.first_s, found.first_deg) == (plain.first_s, plain.first_deg)
+    # Before the reference is read none counts.
+    found = start(early=(SYNC - 10,))[0]
+    assert (found.first_s, found.first_deg) == (plain.first_s, plain.first_deg)
+    # After it one without an angle does, 10 µs later; how far the crank turned is not known.
+    found = start(early=(SYNC + 10,))[0]
+    assert found.first_s == pytest.approx(1e-5) and found.first_deg is None
+    # The crank was lost in between: it may have turned by any angle.
+    found = start(lost=range(1, 46))[0]
+    assert (found.first_s, found.first_deg) == (plain.first_s, None)
 
 
 def test_events_without_an_angle_are_none_of_a_phase():

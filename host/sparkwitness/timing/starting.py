@@ -95,7 +95,8 @@ class Start:
             holds.
         sync_s: when the reference was first read, seconds since the session began.
         first_s, first_deg: from there to the first spark, seconds and crank degrees; None: no spark
-            had an angle, or the beginning of the session is not kept.
+            had an angle, or the beginning of the session is not kept. The degrees alone are None
+            where the crank was not followed from there to it.
         before: sparks before that.
         caught_s: from `sync_s` to the last cycle at cranking speed; None: it did not catch.
         tries: how often it ran before it did for good, and went back to cranking speed.
@@ -288,16 +289,21 @@ def _own(found: Whole) -> Whole:
 def _first(
     found: Whole | None, sync: int, setup: Setup, tables: Tables
 ) -> tuple[float | None, float | None]:
-    """Seconds and crank degrees from the reference's first reading to the first spark."""
-    placed = np.flatnonzero((tables.sparks.tick >= sync) & np.isfinite(tables.sparks.degrees))
-    if found is None or not len(placed) or tables.cut:
+    """Seconds and crank degrees from the reference's first reading to the first spark.
+
+    The crank may be lost for a moment just as the engine catches: the first spark counts without an
+    angle too, its degrees are not known then.
+    """
+    after = np.flatnonzero(tables.sparks.tick >= sync)
+    if found is None or tables.cut or not np.isfinite(tables.sparks.degrees[after]).any():
         return None, None
-    k = int(placed[0])
+    k = int(after[0])
     periods = tables.periods
     base = float(periods.number[0]) * setup.reference.period
     same = tables.sparks.segment[k] == periods.segment[0]
-    turned = float(tables.sparks.degrees[k]) - base if same else None
-    return (int(tables.sparks.tick[k]) - sync) * tables.tick_s, turned
+    turned = float(tables.sparks.degrees[k]) - base
+    known = same and np.isfinite(turned)
+    return (int(tables.sparks.tick[k]) - sync) * tables.tick_s, turned if known else None
 
 
 def _phase(
