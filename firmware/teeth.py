@@ -100,7 +100,6 @@ class Teeth:
         self._table = array("I", [0] * (2 * HALF))
         self._work = array("I", [0] * (2 * HALF))
         self._out = array("I", [0] * 6)
-        self._turns = self._teeth = 1
         self._curved = 0  # by how much more the far misses have of the swing; 0: not told apart
         self._cos = self._sin = self._near = self._far = 0
         self.seen = False  # such a wheel is looked at

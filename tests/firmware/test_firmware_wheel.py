@@ -101,16 +101,21 @@ def test_a_wheel_that_runs_out(
 def test_by_how_much_teeth_miss_the_cubic_through_their_neighbours(
     modules: Any, teeth: int, missing: int, turns: int
 ) -> None:
-    """numpy: mean squares of (1, -4, 6, -4, 1) / 6 over edges 1 and 2 apart, none over the gap."""
+    """numpy: mean squares of (1, -4, 6, -4, 1) / 6 over edges 1 and 2 apart, none over the gap.
+
+    Of both turns, the second of which has other teeth here.
+    """
     rng = np.random.default_rng(teeth)
     edges = teeth - missing
-    late = np.tile(rng.normal(0, 0.25, edges), 3)  # crank degrees
+    late = rng.normal(0, np.repeat((0.2, 0.35, 0.25), edges))  # crank degrees
     tick = times(places(teeth, missing, 3), late / (360 * turns), 2_500_000 * turns)
     found = survey(modules, teeth, missing, turns, tick)
     assert found is not None
     for wide in (1, 2):
-        k = 1000 * late[:edges]
-        middle = np.arange(2 * wide, edges - 2 * wide)
+        k = 1000 * late
+        middle = np.concatenate(
+            [np.arange(2 * wide, edges - 2 * wide) + turn * edges for turn in (0, 1)]
+        )
         miss = (k[middle - 2 * wide] + k[middle + 2 * wide]
                 - 4 * (k[middle - wide] + k[middle + wide]) + 6 * k[middle]) / 6  # fmt: skip
         assert found[3 + wide] == pytest.approx(np.mean(miss**2) / 16, rel=0.04)
@@ -193,6 +198,15 @@ def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
                 assert looks.square(after + 2900 * turns) == looks.square(after)
                 if degrees:
                     assert looks.square(after - 2900 * turns) == looks.square(after)
+    # Opposite the index edge the distance is 2. 200² / 24 · 2²; (2 · 120)² / 3; 300² / 6 · 2², and
+    # at the index edge, where it counts as 1, 300² / 6.
+    most = 1 if turns == 1 else 4
+    for c, s, degrees, low, high in (
+        (0, 200, 180, 6_662, 6_667), (-120, 0, 180, 19_200, 19_200), (0, 400, 180, 60_000, 60_000),
+        (0, 400, 0, 15_000, 15_000), (300, 0, 0, 3_750, 3_750), (301, 0, 0, 15_000, 15_000),
+    ):  # fmt: skip
+        looks._cos, looks._sin, looks._near = c * turns, s * turns, 0
+        assert low * most - 3 * (turns - 1) <= looks.square(1000 * degrees * turns) <= high * most
     looks.forget()
     assert looks.square(90_000) == 0
 
@@ -201,6 +215,11 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     """36 teeth, 2 firings: x = 20°; far misses have 256 cos(10°)^8 = 226.6 as much of the swing."""
     crank, found = modules
     looks = found.Teeth()
+    # 75 and 8: x = 38.4°, 256 cos(19.2°)^8 = 161.96, and near teeth have 16 cos(38.4°)^4 = 6.03 of
+    # the swing. Less than 6, or a wave that is over in three teeth: it is not told from teeth.
+    for teeth, firings, curved in ((75, 8, 160), (9, 1, 0), (9, 4, 0)):
+        looks.set(wheel(crank, teeth, 0).wheel, firings)
+        assert looks._curved == curved
     looks.set(wheel(crank, 36, 1).wheel, 2.0)
     assert looks._curved == 225
     looks.known = True
@@ -317,13 +336,14 @@ def test_the_edges_beside_the_gap_to_the_tick(modules: Any) -> None:
     one from the last one's: there the line says (3 far + 2 hole / 2) / 5, in steps of `far`.
     """
     crank, _ = modules
-    tracker = wheel(crank, 12, 1)
     steps = [50, 101, 203, 97, 101, *[101] * 6, 103, 111, 203, 97, 101]
-    state = fed(crank, tracker, steps)
-    assert state[crank.GOOD] == 1
-    for word, near, far in ((crank.ODD_LAST, 111, 103), (crank.ODD_FIRST, 97, 101)):
-        wanted = 4096 * (near / far - (3 + 2 * 203 / 2 / far) / 5)
-        assert state[word] - MIDDLE == pytest.approx(wanted, abs=4)
+    for slower in (1, 600, 5_000, 100_000):  # slow ones do not fit in the sums: they are halved
+        tracker = wheel(crank, 12, 1)
+        state = fed(crank, tracker, [slower * step for step in steps])
+        assert state[crank.GOOD] == 1
+        for word, near, far in ((crank.ODD_LAST, 111, 103), (crank.ODD_FIRST, 97, 101)):
+            wanted = 4096 * (near / far - (3 + 2 * 203 / 2 / far) / 5)
+            assert state[word] - MIDDLE == pytest.approx(wanted, abs=4), slower
 
 
 # The crank: by hand, step by step
