@@ -7,11 +7,15 @@ drives is shown on the cycles in test_pio_board.py.
 from __future__ import annotations
 
 import functools
+import runpy
+import sys
+import types
 from typing import Any
 
 import pytest
 
 import pio_chip
+from firmware_board import FIRMWARE
 
 RING, ROOM = 8192, 4 * (58 + 6) * 4 + 4  # bytes: four frames of 58 edges, their heads and sums
 
@@ -171,3 +175,53 @@ def test_inputs_as_they_are_configured() -> None:
         hardware["Pin"] = pin
     up, down = pin.PULL_UP, pin.PULL_DOWN
     assert pulls == [(2, up), (3, down), (4, up), (5, down)]
+
+
+def test_the_loop_reaches_the_outputs() -> None:
+    """Each request of the loop goes to the outputs as it is, and pauses feed them."""
+    made = board()
+    did: list[tuple[Any, ...]] = []
+    for name in ("fill", "off", "drive", "light", "feed"):
+        setattr(made._outputs, name, lambda *what, name=name: did.append((name, *what)) or name)
+    made.fill()
+    made.outputs_off()
+    assert made.drive(b"1", 5) == "drive" and made.lamp(b"2", 6) == "light"
+    begun = pio_chip.CHIP.cycle
+    made.rest()
+    assert pio_chip.CHIP.cycle - begun == 125_000  # a millisecond
+    assert did == [("fill",), ("off",), ("drive", b"1", 5), ("light", b"2", 6), ("feed",)]
+    made._outputs.on = 5
+    assert made.outputs == 5
+
+
+@pytest.mark.parametrize("high", [0, 1 << 6])
+@pytest.mark.parametrize(("name", "prompt", "runs"), [("__main__", False, True),
+                                                      ("__main__", True, False),
+                                                      ("main", False, False)])  # fmt: skip
+def test_outputs_rest_before_anything_else_at_boot(
+    monkeypatch: pytest.MonkeyPatch, high: int, name: str, prompt: bool, runs: bool
+) -> None:
+    """GP6, GP7, GP8 (hardware/pins.json) low, but for the one that rests high; then the rest."""
+    did: list[Any] = []
+    made = types.SimpleNamespace
+    hardware = type("Hardware", (), {
+        "__init__": lambda self: did.append("hardware"),
+        "wants_prompt": staticmethod(lambda: prompt),
+    })  # fmt: skip
+
+    class Pin:
+        OUT = 1
+
+        def __init__(self, *what: int, value: int) -> None:
+            did.append((*what, value))
+
+    pins = pio_chip.load("rest")[0].pins
+    app = made(App=lambda hardware: made(run=lambda: did.append("run")))
+    for module_name, stand_in in (("machine", made(Pin=Pin)), ("pins", pins),
+                                  ("rest", made(high=lambda: high)), ("app", app),
+                                  ("hw_rp2", made(Hardware=hardware))):  # fmt: skip
+        monkeypatch.setitem(sys.modules, module_name, stand_in)
+    monkeypatch.setattr(sys, "platform", "rp2")
+    runpy.run_path(str(FIRMWARE / "main.py"), run_name=name)
+    levels = [(6, 1, int(high > 0)), (7, 1, 0), (8, 1, 0)]
+    assert did == levels + ["hardware", "run"] * runs

@@ -294,3 +294,23 @@ def test_the_watchdog_alone_is_stopped() -> None:
     machines, bus = machines_on({DOG: 0x47001234})
     machines.calm(ADDRESSES)
     assert [(at, value & 0xFFFFFFFF) for at, value in bus.written] == [(DOG, 0x07001234)]
+
+
+def test_one_call_looks_at_all_inputs_and_makes_four_frames() -> None:
+    """A frame of n edges has n + 6 words; what lies before its code byte and behind its last
+    delimiter is left out, 2 bytes in all. The turn goes on where it ended."""
+    ring, _ = pio_chip.load("ring", "wire")
+    for counts, words, taken in (
+        ([0, 0, 0, 5], 11, [0, 0, 0, 5]), ([5, 0, 0, 0], 11, [5, 0, 0, 0]),
+        ([3 * 58, 58, 0, 0], 4 * 64, [3 * 58, 58, 0, 0]),
+        ([4 * 58, 58, 0, 0], 4 * 64, [4 * 58, 0, 0, 0]), ([7, 6, 5, 4], 46, [7, 6, 5, 4]),
+        ([0, 0, 0, 0], 0, [0, 0, 0, 0]),
+    ):  # fmt: skip
+        rings = ring.plain_rings(512)
+        rings.clear(1)
+        rings.pace(1, 1 << 29)
+        for i, n in enumerate(counts):
+            rings.write(i, array("I", [9] * n), 0, n)
+        rings.now[0] = 1000
+        assert rings.pack() == (4 * words - 2 if words else 0)
+        assert list(rings.taken) == taken

@@ -92,6 +92,7 @@ def test_controller_and_module_told_apart():
     plain = found.to_dict()
     assert plain["trigger_expanded_deg"] == found.angle.u95 and plain["triggers"] == N - 1
     assert plain["module_expanded_deg"] == found.module.u95
+    assert plain["dwell"] == found.dwell.to_dict()
     assert read(*heard(), replace(SETUP, trigger="none")) is None
 
 
@@ -179,6 +180,10 @@ def test_each_flank_has_its_own_delay():
     angles, rpm = np.full(N, 20.0), np.full(N, 1000.0)
     up = trigger.each(bare, cast(Any, tables), events, angles, rpm)
     assert up.delay_us[0] == pytest.approx(190 - bare.answer_delay(False).us)
+    whole = read(tables, events, bare)
+    assert float(whole.split.delay_us) == pytest.approx(200 - bare.answer_delay(False).us)
+    late = bare.trigger_delay(1000.0, False).us - bare.delay(1000.0).us
+    assert whole.late == pytest.approx(6e-3 * late)
     tables.trigger.level = 1 - tables.trigger.level
     down = trigger.each(replace(bare, trigger="falling"), cast(Any, tables), events, angles, rpm)
     assert down.delay_us[0] == pytest.approx(190 - bare.answer_delay(True).us)
@@ -224,7 +229,7 @@ def test_a_tap_on_one_coil_of_several():
     assert found.counts == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
 
 
-def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0):
+def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0, typed=None):
     """Counts of 50 cycles that fire at 0 and `second` degrees; which of the hundred came."""
     cycle = 360 if clamp == "wasted" else 720
     degrees = (cycle * np.arange(50)[:, None] + [0, second % cycle]).ravel()
@@ -234,7 +239,7 @@ def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0):
     none = np.zeros(len(tick), np.int64)
     level = np.resize(np.array([0, 1], np.int8), len(tick))
     tap = Marked(Placed(tick, 6e-3 * tick, none, none + 45.0), none > 0, level)
-    setup = replace(SETUP, cylinders=2, firing=(0.0, float(second)), clamp=clamp)
+    setup = replace(SETUP, cylinders=2, firing=(0.0, float(typed or second)), clamp=clamp)
     sparks = at[which() if sparked is None else sparked]
     zero = np.zeros(len(sparks), np.int64)
     turned = 6e-3 * sparks
@@ -294,6 +299,25 @@ def test_a_twin_that_fires_each_turn(second: int):
     for fired in (first, np.ones(N, np.bool_)):
         found = twin(second, "wasted", fired=fired & which(20, 40), sparked=first & which(20, 60))
         assert found == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
+
+
+def test_another_cylinder_that_fires_a_little_nearer_than_typed():
+    """43° before the next of the first's, and 45 were typed: it is still the other's."""
+    first = np.arange(N) % 2 == 0
+    found = twin(317, "wasted", sparked=first & which(20, 34), typed=315)
+    assert found == trigger.Counts(asked=49, no_spark=2)
+    # So of an even one, each 360° on both coils, and 358 now and then.
+    found = twin(358, "plug", sparked=first & which(20, 34), typed=360)
+    assert found == trigger.Counts(asked=49, no_spark=2)
+
+
+def test_what_lies_beyond_the_steady_stretch_is_not_counted():
+    """Of a hundred events ten to 89 are steady: no trigger is missed before or after these."""
+    tables, events = heard(which(3, 40, 95))
+    steady = events.pick(np.isin(np.arange(N), range(10, 90)))
+    found = read(tables, steady, every=events.tick).split
+    # Less the first one's own trigger, and the missing one.
+    assert found.counts == trigger.Counts(asked=78, unasked=1)
 
 
 def test_how_near_another_cylinder_fires():
