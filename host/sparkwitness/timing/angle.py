@@ -407,7 +407,7 @@ class CrankTracker:
         bad = uneven[(ratio > _EVEN) | (ratio < 1 / _EVEN)]
         if len(cut):
             bad = np.union1d(bad, np.concatenate((self._breaks, self._breaks - 1)))
-        bad = np.concatenate(([0], bad[bad > 0], [len(self._ticks) - 1]))
+        bad = np.concatenate(([0], bad, [len(self._ticks) - 1]))
         result: NDArray[np.bool_] = whole & (ends - starts == self.reference.edges)
         # A bad edge where one stretch ends and the next begins spoils both.
         bad = bad[(bad >= starts[0]) & (bad <= ends[-1])]
