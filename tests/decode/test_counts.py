@@ -469,7 +469,8 @@ def test_a_block_that_lies_about_itself(at: int, value: int, begun: bool):
         for batch in decoder.feed(b"".join(frames)):
             ticks += batch.ticks[0].tolist()
             assert not any(len(batch.ticks[i]) for i in (1, 2, 3))
-            assert all(type(k) is int for k in (decoder.loss.frames_good,))
+            counts = (decoder.loss.frames_good, decoder.loss.frames_damaged)
+            assert all(type(k) is int for k in (*counts, decoder.loss.bytes_damaged))
     loss = decoder.loss
     assert ticks == [100, 110, 300, 310]
     assert (loss.frames_damaged, loss.frames_good) == (1, 4)

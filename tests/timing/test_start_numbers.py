@@ -118,6 +118,12 @@ def test_a_start_that_was_not_seen_or_is_none():
     assert "too few marks" in pulse.why and pulse.phases[0].timing is None and not pulse.points
 
 
+def test_two_turns_of_cranking_are_a_start():
+    """A cycle is two turns: 399 rev/min are cranking, 399 and 900 together, 553, are not."""
+    assert start([399.0] * 2 + [900.0] * 30)[0] is not None
+    assert start([399.0] + [900.0] * 31)[0] is None
+
+
 def test_tries_before_it_runs():
     """Four turns above cranking speed are a try, three are none; the longest run counts."""
     tried = [200.0] * 8 + [600.0] * 4 + [200.0] * 8 + [900.0] * 30
