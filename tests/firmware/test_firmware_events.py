@@ -227,6 +227,23 @@ def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
     assert (rig.events.kept, rig.events.mean) == (3, 10_010)
 
 
+@pytest.mark.parametrize(
+    ("n", "early", "second"),
+    [(20, [14], True), (20, [9], True), (20, [5], True), (20, [0], False),
+     (23, [17], True), (24, [18], False), (24, [14, 18], False), (24, [10, 14, 18], True)],
+)  # fmt: skip
+def test_of_few_events_one_earlier_is_a_second_place(
+    n: int, early: list[int], second: bool
+) -> None:
+    """20 degrees earlier; of 24 and more it takes three. Of few, ten in a row at last and no more
+    than one change of place are a timing that has been moved."""
+    angles = [200_000] * n
+    for k in early:
+        angles[k] = 180_000
+    rig = kept(angles)
+    assert rig.events.second(n, 1, 360_000, 2_000, 2_000) is second
+
+
 def test_spacing_is_the_median_of_the_steps() -> None:
     """Every second turn of 360 degrees; one event missed, one a stray; two steps at least."""
     angles = [10_000, 10_100, 9_900, 10_000, 60_000, 10_000]

@@ -136,6 +136,25 @@ def test_what_is_no_wheel_is_bounded(modules: Any) -> None:
     assert found is not None and found[4] == 3000**2 >> 4
 
 
+@pytest.mark.parametrize("early", [False, True])
+def test_no_edge_counts_for_more_than_an_eighth_of_a_turn(modules: Any, early: bool) -> None:
+    """Edges of a fifth of the turn crowd at its end or its beginning: up to 68 degrees off, and 45
+    count; 2 / 36 of the sums of cosines and sines, by the definition of the first harmonic."""
+    turn = np.arange(35) / 36
+    inside = (turn >= 0.3) & (turn < 0.5)
+    crowded = 0.3 + 0.05 * (turn - 0.3) if early else 0.5 - 0.05 * (0.5 - turn)
+    late = np.where(inside, crowded - turn, 0.0)
+    assert 57 < 360 * np.abs(late).max() < 69
+    found = survey(modules, 36, 1, 1, times(places(36, 1, 3), np.tile(late, 3), 2_500_000))
+    assert found is not None
+    counted = 360_000 * np.clip(late, -1 / 8, 1 / 8)
+    for k, wave in enumerate((np.cos, np.sin)):
+        wanted = 2 / 36 * float(np.sum(counted * wave(2 * pi * turn)))
+        plain = 2 / 36 * float(np.sum(360_000 * late * wave(2 * pi * turn)))
+        assert found[k] - MIDDLE == pytest.approx(wanted, abs=60)
+        assert k or abs(plain - wanted) > 200
+
+
 def test_two_turns_that_are_not_to_be_had(modules: Any) -> None:
     """A period that is not good, a speed that changes by more than a quarter, one that is too high.
 

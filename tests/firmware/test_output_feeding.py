@@ -324,6 +324,27 @@ def test_how_long_a_turn_of_the_outputs_took_is_told_only_when_something_was_mad
         assert outputs.feed() == (40 if ordered else 0)
 
 
+def test_a_lamp_that_is_off_is_not_asked_for_flashes() -> None:
+    driver = Driver()
+    driver.outputs.drive(drive(width_us=100), driver.now())
+    asked: list[bool] = []
+    driver.outputs.lamp.turn = lambda: asked.append(True)
+    driver.run(30)
+    assert not asked and driver.starts(BENCH_PIN)
+
+
+def test_pulses_that_are_active_low_begin_2_ms_after_the_pin_rests_high() -> None:
+    """wire.md, driving: rest is the pin high from such an order on."""
+    driver = Driver()
+    watched = driver.chip.watch(BENCH_PIN)
+    driver.run(10)
+    assert driver.outputs.drive(drive(width_us=100, active_low=1), driver.now()) is None
+    driver.run(30)
+    rest = next(cycle for cycle, level in watched if level)
+    pulse = next(cycle for cycle, level in watched if cycle > rest and not level)
+    assert pulse - rest >= 1999 * US  # by a clock of whole microseconds
+
+
 def test_which_pulse_is_waited_for_before_another_shape() -> None:
     """wire.md: pulses under way on both outputs come to their end, 25 ms at most: looks of 0.25 µs.
 
