@@ -199,6 +199,20 @@ def test_frames_that_are_not_as_they_should_be(kernel: Any):
 
 
 @BOTH
+def test_a_block_without_an_edge(kernel: Any):
+    """Its number of edges is told as it is; or the frame ends in its header."""
+    made = Stream()
+    made.edges(1, np.array([10, 20]))
+    body = bytearray(wire.framing.unseal(made.frames[0][:-1]))
+    assert len(body) == 8 + 8 + 2 * 4
+    body[9] = 0
+    for size in (4, 8, 12, 16):
+        data = wire.framing.seal(bytes(body[:size]))
+        assert gathered(kernel, data, firsts=(0, 0, 0, 0)) is None
+        assert gathered(kernel, data + data, firsts=(0, 0, 0, 0)) is None
+
+
+@BOTH
 @pytest.mark.parametrize(
     ("at", "value"), [(8, 4), (8, 255), (9, 0), (9, 1), (9, 3), (0, 3), (0, 4), (9, 255)]
 )

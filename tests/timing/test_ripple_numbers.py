@@ -339,6 +339,11 @@ def test_orders_that_a_ripple_may_be_made_of():
     assert crank._orders(6.0, 12.0, 20)[0] == (0.5, 1.0, 1.5)
 
 
+def test_by_how_much_an_edge_stands_off_at_least():
+    """Teeth are made to a hundredth or two of a pitch: common practice, no source."""
+    assert [crank._least_odd(free) for free in (1, 3, 4, 30)] == [0.07, 0.07, 0.05, 0.05]
+
+
 def test_an_edge_that_stands_off_by_hand():
     """3 off eighteen that scatter about their mean: u² = s² (1 + 1 / 18), s² of 17 degrees; of a
     single one that is far out half is noise."""

@@ -193,6 +193,11 @@ def test_a_phase_has_its_own_volts_and_its_own_turns():
     plain, other = start()[0].phases, start(miss=missed)[0].phases
     assert other[0].timing.u95 == plain[0].timing.u95
     assert other[2].timing.u95 > 1.1 * plain[2].timing.u95
+    # The first two turns of the running and its last ones count.
+    for some in ((16, 17), (44, 45)):
+        other = start(miss=np.where(np.isin(np.arange(len(RPM)), some), 0.7, 0.0))[0].phases
+        assert other[2].timing.u95 > 1.02 * plain[2].timing.u95
+        assert other[0].timing.u95 == plain[0].timing.u95
     # Sixteen turns end where it runs.
     early = start(miss=np.where(np.arange(len(RPM)) < 16, 0.7, 0.0))[0].phases
     assert early[2].timing.u95 == plain[2].timing.u95
