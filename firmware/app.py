@@ -134,7 +134,8 @@ class App:
                 meter.turn(streaming)
         if streaming:
             took = ticks_diff(ticks_us(), start)
-            self._worst_us = max(took, self._worst_us)
+            if took > self._worst_us:
+                self._worst_us = took
             self._busy_us += took if worked else fed_us
 
     def _recover(self, error):

@@ -326,7 +326,8 @@ class Hardware:
             captor.get()
         captor.init(program, jmp_pin=Pin(self.input_pins[i]))
         captor.exec("mov(x, invert(null))")
-        captor.exec("mov(y, invert(null))")  # of use to the program for both flanks alone
+        if self.both >> i & 1:
+            captor.exec("mov(y, invert(null))")
         dma = self._dma[i]
         control = dma.pack_ctrl(
             size=2,
