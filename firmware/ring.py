@@ -98,15 +98,14 @@ def _survey(state, rings) -> int:
             total += n
             # An edge may be a little younger than `now`.
             both = s[42] >> i & 1
-            age = ((s[20] + 0x1000) << both) - r[i * size + (s[4 + i] & (size - 1))]
+            age = ((s[20] + 0x1000) << both) - r[i * size + (s[4 + i] | size - 1)]
             if age >> (30 + both) & (3 - both * 2) or (age >> both & 0x3FFFFFFF) >= s[29]:
                 due |= 1
     if total >= 696:  # twelve full frames: fewer take more of the time
         due |= 1
-    # Wide time since the last heartbeat, with the borrow of its low word.
+    # Wide time since the last heartbeat. The borrow of its low word counts below 2^31 only.
     low = s[20] - s[22]
-    age = (((s[20] ^ -1) & s[22]) | (((s[20] ^ -1) | s[22]) & low)) >> 31
-    age = s[21] - s[23] - (age & 1)
+    age = s[21] - s[23] - (((s[20] ^ -1) & s[22]) >> 31 & 1)
     if age & 0xFFFF or (age >> 16) & 0xFFFF or (low >> 30) & 3 or (low & 0x3FFFFFFF) >= 0x20000000:
         due |= 4
     if s[24] == 0 and (due & 4 or (low & 0x3FFFFFFF) >= s[30]):

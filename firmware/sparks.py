@@ -86,7 +86,7 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
         p2 = c[(edge + 1) & mask]
         going = left
         while going > 0:
-            now = r[s[0] & mask]
+            now = r[s[1] & mask]
             if (now - p2) & 0x3FFFFFFF < 0x20000000:  # not before the interval's end
                 going = 0
             else:
@@ -385,7 +385,6 @@ class Events:
         self.words = array("I", [0] * (5 * SLOTS))
         self.work = array("I", [0] * (2 * SLOTS))
         self.out = array("I", [0] * 4)
-        self.order[MOST] = rings.size
         self.mean = self.deviation = self.kept = self.central = 0
         self.first = self.centre = 0  # of `_in_order`
 
