@@ -330,9 +330,7 @@ def test_codes_that_lead_astray(kernel: Any):
 # Times
 
 
-def spread(
-    kernel: Any, frames: list[tuple[int, Any]], beat: int, last=(-1, -1, -1, -1), around=77
-):
+def spread(kernel: Any, frames: list[tuple[int, Any]], beat: int, last=(-1, -1, -1, -1), around=77):
     """Times of blocks (input, times), heartbeats (-1, time) between; None where they do not rise.
 
     Also the plain sum: a count is the time nearest to the heartbeat's before it. All words that
