@@ -648,7 +648,7 @@ def test_one_line_of_all_events():
     closed = dwell.of(fires(), FOUR, 1e-6, 0.0)
     split = trigger.Split(
         "rising", True, Number(25.0, 0.1), 0.1, None, Number(8.0, 1.0), 1.0, Number(-0.1, 0.1), 4,
-        trigger.Counts(4), closed, BUDGET,
+        trigger.Counts(4), closed, BUDGET, 0.0,
     )  # fmt: skip
     for has, on in ((closed, 61.0), (None, None)):
         (line,) = cycle.of_one(FOUR, events, np.full(4, 20.0), replace(split, dwell=has)).lines

@@ -301,6 +301,18 @@ def test_a_step_across_a_break_is_no_odd_one(n: int, sessions: int):
     assert found.text.startswith("sparks come every 240° of crank by the typed reference, not")
 
 
+def test_four_events_tell_a_rhythm_and_three_do_not():
+    """Three steps; an event that is a stray bears none."""
+    found = timed.time_events(SETUP, tables(4))
+    assert not isinstance(found, Finding) and len(found.events.tick) == 4
+    assert found.angles == pytest.approx([20.2, 19.8, 20.2, 19.8], abs=0.01)
+    for off in ([0.0, 0, 0], [0.0, 40, 0, 0]):
+        few = timed.time_events(SETUP, tables(len(off), at=off))
+        assert isinstance(few, Finding) and few.code == "few_events"
+    found = timed.time_events(SETUP, tables(5, at=[0.0, 40, 0, 0, 0]))
+    assert not isinstance(found, Finding) and (len(found.events.tick), found.stray) == (4, 1)
+
+
 def each_cylinder(n=160, **more: Any) -> Tables:
     at = np.tile(OWN, n // 4) + 0.3 * (-1.0) ** (np.arange(n) // 4)
     return tables(n, at=at, spacing=180.0, wheel=CAM, **more)

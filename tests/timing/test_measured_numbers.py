@@ -735,7 +735,7 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
     def text(asked, **counts) -> dict[str, str]:
         split = Split(
             "rising", True, Number(20, 0.1), 0.1, None, Number(50.0, 1.0), 0.1,
-            Number(-0.3, 0.01), 100, Counts(asked, **counts), None, Budget((line(0.1),)),
+            Number(-0.3, 0.01), 100, Counts(asked, **counts), None, Budget((line(0.1),)), 0.0,
         )  # fmt: skip
         evidence = gates_tap.Evidence(SETUP, Choice(1, "", ()), split, 2 * asked)
         return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
@@ -769,7 +769,7 @@ def tapped(
         })  # fmt: skip
     split = Split(
         "rising", True, Number(20, 0.1), 0.1, None, Number(delay, u), 0.1, Number(module, 0.01),
-        100, counts or Counts(100), dwell, Budget((line(0.1),)),
+        100, counts or Counts(100), dwell, Budget((line(0.1),)), 0.0,
     )  # fmt: skip
     evidence = gates_tap.Evidence(setup, Choice(1, "", ()), split, 200)
     return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
@@ -832,7 +832,7 @@ def test_the_taps_advice_cures_the_controllers_part_alone():
     def tip(module: float, u: float = 0.01, controller: Number | None = None):
         split = Split(
             "rising", True, Number(22, 0.1), 0.1, controller, Number(50.0, 1.0), 0.1,
-            Number(module, u), 100, Counts(100), None, Budget((line(0.1),)),
+            Number(module, u), 100, Counts(100), None, Budget((line(0.1),)), 0.0,
         )  # fmt: skip
         return gates_tap.advise(replace(SETUP, counts="distributor"), split, ())
 
