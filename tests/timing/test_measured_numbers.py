@@ -128,6 +128,20 @@ def test_plain_values_of_a_measurement():
     assert plain["advice_allowed"] and not stopped.to_dict()["advice_allowed"]
 
 
+def test_nothing_is_counted_before_it_is_measured():
+    """A result that is refused at once shows what was counted until then, and no number."""
+    plain = Measurement().to_dict()
+    counts = (
+        "events", "firings_expected", "firings_missing", "events_stray", "events_cut",
+        "events_at_other_speed", "sparks_without_crank_angle", "edges_ringing",
+        "crank_edges_rejected", "seconds",
+    )  # fmt: skip
+    assert [plain[name] for name in counts] == [0] * len(counts)
+    assert not plain["target_met"] and not Measurement().ready and Measurement().target == 0.25
+    empty = [name for name, value in plain.items() if value is None]
+    assert {"timing_deg_btdc", "error_deg", "rpm", "advice", "split", "start", "rotor"} < set(empty)
+
+
 @pytest.mark.parametrize(
     ("now", "before", "kept"),
     # Within 10 % or 75 rev/min of the speed now; begins where 3 of 5 in a row are.

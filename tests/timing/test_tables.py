@@ -109,6 +109,17 @@ def test_no_angle_from_the_turns_of_another_session(later: int):
         assert (part.sparks.segment >= 0).tolist() == known
 
 
+def test_a_tick_is_three_cycles_until_the_board_says_so():
+    """Of 125 MHz: 24 ns; 36_000 of a board at 83 MHz."""
+    analyzer = Analyzer(PULSE)
+    assert analyzer.tables().tick_s == 24e-9 == pytest.approx(3 / 125e6)
+    one = session(7, 30, 36_000)
+    stub = SimpleNamespace(feed=lambda all_: all_, hello=None, finish=lambda: None, loss=Loss())
+    analyzer.decoder = cast(Any, stub)
+    analyzer.feed(cast(Any, [one]))
+    assert analyzer.tables().tick_s == pytest.approx(36e-9)
+
+
 def test_the_boards_words():
     words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(3)]
     one = session(7, 30)
@@ -221,7 +232,11 @@ def test_supply_and_words_that_are_kept():
     assert (len(tables.supply_mv), len(tables.supply_tick)) == (100_001, 100_001)
     assert tables.supply_mv[:2] == [9_000, 12_000]
     assert tables.supply_tick[-1] == 125_000
-    assert (len(analyzer.log), analyzer.log[0], analyzer.log[-1]) == (10_000, "word 1", "word 10000")
+    assert (len(analyzer.log), analyzer.log[0], analyzer.log[-1]) == (
+        10_000,
+        "word 1",
+        "word 10000",
+    )
     few = fed(replace(one, beats=beats[:-1], messages=messages)).tables()
     assert len(few.supply_mv) == 125_000 and few.supply_mv[0] == 9_000
     analyzer.forget(0)
