@@ -208,9 +208,9 @@ def test_how_much_is_kept():
     """Four sparks a cycle at 6000 rev/min are 200 a second: 62.5 minutes of them, and 50 s in a
     look; two turns a cycle and two flanks a spark. Rows of four numbers and two marks or of six:
     25.5, 72 and 51 MB."""
-    assert 62.5 * 60 * 200 == analyzing.MOST_SPARKS
+    assert analyzing.MOST_SPARKS == 62.5 * 60 * 200
     assert analyzing.MOST_PERIODS == analyzing.MOST_TRIGGERS == 2 * analyzing.MOST_SPARKS
-    assert 50 * 200 == analyzing.LOOK_SPARKS
+    assert analyzing.LOOK_SPARKS == 50 * 200
     one = fed(session(7, 30))
     row = [sum(c.itemsize for c in table.all().values()) for table in (
         one._sparks.placed, one._sparks._marks, one._periods
