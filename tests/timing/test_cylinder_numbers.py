@@ -236,9 +236,10 @@ def seated(places, cycles, segment=0, jitter=0.0) -> tuple[Seats, Events]:
 def test_firings_between_the_first_and_the_last_event(places, cycles, segment, due):
     seats, events = seated(places, cycles, segment)
     assert cylinders._due(seats, events, FOUR, NONE) == due
-    # Half a degree off is the same firing.
-    off = np.resize([0.5, -0.4], len(places))
-    assert cylinders._due(*seated(places, cycles, segment, off), FOUR, NONE) == due
+    # Half a degree off is the same firing, and the crank's count begins anywhere in the cycle.
+    for begin in (0.0, 250.0, 3000.0):
+        off = begin + np.resize([0.5, -0.4], len(places))
+        assert cylinders._due(*seated(places, cycles, segment, off), FOUR, NONE) == due
 
 
 def test_firings_that_are_not_due_where_edges_were_lost():
