@@ -98,7 +98,7 @@ def _survey(state, rings) -> int:
             total += n
             # An edge may be a little younger than `now`.
             both = s[42] >> i & 1
-            age = ((s[20] + 0x1000) << both) - r[i * size + (s[4 + i] | size - 1)]
+            age = ((s[20] + 0x1000) << both) - r[i * size + (s[4 + i] & (size - 1))]
             if age >> (30 + both) & (3 - both * 2) or (age >> both & 0x3FFFFFFF) >= s[29]:
                 due |= 1
     if total >= 696:  # twelve full frames: fewer take more of the time

@@ -86,7 +86,7 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
         p2 = c[(edge + 1) & mask]
         going = left
         while going > 0:
-            now = r[s[1] & mask]
+            now = r[s[0] & mask]
             if (now - p2) & 0x3FFFFFFF < 0x20000000:  # not before the interval's end
                 going = 0
             else:
