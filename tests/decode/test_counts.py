@@ -479,6 +479,25 @@ def test_a_block_that_lies_about_itself(at: int, value: int, begun: bool):
     assert loss.bytes_damaged == (0 if at == 12 else 8 + 8 + 2 * 4 + 4 + 1)
 
 
+@pytest.mark.parametrize("begun", [False, True])
+@pytest.mark.parametrize(("first", "taken"), [(-1, False), (0, True)])
+def test_no_edge_is_older_than_its_session(first: int, taken: bool, begun: bool):
+    """A count just below that of a heartbeat at 0 would be of before it began: damage."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([first, 7]))
+    made.edges(0, np.array([20]))
+    decoder, ticks = EdgeDecoder(), []
+    cut = 2 if begun else 0
+    for frames in (made.frames[:cut], made.frames[cut:]):
+        for batch in decoder.feed(b"".join(frames)):
+            ticks += batch.ticks[0].tolist()
+    assert ticks == ([0, 7, 20] if taken else [20])
+    assert decoder.loss.frames_damaged == (not taken)
+    assert decoder.loss.edges_lost[0] == 0 if taken else decoder.loss.edges_lost[0] >= 2
+
+
 @pytest.mark.parametrize(("second", "taken"), [(211, True), (210, False), (90, False)])
 def test_times_rise_from_piece_to_piece(second: int, taken: bool):
     made = Stream()
