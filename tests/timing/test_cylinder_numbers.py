@@ -340,6 +340,8 @@ def test_misfires_by_chance_against_scipy():
     for hits, n, all_hits, all_n in (
         (1, 40, 1, 160), (2, 10, 150, 160), (3, 40, 5, 70), (10, 12, 20, 25), (40, 40, 40, 160),
         (5, 5, 9, 9),
+        # The others cannot have so many: of three 2 or 3 of the four are missing, of ten from 5 on.
+        (1, 3, 4, 5), (2, 3, 4, 5), (3, 3, 4, 5), (2, 10, 155, 160),
     ):  # fmt: skip
         tail = stats.hypergeom.sf(hits - 1, all_n, all_hits, n)
         assert cylinders._more(hits, n, all_hits, all_n) == pytest.approx(min(1, 2 * tail))

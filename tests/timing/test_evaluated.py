@@ -385,6 +385,12 @@ def test_cylinders_that_fire_unevenly():
     assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
         [20.2, 19.8, 20.2, 19.8], abs=0.01
     )
+    # Without an order they are numbered as they fire.
+    for order, numbers in (((1, 3, 4, 2), [1, 3, 4, 2]), ((), [1, 2, 3, 4])):
+        typed = replace(setup, order=order)
+        found = timed.time_events(typed, made)
+        assert not isinstance(found, Finding) and found.stray == 0
+        assert timed.cylinder_numbers(typed, found).tolist() == numbers * 40
     assert float(result.timing) == pytest.approx(20.0, abs=0.01) and result.stray == 0
     assert result.scatter == pytest.approx(0.3, rel=0.02)
 
