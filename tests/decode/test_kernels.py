@@ -2,7 +2,7 @@
 
 import zlib
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -264,8 +264,11 @@ def test_bytes_behind_a_good_frame(kernel: Any):
         assert gathered(kernel, b"".join(made.frames), firsts=(0,) * 4) is not None
         whole = [wire.framing.cobs_decode(f) for f in both]
         codes.add(whole[0].count(0) % 4)
-        for more in (b"\0", b"\0\5", b"\0\5\5"):
-            longer = [wire.framing.cobs_encode(w + more) + b"\0" for w in whole]
+        for more, last in product((b"\0", b"\0\5", b"\0\5\5"), repeat=2):
+            longer = [
+                wire.framing.cobs_encode(w + m) + b"\0"
+                for w, m in zip(whole, (more, last), strict=True)
+            ]
             for frames in (longer, longer[:1], [made.frames[0], longer[1]]):
                 assert gathered(kernel, b"".join(frames), firsts=(0,) * 4) is None
     assert codes == {0, 1, 2, 3}
