@@ -243,12 +243,12 @@ class Chosen:
         names: list[str] = []
         seconds = 0.0
         near = self._near(mutant)
-        for name, took, _, _ in sorted(
-            ((*self._tests[n], n in made, n in users) for n in numbers),
-            # Whoever noticed one near by may be slow.
+        first = users | made
+        for name, took, _ in sorted(
+            ((*self._tests[n], n in first) for n in numbers),
+            # Whoever noticed one near by may be slower and still come before the others.
             key=lambda t: (
-                t[0] not in near and not t[2],
-                t[0] not in near and not t[3],
+                bool(first) and not t[2] and t[0] not in near,
                 t[1] / 20 if t[0] in near else t[1],
             ),
         ):
