@@ -55,7 +55,7 @@ def collect(loaded, plan, order=None, seed: int = 1) -> tuple[Collector, Truth]:
     data, truth = stream(loaded, plan, order, seed)
     if order is None:
         order = [(index, segment.seconds) for index, segment in enumerate(plan.segments)]
-    collector = Collector(plan, order)
+    collector = Collector(plan, order, 24_000)
     collector.feed(data)
     collector.finish()
     return collector, truth

@@ -2,7 +2,7 @@
 
 import zlib
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
@@ -80,6 +80,12 @@ def test_angles_by_lagrange(kernel: Any, present: int, gap: int, turns: int, cut
         assert mine == of[i] and degrees == pytest.approx(10 * float(found), abs=1e-9), tick
         edge = min(found - stands[i], stands[i + 1] - found)
         assert near == pytest.approx(10 * float(edge), abs=1e-9), tick
+    # The same alone and from the last to the first, wherever the one before had been found.
+    for order in (np.arange(len(ticks))[::-1], *np.arange(len(ticks))[:, None]):
+        again, other = np.zeros((2, len(order))), np.zeros(len(order), np.int64)
+        kernel.place(edges, begin, step, segment, ticks[order], gap, 10.0, offsets, other, again)
+        assert other.tolist() == owner[order].tolist()
+        assert again.tobytes() == table[:, order].tobytes()
 
 
 @BOTH
@@ -124,21 +130,38 @@ def test_where_the_pace_changes_in_pieces(kernel: Any, piece: int, monkeypatch):
         assert index[:found].tolist() == wanted, n
 
 
+@BOTH
+@pytest.mark.parametrize("pace", [(100, 126), (126, 100), (100, 125), (125, 100)])
+def test_where_the_pace_changes_once(kernel: Any, pace: tuple[int, int]):
+    """100 and a quarter is 125: that is still even. At each place of trains of each length."""
+    for n in range(3, 40):
+        for at in range(1, n - 1):
+            steps = np.where(np.arange(n - 1) < at, *pace)
+            index = np.full(n, -7, np.int64)
+            found = kernel.uneven(np.cumsum([3, *steps]), index)
+            assert index[:found].tolist() == ([at] if 126 in pace else []), (n, at)
+
+
 # Frames
 
 
-def gathered(kernel: Any, data: bytes, session=7, seq=-1, firsts=(-1, -1, -1, -1), before=b""):
-    """What `gather` makes of whole frames: words, begins, heartbeats' places, counts, firsts."""
+def gathered(
+    kernel: Any, data: bytes, session=7, seq=-1, firsts=(-1, -1, -1, -1), before=b"", after=9
+):
+    """What `gather` makes of whole frames: words, begins, heartbeats' places, counts, firsts.
+
+    What it is to write to holds ones before, as memory may.
+    """
     room = len(data) + len(before) + 260
-    packed, begins = np.zeros(room, np.uint32), np.zeros((2, room), np.int64)
+    packed, begins = np.full(room, 0xFFFFFFFF, np.uint32), np.full((2, room), -1, np.int64)
     first, counts = np.array(firsts, np.int64), np.zeros(4, np.int64)
-    stuffed = np.frombuffer(before + data + b"\0" * 9, np.uint8)
+    stuffed = np.frombuffer(before + data + b"\0" * after, np.uint8)
     words, frames, beats = kernel.gather(
         PLACES, stuffed, len(before), len(before) + len(data), FIXER, session, seq & 0xFFFFFFFF,
         first, counts, packed, *begins,
     )  # fmt: skip
     if words < 0:
-        assert (frames, beats) == (0, 0)
+        assert (words, frames, beats) == (-1, 0, 0)
         return None
     return (packed[:words], begins[0, :frames].tolist(), begins[1, :beats].tolist(),
             counts.tolist(), first.tolist())  # fmt: skip
@@ -156,12 +179,13 @@ def stream(seq: int = 0) -> Stream:
 
 
 @BOTH
-@pytest.mark.parametrize("shift", [0, 1, 3, 7])
-def test_frames_in_order(kernel: Any, shift: int):
+@pytest.mark.parametrize("shift", range(8))
+@pytest.mark.parametrize("after", [0, 9])
+def test_frames_in_order(kernel: Any, shift: int, after: int):
     """Each frame's body and CRC behind a fixer; the number of edges counts on, over 32 bits."""
     made = stream()
     found = gathered(kernel, b"".join(made.frames), firsts=(5, 7, 2**32 - 3, 9),
-                     before=b"\5" * shift)  # fmt: skip
+                     before=b"\5" * shift, after=after)  # fmt: skip
     assert found is not None
     packed, begins, beats, counts, firsts = found
     assert beats == [3, 6] and counts == [158 + 58, 0, 3, 1]
@@ -196,6 +220,61 @@ def test_frames_that_are_not_as_they_should_be(kernel: Any):
     assert gathered(kernel, hello.data[1:]) is None
     assert gathered(kernel, wire.encode("log", 7, 0, level=1, text="abc")) is None
     assert gathered(kernel, b"\0" + data, **good) is None
+
+
+@BOTH
+def test_heartbeats_by_kind_and_length(kernel: Any):
+    """A log as long as a heartbeat is none (its text fills what its level leaves), nor is a
+    heartbeat of four bytes more or less; beside blocks too."""
+    made = Stream()
+    made.edges(1, np.array([10, 20]))
+    made.heartbeat(30)
+    body = wire.framing.unseal(made.frames[1][:-1])
+    log = wire.encode("log", 7, 1, level=1, text="a" * (len(body) - 9))
+    assert len(wire.framing.unseal(log[:-1])) == len(body)
+    for frame, good in (
+        (made.frames[1], True), (log, False), (wire.framing.seal(body + bytes(4)), False),
+        (wire.framing.seal(body[:-4]), False),
+    ):  # fmt: skip
+        assert (gathered(kernel, made.frames[0] + frame, firsts=(0,) * 4) is not None) is good
+        assert (gathered(kernel, frame, seq=0) is not None) is good
+
+
+@BOTH
+def test_the_longest_frame(kernel: Any):
+    """252 bytes are 58 edges; the next longer, 256 of 59, is longer than a frame may be."""
+    for n, good in ((58, True), (59, False)):
+        head = wire.HEADER.build({"type": PLACES.edges, "flags": 0, "session": 7, "seq": 0})
+        body = head + bytes([0, n, 0, 0, 0, 0, 0, 0]) + np.arange(n, dtype="<u4").tobytes()
+        assert len(body) + 4 == 4 * n + 20
+        found = gathered(kernel, wire.framing.seal(body), firsts=(0,) * 4)
+        assert (found is not None) is good
+
+
+@BOTH
+def test_bytes_behind_a_good_frame(kernel: Any):
+    """One to three, the first a zero, so that the frame's codes meet at its old end as well; with
+    as many codes before as there may be. Two such frames make up for their lengths at times."""
+    codes = set()
+    for value in (0x01010101, 0x010101, 0x0101, 0x01):
+        made = Stream()
+        made.edges(1, np.array([value, 0x01010101, 0x02020202]))
+        made.edges(1, np.array([0x01020304]))
+        both = [f[:-1] for f in made.frames]
+        assert gathered(kernel, b"".join(made.frames), firsts=(0,) * 4) is not None
+        whole = [wire.framing.cobs_decode(f) for f in both]
+        codes.add(whole[0].count(0) % 4)
+        for more, last in product((b"\0", b"\0\5", b"\0\5\5"), repeat=2):
+            longer = [
+                wire.framing.cobs_encode(w + m) + b"\0"
+                for w, m in zip(whole, (more, last), strict=True)
+            ]
+            for frames in (longer, longer[:1], [made.frames[0], longer[1]]):
+                assert gathered(kernel, b"".join(frames), firsts=(0,) * 4) is None
+    assert codes == {0, 1, 2, 3}
+    for n in range(1, 9):  # delimiters with nothing between
+        data = made.frames[0] + bytes(n) + made.frames[1]
+        assert gathered(kernel, data, firsts=(0,) * 4) is None
 
 
 @BOTH
@@ -254,10 +333,11 @@ def test_codes_that_lead_astray(kernel: Any):
 # Times
 
 
-def spread(kernel: Any, frames: list[tuple[int, Any]], beat: int, last=(-1, -1, -1, -1)):
+def spread(kernel: Any, frames: list[tuple[int, Any]], beat: int, last=(-1, -1, -1, -1), around=77):
     """Times of blocks (input, times), heartbeats (-1, time) between; None where they do not rise.
 
-    Also the plain sum: a count is the time nearest to the heartbeat's before it.
+    Also the plain sum: a count is the time nearest to the heartbeat's before it. All words that
+    are neither counts nor say how many there are hold `around`.
     """
     words: list[int] = []
     begins, beats_at, beats, counts = [], [], [], [0] * 4
@@ -266,9 +346,10 @@ def spread(kernel: Any, frames: list[tuple[int, Any]], beat: int, last=(-1, -1, 
         if which < 0:
             beats_at.append(k)
             beats.append(times)
-            words += [FIXER, *[0xFFFFFFFF] * 20]
+            words += [around, *[0xFFFFFFFF] * 20]
         else:
-            words += [FIXER, 0, 0, which | len(times) << 8, 0, *(t % 2**32 for t in times), 77]
+            head = [around] * 3 + [which | len(times) << 8, around]
+            words += [*head, *(t % 2**32 for t in times), around]
             counts[which] += len(times)
     filled = np.concatenate(([0], np.cumsum(counts)))
     ticks, ends = np.zeros(filled[-1], np.int64), np.array(last, np.int64)
@@ -307,6 +388,20 @@ def test_times_of_blocks(kernel: Any, start: int):
 
 
 @BOTH
+@pytest.mark.parametrize("around", [0, 2**32 - 1])
+def test_times_over_the_end_of_32_bits(kernel: Any, around: int):
+    """Between each two edges of a block; what stands before and behind it says nothing of that."""
+    end = 3 * 2**32
+    for n in range(1, 8):
+        for over in range(n + 1):
+            times = [end + k - over for k in range(n)]
+            frames = [(2, [end - 50]), (0, times), (2, [end + 50]), (0, [t + 100 for t in times])]
+            found = spread(kernel, frames, end - 60, around=around)
+            assert found is not None
+            assert found[0] == [times + [t + 100 for t in times], [], [end - 50, end + 50], []]
+
+
+@BOTH
 @pytest.mark.parametrize(
     ("times", "last", "rise"),
     [([[10, 20], [21]], 9, True), ([[10, 20], [21]], 10, False), ([[10, 20], [20]], 9, False),
@@ -321,6 +416,30 @@ def test_times_that_do_not_rise(kernel: Any, times, last: int, rise: bool):
 
 
 # What an edge misses
+
+
+@BOTH
+def test_what_an_edge_misses_where_a_turn_has_periods(kernel: Any):
+    """12 even teeth in periods of 4: in each third period one edge is left out, 4 and some before
+    its end, and from turn to turn 5 teeth further round; the wheel turns ever slower."""
+    k = np.arange(300)
+    edges = 10_000 * k + k * k
+    starts = 4 * np.arange(20, 40)
+    number = np.arange(20) + 6
+    table = np.full((2, 20), np.nan)
+    kernel.misses(
+        edges, starts, starts + 4, number, np.full(20, 9), 12, 4, 5,
+        np.arange(-60.0, 60.0), -60, 30.0, table,
+    )  # fmt: skip
+    for p in range(20):
+        if (p + 6) % 3:
+            assert np.isnan(table[:, p]).all()
+            continue
+        at = int(starts[p]) + 4 - (4 + (p + 6) // 3 * 5 % 12)
+        for reach in (1, 2):
+            nodes = [(int(edges[at + j * reach]), Fraction(j * reach)) for j in (-2, -1, 1, 2)]
+            missed = 30 * float(lagrange(nodes, int(edges[at])))
+            assert table[reach - 1, p] == pytest.approx(missed, rel=1e-6), p
 
 
 @BOTH

@@ -135,6 +135,28 @@ def test_a_full_disk_is_told_with_the_file(tmp_path):
     kept.close()
 
 
+def test_a_disk_full_at_the_first_line_leaves_no_file(tmp_path, monkeypatch):
+    """An empty file would stand in the way of the next try, and nobody could read it."""
+    path, opened = tmp_path / "a.swrec", []
+
+    class Full:
+        def __init__(self, *how):
+            self.file = open(*how)  # noqa: SIM115 (closed by what is tested)
+            opened.append(self.file)
+
+        def write(self, _):
+            raise OSError(28, "No space left on device")
+
+        def close(self):
+            self.file.close()
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(recording, "open", Full, raising=False)
+    with pytest.raises(UserError, match=r"a\.swrec.*No space left on device"):
+        Recorder(path, BOARD, None)
+    assert opened[0].closed and not path.exists()
+
+
 def test_bytes_are_on_the_disk_within_half_a_second(tmp_path, monkeypatch):
     now = SimpleNamespace(at=0.0)
     monkeypatch.setattr(recording, "time", SimpleNamespace(monotonic=lambda: now.at))

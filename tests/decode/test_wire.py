@@ -130,6 +130,32 @@ def test_frames_that_are_too_long_or_too_short_are_damage():
     assert framing.unseal_all(np.empty(0, np.uint8), 13, 20)[2:] == (0, 0)
 
 
+def test_good_frames_are_checked_in_one_go(monkeypatch):
+    """Those of whole words: the fixer, body and CRC of each; the others one by one. One damaged
+    frame, and all are looked at alone."""
+    calls, real = [], framing.crc_good
+    monkeypatch.setattr(framing, "crc_good", lambda words: calls.append(words) or real(words))
+    bodies = [bytes(range(n)) for n in (12, 13, 16, 15, 18, 248, 250, 20)]  # and a CRC of four
+    data = b"".join(map(framing.seal, bodies))
+    rows, sizes, *bad = framing.unseal_all(np.frombuffer(data, np.uint8), 12, 254)
+    assert sizes.tolist() == [len(b) + 4 for b in bodies] and bad == [0, 0]
+    assert [rows[k, 4 : 4 + len(b)].tobytes() for k, b in enumerate(bodies)] == bodies
+    fixer = 0x4C9DD581.to_bytes(4, "little")
+    (words,) = calls
+    assert real(words) and words.tobytes() == b"".join(
+        fixer + b + zlib.crc32(b).to_bytes(4, "little") for b in bodies if len(b) % 4 == 0
+    )
+    # CRC-32/ISO-HDLC works on and on: behind frame and fixer it stands as at the beginning.
+    once = bodies[0] + zlib.crc32(bodies[0]).to_bytes(4, "little")
+    assert zlib.crc32(once + fixer + b"123456789") == 0xCBF43926
+    for k in range(len(bodies)):
+        wrong = bytearray(data)
+        wrong[sum(len(framing.seal(b)) for b in bodies[:k]) + 3] ^= 0x80
+        rows, sizes, *bad = framing.unseal_all(np.frombuffer(wrong, np.uint8), 12, 254)
+        assert bad == [1, len(bodies[k]) + 5]
+        assert sizes.tolist() == [len(b) + 4 for b in bodies[:k] + bodies[k + 1 :]]
+
+
 def test_definition_is_sound():
     numbers = [m["number"] for m in wire.DEFINITION["messages"].values()]
     assert len(set(numbers)) == len(numbers)

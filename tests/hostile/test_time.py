@@ -50,7 +50,7 @@ def test_a_host_that_stood_reports_what_was_driven_and_no_wrap():
     for k in range(1, 25):
         driven = 3 * k if k < 12 else 3 * (k - 12)
         made.heartbeat(k * BEAT, driven=driven, outputs=1)
-    collector = Collector(plan, [(0, 2.0)])
+    collector = Collector(plan, [(0, 2.0)], 24_000)
     collector.feed(made.data)
     collector.finish()
     result = evaluate(plan, [collector])

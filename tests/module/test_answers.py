@@ -320,6 +320,21 @@ def test_at_one_speed_alone_answers_are_of_the_trigger_before_them():
     assert (late.period.tolist(), late.lag.tolist()) == ([20_000.0], [10_000.0])
 
 
+@pytest.mark.parametrize(
+    ("slow", "fast", "lag"),
+    [
+        # 20 000 and 16 000 ticks. As it stands the lag moves by 2857; a turn later, 28 000 and
+        # 26 857, by 1143, less than half of it. Or by 2571 against 1429, more than half.
+        (8_000, 10_857, (28_000, 26_857)), (8_000, 10_571, (8_000, 10_571)),
+        # The same a turn sooner: -9143 and -8000; -9429 and -8000.
+        (10_857, 8_000, (-9_143, -8_000)), (10_571, 8_000, (10_571, 8_000)),
+    ],
+)  # fmt: skip
+def test_a_turn_more_or_less_must_halve_what_the_lag_moves_by(slow, fast, lag):
+    made = driven(lambda period: np.where(period == 20_000, slow, fast), (20_000, 16_000))
+    assert answers.follow(*made).lag == pytest.approx(lag, abs=1.0)
+
+
 def test_a_second_event_does_not_make_the_first_late():
     """Something at a twentieth and at a half of each interval: the answer comes soon."""
     trigger, usable, first = driven(lambda period: period // 20)

@@ -208,7 +208,7 @@ def test_result_does_not_depend_on_how_the_bytes_were_cut():
     order = [(i, s.seconds) for i, s in enumerate(plan.segments)]
     results = []
     for size in (len(data), 1000, 37):
-        collector = Collector(plan, order)
+        collector = Collector(plan, order, 24_000)
         for at in range(0, len(data), size):
             collector.feed(data[at : at + size])
         collector.finish()
@@ -228,7 +228,7 @@ def test_damage_is_counted_and_no_drop_out_is_made_of_it():
         f if f[1:2] != b"\x02" or rng.random() > 0.1 else f[:-1] + bytes([f[-1] ^ 0x55 or 1])
         for f in frames
     )
-    collector = Collector(plan, [(0, 8.0)])
+    collector = Collector(plan, [(0, 8.0)], 24_000)
     collector.feed(damaged)
     collector.finish()
     result = bench.evaluate(plan, [collector])
@@ -258,7 +258,8 @@ def test_no_damage_makes_it_fail(seed):
             data[at:at] = data[at : at + size]
         else:
             data[at:at] = data[-size:]
-    collector = Collector(_SHORT_PLAN, [(i, s.seconds) for i, s in enumerate(_SHORT_PLAN.segments)])
+    order = [(i, s.seconds) for i, s in enumerate(_SHORT_PLAN.segments)]
+    collector = Collector(_SHORT_PLAN, order, 24_000)
     collector.feed(bytes(data))
     collector.finish()
     result = bench.evaluate(_SHORT_PLAN, [collector])

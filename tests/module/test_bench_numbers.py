@@ -815,6 +815,11 @@ def test_heat_that_a_board_allows():
     assert "would heat" in allowed(**typed, steps=[6000], seconds=31, repeats=2)
     assert not allowed(**typed, steps=[6000, 4000, 6000], seconds=40)
     assert "would heat" in allowed(**typed, steps=[6000, 4900, 6000], seconds=40)
+    # A ramp stands for each of its half seconds at one speed, the first and the last at its ends:
+    # one from 6000 to 4000 rpm in 1 s fills 0.1 · 0.5 s, 0.05 s, before it drains.
+    down = {"ramps": [[6000, 4000, 1]]}
+    assert not allowed(**typed, steps=[6000], seconds=59.4, **down)  # 5.94 + 0.05 s
+    assert "6000 → 4000 rpm would heat" in allowed(**typed, steps=[6000], seconds=59.6, **down)
     # A ramp from 5000 to 6000 rpm: 55 % on the average, 0.05 s each second.
     assert not allowed(**typed, steps=[], ramps=[[5000, 6000, 118]])
     assert "would heat" in allowed(**typed, steps=[], ramps=[[5000, 6000, 122]])

@@ -46,6 +46,9 @@ REFUSED = [
     ({"limits": [1]}, "limits must be a table"),
     ({"margins": {"delay_us": 0}}, "the margin of delay_us must be"),
     ({"margins": {"speed": 1}}, "there is no margin called speed"),
+    ({"margins": {"delay_us": "5"}}, "the margin of delay_us must be a number, not '5'"),
+    ({"limits": {"delay_us": {"most": "60"}}}, "limit of delay_us must be a number, not '60'"),
+    ({"ramps": [5]}, "a ramp is [from rpm, to rpm, seconds], not 5"),
     ({"step": [900]}, "there is no entry called step; did you mean steps"),
     ({"clamp_falling": "yes"}, "clamp_falling must be true or false"),
     ({"title": 4}, "title must be text"),
@@ -241,6 +244,18 @@ def test_what_just_fits_and_what_just_does_not():
     assert Plan.from_dict({**many, "dead_time_us": 300}).dead_time_us == 300
     with pytest.raises(UserError, match="dead time"):
         Plan.from_dict({**many, "dead_time_us": 300.01})
+
+
+def test_what_is_not_typed():
+    """Our own choice. Without a word on the clamp no delay is taken off, and 2 µs of standard
+    uncertainty stand for it; 0.5 µs for clipping it on anew, from memory."""
+    plan = Plan()
+    assert (plan.clamp_delay_us, plan.u_clamp_delay_us, plan.u_clip_us) == (0.0, 2.0, 0.5)
+    assert (plan.width_us, plan.dead_time_us, plan.clamp_input) == (3000.0, 150.0, "clamp_a")
+    assert (plan.seconds, plan.repeats, plan.soak_minutes, plan.soak_rpm) == (4.0, 1, 0.0, 3000.0)
+    assert (plan.cylinders, plan.strokes, plan.clamp_falling) == (4, 4, False)
+    assert plan.steps == (500, 1000, 2000, 3000, 4000, 5000, 6000)
+    assert plan.ramps == ((500, 6500, 20), (6500, 500, 20))
 
 
 def test_differences_that_do_not_matter():

@@ -31,7 +31,7 @@ def _run(rng, width=3000.0, volts=13.1, warm=None, module=LAW, measured=True, **
     # Clipped on anew each time.
     late = replace(module, delay_us=module.delay_us + rng.normal(0, plan.u_clip_us))
     truth = answer(late, train, rng, np.array([volts]))
-    collector = Collector(plan, [(i, s.seconds) for i, s in enumerate(plan.segments)])
+    collector = Collector(plan, [(i, s.seconds) for i, s in enumerate(plan.segments)], 24_000)
     collector.feed(bytes_of(truth, np.array([1000.0 * volts if measured else 65535.0])))
     collector.finish()
     return evaluate.evaluate(plan, [collector])

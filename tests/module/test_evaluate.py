@@ -478,7 +478,7 @@ def heard(trigger_s, clamp_s, plan=PLAN, until=5.0):
             times = np.sort(times[(times >= 0.1 * (k - 1)) & (times < 0.1 * k)])
             made.edges(which, np.rint(times / TICK).astype(np.int64))
         made.heartbeat(round(0.1 * k / TICK), outputs=wire.ENUMS["output_bits"]["bench"])
-    collector = Collector(plan, [(0, plan.seconds)])
+    collector = Collector(plan, [(0, plan.seconds)], 24_000)
     collector.feed(made.data)
     return collector
 
@@ -496,7 +496,7 @@ def test_trigger_edges_nearer_than_half_the_shortest_interval_are_noise():
     early.hello()
     early.heartbeat(0)
     early.add("ack", command=wire.NUMBER["drive"], result=0, command_seq=1, text="")
-    collector = Collector(PLAN, [(0, 4.0)])
+    collector = Collector(PLAN, [(0, 4.0)], 24_000)
     collector.feed(early.data)
     assert collector.drives == 1 and collector.driving_since == float("inf")
 

@@ -75,7 +75,7 @@ def test_a_stretch_is_what_came_in_its_time_at_its_speed_and_surely():
     )  # fmt: skip
     plan = Plan(steps=(3000.0, 3030.0), ramps=(), cylinders=4, width_us=2_000.0)
     assert wire.INPUTS.index(plan.clamp_input) == clamps and plan.dead_time_us > 16
-    collector = Collector(plan, [(0, 1.5), (1, 1.5)])
+    collector = Collector(plan, [(0, 1.5), (1, 1.5)], 24_000)
     assert (collector.drives, collector.restarted, collector.seconds) == (0, False, 0.0)
     assert collector.driving_since == inf and collector.outputs_cut
     collector.feed(data[: len(data) // 2])
@@ -105,7 +105,7 @@ def test_a_stretch_is_what_came_in_its_time_at_its_speed_and_surely():
     assert first.share == pytest.approx(1.0)
     assert (collector.ringing, collector.trigger_noise) == (1, 1)
     assert (collector.trigger_edges, collector.spark_edges) == (380, 379)
-    again = Collector(replace(plan, steps=(3031.0,)), [(0, 1.0)])
+    again = Collector(replace(plan, steps=(3031.0,)), [(0, 1.0)], 24_000)
     again.feed(data)
     (none,) = again.finish()
     assert none.off_speed == 100 and not len(none.shots.time)

@@ -53,6 +53,8 @@ def test_within_reach_of_the_trigger_and_of_the_spark_before(sparks, answered, f
     shots, _ = shot([0, 10_000], sparks)
     assert (shots.sparks[0], shots.false[0]) == (answered, false)
     assert (shots.sparks[1], shots.false[1]) == (0, 0)
+    if not answered and false:  # the first of them
+        assert shots.false_us[0] == pytest.approx(0.024 * sparks[0], rel=1e-12)
 
 
 @pytest.mark.parametrize(("at", "answered"), [(1999, True), (2000, True), (2001, False)])
@@ -66,7 +68,8 @@ def test_an_answer_comes_before_the_next_dwell(at, answered):
     ("lag", "at", "answered"),
     [(2000, 100, True), (2001, 100, False), (2001, 1000, False), (2001, 1001, True),
      (7000, 5999, False), (7000, 6000, True), (7000, 9500, True), (7000, 9501, False),
-     (0, -1, False), (-1, -1001, True), (-1, -1002, False)],
+     (2000, 3500, True), (2000, 3501, False), (0, 0, True), (0, -1, False), (-1, -1001, True),
+     (-1, -1002, False)],
 )  # fmt: skip
 def test_late_answers_are_looked_for_a_tenth_of_the_interval_sooner(lag, at, answered):
     """10 000 ticks apart: from 1000 before the lag to 3500 further, where that begins more than
@@ -152,8 +155,8 @@ def session(drives, until, triggers, sparks, number=7, tick_ps=24_000, more=(), 
 TRIGGERS = 0.005 + 0.01 * np.arange(200)
 
 
-def collected(data, order=((0, 1.0),), plan=PLAN, **more):
-    collector = Collector(plan, list(order), **more)
+def collected(data, order=((0, 1.0),), plan=PLAN):
+    collector = Collector(plan, list(order), 24_000)
     collector.feed(data)
     return collector
 

@@ -153,6 +153,14 @@ def test_swing_uncertainty_is_the_mean_square_over_all_phases():
         assert np.abs(error).max() <= distance * swing + 1e-9
 
 
+def next_setting(
+    setting: float, error: float, expanded: float, gain: float, step: float = 0.0,
+    least: float = -np.inf, most: float = np.inf,
+) -> advice.Advice:  # fmt: skip
+    """Of a controller that takes any number, where nothing else is said."""
+    return advice.next_setting(setting, error, expanded, gain, step, least, most)
+
+
 @pytest.mark.parametrize(
     ("setting", "measured", "commanded", "gain", "expected"),
     [
@@ -163,21 +171,21 @@ def test_swing_uncertainty_is_the_mean_square_over_all_phases():
     ],
 )
 def test_next_setting(setting, measured, commanded, gain, expected):
-    tip = advice.next_setting(setting, measured - commanded, 0.2, gain)
+    tip = next_setting(setting, measured - commanded, 0.2, gain)
     assert tip.setting == pytest.approx(expected)
     assert tip.remaining == pytest.approx(0)
     assert tip.expanded == pytest.approx(0.2 / abs(gain))
 
 
 def test_next_setting_keeps_step_and_range():
-    tip = advice.next_setting(4, 5.9, 0.2, 2, step=0.5, least=0, most=30)
+    tip = next_setting(4, 5.9, 0.2, 2, step=0.5, least=0, most=30)
     assert tip.setting == 1 and tip.exact == pytest.approx(1.05)
     assert tip.remaining == pytest.approx(-0.1)
-    tip = advice.next_setting(3, 16, 0.2, 2, step=1, least=0, most=30)
+    tip = next_setting(3, 16, 0.2, 2, step=1, least=0, most=30)
     assert tip.setting == 0 and "range" in tip.note and tip.remaining == pytest.approx(10)
-    assert "may stay" in advice.next_setting(3, 0.1, 0.2, 2).note
+    assert "may stay" in next_setting(3, 0.1, 0.2, 2).note
     with pytest.raises(UserError):
-        advice.next_setting(3, 0.1, 0.2, 0)
+        next_setting(3, 0.1, 0.2, 0)
 
 
 @pytest.mark.parametrize(
@@ -196,14 +204,14 @@ def test_next_setting_keeps_step_and_range():
 def test_next_setting_by_steps_that_are_not_one(
     setting, error, gain, step, exact, entered, remaining
 ):
-    tip = advice.next_setting(setting, error, 0.3, gain, step)
+    tip = next_setting(setting, error, 0.3, gain, step)
     assert (tip.exact, tip.setting, tip.remaining) == pytest.approx((exact, entered, remaining))
     assert tip.expanded == pytest.approx(0.3 / abs(gain)) and tip.gain == gain and tip.note == ""
 
 
 def test_ends_of_the_range_and_of_the_uncertainty():
     def tip(error, **more):
-        return advice.next_setting(10.0, error, 0.5, 1.0, **more)
+        return next_setting(10.0, error, 0.5, 1.0, **more)
 
     # At an end is still inside; a little beyond is held at it and said.
     assert (tip(4.0, least=6.0).setting, tip(4.0, least=6.0).note) == (6.0, "")

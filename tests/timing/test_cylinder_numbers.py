@@ -236,9 +236,10 @@ def seated(places, cycles, segment=0, jitter=0.0) -> tuple[Seats, Events]:
 def test_firings_between_the_first_and_the_last_event(places, cycles, segment, due):
     seats, events = seated(places, cycles, segment)
     assert cylinders._due(seats, events, FOUR, NONE) == due
-    # Half a degree off is the same firing.
-    off = np.resize([0.5, -0.4], len(places))
-    assert cylinders._due(*seated(places, cycles, segment, off), FOUR, NONE) == due
+    # Half a degree off is the same firing, and the crank's count begins anywhere in the cycle.
+    for begin in (0.0, 250.0, 3000.0):
+        off = begin + np.resize([0.5, -0.4], len(places))
+        assert cylinders._due(*seated(places, cycles, segment, off), FOUR, NONE) == due
 
 
 def test_firings_that_are_not_due_where_edges_were_lost():
@@ -339,6 +340,8 @@ def test_misfires_by_chance_against_scipy():
     for hits, n, all_hits, all_n in (
         (1, 40, 1, 160), (2, 10, 150, 160), (3, 40, 5, 70), (10, 12, 20, 25), (40, 40, 40, 160),
         (5, 5, 9, 9),
+        # The others cannot have so many: of three 2 or 3 of the four are missing, of ten from 5 on.
+        (1, 3, 4, 5), (2, 3, 4, 5), (3, 3, 4, 5), (2, 10, 155, 160),
     ):  # fmt: skip
         tail = stats.hypergeom.sf(hits - 1, all_n, all_hits, n)
         assert cylinders._more(hits, n, all_hits, all_n) == pytest.approx(min(1, 2 * tail))
@@ -648,7 +651,7 @@ def test_one_line_of_all_events():
     closed = dwell.of(fires(), FOUR, 1e-6, 0.0)
     split = trigger.Split(
         "rising", True, Number(25.0, 0.1), 0.1, None, Number(8.0, 1.0), 1.0, Number(-0.1, 0.1), 4,
-        trigger.Counts(4), closed, BUDGET,
+        trigger.Counts(4), closed, BUDGET, 0.0,
     )  # fmt: skip
     for has, on in ((closed, 61.0), (None, None)):
         (line,) = cycle.of_one(FOUR, events, np.full(4, 20.0), replace(split, dwell=has)).lines

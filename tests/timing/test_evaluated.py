@@ -301,6 +301,18 @@ def test_a_step_across_a_break_is_no_odd_one(n: int, sessions: int):
     assert found.text.startswith("sparks come every 240° of crank by the typed reference, not")
 
 
+def test_four_events_tell_a_rhythm_and_three_do_not():
+    """Three steps; an event that is a stray bears none."""
+    found = timed.time_events(SETUP, tables(4))
+    assert not isinstance(found, Finding) and len(found.events.tick) == 4
+    assert found.angles == pytest.approx([20.2, 19.8, 20.2, 19.8], abs=0.01)
+    for off in ([0.0, 0, 0], [0.0, 40, 0, 0]):
+        few = timed.time_events(SETUP, tables(len(off), at=off))
+        assert isinstance(few, Finding) and few.code == "few_events"
+    found = timed.time_events(SETUP, tables(5, at=[0.0, 40, 0, 0, 0]))
+    assert not isinstance(found, Finding) and (len(found.events.tick), found.stray) == (4, 1)
+
+
 def each_cylinder(n=160, **more: Any) -> Tables:
     at = np.tile(OWN, n // 4) + 0.3 * (-1.0) ** (np.arange(n) // 4)
     return tables(n, at=at, spacing=180.0, wheel=CAM, **more)
@@ -373,6 +385,12 @@ def test_cylinders_that_fire_unevenly():
     assert [float(row.timing) for row in result.cylinders.rows] == pytest.approx(
         [20.2, 19.8, 20.2, 19.8], abs=0.01
     )
+    # Without an order they are numbered as they fire.
+    for order, numbers in (((1, 3, 4, 2), [1, 3, 4, 2]), ((), [1, 2, 3, 4])):
+        typed = replace(setup, order=order)
+        found = timed.time_events(typed, made)
+        assert not isinstance(found, Finding) and found.stray == 0
+        assert timed.cylinder_numbers(typed, found).tolist() == numbers * 40
     assert float(result.timing) == pytest.approx(20.0, abs=0.01) and result.stray == 0
     assert result.scatter == pytest.approx(0.3, rel=0.02)
 
@@ -398,17 +416,64 @@ def test_what_does_not_come_as_often_as_was_typed():
         assert f"every {spacing:.0f}° of crank" in result.findings[0].text
 
 
+@pytest.mark.parametrize("in_turn", [0.0, 4.0])
+def test_by_how_much_of_a_firing_teeth_may_be_miscounted(in_turn: float):
+    """Even teeth, 10° each, at one place or at three: 15 % of 720° are 108; 13.9 % more or less
+    would be 41 and 31 teeth, 15.3 % and more is no count of teeth."""
+    wheel = Reference(36, 0, 1, 60.0, 0.2)
+    setup = replace(SETUP, reference=wheel)
+    at = in_turn * (np.arange(60) % 3)  # the median step is by 4° shorter
+    for spacing, teeth in ((820.0, 41), (620.0, 31), (830.0 + 2.5 * in_turn, 0), (610.0, 0)):
+        found = timed.time_events(setup, tables(60, spacing=spacing, wheel=wheel, at=at))
+        assert isinstance(found, Finding) and found.code == "spacing"
+        text = f"a wheel with {teeth} teeth would fit" if teeth else "check the number of cylinders"
+        assert text in found.text, (spacing, found.text)
+
+
+def some(kept: np.ndarray, **more: Any) -> Tables:
+    """Of as many firings those that have a spark."""
+    made = tables(len(kept), **more)
+    return replace(made, sparks=made.sparks.pick(kept), lost_before=made.lost_before[kept],
+                   clamp_edges=int(kept.sum()))  # fmt: skip
+
+
+def test_how_many_steps_make_a_distance_that_is_not_as_typed():
+    """Each 240°, of six one missing: of 101 events 80 of 100 steps are alike, of 100 80 of 99."""
+    for n, told in ((121, False), (120, True)):
+        found = timed.time_events(SETUP, some(np.arange(n) % 6 != 5, spacing=240.0))
+        assert isinstance(found, Finding) is told
+        if told:
+            assert found.text.startswith("sparks come every 240°")
+    # Three steps of 177° and one of 189 are alike, by 7 %; 190 and 150 are not, by 21.
+    for step, other in ((177.0, True), (190.0, False)):
+        steps = np.resize([step, step, step, 720 - 3 * step], 120)
+        at = 180.0 * np.arange(121) - np.append(0, np.cumsum(steps))
+        found = timed.time_events(SETUP, tables(121, spacing=180.0, at=at))
+        assert isinstance(found, Finding) is other
+
+
 def test_an_engine_that_mostly_misfires_is_measured():
     """Two of three firings, at random, have no spark."""
-    made = tables(200)
     kept = np.random.default_rng(2).random(200) < 0.33
-    some = replace(made, sparks=made.sparks.pick(kept), lost_before=made.lost_before[kept],
-                   clamp_edges=int(kept.sum()))  # fmt: skip
-    result = measure.evaluate(SETUP, some)
+    result = measure.evaluate(SETUP, some(kept))
     first, last = np.flatnonzero(kept)[[0, -1]]
     assert float(result.timing) == pytest.approx(20.0, abs=0.1)
     assert (result.events, result.expected) == (kept.sum(), last - first)
     assert result.missing == last - first + 1 - kept.sum()
+
+
+@pytest.mark.parametrize(("late", "measured"), [(19, True), (20, False)])
+def test_one_that_misfires_and_comes_late_is_measured_if_most_come_at_one_place(late, measured):
+    """A hundred of three hundred firings have a spark: more than four fifths at one place."""
+    kept, at = np.zeros(300, np.bool_), np.zeros(300)
+    kept[np.random.default_rng(2).permutation(300)[:100]] = True
+    at[np.flatnonzero(kept)[np.random.default_rng(3).permutation(100)[:late]]] = -8.0
+    found = timed.time_events(SETUP, some(kept, at=at))
+    assert isinstance(found, Finding) is not measured
+    if isinstance(found, Finding):
+        assert found.code == "spacing"
+    else:
+        assert (found.kind, found.stray, len(found.events.tick)) == (groups.LATE, late, 100 - late)
 
 
 def test_a_start_and_a_rotor():

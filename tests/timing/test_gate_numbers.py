@@ -155,7 +155,7 @@ def test_numbers_of_the_rotor():
 DWELL = Dwell(Number(3.0, 0.01), 0.1, Number(54.0, 0.2), Number(27.0, 0.1), 1.0, 0.15, 17.0, 100)
 SPLIT = Split(
     "rising", True, Number(20.0, 0.3), 0.2, Number(0.1, 0.3), Number(8.0, 2.0), 1.0,
-    Number(-0.03, 0.01), 1000, Counts(1000), DWELL, Budget(()),
+    Number(-0.03, 0.01), 1000, Counts(1000), DWELL, Budget(()), 0.0,
 )  # fmt: skip
 SURE = Choice(firings.RISING, "", (("rising", 8e-6), ("falling", 308.4e-6)))
 

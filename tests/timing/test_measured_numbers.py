@@ -128,6 +128,20 @@ def test_plain_values_of_a_measurement():
     assert plain["advice_allowed"] and not stopped.to_dict()["advice_allowed"]
 
 
+def test_nothing_is_counted_before_it_is_measured():
+    """A result that is refused at once shows what was counted until then, and no number."""
+    plain = Measurement().to_dict()
+    counts = (
+        "events", "firings_expected", "firings_missing", "events_stray", "events_cut",
+        "events_at_other_speed", "sparks_without_crank_angle", "edges_ringing",
+        "crank_edges_rejected", "seconds",
+    )  # fmt: skip
+    assert [plain[name] for name in counts] == [0] * len(counts)
+    assert not plain["target_met"] and not Measurement().ready and Measurement().target == 0.25
+    empty = [name for name, value in plain.items() if value is None]
+    assert {"timing_deg_btdc", "error_deg", "rpm", "advice", "split", "start", "rotor"} < set(empty)
+
+
 @pytest.mark.parametrize(
     ("now", "before", "kept"),
     # Within 10 % or 75 rev/min of the speed now; begins where 3 of 5 in a row are.
@@ -735,7 +749,7 @@ def test_missing_and_needless_sparks_are_said_from_three_and_from_a_two_hundredt
     def text(asked, **counts) -> dict[str, str]:
         split = Split(
             "rising", True, Number(20, 0.1), 0.1, None, Number(50.0, 1.0), 0.1,
-            Number(-0.3, 0.01), 100, Counts(asked, **counts), None, Budget((line(0.1),)),
+            Number(-0.3, 0.01), 100, Counts(asked, **counts), None, Budget((line(0.1),)), 0.0,
         )  # fmt: skip
         evidence = gates_tap.Evidence(SETUP, Choice(1, "", ()), split, 2 * asked)
         return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
@@ -769,7 +783,7 @@ def tapped(
         })  # fmt: skip
     split = Split(
         "rising", True, Number(20, 0.1), 0.1, None, Number(delay, u), 0.1, Number(module, 0.01),
-        100, counts or Counts(100), dwell, Budget((line(0.1),)),
+        100, counts or Counts(100), dwell, Budget((line(0.1),)), 0.0,
     )  # fmt: skip
     evidence = gates_tap.Evidence(setup, Choice(1, "", ()), split, 200)
     return {f.code: f.text for f in gates.judge(evidence, gates_tap.ROWS).findings}
@@ -832,7 +846,7 @@ def test_the_taps_advice_cures_the_controllers_part_alone():
     def tip(module: float, u: float = 0.01, controller: Number | None = None):
         split = Split(
             "rising", True, Number(22, 0.1), 0.1, controller, Number(50.0, 1.0), 0.1,
-            Number(module, u), 100, Counts(100), None, Budget((line(0.1),)),
+            Number(module, u), 100, Counts(100), None, Budget((line(0.1),)), 0.0,
         )  # fmt: skip
         return gates_tap.advise(replace(SETUP, counts="distributor"), split, ())
 

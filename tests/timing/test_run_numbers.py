@@ -201,6 +201,23 @@ def test_all_events_with_their_own_delay():
     assert every.pick(np.arange(12) < 5).angles == pytest.approx(np.full(5, 20.48))
 
 
+def test_all_events_of_a_sensor_whose_delay_changes_with_the_speed():
+    """Pairs of events 720° apart in 36, 3.6, 0.36 and 0.036 s: from 20 to 20000 rev/min."""
+    setup = replace(FOUR, sensor="vr", falling=("crank",), delay_us=None)
+    rpm = np.repeat([20.0, 200.0, 2000.0, 20_000.0], 2)
+    tick = np.cumsum(np.where(np.arange(8) % 2, 720 / 6 / rpm / TICK_S, 1e8)).round()
+    pair = np.arange(8) // 2
+    events = replace(some(8, segment=pair), tick=tick.astype(np.int64))
+    zero = np.zeros(2, np.int64)
+    turned = Periods(zero, zero + 75_000, zero, zero, zero + nan, zero + nan)
+    tables = cast(Any, type("T", (), {"tick_s": TICK_S, "periods": turned})())
+    found = Timed(events, np.full(8, 20.0), rpm, 720.0, 360.0, 0, 0, 0)
+    told = timing.whole(setup, tables, found)
+    late = np.array([setup.delay(n).us for n in rpm])
+    assert len(np.unique(np.abs(late).round(1))) == 4
+    assert told.speed == pytest.approx(rpm) and told.angles == pytest.approx(20 + 6e-6 * rpm * late)
+
+
 def test_events_of_two_edges():
     """Of eight with a known number six have two, 0.9 ms apart: 4.32° at 800 rev/min."""
     sparks = np.array([2] * 6 + [1, 3, 0, 0])

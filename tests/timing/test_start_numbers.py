@@ -155,6 +155,16 @@ def test_points_are_thinned():
     assert found.points[1][0] - found.points[0][0] == pytest.approx(3 * 0.6, rel=0.01)
 
 
+@pytest.mark.parametrize(("n", "left"), [(399, 399), (400, 200), (801, 267)])
+def test_points_are_fewer_than_four_hundred(n: int, left: int):
+    """Fewer are all shown; else every second, every third."""
+    tick = np.arange(n)
+    events = Events(tick, 720.0 * tick, 0 * tick, 0 * tick + 1, tick, 720.0 * tick, 0.0 * tick)
+    found = starting._points(Whole(events, 1.0 * tick, 10.0 * tick), 0, n, 1.0)
+    assert [one[0] for one in found] == list(range(0, n, {399: 1, 400: 2, 801: 3}[n]))
+    assert len(found) == left
+
+
 @pytest.mark.parametrize(("turns", "tries"), [(3.9, 0), (4.1, 1)])
 def test_a_wheel_without_a_gap_counts_turns_as_well(turns: float, tries: int):
     """Twelve even teeth: each period is a twelfth of a turn, and a try still takes four turns."""

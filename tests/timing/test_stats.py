@@ -2,6 +2,7 @@
 
 import math
 
+import GTC
 import numpy as np
 import pytest
 from scipy import special, stats
@@ -138,6 +139,17 @@ def test_line_of_the_guide():
     assert r == pytest.approx(-0.930, abs=6e-4)
 
 
+def test_freedom_of_a_sum_as_in_the_guide():
+    """JCGM 100:2008, H.1.6 (from memory): parts of an end gauge's length, 25, 9.7, 2.9 and 16.6 nm
+    of 18, 25.6, 50 and 2 degrees of freedom, have 16.7 together. GTC reckons it in its own way."""
+    gauge = [(25.0, 18.0), (9.7, 25.6), (2.9, 50.0), (16.6, 2.0)]
+    assert intervals.combined_freedom(gauge) == pytest.approx(16.7, abs=0.1)
+    for parts in (gauge, [(0.3, 4.0), (0.8, math.inf)], [(3.0, 1.0), (0.1, 9.0), (1.0, math.inf)]):
+        whole = sum(GTC.ureal(0, u, freedom) for u, freedom in parts)
+        assert intervals.combined_freedom(parts) == pytest.approx(GTC.dof(whole))
+    assert intervals.combined_freedom([(0.3, math.inf), (0.8, math.inf)]) == math.inf
+
+
 def test_slope_interval_covers():
     rng = np.random.default_rng(12)
     x = np.arange(8.0)
@@ -225,7 +237,7 @@ def slowly(values: np.ndarray) -> float:
     return max(time, (1 + alike) / (1 - alike))
 
 
-@pytest.mark.parametrize("n", [4, 5, 6, 9, 20, 64, 150, 400])
+@pytest.mark.parametrize("n", [4, 5, 6, 9, 20, 30, 64, 150, 400])
 def test_correlation_time_in_plain_loops(n: int):
     rng = np.random.default_rng(n)
     series = [wandering(n, memory, rng) for memory in (0.2, 1.0, 5.0, 30.0, 200.0)]

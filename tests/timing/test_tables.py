@@ -109,6 +109,17 @@ def test_no_angle_from_the_turns_of_another_session(later: int):
         assert (part.sparks.segment >= 0).tolist() == known
 
 
+def test_a_tick_is_three_cycles_until_the_board_says_so():
+    """Of 125 MHz: 24 ns; 36_000 of a board at 83 MHz."""
+    analyzer = Analyzer(PULSE)
+    assert analyzer.tables().tick_s == 24e-9 == pytest.approx(3 / 125e6)
+    one = session(7, 30, 36_000)
+    stub = SimpleNamespace(feed=lambda all_: all_, hello=None, finish=lambda: None, loss=Loss())
+    analyzer.decoder = cast(Any, stub)
+    analyzer.feed(cast(Any, [one]))
+    assert analyzer.tables().tick_s == pytest.approx(36e-9)
+
+
 def test_the_boards_words():
     words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(3)]
     one = session(7, 30)
@@ -191,6 +202,46 @@ def test_supply_in_bounded_memory(monkeypatch: pytest.MonkeyPatch):
         assert falls == [lowest] + [12_000 - k for k in range(n - left + 1, n)]
         assert tables.supply_tick == list(range(n - at, n))
     assert fed(session(7, 30)).tables().seconds == pytest.approx(1.8)
+
+
+def test_how_much_is_kept():
+    """Four sparks a cycle at 6000 rev/min are 200 a second: 62.5 minutes of them, and 50 s in a
+    look; two turns a cycle and two flanks a spark. Rows of four numbers and two marks or of six:
+    25.5, 72 and 51 MB."""
+    assert analyzing.MOST_SPARKS == 62.5 * 60 * 200
+    assert analyzing.MOST_PERIODS == analyzing.MOST_TRIGGERS == 2 * analyzing.MOST_SPARKS
+    assert analyzing.LOOK_SPARKS == 50 * 200
+    one = fed(session(7, 30))
+    row = [sum(c.itemsize for c in table.all().values()) for table in (
+        one._sparks.placed, one._sparks._marks, one._periods
+    )]  # fmt: skip
+    assert row == [4 * 8, 2, 6 * 8]
+
+
+def test_supply_and_words_that_are_kept():
+    """A minute of ten heartbeats a second once older ones are forgotten, and a hundred words; of
+    the newest a hundred thousand, the lowest of all before them, and ten thousand words."""
+    one = session(7, 30)
+    beats = np.zeros(125_001, wire.LAYOUT["heartbeat"])
+    beats["time"] = np.arange(len(beats))
+    beats["supply_mv"] = np.append(9_000, np.resize([12_000, 12_001], len(beats) - 1))
+    words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(10_001)]
+    messages = [*[wire.Message("heartbeat", 2, 7, 0, {})] * len(beats), *words]
+    analyzer = fed(replace(one, beats=beats, messages=messages))
+    tables = analyzer.tables()
+    assert (len(tables.supply_mv), len(tables.supply_tick)) == (100_001, 100_001)
+    assert tables.supply_mv[:2] == [9_000, 12_000]
+    assert tables.supply_tick[-1] == 125_000
+    assert (len(analyzer.log), analyzer.log[0], analyzer.log[-1]) == (
+        10_000,
+        "word 1",
+        "word 10000",
+    )
+    few = fed(replace(one, beats=beats[:-1], messages=messages)).tables()
+    assert len(few.supply_mv) == 125_000 and few.supply_mv[0] == 9_000
+    analyzer.forget(0)
+    assert (len(tables.supply_mv), len(tables.supply_tick)) == (600, 600)
+    assert (len(analyzer.log), analyzer.log[-1]) == (100, "word 10000")
 
 
 def test_a_tap_that_chatters_and_turns_that_are_too_many(monkeypatch: pytest.MonkeyPatch):

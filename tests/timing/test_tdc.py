@@ -57,7 +57,9 @@ def test_midpoint_and_its_uncertainty():
     found = tdc.from_stops(-34.0, 31.0, u_reading=0.2)
     assert found.reading == pytest.approx(-1.5) and found.half == pytest.approx(32.5)
     assert found.u == pytest.approx(0.2 / np.sqrt(2))
-    assert tdc.from_stops(328.0, 30.0).reading == pytest.approx(-1.0)
+    found = tdc.from_stops(328.0, 30.0)
+    assert found.reading == pytest.approx(-1.0)
+    assert found.u == pytest.approx(0.25 / np.sqrt(2))  # of a wheel read to a quarter of a degree
 
 
 @pytest.mark.parametrize(

@@ -54,7 +54,7 @@ def run(
     train = drive(segments, made.pitch_deg, made.width_us * 1e-6, made.fires_at == "end")
     truth = answer(module, train, np.random.default_rng([seed, 77]), volts)
     data = bytes_of(truth, None if volts is None else 1000 * volts)
-    collector = Collector(made, [(i, s.seconds) for i, s in enumerate(made.segments)])
+    collector = Collector(made, [(i, s.seconds) for i, s in enumerate(made.segments)], 24_000)
     collector.feed(data)
     collector.finish()
     return evaluate.evaluate(made, [collector]), truth

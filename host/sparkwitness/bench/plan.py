@@ -397,7 +397,7 @@ def load(path: Path) -> dict[str, Any]:
 
 def _known(name: str, known: Mapping[str, Any], what: str, where: str = "") -> str:
     if name not in known:
-        near = difflib.get_close_matches(name, known, 1)
+        near = difflib.get_close_matches(name, known)
         hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(known)}"
         raise UserError(f"{where + ': ' if where else ''}there is no {what} called {name}; {hint}")
     return name

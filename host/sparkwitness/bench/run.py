@@ -106,7 +106,7 @@ def run(
             except Stopped:
                 ending.why = "stopped by hand"
             except _Ended as ended:
-                ending.why, ending.hopeless = str(ended), ended.hopeless
+                ending.why, ending.hopeless = ended.why, ended.hopeless
             stream.end()
             for data in stream:
                 collector.feed(data)
@@ -122,8 +122,7 @@ class _Ended(Exception):
     """The run cannot usefully go on."""
 
     def __init__(self, why: str, hopeless: bool = False) -> None:
-        super().__init__(why)
-        self.hopeless = hopeless
+        self.why, self.hopeless = why, hopeless
 
 
 _CUT = {

@@ -252,9 +252,7 @@ class Collector:
         tick_ps: length of a tick, until the board says it.
     """
 
-    def __init__(
-        self, plan: Plan, order: Sequence[tuple[int, float]], tick_ps: int = 24_000
-    ) -> None:
+    def __init__(self, plan: Plan, order: Sequence[tuple[int, float]], tick_ps: int) -> None:
         self.plan = plan
         self.order = list(order)
         self.tick_ps = tick_ps

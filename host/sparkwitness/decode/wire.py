@@ -117,9 +117,9 @@ def _places() -> Places:
         edges=NUMBER["edges"],
         beat=NUMBER["heartbeat"],
         beat_size=HEAD.itemsize + LAYOUT["heartbeat"].itemsize + 4,
-        block=1 + at["input"] // 4,
-        first=1 + at["first"] // 4,
-        counts=1 + BLOCK.itemsize // 4,
+        block=1 + (at["input"] >> 2),
+        first=1 + (at["first"] >> 2),
+        counts=1 + (BLOCK.itemsize >> 2),
     )
 
 
@@ -226,8 +226,7 @@ def _parse(name: str, payload: bytes) -> dict[str, Any]:
     try:
         parsed = layout_of(name, payload).parse(payload)
     except (c.ConstructError, UnicodeDecodeError) as error:
-        reason = str(error).splitlines()[0]
-        raise framing.FrameError(f"{name} does not fit its payload: {reason}") from None
+        raise framing.FrameError(f"{name} does not fit its payload: {error}") from None
     fields = {key: (list(v) if isinstance(v, c.ListContainer) else v) for key, v in parsed.items()}
     fields.pop("_io", None)
     return fields

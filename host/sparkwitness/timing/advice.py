@@ -54,9 +54,9 @@ def next_setting(
     error: float,
     expanded: float,
     gain: float,
-    step: float = 0.0,
-    least: float = -np.inf,
-    most: float = np.inf,
+    step: float,
+    least: float,
+    most: float,
 ) -> Advice:
     """new setting = old setting - error / gain, to the controller's step and range.
 
@@ -66,7 +66,7 @@ def next_setting(
         expanded: expanded uncertainty of the error, crank degrees.
         gain: crank degrees of timing per unit of the setting, not 0.
         step: the controller's smallest change of the setting; 0: any value can be entered.
-        least, most: range of the setting.
+        least, most: range of the setting; -inf, inf: no end is known.
     """
     if gain == 0:
         raise UserError("the setting changes nothing (gain 0), so no next setting can be given")

@@ -177,7 +177,7 @@ class _Lane:
         self._placed.drop(k)
         self._marks.drop(k)
 
-    def table(self, first: int = 0) -> Marked:
+    def table(self, first: int) -> Marked:
         """The edges from one on."""
         part = slice(first, self.n)
         marks = self._marks

@@ -89,7 +89,7 @@ class Split:
     counts: Counts
     dwell: Dwell | None
     budget: Budget
-    flanks_u_us: float = 0.0
+    flanks_u_us: float
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON, units in the names."""

@@ -47,7 +47,7 @@ def gather(
     low, high = u(0x0101010101010101), u(0x8080808080808080)
     amiss = np.int64(-1), np.int64(0), np.int64(0)
     at_block, at_first = u(places.block), u(places.first)
-    least, block_size, beat_size = u(4 * places.counts + 4), 4 * places.counts, u(places.beat_size)
+    block_size, beat_size = 4 * places.counts, u(places.beat_size)
     flat = packed.view(np.uint8)
     wide = stuffed[: len(stuffed) // 8 * 8].view(u)
     many = u(len(wide))
@@ -69,7 +69,7 @@ def gather(
         at += u(1)
         begin = at
         size = length - u(1)
-        if length > u(255) or length <= least or size & u(3):
+        if size >> u(8):  # longer than a frame may be, or nothing; all else is found below
             return amiss
         place = (word << u(2)) + u(3)  # the code byte lands in the fixer's place
         end = place + length
@@ -145,7 +145,7 @@ def uneven(ticks: Ticks, index: Ticks) -> int:
     while first < end:
         # Sixteen at a time are looked through, most often for nothing.
         after = min(first + 16, end)
-        part = ticks[first - 1 : after + 1]
+        part = ticks[first - 1 :]
         some: Any = False
         for k in range(after - first):
             # Without a sign: a shift with one has no instruction that does several at once.
@@ -233,7 +233,7 @@ def place(
         w = np.float64(width)
         if round_:
             w += offsets[(here + width) % round_] - away
-        a, b = 1.0, 2.0
+        a = 1.0
         second = third = through_left = 0.0
         inner_left, inner_right = i > begin[s], i + 1 < end
         with_left = inner_left or (s > 0 and segment[s - 1] == mine)

@@ -19,7 +19,6 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 
 _HOPS = 4  # from code to code of COBS, before those that have arrived are taken out
-_AHEAD = 260  # bytes behind the last frame that a wrong code can reach
 _DENSE = 4  # where less than one word in so many is wanted, they are listed one by one
 _PIECE = 1 << 15  # edges at a time: what is made of them stays in the cache
 
@@ -51,15 +50,14 @@ def gather(
     # word, and its code byte is the last byte of the word before.
     spaced = block.replace(b"\0", b"\0\0\0")
     n, words = (len(spaced) - len(block)) // 2, len(spaced) // 4
-    flat, end = packed.view(np.uint8), 3 + len(spaced)
-    flat[:3] = 0
-    flat[3:end] = np.frombuffer(spaced, np.uint8)
-    flat[end : end + _AHEAD] = 0
+    flat = packed.view(np.uint8)
+    packed[0] = 0
+    flat[3 : 3 + len(spaced)] = np.frombuffer(spaced, np.uint8)
     begin = np.flatnonzero((packed[:words] & 0xFFFFFF) == 0)
     if len(spaced) & 3 or len(begin) != n:
         return amiss
     sizes = 4 * np.diff(begin, append=words) - 4
-    if sizes.min() < 4 * places.counts + 4 or sizes.max() > 254:  # a block of one edge
+    if (sizes >> 8).any():  # longer than a frame may be; those too short are found below
         return amiss
     code = 4 * begin + 3
     if not _unstuffed(flat, code, code + sizes + 1):
@@ -80,7 +78,9 @@ def gather(
     if not len(begin):
         return words, n, n
     order, at, many = _by_input(places, packed, begin)
-    if at[-1] < 0 or (sizes[order] != 4 * (many + places.counts)).any():
+    if at[-1] != len(order) or not many.all():  # not one of the four inputs, or an empty block
+        return amiss
+    if (sizes[order] != 4 * (many + places.counts)).any():
         return amiss
     opens = packed[begin[order] + places.first]
     after = opens + many.astype(np.uint32)
@@ -102,15 +102,12 @@ def _by_input(places: Places, packed: Words, begin: Ticks) -> tuple[Ticks, list[
 
     Returns:
         order int64[n], the blocks of one input after those of the one before; where in it each of
-        the four inputs begins and the last one ends, -1 there if an input is not one of the four
-        or a block is empty; number of edges int64[n] in this order.
+        the four inputs begins and the last one ends; number of edges int64[n] in this order.
     """
     head = packed[begin + places.block]
     which, many = (head & 0xFF).astype(np.uint8), (head >> 8 & 0xFF).astype(np.int64)
     order = np.argsort(which, kind="stable")
     at: list[int] = np.searchsorted(which[order], np.arange(5, dtype=np.uint8)).tolist()
-    if at[-1] < len(which) or not many.all():
-        at[-1] = -1
     return order, at, many[order]
 
 
@@ -141,7 +138,7 @@ def _unstuffed(flat: Bytes, at: Ticks, goal: Ticks) -> bool:
 
 def _runs(words: Words, at: Ticks, n: Ticks) -> Words:
     """Runs of `n` words from each `at` on, one behind the other; int64[k], rising."""
-    total = int(n.sum())
+    total = n.sum()
     if total * _DENSE < len(words):
         listed: Words = words[np.arange(total) + np.repeat(at + n - np.cumsum(n), n)]
         return listed
@@ -220,7 +217,7 @@ def uneven(ticks: Ticks, index: Ticks) -> int:
         How many they are.
     """
     found = 0
-    for begin in range(0, len(ticks) - 2, _PIECE):
+    for begin in range(0, len(ticks), _PIECE):
         part = ticks[begin : begin + _PIECE + 2]
         length = part[1:] - part[:-1]
         longer = (length.view(np.uint64) >> np.uint64(2)).view(np.int64)
@@ -294,7 +291,7 @@ def place(
     known = (i >= 0) & (i < len(edges) - 1)
     known &= segment[s] >= 0  # s is -1 before the first edge
     at = np.flatnonzero(known)
-    if len(at) < len(ticks):
+    if not known.all():
         i, s, ticks = i[at], s[at], ticks[at]
     if not len(at):
         return
@@ -362,15 +359,16 @@ def _place_anywhere(
     next_length = edges[np.minimum(i + 2, len(edges) - 1)] - stop
     b = np.where(with_right, 1.0 + next_length / length, 2.0)
     # Tooth steps from the interval's start to its end, to the left node and to the right one.
-    w, wl, wr = width.astype(np.float64), (left - here) * 1.0, (right - here) * 1.0
-    base = here * 1.0
+    w, wl, wr, base = (
+        steps.astype(np.float64) for steps in (width, left - here, right - here, here)
+    )
     if m := len(offsets):
         away = offsets[here % m]
         w += offsets[(here + width) % m] - away
         wl += offsets[left % m] - away
         wr += offsets[right % m] - away
         base += away
-    through_left = np.where(with_left, (w - -wl / a) / (1.0 + a), 0.0)
+    through_left = (w - -wl / a) / (1.0 + a)
     through_right = (wr - w * b) / (b * (b - 1.0))
     second = np.where(with_left, through_left, np.where(with_right, through_right, 0.0))
     third = np.where(
