@@ -22,13 +22,13 @@ _waits.register(_source, select.POLLIN)
 class _Pins:
     """What machine.Pin is to panel.py."""
 
-    IN, OUT, PULL_UP, PULL_DOWN = 0, 1, 1, 2
+    IN = OUT = PULL_UP = None  # nobody looks
     down = 0
 
-    def __init__(self, number, mode=0, pull=0, value=0):
+    def __init__(self, number, *_):
         self._bit = {pins.BUTTON_A: 1, pins.BUTTON_B: 2}.get(number, 0)
 
-    def init(self, mode=0, pull=0, value=0):
+    def init(self, *_, **__):
         pass
 
     def value(self):
@@ -45,7 +45,7 @@ class _Pins:
 class _Bus:
     """What machine.I2C is to panel.py."""
 
-    def __init__(self, number, sda, scl, freq, timeout=0):
+    def __init__(self, *_, **__):
         pass
 
     def writeto(self, address, data):

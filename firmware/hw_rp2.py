@@ -326,7 +326,7 @@ class Hardware:
             captor.get()
         captor.init(program, jmp_pin=Pin(self.input_pins[i]))
         captor.exec("mov(x, invert(null))")
-        if self.both >> i & 1:
+        if program is programs.capture_both:
             captor.exec("mov(y, invert(null))")
         dma = self._dma[i]
         control = dma.pack_ctrl(

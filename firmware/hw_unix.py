@@ -105,7 +105,6 @@ class Hardware:
         self.rings = plain_rings(RING_EDGES)
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
-        self.outputs = 0
         self.notes = []
         self.meter = None
         self.heard = self.leased = ticks_ms()

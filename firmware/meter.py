@@ -130,7 +130,6 @@ class Meter:
         order[DEAD] = delays.DEAD_US * self._ticks_per_ms // 1000
         order[NEAR] = TOGETHER_US * self._ticks_per_ms // 1000
         order[FARTHEST] = FARTHEST_US * self._ticks_per_ms // 1000
-        order[MOST] = hw.rings.size
         now = ticks_ms()
         self._shown = self._turned = self._crank_ms = self._clamp_ms = self._good_ms = now
         self._lost_ms = ticks_add(now, -GONE_MS)

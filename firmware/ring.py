@@ -103,10 +103,9 @@ def _survey(state, rings) -> int:
                 due |= 1
     if total >= 696:  # twelve full frames: fewer take more of the time
         due |= 1
-    # Wide time since the last heartbeat, with the borrow of its low word.
+    # Wide time since the last heartbeat. The borrow of its low word counts below 2^31 only.
     low = s[20] - s[22]
-    age = (((s[20] ^ -1) & s[22]) | (((s[20] ^ -1) | s[22]) & low)) >> 31
-    age = s[21] - s[23] - (age & 1)
+    age = s[21] - s[23] - (((s[20] ^ -1) & s[22]) >> 31 & 1)
     if age & 0xFFFF or (age >> 16) & 0xFFFF or (low >> 30) & 3 or (low & 0x3FFFFFFF) >= 0x20000000:
         due |= 4
     if s[24] == 0 and (due & 4 or (low & 0x3FFFFFFF) >= s[30]):

@@ -385,7 +385,6 @@ class Events:
         self.words = array("I", [0] * (5 * SLOTS))
         self.work = array("I", [0] * (2 * SLOTS))
         self.out = array("I", [0] * 4)
-        self.order[MOST] = rings.size
         self.mean = self.deviation = self.kept = self.central = 0
         self.first = self.centre = 0  # of `_in_order`
 

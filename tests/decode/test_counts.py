@@ -301,6 +301,7 @@ def test_blocks_before_the_first_heartbeat():
     assert (loss.frames_unplaced, loss.edges_unplaced) == (2, 4) and ticks == [20, 30]
     assert type(loss.edges_unplaced) is int and type(loss.frames_unplaced) is int
     assert loss.edges_lost == [0, 0, 0, 0]
+    assert json.loads(json.dumps(loss.to_dict())) == loss.to_dict()  # input 2 told no more
 
 
 def test_a_tail_that_comes_after_all_is_not_lost_twice():
@@ -478,6 +479,25 @@ def test_a_block_that_lies_about_itself(at: int, value: int, begun: bool):
     assert loss.bytes_damaged == (0 if at == 12 else 8 + 8 + 2 * 4 + 4 + 1)
 
 
+@pytest.mark.parametrize("begun", [False, True])
+@pytest.mark.parametrize(("first", "taken"), [(-1, False), (0, True)])
+def test_no_edge_is_older_than_its_session(first: int, taken: bool, begun: bool):
+    """A count just below that of a heartbeat at 0 would be of before it began: damage."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([first, 7]))
+    made.edges(0, np.array([20]))
+    decoder, ticks = EdgeDecoder(), []
+    cut = 2 if begun else 0
+    for frames in (made.frames[:cut], made.frames[cut:]):
+        for batch in decoder.feed(b"".join(frames)):
+            ticks += batch.ticks[0].tolist()
+    assert ticks == ([0, 7, 20] if taken else [20])
+    assert decoder.loss.frames_damaged == (not taken)
+    assert decoder.loss.edges_lost[0] == 0 if taken else decoder.loss.edges_lost[0] >= 2
+
+
 @pytest.mark.parametrize(("second", "taken"), [(211, True), (210, False), (90, False)])
 def test_times_rise_from_piece_to_piece(second: int, taken: bool):
     made = Stream()
@@ -511,6 +531,81 @@ def test_a_heartbeat_with_a_value_that_cannot_be():
     (batch,) = decoder.feed(b"".join(made.frames[2:]))
     assert batch.ticks[0].tolist() == [(7 << 32) + 100] and batch.complete == 7 << 32
     assert (decoder.loss.frames_damaged, decoder.loss.frames_good) == (1, 4)
+    assert json.loads(json.dumps(decoder.loss.to_dict())) == decoder.loss.to_dict()
+
+
+def test_what_the_board_counted_over_pieces():
+    """Looks of 1, 2 and 4 lost edges, then 7 and 7, then 8: each new one once, 8 in all; frames
+    not sent 0, 3, 3, 5, 5, 9; stalls 0, 0, 1, 1, 1, 1."""
+    made = Stream()
+    made.hello()
+    for k, (lost, unsent, stalls) in enumerate(
+        zip((1, 2, 4, 7, 7, 8), (0, 3, 3, 5, 5, 9), (0, 0, 1, 1, 1, 1), strict=True)
+    ):
+        made.heartbeat(100 * k, lost=[0, lost, 0, 0], unsent=unsent, stalls=[stalls, 0, 0, 0])
+    decoder, frames = EdgeDecoder(), made.frames
+    told = []
+    for piece in (frames[:1], frames[1:4], frames[4:6], frames[6:]):
+        (batch,) = decoder.feed(b"".join(piece))
+        loss = decoder.loss
+        told.append((batch.complete, loss.board_lost[1], loss.board_unsent, loss.board_stalls[0]))
+    assert told == [(0, 0, 0, 0), (200, 4, 3, 1), (400, 7, 5, 1), (500, 8, 9, 1)]
+    assert json.loads(json.dumps(decoder.loss.to_dict())) == decoder.loss.to_dict()
+
+
+@pytest.mark.parametrize("joined", [False, True])
+def test_an_input_that_begins_late(joined: bool):
+    """Ten edges of it were before its first block: lost where the stream is whole from its start,
+    none of ours where it joined in the middle. Other inputs were in order up to there."""
+    made = Stream(seq=5 if joined else 0)
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([10, 20]))
+    for k in range(4):
+        made.edges(0, 100 * (k + 1) + np.array([0, 50]))
+    made.first[2] = 10
+    made.edges(2, np.array([900, 910]))
+    decoder, ticks = EdgeDecoder(), []
+    for piece in (made.frames[:3], made.frames[3:5], made.frames[5:7], made.frames[7:]):
+        for batch in decoder.feed(b"".join(piece)):
+            ticks += batch.ticks[2].tolist()
+            breaks = batch.breaks[2].tolist()
+    assert ticks == [900, 910]
+    assert (decoder.loss.edges_lost[2], breaks) == ((0, []) if joined else (10, [0]))
+
+
+@pytest.mark.parametrize(
+    ("total", "lost"),
+    [(3, 0), (4, 1), ((1 << 31) + 2, (1 << 31) - 1), ((1 << 31) + 3, 0), (2, 0), (0, 0)],
+)
+def test_edges_announced_and_those_sent_since(total: int, lost: int):
+    """Three came. A total from 2^31 ahead on is one behind: of before the last block."""
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([10, 20, 30]))
+    made.heartbeat(100, total=[total, 0, 0, 0])
+    decoder = EdgeDecoder()
+    decoder.feed(made.data)
+    decoder.finish()
+    assert decoder.loss.edges_lost == [lost, 0, 0, 0]
+
+
+def test_a_stream_that_ends_twice():
+    """What was cut off at the end is counted once; what comes after is another stream."""
+    frame = wire.encode("log", 7, 0, level=1, text="some words")
+    decoder = EdgeDecoder()
+    decoder.feed(frame[:9])
+    for _ in range(2):
+        decoder.finish()
+        assert (decoder.loss.frames_damaged, decoder.loss.bytes_damaged) == (1, 9)
+    decoder.feed(b"\1" * 300)
+    for _ in range(2):
+        assert (decoder.loss.frames_damaged, decoder.loss.bytes_damaged) == (2, 309)
+        decoder.finish()
+    decoder.feed(b"\1" * 5 + b"\0" + frame)
+    assert (decoder.loss.frames_damaged, decoder.loss.bytes_damaged) == (3, 314)
+    assert decoder.loss.frames_good == 1
 
 
 def test_a_file_is_decoded_in_blocks(monkeypatch):

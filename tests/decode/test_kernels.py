@@ -2,14 +2,15 @@
 
 import zlib
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, product
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.kernels import plain
+from sparkwitness.decode.kernels import compiled, plain
 from streams import Stream, loops
 
 # Where numba would wrap round, numpy says so.
@@ -17,6 +18,30 @@ pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered in scalar")
 BOTH = pytest.mark.parametrize("kernel", [plain, loops()], ids=["plain", "compiled"])
 PLACES = wire.PLACES
 FIXER = 0x4C9DD581
+
+
+def test_all_of_them_are_compiled_once(monkeypatch):
+    """The machine code is kept on disk; a division by zero is as numpy has it; one that wants
+    them later need not load them. Without numba there are none."""
+    loaded: list[Any] = []
+    monkeypatch.setattr(compiled, "loaded", loaded)
+    compilers = []
+
+    def njit(**how):
+        compilers.append(how)
+        return lambda function: ("compiled", function)
+
+    monkeypatch.setattr(compiled.importlib, "import_module", lambda _: SimpleNamespace(njit=njit))
+    made = compiled.load.__wrapped__()
+    assert loaded == [made] and compilers == [{"cache": True, "error_model": "numpy"}]
+    names = ("gather", "spread", "uneven", "misses", "place", "firsts")
+    assert vars(made) == {n: ("compiled", getattr(compiled, n)) for n in names}
+
+    def missing(name):
+        raise ModuleNotFoundError(name)
+
+    monkeypatch.setattr(compiled.importlib, "import_module", missing)
+    assert compiled.load.__wrapped__() is None and loaded == [made]
 
 
 # Angles
@@ -264,8 +289,11 @@ def test_bytes_behind_a_good_frame(kernel: Any):
         assert gathered(kernel, b"".join(made.frames), firsts=(0,) * 4) is not None
         whole = [wire.framing.cobs_decode(f) for f in both]
         codes.add(whole[0].count(0) % 4)
-        for more in (b"\0", b"\0\5", b"\0\5\5"):
-            longer = [wire.framing.cobs_encode(w + more) + b"\0" for w in whole]
+        for more, last in product((b"\0", b"\0\5", b"\0\5\5"), repeat=2):
+            longer = [
+                wire.framing.cobs_encode(w + m) + b"\0"
+                for w, m in zip(whole, (more, last), strict=True)
+            ]
             for frames in (longer, longer[:1], [made.frames[0], longer[1]]):
                 assert gathered(kernel, b"".join(frames), firsts=(0,) * 4) is None
     assert codes == {0, 1, 2, 3}

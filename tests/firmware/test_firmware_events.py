@@ -22,7 +22,7 @@ class Rig:
     """Edges of crank and clamp, as a tracker has judged them; `bad`: periods that are not good."""
 
     def __init__(self, sparks: list[int], edges: int = 100, bad: tuple[int, ...] = (),
-                 most: int = 200) -> None:  # fmt: skip
+                 most: int = 200, near: int = NEAR) -> None:  # fmt: skip
         self.crank, self.sparks = pio_chip.load("crank", "sparks")
         s = self.sparks
         rings = SimpleNamespace(size=SIZE, written=array("I", [0] * 4),
@@ -37,7 +37,7 @@ class Rig:
         events.state[s.RUNNING] = 0
         order = events.order
         assert list(order)[s.STEP : s.HOLE + 1] == [45_000, 360_000, 8, 8, 1]
-        order[s.DEAD], order[s.PAUSE], order[s.NEAR] = DEAD, PAUSE, NEAR
+        order[s.DEAD], order[s.PAUSE], order[s.NEAR] = DEAD, PAUSE, near
         order[s.FARTHEST], order[s.MOST] = FARTHEST, most
         for k in range(edges + 3):
             rings.buffers[0][k & (SIZE - 1)] = START + STEP * k & 0xFFFFFFFF
@@ -110,10 +110,61 @@ def test_a_second_spark_that_comes_late(late: int, told: int) -> None:
 
 
 def test_sparks_together_with_a_crank_edge() -> None:
-    """Less than 100 ticks after an edge or before one."""
-    near = [at(10, 99), at(20, STEP - 99)]
-    assert Rig(near).state("KEPT", "TOGETHER") == [2, 2]
-    assert Rig([at(10, 100), at(20, STEP - 100)]).state("KEPT", "TOGETHER") == [2, 0]
+    """Less than so many ticks after an edge or before one."""
+    for near in (100, 101):
+        for by, together in ((near - 1, 2), (near, 0)):
+            rig = Rig([at(10, by), at(20, STEP - by)], near=near)
+            assert rig.state("KEPT", "TOGETHER") == [2, together], (near, by)
+
+
+@pytest.mark.parametrize(("missing", "turns"), [(0, 1), (1, 1), (2, 2), (3, 1)])
+@pytest.mark.parametrize("tick", [1, 17, 20_011])
+def test_a_spark_between_uneven_edges_is_on_the_cubic_through_four(
+    missing: int, turns: int, tick: int
+) -> None:
+    """numpy's polynomial through the two edges on either side; 8 places on the wheel.
+
+    A step is of 101 to 139 ticks, so that one tick more or less is 0.3 degrees.
+    """
+    crank, sparks = pio_chip.load("crank", "sparks")
+    edges = 8 - missing
+    rng = np.random.default_rng(10 * missing + tick)
+    places = (8 * np.arange(6)[:, None] + np.arange(edges)).ravel()  # steps
+    steps = np.diff(places, append=places[-1] + 1) * rng.integers(101, 140, len(places))
+    times = tick * (np.cumsum(steps) - steps + 1_001)
+    rings = SimpleNamespace(size=SIZE, written=array("I", [0] * 4),
+                            buffers=[array("I", [0] * SIZE) for _ in range(4)])  # fmt: skip
+    tracker = crank.Crank(rings, 0)
+    tracker.set_wheel(8, missing, turns)
+    tracker.wheel[5] = edges
+    events = sparks.Events(rings, 1, tracker)
+    events.set_wheel(tracker, 1)
+    assert events.order[sparks.HOLE] == missing + 1
+    events.order[sparks.DEAD], events.order[sparks.PAUSE] = 1, 2
+    events.order[sparks.MOST] = 200
+    for k, when in enumerate(times.tolist()):
+        rings.buffers[0][k] = START + when & 0xFFFFFFFF
+        tracker.marks[k] = 0 if k % edges else 3
+    tracker.state[crank.DECIDED] = len(times) - 2
+    when, wanted = [], []
+    for k in range(edges, 5 * edges):  # the first event may be the end of a burst
+        parts = tick * rng.integers(0, steps[k] // 3), tick * (steps[k] - rng.integers(1, 30))
+        for now in (times[k] + parts[0], times[k] + parts[1]):
+            four = times[k - 1 : k + 3] - times[k]
+            line = np.polynomial.Polynomial.fit(four, places[k - 1 : k + 3], 3)
+            when.append(int(now))
+            wanted.append(45_000 * turns * line(now - times[k]) % (360_000 * turns))
+    for k, now in enumerate(when):
+        rings.buffers[1][k] = START + now & 0xFFFFFFFF
+    rings.written[1] = len(when)
+    events.restart()
+    events.state[sparks.RUNNING] = 0
+    events.follow(5)
+    assert [events.state[w] for w in (sparks.WROTE, sparks.UNPLACED)] == [len(when), 0]
+    newest = min(64, len(when))
+    for k in range(len(when) - newest, len(when)):
+        off = (events.words[k & 63] - 1000 - wanted[k] + 180_000) % (360_000 * turns) - 180_000
+        assert abs(off) < 4 * (missing + 1), (k, off)
 
 
 def test_events_of_a_bad_period_have_no_angle_and_the_count_of_turns_a_break() -> None:

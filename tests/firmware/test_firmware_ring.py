@@ -233,9 +233,10 @@ for both, which, time, ahead, age in json.loads(sys.stdin.read()):
     rings.pace(age, 1 << 29)
     rings.stamp_both(both << which)
     now = time + ahead
+    rings.written[which] = rings.taken[which] = gone = 5 + 61 * which
     rings.write(which, array("I", [time << both & 0xFFFFFFFF]), 0, 1)
     rings.now[0] = rings.beat[0] = now & 0xFFFFFFFF
-    found.append([rings.survey(), rings.pack(), rings.taken[which]])
+    found.append([rings.survey(), rings.pack(), rings.taken[which] - gone])
 print(json.dumps(found))
 """
 

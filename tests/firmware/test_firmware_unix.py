@@ -251,3 +251,34 @@ print(desk._Bus(0, 1, 2, 3, timeout=4).writeto(1, bytes(200)))
         assert pipe.read() == b"\3\0abc" + bytes([200, 0]) + bytes(200)
     board.stdout.close()
     os.close(buttons)
+
+
+def test_the_desks_meter_has_its_display_and_buttons_there() -> None:
+    """firmware/panel.py on the stand-in: set up, then 32 empty pieces of 32 columns, then off."""
+    script = """
+import json, desk
+from ring import plain_rings
+class Board:
+    rings, tick_ps, outputs = plain_rings(64), 24000, 0
+made = desk.meter(Board)
+made.close()
+print(json.dumps([made.values["teeth"], [b.up for b in made._panel.buttons()]]))
+"""
+    shown, show = os.pipe()
+    said = subprocess.run(
+        [firmware_board.micropython(), "-c", script],
+        input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
+        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
+             "SPARKWITNESS_PANEL": f"{show},0"},
+    )  # fmt: skip
+    os.close(show)
+    assert said.returncode == 0, said.stderr
+    assert json.loads(said.stdout) == [0, [1, 1]]  # a new meter; nobody presses
+    with os.fdopen(shown, "rb") as pipe:
+        sent = pipe.read()
+    sizes = []
+    while sent:
+        sizes.append(sent[0])
+        last, sent = sent[2 : 2 + sent[0]], sent[2 + sent[0] :]
+    # 25 bytes set it up; 3 commands with their control bytes, one more, and 32 columns.
+    assert sizes == [25, *[39] * 32, 2] and last == b"\x00\xae"

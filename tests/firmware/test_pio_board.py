@@ -463,6 +463,27 @@ def test_a_train_waits_for_the_rest_of_another_only() -> None:
     board.send(STOP)
 
 
+def test_an_order_for_the_wheel_alone_leaves_the_lamp_and_moves_the_trigger_to_its_rest() -> None:
+    """Active low: high is its rest, though no pulse of it is ordered. The lamp flashes on."""
+    board = Board()
+    board.send(START)
+    flashes = board.chip.watch(LAMP_PIN)
+    start, turn = board.chip.cycle, 400_000
+    board.chip.schedule([
+        edge for k in range(16)
+        for edge in ((start + k * turn, 2, True), (start + k * turn + 5_000, 2, False))
+    ])  # fmt: skip
+    assert board.send(LAMP, lamp(angle_mdeg=90_000, flash_us=50)) == (0, "")
+    board.run(7 * turn)
+    before = len(flashes)
+    assert before >= 6 and not board.chip.level(BENCH)
+    assert board.send(DRIVE, drive(firings=0, teeth=12, active_low=1)) == (0, "")
+    board.run(8 * turn)
+    assert len(flashes) >= before + 12
+    assert board.chip.level(BENCH) and board.hardware.outputs == 6
+    board.send(STOP)
+
+
 def test_steps_and_ramps_are_made_without_a_glitch() -> None:
     board = Board()
     board.send(START)

@@ -26,7 +26,7 @@ _HEAD = wire.HEAD.itemsize
 _BEAT_SIZE = wire.PLACES.beat_size
 _BEAT_WORDS = np.arange(1, _BEAT_SIZE // 4)
 _FRONT = wire.BLOCK.itemsize
-_MAX_COUNTS = (wire.MAX_BODY - _FRONT - 4) // 4
+_MAX_COUNTS = next(most for name, _, most in wire.RANGES["edges"] if name == "n")
 _COLUMNS = np.arange(_MAX_COUNTS, dtype=np.uint8)
 _MAX_STUFFED = wire.MAX_BODY + 1
 _BLOCK = (1 << 20) + 4096  # bytes decoded at a time: a file's piece and what was left before
@@ -273,7 +273,7 @@ class EdgeDecoder:
         if levels is None:
             return False
         bounds = np.concatenate(([0], np.cumsum(counts)))
-        ticks, last = np.empty(int(bounds[-1]), np.int64), np.array(session.last_tick)
+        ticks, last = np.empty(bounds[-1], np.int64), np.array(session.last_tick)
         if not self._kernels.spread(
             wire.PLACES, packed, begins, session.beat, beats_at, times, last, bounds[:-1].copy(),
             ticks,
@@ -491,7 +491,7 @@ class EdgeDecoder:
         if not all_rise or (jump >= 1 << 31).any():
             return self._one_by_one(session, i, ticks, begins, ends, first)
         session.next_first[i] = int(first[-1] + n[-1]) & 0xFFFFFFFF
-        session.last_tick[i] = int(ticks[-1])
+        session.last_tick[i] = ticks[-1].item()
         self._lost(session, i, int(jump.sum()))
         return ticks, begins[jump > 0], None
 
@@ -523,7 +523,7 @@ class EdgeDecoder:
             keep[begins[k] : ends[k]] = True
             at += len(block)
             session.next_first[i] = (int(first[k]) + len(block)) & 0xFFFFFFFF
-            session.last_tick[i] = int(block[-1])
+            session.last_tick[i] = block[-1].item()
         return ticks[keep], np.asarray(breaks, np.int64), keep
 
 

@@ -92,7 +92,7 @@ class Test:
     after: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
     input: str = ""
-    misread: float = 0.0
+    misread: float = field(kw_only=True)
 
     @cached_property
     def reading(self) -> Array:
@@ -385,7 +385,7 @@ def chain_of(
             tuple(row.get("edges", ())), row.get("first", False), tuple(row.get("same", ())),
             tuple(row.get("after", ())), tuple(row.get("needs", ())),
             row.get("input", "") if row["by"] == "board" else "",
-            _misread(row),
+            misread=_misread(row),
         )
         for name, row in m["tests"].items()
         if variant.has(row.get("only", {})) and (board or row["by"] != "board")
