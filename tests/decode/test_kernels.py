@@ -3,13 +3,14 @@
 import zlib
 from fractions import Fraction
 from itertools import pairwise, product
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from sparkwitness.decode import wire
-from sparkwitness.decode.kernels import plain
+from sparkwitness.decode.kernels import compiled, plain
 from streams import Stream, loops
 
 # Where numba would wrap round, numpy says so.
@@ -17,6 +18,30 @@ pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered in scalar")
 BOTH = pytest.mark.parametrize("kernel", [plain, loops()], ids=["plain", "compiled"])
 PLACES = wire.PLACES
 FIXER = 0x4C9DD581
+
+
+def test_all_of_them_are_compiled_once(monkeypatch):
+    """The machine code is kept on disk; a division by zero is as numpy has it; one that wants
+    them later need not load them. Without numba there are none."""
+    loaded: list[Any] = []
+    monkeypatch.setattr(compiled, "loaded", loaded)
+    compilers = []
+
+    def njit(**how):
+        compilers.append(how)
+        return lambda function: ("compiled", function)
+
+    monkeypatch.setattr(compiled.importlib, "import_module", lambda _: SimpleNamespace(njit=njit))
+    made = compiled.load.__wrapped__()
+    assert loaded == [made] and compilers == [{"cache": True, "error_model": "numpy"}]
+    names = ("gather", "spread", "uneven", "misses", "place", "firsts")
+    assert vars(made) == {n: ("compiled", getattr(compiled, n)) for n in names}
+
+    def missing(name):
+        raise ModuleNotFoundError(name)
+
+    monkeypatch.setattr(compiled.importlib, "import_module", missing)
+    assert compiled.load.__wrapped__() is None and loaded == [made]
 
 
 # Angles

@@ -383,6 +383,9 @@ def test_answers_that_may_not_be_the_modules_are_not_judged():
         hidden = made(point())
         hidden.couplings = [Coupling("firing", 0.5, 0.02, 90, 0.2, lost)]
         assert bool(hidden.unsure) is unsure
+        # One session of two is enough.
+        hidden.couplings.insert(0, Coupling("firing", 0.5, 0.02, 90, 0.2, 0.0))
+        assert bool(hidden.unsure) is unsure
 
 
 def test_the_partner_is_of_the_same_speed_and_kind():

@@ -70,6 +70,7 @@ def test_a_dead_module_and_what_the_clamp_heard_all_the_same():
 def test_the_lowest_supply_of_all_speeds_is_told():
     run = made(point(supply_mv=12_000), point(1000.0, supply_mv=8_900), point(2000.0))
     assert said(run, "supply_low").startswith("the supply fell to 8.9 V")
+    assert said(made(point(supply_mv=8_999)), "supply_low")
 
 
 def test_false_events_as_the_dwell_begins_at_every_speed():
