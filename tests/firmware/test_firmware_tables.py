@@ -186,11 +186,11 @@ def test_a_dma_channel_is_halted_where_it_is_and_goes_on_there() -> None:
     (hw,) = pio_chip.load("hw_rp2")
     busy = 1 << 24
     for waits in (0, 3, 1_000):
-        channel = Registers({2: [50, 50, 49, *[48] * 20], 4: [0x23, *[busy] * waits, 0]})
+        channel = Registers({2: [50, 50, 48, *[0xF000002F] * 20], 4: [0x23, *[busy] * waits, 0]})
         abort = Registers({})
         places = {0x50000000 + 64 * 5: channel, 0xABC: abort}
         hw.ptr32 = lambda place, p=places: p[place]
-        assert hw._halt(5, 0xABC, busy) == 48
+        assert hw._halt(5, 0xABC, busy) == 47  # of 28 bits
         assert channel.written == [(4, 0x22)] and abort.written == [(0, 1 << 5)]
         left = channel.read[4]
         assert isinstance(left, list) and (not left if waits < 4 else len(left) > 500)
