@@ -4,8 +4,8 @@ A table says for each file how many changes were tried, noticed, not noticed, eq
 with a reason in equivalent.toml) and not run by any test; each that was not noticed is listed. The
 kept tools for this choose no tests by coverage or do not bear files that run under two
 interpreters, so this one is small and ours. Tests come by coverage: those that run the changed
-line, or where it sets a constant those that run a line with its name, quick ones first, up to
---most seconds.
+line, or where it sets a constant those that run a line with its name, quick ones first and those
+that noticed a change near by in any run, up to --most seconds.
 """
 
 import argparse
@@ -55,6 +55,8 @@ UNTRACED = {
     },
 }
 GOAL_FILE, GOAL = 0.90, 0.95
+NOTICED = BUILD / "noticed"  # which test noticed a change of which line: the next run is quicker
+NEAR = 12
 
 
 def _files() -> list[Path]:
@@ -177,22 +179,41 @@ class Chosen:
                         first + n for n in tests if told["tests"][n][0] not in failed
                     )
         self._most = most_s
+        self._names = {name for name, _ in self._tests}
         self._killers: dict[str, list[tuple[int, str]]] = {}
+        self._read = 0
         self._known: set[str] = set()
         self._left: set[str] = set()
 
     def killed(self, mutant: Mutant, by: str) -> bool:
         """Tests that noticed a change near by come first; whether this one noticed one before."""
-        known = by in self._known
+        if by in self._known:
+            self.keep(mutant, by)
+            return True
         self._known.add(by)
-        self._killers.setdefault(mutant.file, []).append((mutant.line, by))
-        return known
+        return False
+
+    def keep(self, mutant: Mutant, by: str) -> None:
+        """For the changes near by, of this run, of both workers, and of later runs."""
+        with NOTICED.open("a", encoding="utf-8") as file:
+            file.write(json.dumps([mutant.file, mutant.line, by]) + "\n")
+
+    def _near(self, mutant: Mutant) -> set[str]:
+        """The tests that noticed the changes nearest to this one."""
+        NOTICED.touch()
+        with NOTICED.open(encoding="utf-8") as file:
+            file.seek(self._read)
+            while (row := file.readline()).endswith("\n"):
+                name, line, by = json.loads(row)
+                if by in self._names:
+                    self._killers.setdefault(name, []).append((line, by))
+                self._read = file.tell()
+        killers = sorted(self._killers.get(mutant.file, []), key=lambda k: abs(k[0] - mutant.line))
+        return set(list(dict.fromkeys(by for _, by in killers))[:NEAR])
 
     def leave(self, name: str) -> None:
         """A test that fails without any change, here, says nothing."""
         self._left.add(name)
-        for killers in self._killers.values():
-            killers[:] = [k for k in killers if k[1] != name]
 
     def runs(self, mutant: Mutant) -> bool:
         """Whether any test was seen to run the line; what a process of its own runs is not seen."""
@@ -221,11 +242,15 @@ class Chosen:
         numbers |= users | made
         names: list[str] = []
         seconds = 0.0
-        near = sorted(self._killers.get(mutant.file, []), key=lambda k: abs(k[0] - mutant.line))
-        first = {name: n for n, name in reversed(list(enumerate(name for _, name in near[:12])))}
+        near = self._near(mutant)
+        first = users | made
         for name, took, _ in sorted(
-            ((*self._tests[n], (n not in made, n not in users)) for n in numbers),
-            key=lambda t: (first.get(t[0], len(near)), t[2], t[1]),
+            ((*self._tests[n], n in first) for n in numbers),
+            # Whoever noticed one near by may be slower and still come before the others.
+            key=lambda t: (
+                bool(first) and not t[2] and t[0] not in near,
+                t[1] / 20 if t[0] in near else t[1],
+            ),
         ):
             if name in self._left:
                 continue
@@ -256,7 +281,10 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         if result.became == "survived" and result.within and not chosen.runs(mutant):
             result = replace(result, became="not covered")
         noticed = worker.noticed()
-        if not noticed or chosen.killed(mutant, noticed) or worker.passes(mutant.file, noticed):
+        if not noticed or chosen.killed(mutant, noticed):
+            return result
+        if worker.passes(mutant.file, noticed):
+            chosen.keep(mutant, noticed)
             return result
         chosen.leave(noticed)
 

@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -100,6 +101,7 @@ class Watch:
             include=[str(ROOT / "host" / "sparkwitness" / "*"), str(self.copy / "*")],
             omit=[str(self.copy / NOTES)],
         )  # fmt: skip
+        sys.path.append(str(self.copy))  # for NOTES, where a test loads one of the files by itself
         self.cover.start()
         import firmware_board
         import thumb  # noqa: F401  an emulated processor has no files: it keeps the firmware itself

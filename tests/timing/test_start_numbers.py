@@ -116,6 +116,8 @@ def test_a_start_that_was_not_seen_or_is_none():
     assert (bare.supply, bare.low_v, bare.phases[0].supply_v) == ("", None, None)
     pulse = start(setup=replace(SETUP, reference=Reference(1, 0, 1, 60.0)))[0]
     assert "too few marks" in pulse.why and pulse.phases[0].timing is None and not pulse.points
+    assert pulse.to_dict()["no_timing_since"] == pulse.why
+    assert bare.why == "" and bare.to_dict()["no_timing_since"] is None
 
 
 def test_two_turns_of_cranking_are_a_start():

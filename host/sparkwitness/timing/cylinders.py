@@ -178,22 +178,17 @@ def evaluate(
     )
     series = [np.flatnonzero(place == k) for k in range(n)]
     series = [mine[_near(angles[mine])] for mine in series]
-    told = np.array([len(mine) >= FEWEST for mine in series])
+    means, variances, errors, freedom = np.array([_of_its_own(angles[m]) for m in series]).T
+    told = np.isfinite(means)
     compared = int(np.count_nonzero(told))
     if compared < min(n, 2):
         return None
-    means = np.array([angles[m].mean() if len(m) >= FEWEST else np.nan for m in series])
-    unknown = np.nan, np.nan
-    errors, freedom = np.array(
-        [timing.mean_error(angles[m]) if len(m) >= FEWEST else unknown for m in series]
-    ).T
     due = _due(seats, events, setup, lost)
     tapped = _tapped(setup, seats, events, angles, tap, spacing)
     share = level(compared)
     normal = NormalDist().inv_cdf(1 - share / 2)
     misses = np.array([max(0, d - len(np.flatnonzero(place == k))) for k, d in enumerate(due)])
     gained = gains(level(n))
-    pooled = [float(np.var(angles[m], ddof=1)) if len(m) >= FEWEST else np.nan for m in series]
     rows = []
     for k, name in enumerate(names(setup, seats)):
         mine, differs = series[k], []
@@ -211,12 +206,13 @@ def evaluate(
             deviation = Number(off, half)
             if abs(off) > max(half, _WORTH):
                 differs.append("timing")
-            if _wider(pooled[k], [pooled[j] for j in others], len(mine), share):
+            if _wider(variances[k], variances[others], len(mine), share):
                 differs.append("scatter")
         if told[k]:
-            u = float(np.sqrt(timing.standard_error(angles[mine]) ** 2 + own**2 + common**2))
+            scattered = timing.for_two(errors[k], freedom[k])
+            u = float(np.sqrt(scattered**2 + own**2 + common**2))
             found = Number(float(means[k]), timing.COVERAGE * u)
-            scatter = float(np.sqrt(pooled[k]))
+            scatter = float(np.sqrt(variances[k]))
         gain = None if gained is None else gained.each[k]
         if gain is not None and gain + max(gain.u95, _WEAK) < 1.0:
             differs.append("torque")
@@ -232,13 +228,20 @@ def evaluate(
                 tapped[k].dwell_ms, tapped[k].dwell_deg, gain, tuple(differs),
             )
         )  # fmt: skip
-    known = means[np.isfinite(means)]
+    known = means[told]
     spread = float(np.ptp(known)) if len(known) > 1 else None
     kind = "" if gained is None else gained.kind
     return Cylinders(
-        tuple(rows), seats.sure, spread, float(np.sqrt(np.nanmedian(pooled))),
+        tuple(rows), seats.sure, spread, float(np.sqrt(np.median(variances[told]))),
         words(rows, n, kind), _banks(setup, rows, means, errors, own), kind,
     )  # fmt: skip
+
+
+def _of_its_own(angles: Floats) -> tuple[float, float, float, float]:
+    """Mean, variance, standard error of the mean and its freedom; NaN: too few events."""
+    if len(angles) < FEWEST:
+        return np.nan, np.nan, np.nan, np.nan
+    return float(angles.mean()), float(np.var(angles, ddof=1)), *timing.mean_error(angles)
 
 
 def _near(angles: Floats) -> NDArray[np.bool_]:
@@ -336,7 +339,7 @@ def _tapped(
     return found
 
 
-def _wider(mine: float, others: list[float], n: int, share: float) -> bool:
+def _wider(mine: float, others: Floats, n: int, share: float) -> bool:
     """Whether a variance is more than chance and twice that of the others.
 
     By the logarithm of the ratio, whose standard error for heavier tails than the normal one's is
