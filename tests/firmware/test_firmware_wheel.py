@@ -223,9 +223,16 @@ def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
     for c, s, degrees, low, high in (
         (0, 200, 180, 6_662, 6_667), (-120, 0, 180, 19_200, 19_200), (0, 400, 180, 60_000, 60_000),
         (0, 400, 0, 15_000, 15_000), (300, 0, 0, 3_750, 3_750), (301, 0, 0, 15_000, 15_000),
+        # A quarter of a turn on, 200 (cos - 1) or 200 sin are 200, up or down: 200² / 3.
+        (200, 0, 90, 13_333, 13_333), (-200, 0, 90, 13_333, 13_333), (0, 200, 90, 13_333, 13_333),
+        (0, -200, 90, 13_333, 13_333), (120, 0, 180, 19_200, 19_200),
     ):  # fmt: skip
         looks._cos, looks._sin, looks._near = c * turns, s * turns, 0
-        assert low * most - 3 * (turns - 1) <= looks.square(1000 * degrees * turns) <= high * most
+        assert (
+            low * most - 3 * (turns - 1)
+            <= looks.square(1000 * degrees * turns)
+            <= high * most + turns - 1
+        )
     looks.forget()
     assert looks.square(90_000) == 0
 
@@ -243,7 +250,8 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     assert looks._curved == 225
     looks.known = True
     for near, far, left in ((100, 100, 100), (100, 100 + 225 * 40, 60), (100, 100 + 225 * 300, 0),
-                            (100, 50, 100)):  # fmt: skip
+                            (100, 50, 100), (300, 300 + 225 * 40, 260),
+                            (300, 299 + 225 * 40, 261)):  # fmt: skip
         looks._near, looks._far = near, far
         assert looks.square(0) == 16 * left
 
