@@ -492,6 +492,9 @@ def test_a_start_and_a_rotor():
     assert result.start.phase("cranking").rpm_low == pytest.approx(200.0)
     assert float(result.rotor.earliest) == pytest.approx((20.2 - 18) / 2, abs=0.02)
     assert result.rotor.events == 240
+    # The rotor's marks are known to 4°, where nothing else is typed; two of these are one here.
+    u95 = sqrt(result.budget.systematic**2 + 4.0**2) / 2
+    assert result.rotor.earliest.u95 == result.rotor.latest.u95 == pytest.approx(u95)
     # Where the timing is refused no phase has one.
     both = np.where(np.arange(240) % 8 < 4, 0.0, 40.0)
     at_two = tables(240, spacing=180.0, rpm=speed, at=both)
