@@ -49,7 +49,7 @@ def _seal(crc: int, x: int, k: int, buffer, table, table1, table2, table3, size:
     highs = ones << 7
     code = 3
     last = 1 + (size >> 2)
-    while k < last:
+    while k < last:  # four at a time; what is left over below
         x = w[k]
         crc ^= x
         crc = t3[crc & 255] ^ t2[(crc >> 8) & 255] ^ t1[(crc >> 16) & 255] ^ t[(crc >> 24) & 255]

@@ -119,10 +119,6 @@ class Lamp:
         self._machine = rp2.StateMachine(4 + LAMP)
         self._start = 0
         self.mode = 0
-        self._source = self._angle = self._flash = self._seen = 0
-        self._heard_us = ticks_us()
-        self._quiet = False
-        self._flashed_ms = ticks_ms()
         self._running = False  # the machine has orders that follow on each other
         self._anchor = -1  # edge from which the last flash was reckoned
         self._end = 0  # cycles from that edge to the end of the order

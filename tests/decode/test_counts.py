@@ -201,7 +201,7 @@ def test_a_block_of_neither_kind_is_damage(levels: int):
     decoder.feed(made.data)
     (batch,) = decoder.feed(b"".join(good.frames))
     assert batch.ticks[0].tolist() == [100, 200, 400, 500] and batch.breaks[0].tolist() == [2]
-    assert batch.levels[0].tolist() == [1, 0, 0, 1]
+    assert batch.levels[0].tolist() == [1, 0, 0, 1] and batch.levels[1:] == (None,) * 3
     loss = decoder.loss
     assert (loss.frames_damaged, loss.frames_good, loss.edges_lost[0]) == (1, 5, 2)
     assert loss.bytes_damaged == 8 + 8 + 4 * 2 + 4 + 1  # header, block, counts, CRC, code
@@ -551,6 +551,30 @@ def test_what_the_board_counted_over_pieces():
         told.append((batch.complete, loss.board_lost[1], loss.board_unsent, loss.board_stalls[0]))
     assert told == [(0, 0, 0, 0), (200, 4, 3, 1), (400, 7, 5, 1), (500, 8, 9, 1)]
     assert json.loads(json.dumps(decoder.loss.to_dict())) == decoder.loss.to_dict()
+
+
+def test_one_edge_alone_that_is_missing():
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, np.array([10, 20]))
+    made.first[0] += 1
+    made.edges(0, np.array([40, 50]))
+    decoder, ticks, _, breaks = decoded(made)
+    assert (ticks, breaks, decoder.loss.edges_lost[0]) == ([10, 20, 40, 50], [2], 1)
+
+
+def test_a_block_that_falls_where_the_stream_joined():
+    """How many edges were before it is not known: what is refused is lost, and no more."""
+    made = Stream(seq=5)
+    made.hello()
+    made.heartbeat(0)
+    made.first[0] = 1000
+    made.edges(0, np.array([50, 40]))
+    made.edges(0, np.array([60, 70]))
+    decoder, ticks, _, _ = decoded(made)
+    assert (ticks, decoder.loss.edges_lost[0]) == ([60, 70], 2)
+    assert (decoder.loss.frames_damaged, decoder.loss.frames_missing) == (1, 0)
 
 
 @pytest.mark.parametrize("joined", [False, True])

@@ -136,6 +136,13 @@ def test_reads_what_cobs_and_zlib_make() -> None:
     assert opened([packed(body)[:-1] for body in bodies]) == bodies
 
 
+def test_what_is_shorter_than_a_header_is_no_frame() -> None:
+    """wire.md: a header of 8 bytes; the check of a shorter body may be right."""
+    bodies = [bytes(range(1, 1 + size)) for size in range(12)]
+    found = opened([packed(body)[:-1] for body in bodies])
+    assert found == [None] * 8 + bodies[8:]
+
+
 @settings(max_examples=10, deadline=None)
 @given(st.integers(0, 2**32))
 def test_damaged_frames_never_pass(seed: int) -> None:

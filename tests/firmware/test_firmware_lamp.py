@@ -369,7 +369,7 @@ def test_an_order_on_the_first_spark() -> None:
     script = """
 found = []
 made = make(12)  # 4000 ticks a ms
-made.mode, made._source, made._flash, made._flashed_ms = 2, 1, given, 5000
+made.mode, made._source, made._flash, made._flashed_ms, made._seen = 2, 1, given, 5000, 0
 lamp._room = lambda words: 1 if words == 0 else 0
 begun = []
 lamp._begin = lambda *a: begun.append([list(x) if isinstance(x, array) else x for x in a]) or fine

@@ -307,7 +307,7 @@ class Port:
         return types.SimpleNamespace(ipoll=ipoll)
 
 
-def line(*usb: bool, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
+def line(*usb: bool | None, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
     """A link.Link on a port of the test."""
     pio_chip.load("wire", chip=lambda: types.SimpleNamespace(cycle=0))
     given = {name: pio_chip._modules()[name] for name in ("micropython", "time")}
@@ -337,7 +337,7 @@ def line(*usb: bool, version: tuple[int, ...] = (1, 27, 0)) -> tuple[Any, Port]:
         stdin=port, stdout=port, implementation=types.SimpleNamespace(version=version)
     )
     made: Callable[..., Any] = module.Link
-    return made(*(usb or (True,))), port
+    return (made() if usb == (None,) else made(*(usb or (True,)))), port
 
 
 DATA = bytes(range(256)) * 4
@@ -353,6 +353,9 @@ def test_which_micropython_drops_what_usb_has_not_taken() -> None:
         port.ms = 401  # the first packet is torn, or all is out
         assert made.send(DATA, 0, 200) is True
         assert (made.cut, len(port.taken)) == ((1, 64) if drops else (0, 200))
+    made, port = line(None, version=(1, 26, 0))  # what is no board has no USB
+    port.ms = 401
+    assert made.send(DATA, 0, 200) is True and (made.cut, len(port.taken)) == (0, 200)
 
 
 @pytest.mark.parametrize(("ms", "torn"), [(400, False), (401, True)])

@@ -64,6 +64,83 @@ def test_large_digits_are_five_millimetres_high_and_nothing_is_cut() -> None:
     assert any("#" in row[84:] for row in over[:8])
 
 
+FONT = """
+import framebuf, json
+found = {}
+for code in range(33, 127):
+    cell = bytearray(8)
+    framebuf.FrameBuffer(cell, 8, 8, framebuf.MONO_VLSB).text(chr(code), 0, 0)
+    found[chr(code)] = list(cell)
+print(json.dumps(found))
+"""
+# Segments a to g of the digits of a display of seven (common practice, no source).
+SEVEN = ("abcdef", "bc", "abdeg", "abcdg", "bcfg", "acdfg", "acdefg", "abc", "abcdefg", "abcdfg")
+
+
+def large(picture: list[str]) -> str:
+    """The main number, read by its segments: sign, two digits, point, one digit."""
+    places = {"a": (8, 1), "b": (15, 8), "c": (15, 24), "d": (8, 30), "e": (1, 24), "f": (1, 8),
+              "g": (8, 15)}  # fmt: skip
+    said = "+" if picture[12][4] == "#" else "-" if picture[15][1] == "#" else ""
+    for left in (13, 34, 54, 61):
+        if left == 54:
+            said += "." if picture[30][55] == "#" else ""
+            continue
+        lit = "".join(s for s, (x, y) in sorted(places.items()) if picture[y][left + x] == "#")
+        said += str(SEVEN.index(lit)) if lit else ""
+    return said
+
+
+def test_what_a_picture_shows_is_the_number() -> None:
+    """Read from the dots: by segments, and by the letters of MicroPython's own font."""
+    font = {tuple(cell): char for char, cell in json.loads(run_script(FONT)).items()}
+
+    def small(picture: list[str], left: int, right: int, top: int) -> str:
+        said = ""
+        for x in range(left, right, 8):
+            cell = tuple(
+                sum(1 << y for y in range(8) if picture[top + y][x + k] == "#") for k in range(8)
+            )
+            said += font.get(cell, "?") if any(cell) else " "
+        return said.strip()
+
+    values = [0, 1, 9, 10, 11, 99, 100, 101, 109, 110, 250, 999]
+    values += [-v for v in values[1:]]
+    scenes = [
+        {"timed": True, "error": v, "timing": -v, "within": abs(v), "rpm": 7 * abs(v),
+         "sparks": abs(v), "events": abs(v), "known": True}
+        for v in values
+    ]  # fmt: skip
+    for v, one in zip(values, meter_pictures.draw(scenes), strict=True):
+        word = "EARLY" if v > 0 else "LATE" if v < 0 else "EXACT"
+        assert large(one) == (f"{v / 10:+.1f}" if v else "0.0")
+        assert [small(one, 84, 124, 0), small(one, 92, 124, 12), small(one, 84, 108, 24)] == [
+            word, f"{abs(v) / 10:.1f}", "deg",
+        ]  # fmt: skip
+        assert small(one, 0, 40, 35) == f"{-v / 10:.1f}"
+        assert small(one, 48, 80, 35) == ("ATDC" if -v < 0 else "BTDC")
+        assert small(one, 0, 40, 45) == str(7 * abs(v))
+        sparks = f"{abs(v) / 10:.1f}"
+        assert [small(one, 80, 88, 45), small(one, 88, 120, 45)] == (
+            ["x", sparks] if v else ["", ""]
+        )
+        assert small(one, 0, 40, 56).removeprefix("of").strip() == str(abs(v))
+    # Without a commanded angle it is the timing itself: no plus, and where it is.
+    plain = [{"timed": True, "timing": v, "rpm": 100_000, "lamp": 100 * v} for v in values]
+    for v, one in zip(values, meter_pictures.draw(plain), strict=True):
+        assert large(one) == f"{v / 10:.1f}" and small(one, 0, 40, 45) == "over"
+        assert small(one, 84, 124, 0) == ("BTDC" if v >= 0 else "ATDC")
+        assert small(one, 40, 88, 56) == f"{v / 10:.1f}"
+    # What is too large for the place says so.
+    shown = [{"timed": True, "timing": v, "error": v} for v in (1000, -1000)]
+    for one in meter_pictures.draw(shown):
+        assert large(one) == "" and small(one, 84, 116, 0) == "OVER"
+    reasons = [{"reason": "SCATTER", "figure": v, "rpm": 99_999} for v in (0, 5, 100, -123)]
+    for v, one in zip((0, 5, 100, -123), meter_pictures.draw(reasons), strict=True):
+        assert small(one, 88, 128, 35) == (f"{v / 10:.1f}" if v else "")
+        assert small(one, 0, 40, 45) == "99999"
+
+
 BUS = """
 board = Board()
 meter = make(board)

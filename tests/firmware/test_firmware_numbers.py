@@ -238,6 +238,46 @@ def test_timing_and_error_by_hand() -> None:
     assert {one[0] for one in found} == {FINE}
 
 
+def test_what_is_shown_is_rounded_to_the_nearest_tenth() -> None:
+    """20.049 and 20.050 degrees; 5.049 and 5.050 more than commanded, and so much less."""
+    found = angles({"mean": 39_981}, {"mean": 39_980},
+                   *({"mean": mean, "set": {"commanded_mdeg": commanded}}
+                     for mean, commanded in ((39_981, 15_000), (39_980, 15_000), (39_981, 25_100),
+                                             (39_980, 25_101))))  # fmt: skip
+    assert [one[1] for one in found] == [200, 201, 200, 201, 200, 201]
+    assert [one[2] for one in found[2:]] == [50, 51, -51, -51]
+
+
+def test_how_far_back_is_looked() -> None:
+    """1.5 s of events, and of fewer than twelve 12 s; a second place among those of 12 s."""
+    script = (
+        FAKES
+        + """
+board = Board()
+meter = make(board, teeth=36, missing=1)
+turn, now, edges, sparks = 40 * TICKS, 0, 0, 0
+asked = []
+fresh = meter._events.fresh
+def noted(ms, limit):
+    asked.append(limit)
+    return fresh(ms, limit)
+meter._events.fresh = noted
+for ms in range(1, 4000):
+    clock.now += 1
+    while edges // 35 * turn + edges % 35 * turn // 36 < ms * TICKS:
+        edge(board, 0, edges // 35 * turn + edges % 35 * turn // 36)
+        edges += 1
+    while sparks * 2 * turn + turn // 3 < ms * TICKS:
+        edge(board, 1, sparks * 2 * turn + turn // 3)
+        sparks += 1
+    meter.turn(False)
+print(json.dumps([meter.reason, asked[-4:]]))
+"""
+    )
+    reason, asked = json.loads(run_script(script))
+    assert reason == IMPLAUSIBLE and asked == [1_500, 12_000, 1_500, 12_000]
+
+
 def test_events_of_a_coil_lead_are_folded_by_cylinders() -> None:
     """A four on the coil lead: sums are of 4 times an angle, modulo 4 · 180°."""
     coil = {"clamp": 2, "cylinders": 4}

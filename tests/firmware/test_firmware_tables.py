@@ -163,6 +163,48 @@ def test_the_boards_wide_time_and_what_its_inputs_have_lost() -> None:
             assert clock.read[8] == [99] and queues.read[1] == []
 
 
+def test_capture_starts_and_stops_without_the_outputs_machines() -> None:
+    """CTRL: enables in bits 0 to 3, restarts of the clocks in bits 8 to 11; machine 0 of block 1 is
+    the clock, the others of it play outputs."""
+    (hw,) = pio_chip.load("hw_rp2")
+    for playing in (0, 0b0110, 0b1110):
+        for was in (0, 1):
+            for act, first, wanted in (
+                (lambda: hw._start(0b1011), 0b1011 | 0b1011 << 8, playing | 1 | 1 << 8),
+                (hw._stop, 0, playing),
+            ):  # fmt: skip
+                capture, block = Registers({}), Registers({0: 0xF00 | playing | was})
+                blocks = {0x50200000: capture, 0x50300000: block}
+                hw.ptr32 = lambda place, b=blocks: b[place]
+                act()
+                assert capture.written == [(0, first)] and block.written == [(0, wanted)]
+
+
+def test_a_dma_channel_is_halted_where_it_is_and_goes_on_there() -> None:
+    """RP2040 datasheet, 2.5: of channel n at 0x40 n READ, WRITE, COUNT and CTRL (bit 0 enables; at
+    0x10 its copy without a trigger); what is under way gets home first, and counts."""
+    (hw,) = pio_chip.load("hw_rp2")
+    busy = 1 << 24
+    for waits in (0, 3, 1_000):
+        channel = Registers({2: [50, 50, 48, *[0xF000002F] * 20], 4: [0x23, *[busy] * waits, 0]})
+        abort = Registers({})
+        places = {0x50000000 + 64 * 5: channel, 0xABC: abort}
+        hw.ptr32 = lambda place, p=places: p[place]
+        assert hw._halt(5, 0xABC, busy) == 47  # of 28 bits
+        assert channel.written == [(4, 0x22)] and abort.written == [(0, 1 << 5)]
+        left = channel.read[4]
+        assert isinstance(left, list) and (not left if waits < 4 else len(left) > 500)
+    # 3000 words of an order of 5000 are left: 2000 more than the 100 of before are in the ring.
+    channel = Registers({4: 0x22})
+    state = array("I", [0] * 43)
+    state[35 + 2] = 5_100
+    places = {0x50000000 + 64 * 5: channel}
+    hw.ptr32 = lambda place, p=places: p[place] if isinstance(place, int) else place
+    hw._renew(5, 3_000, 2, state, 0x20004000, 0x0FFFFFFF)
+    assert state[35 + 2] == 2_100 + 0x0FFFFFFF
+    assert channel.written == [(1, 0x20004000 + 4 * (2_100 - 2_048)), (2, 0x0FFFFFFF), (3, 0x23)]
+
+
 def test_words_of_the_rings_have_the_numbers_of_the_code_that_works_on_them() -> None:
     """Viper code cannot take names: _mark, _survey and _pack of firmware/ring.py have numbers."""
     (ring,) = pio_chip.load("ring")

@@ -112,6 +112,16 @@ found += [board._waits, board._supply]
     assert found[7:] == [11_900, 65_535, False, 65_535]
 
 
+def test_the_board_ends_with_its_world(talk: Any) -> None:
+    """Nothing comes any more, or half an answer: no time passes, so that it must not go on."""
+    for call, answers in (
+        ("board._advance()", b""), ("board._advance()", answer(1)[:-1]), ("board.poll(False)", b""),
+        ("board.poll(True)", b""),
+    ):  # fmt: skip
+        out = run_script(BOARD % ("0", f"{call}\n{call}"), stdin=answers)  # and with 0
+        assert b"said" not in out and len(out) <= 64, call
+
+
 def order(*fields: int) -> list[int]:
     return list(struct.pack("<IIIIBBBBBB", *fields) + bytes(6))
 
