@@ -5,7 +5,7 @@ import pytest
 
 from sparkwitness.fault import cranking
 from sparkwitness.fault.cranking import Cranking, Engine
-from sparkwitness.timing.angle import Reference
+from sparkwitness.timing.angle import CrankTracker, Reference
 from streams import HELLO, Stream
 
 FOUR = Engine(4)
@@ -217,6 +217,35 @@ def test_from_bytes_with_turns_speed_and_volts():
     plain = cranking.to_dict(found)
     assert plain["edges"]["crank"] == 37 and plain["edges"]["clamp_a"] == 7
     assert plain["rpm"] == found.rpm and plain["seconds"] == pytest.approx(4.0)
+
+
+def test_crank_pulses_that_do_not_fit_are_told():
+    """A 12-1 wheel, six turns, and in the midst of the fourth two pulses too many: as many as the
+    same pulses leave over where an engine runs, of one turn or two."""
+    step = 1_000_000
+    teeth = np.array([k for k in range(6 * 12) if k % 12 != 11])
+    pulse = np.sort(np.append(10 * step + step * teeth, [51_300_000, 51_600_000]))
+    tracker = CrankTracker(Reference(12, 1))
+    none = np.empty(0, np.int64)
+    tracker.feed(pulse, none)
+    tracker.feed(none, none, last=True)
+    made = Stream()
+    made.hello()
+    made.heartbeat(0)
+    made.edges(0, pulse)
+    made.heartbeat(int(pulse[-1]) + step)
+    listener = cranking.Listener(Reference(12, 1))
+    listener.feed(made.data)
+    found = listener.finish()
+    assert 11 <= found.crank_rejected == tracker.edges_rejected <= 2 * 11 + 2
+    assert cranking.to_dict(found)["crank_edges_rejected"] == found.crank_rejected
+    whole = cranking.Listener(Reference(12, 1))
+    clean = Stream()
+    clean.hello()
+    clean.heartbeat(0)
+    clean.edges(0, 10 * step + step * teeth)
+    whole.feed(clean.data)
+    assert whole.finish().crank_rejected == 0
 
 
 @pytest.mark.parametrize(

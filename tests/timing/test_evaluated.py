@@ -492,6 +492,9 @@ def test_a_start_and_a_rotor():
     assert result.start.phase("cranking").rpm_low == pytest.approx(200.0)
     assert float(result.rotor.earliest) == pytest.approx((20.2 - 18) / 2, abs=0.02)
     assert result.rotor.events == 240
+    # The rotor's marks are known to 4°, where nothing else is typed; two of these are one here.
+    u95 = sqrt(result.budget.systematic**2 + 4.0**2) / 2
+    assert result.rotor.earliest.u95 == result.rotor.latest.u95 == pytest.approx(u95)
     # Where the timing is refused no phase has one.
     both = np.where(np.arange(240) % 8 < 4, 0.0, 40.0)
     at_two = tables(240, spacing=180.0, rpm=speed, at=both)
@@ -500,6 +503,31 @@ def test_a_start_and_a_rotor():
     assert refused.rotor is None and not refused.start.points
     assert json.loads(json.dumps(result.to_dict()))["events_at_other_speed"] == result.unsteady
     assert measure.evaluate(SETUP, tables()).start is None
+
+
+def test_what_a_bad_start_shows_forbids_no_advice_of_its_own():
+    """Cranked at 200, up to 600, and 200 rev/min again, at 25° ATDC; then 1000 at 20° BTDC."""
+    speed = np.repeat([200.0, 600.0, 200.0, 1000.0], [10, 6, 10, 98])
+    early = np.arange(240) < 52
+    kept = np.arange(240) >= 9  # the first spark after 1620° and 85 more, 4.7 turns
+    made = some(
+        kept, at=-45.0 * early, spacing=180.0, rpm=speed, supply_tick=[0, 3_000_000, 9_000_000],
+        supply_mv=[12_600, 9_000, 14_000],
+    )  # fmt: skip
+    pushed = replace(
+        made, sparks=replace(made.sparks, tick=made.sparks.tick + 1_000_000),
+        periods=replace(made.periods, start=made.periods.start + 1_000_000),
+    )  # fmt: skip
+    result = measure.evaluate(replace(SETUP, clamp="coil", rotor=45.0), pushed)
+    found = {f.code: f for f in result.findings}
+    assert not found["moved"].advice and result.advice is None
+    for code, text in (
+        ("cranking_angle", "45.0° later than the 20.0°"),
+        ("cranking_supply", "falls to 9.0 V"), ("late_first_spark", "4.7 turns"),
+        ("start_tries", "ran 1 times"), ("rotor_outside", "12.4° past to 35.1° past"),
+        ("rotor_sweep", "sweep 22.7° of"),
+    ):  # fmt: skip
+        assert found[code].advice and found[code].level == "note" and text in found[code].text
 
 
 def test_share_of_the_cranks_edges_that_do_not_fit():

@@ -330,6 +330,24 @@ def test_a_course_is_crooked_beyond_the_target_and_what_is_shared():
     assert "they miss it by 0.10°" in bent(0.1001, target=0.1).note
 
 
+def test_a_quarter_of_a_degree_is_wanted_where_nothing_is_said():
+    for by, crooked in ((0.249, False), (0.251, True)):
+        assert ("do not follow a straight line" in bent(by).note) is crooked
+
+
+def test_a_fit_that_was_kept_before_it_told_what_points_share():
+    """Then its random part is all that it knows: t sqrt(var(a) + 2 N cov + N² var(slope))."""
+    made = bent(0.0, target=5.0, systematic=0.4)
+    later = ("lack_p", "misfit", "knee", "shared")
+    kept = {k: v for k, v in made.to_dict().items() if k not in later}
+    old = fitting.DelayFit(**kept)
+    (a, both), (_, slope) = made.covariance
+    half = stats.t.ppf(0.975, 2) * sqrt(a + 2 * 2000 * both + 2000**2 * slope)
+    assert old.predict(2000.0) == pytest.approx((made.predict(2000.0)[0], half))
+    assert made.predict(2000.0)[1] == pytest.approx(hypot(half, 0.4))
+    assert (old.misfit, old.knee) == (0.0, None) and "p =" not in recommend(old)
+
+
 def test_a_bent_course_that_leaves_the_angle_too_wide():
     wide = hypot(random_part(0.1)[0], 0.2)
     assert bent(0.1, target=1.001 * wide / 3).told_apart

@@ -4,20 +4,22 @@ The limits themselves are common practice without a source, as said where they s
 """
 
 from dataclasses import replace
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
-from sparkwitness.timing import firings, gates, gates_start, gates_tap
+from sparkwitness.timing import firings, gates, gates_start, gates_tap, measure
 from sparkwitness.timing.angle import Reference
 from sparkwitness.timing.budget import Budget
 from sparkwitness.timing.dwell import Dwell
 from sparkwitness.timing.firings import Choice
+from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.number import Number
 from sparkwitness.timing.rotor import Rotor
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Phase, Start
-from sparkwitness.timing.trigger import Counts, Split
+from sparkwitness.timing.trigger import Counts, Split, Tap
 
 SETUP = Setup(
     Reference(36, 1), commanded=20.0, cylinders=4, clamp="coil", setting=3.0, coil_ms=None
@@ -38,11 +40,19 @@ START = Start(
 )  # fmt: skip
 
 
+def over_all_speeds(start: Start | None, rotor: Rotor | None) -> dict[str, str]:
+    """Codes and texts of what a result says of these; each a note beside which advice stands."""
+    result = Measurement(budget=Budget(()), clamp="plug")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(measure.rotors, "read", lambda *_: rotor)
+        measure._over_all_speeds(result, SETUP, cast(Any, None), start)
+    assert result.start is start and result.rotor is rotor
+    assert all(f.level == gates.NOTE and f.advice for f in result.findings)
+    return {f.code: f.text for f in result.findings}
+
+
 def of_start(**changes: Any) -> dict[str, str]:
-    evidence = gates_start.Evidence(SETUP, replace(START, **changes), None)
-    found = gates.judge(evidence, gates_start.ROWS).findings
-    assert all(f.level == gates.NOTE and f.advice for f in found)
-    return {f.code: f.text for f in found}
+    return over_all_speeds(replace(START, **changes), None)
 
 
 @pytest.mark.parametrize(
@@ -101,8 +111,7 @@ def test_numbers_of_a_first_spark_and_of_tries():
     assert "came 550.0 turns (160.0 s) after" in far
     assert "ran 1 times" in of_start(tries=1)["start_tries"]
     assert not of_start(tries=0)
-    bare = gates_start.Evidence(SETUP, None, None)
-    assert not gates.judge(bare, gates_start.ROWS).findings
+    assert not over_all_speeds(None, None)
 
 
 ROTOR = Rotor(
@@ -112,10 +121,7 @@ ROTOR = Rotor(
 
 
 def of_rotor(**changes: Any) -> dict[str, str]:
-    evidence = gates_start.Evidence(SETUP, None, replace(ROTOR, **changes))
-    found = gates.judge(evidence, gates_start.ROWS).findings
-    assert all(f.level == gates.NOTE and f.advice for f in found)
-    return {f.code: f.text for f in found}
+    return over_all_speeds(None, replace(ROTOR, **changes))
 
 
 @pytest.mark.parametrize(
@@ -160,13 +166,19 @@ SPLIT = Split(
 SURE = Choice(firings.RISING, "", (("rising", 8e-6), ("falling", 308.4e-6)))
 
 
+def tapped(setup: Setup, choice: Choice, split: Split | None) -> list[gates.Finding]:
+    """What a result says of a tap with 400 edges."""
+    result, tables = Measurement(), SimpleNamespace(trigger=range(400))
+    measure._tapped(result, setup, cast(Any, tables), Tap(choice, None, split), True)
+    return result.findings
+
+
 def of_tap(setup: Setup = SETUP, choice: Choice = SURE, **changes: Any) -> dict[str, str]:
     """Codes and texts; a name of the dwell goes there."""
     own = {k: v for k, v in changes.items() if hasattr(DWELL, k) and k != "scatter_deg"}
     rest = {k: v for k, v in changes.items() if k not in own}
     split = replace(SPLIT, dwell=replace(DWELL, **own), **rest)
-    evidence = gates_tap.Evidence(setup, choice, split, 400)
-    found = gates.judge(evidence, gates_tap.ROWS).findings
+    found = tapped(setup, choice, split)
     for one in found:
         grave = one.code in ("module_early", "module_slow")
         assert (one.level, one.advice) == ((gates.WARNING, False) if grave else (gates.NOTE, True))
@@ -175,8 +187,7 @@ def of_tap(setup: Setup = SETUP, choice: Choice = SURE, **changes: Any) -> dict[
 
 def test_a_split_with_nothing_to_say():
     assert of_tap() == {}
-    none = replace(SPLIT, dwell=None)
-    assert not gates.judge(gates_tap.Evidence(SETUP, SURE, none, 400), gates_tap.ROWS).findings
+    assert not tapped(SETUP, SURE, replace(SPLIT, dwell=None))
 
 
 @pytest.mark.parametrize(
@@ -188,8 +199,7 @@ def test_a_split_with_nothing_to_say():
     ],
 )  # fmt: skip
 def test_why_no_flank_is_told(why, said):
-    evidence = gates_tap.Evidence(SETUP, Choice(None, why, SURE.delay_s), None, 400)
-    (found,) = gates.judge(evidence, gates_tap.ROWS).findings
+    (found,) = tapped(SETUP, Choice(None, why, SURE.delay_s), None)
     assert (found.code, found.level, found.advice) == (f"tap_{why}", gates.NOTE, True)
     assert said in found.text
 

@@ -323,6 +323,14 @@ def test_a_wheel_on_the_cam():
     assert found[:2] == pytest.approx((2.1, 0.9), abs=0.03) and found[2]
 
 
+def test_edges_are_told_by_what_is_left_of_the_others():
+    """The two beside the gap, a mean and sines of two orders take seven of eight edges; of seven
+    edges nothing is left, and no model is made."""
+    (one,) = crank._models(Reference(9, 1, 2), 8, 2.0)
+    assert one.free == 1 and one.columns.shape == (8, 7)
+    assert crank._models(Reference(8, 1, 2), 7, 2.0) == []
+
+
 def test_orders_that_a_ripple_may_be_made_of():
     """18 teeth a turn show orders below 9, 35 edges bear 12 of them: (35 - 3 - 8) / 2."""
     low = (0.5, 1.0, 1.5, 2.0, 4.0)

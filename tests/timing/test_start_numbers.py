@@ -288,6 +288,16 @@ def test_strays_by_the_middles_of_five_before_and_five_after():
     assert starting._mean(np.array([1.0, 2.0, 3.0, np.nan])) is None
 
 
+def test_how_far_a_stray_is_where_the_timing_scatters():
+    """14° and 16° in turn are 2° off the middle of five either way: 8 · 1.4826 · 2 = 23.7."""
+    for off, stays in ((23.6, True), (23.8, False), (-23.6, True), (-23.8, False)):
+        angles = np.resize([14.0, 16.0], 60)
+        angles[30 if off < 0 else 31] = (16.0 if off < 0 else 14.0) + off
+        zero = np.zeros(60, np.int64)
+        events = Events(zero, angles, zero, zero + 1, zero, angles, angles * 0)
+        assert len(starting._own(Whole(events, angles, angles)).angles) == 60 - (not stays)
+
+
 @pytest.mark.parametrize(("turns", "told"), [(6, False), (8, True)])
 def test_four_events_have_a_mean(turns: int, told: bool):
     """Of each second turn: three while it cranks, or four."""

@@ -63,6 +63,18 @@ def test_clopper_pearson_and_wilson_are_scipys(n):
             )
 
 
+def test_intervals_are_of_95_in_100_where_nothing_is_said():
+    found = stats.binomtest(3, 10)
+    assert intervals.wilson(3, 10) == pytest.approx(tuple(found.proportion_ci(0.95, "wilson")))
+    assert intervals.clopper_pearson(3, 10) == pytest.approx(
+        tuple(found.proportion_ci(0.95, "exact"))
+    )
+    # 5 in 100 at one end, 2.5 at each of two: (1 - share)^n.
+    assert (1 - intervals.most_with_none(59)) ** 59 == pytest.approx(0.05)
+    n = intervals.trials_for(0.1)
+    assert 0.9**n <= 0.025 < 0.9 ** (n - 1)
+
+
 def test_nothing_known_from_nothing():
     assert intervals.clopper_pearson(0, 0) == (0.0, 1.0)
     assert intervals.wilson(0, 0) == (0.0, 1.0)
