@@ -179,7 +179,7 @@ class Chosen:
                         first + n for n in tests if told["tests"][n][0] not in failed
                     )
         self._most = most_s
-        self._names = {name for name, _ in self._tests}
+        self.took = dict(self._tests)
         self._killers: dict[str, list[tuple[int, str]]] = {}
         self._read = 0
         self._known: set[str] = set()
@@ -205,7 +205,7 @@ class Chosen:
             file.seek(self._read)
             while (row := file.readline()).endswith("\n"):
                 name, line, by = json.loads(row)
-                if by in self._names:
+                if by in self.took:
                     self._killers.setdefault(name, []).append((line, by))
                 self._read = file.tell()
         killers = sorted(self._killers.get(mutant.file, []), key=lambda k: abs(k[0] - mutant.line))
@@ -265,7 +265,7 @@ _mine: dict[str, Any] = {}  # of a worker: the copy that it changes, and which t
 
 
 def _begin(numbers: Any, chosen: Chosen, files: list[str]) -> None:
-    _mine.update(worker=Worker(numbers.get(), files), chosen=chosen)
+    _mine.update(worker=Worker(numbers.get(), files, chosen.took), chosen=chosen)
 
 
 def _one(numbered: tuple[int, Mutant]) -> Result:

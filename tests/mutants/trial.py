@@ -47,9 +47,12 @@ class Result:
 
 
 class Worker:
-    """A copy of the project, and a process that has all tests of `files` loaded."""
+    """A copy of the project, and a process that has all tests of `files` loaded.
 
-    def __init__(self, number: int, files: Iterable[str]) -> None:
+    `took`: seconds of each test.
+    """
+
+    def __init__(self, number: int, files: Iterable[str], took: dict[str, float]) -> None:
         self.tree = BUILD / f"tree{os.getppid()}-{number}"
         shutil.rmtree(self.tree, ignore_errors=True)
         left = (".git", ".venv", "build", "dist", "__pycache__")
@@ -59,7 +62,7 @@ class Worker:
         if os.fork() == 0:
             try:
                 mine.close()
-                _pytest(self.tree, list(files), _Loaded(theirs, self.tree))
+                _pytest(self.tree, list(files), _Loaded(theirs, self.tree, took))
             finally:
                 os._exit(0)
         theirs.close()
@@ -175,8 +178,8 @@ class _Noticed:
 class _Loaded:
     """Takes the place of pytest's loop over the tests: waits for a change, forks, runs some."""
 
-    def __init__(self, asked: Connection, tree: Path) -> None:
-        self.asked, self.tree = asked, tree
+    def __init__(self, asked: Connection, tree: Path, took: dict[str, float]) -> None:
+        self.asked, self.tree, self.took = asked, tree, took
 
     def pytest_runtestloop(self, session: Any) -> bool:
         self.items = {item.nodeid: item for item in session.items}
@@ -214,6 +217,8 @@ class _Loaded:
         if not chosen:
             return _ANEW
         for item, following in zip(chosen, [*chosen[1:], None], strict=True):
+            # A loop without an end is cut long before the time of all tests is over.
+            signal.alarm(30 + int(10 * self.took.get(item.nodeid, 1.0)))
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if session.testsfailed:
                 return 1
