@@ -66,6 +66,7 @@ class Worker:
             finally:
                 os._exit(0)
         theirs.close()
+        self._loaded.recv()  # or it would load the first change for good
 
     def tried(
         self, mutant: Mutant, names: list[str], most_s: float, number: int, anew: bool = False
@@ -191,6 +192,7 @@ class _Loaded:
                 one.cache_clear()
         gc.collect()
         gc.freeze()  # else each fork would look at it all, and so copy it
+        self.asked.send(None)
         while True:
             try:
                 file, before, after, names, most_s = self.asked.recv()
