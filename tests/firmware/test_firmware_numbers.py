@@ -278,6 +278,82 @@ print(json.dumps([meter.reason, asked[-4:]]))
     assert reason == IMPLAUSIBLE and asked == [1_500, 12_000, 1_500, 12_000]
 
 
+def test_what_the_meter_asks_of_its_parts() -> None:
+    """Ticks of 24 ns, 41 666 a ms: 230 us (firmware/delays.py), 20 us, 1.8 ms; an event ends after
+    3 ms or an eighth of a turn, or after two fifths of the way to the next; 16 edges a ms and 4 ms
+    more, half a ring at the most."""
+    script = (
+        FAKES
+        + """
+import crank as c, sparks as s
+given = json.loads(sys.stdin.read())
+found = []
+for values, period, passed in given:
+    meter = make(Board(), teeth=36, missing=1, **values)
+    order = meter._events.order
+    meter._crank.state[c.PERIOD] = period
+    meter._turned = clock.now
+    meter._follow(clock.now + passed)
+    found.append([order[s.DEAD], order[s.NEAR], order[s.FARTHEST], order[s.PAUSE], order[s.MOST],
+                  meter._crank._most])
+print(json.dumps(found))
+"""
+    )
+    coil = {"clamp": 2, "cylinders": 16, "strokes": 2}
+    cases = [({}, 0, 0), ({}, 2_500_000, 1), ({}, 400_000, 59), (coil, 400_000, 60), ({}, 0, 999)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    near = [230 * 41_666 // 1000, 20 * 41_666 // 1000, 1800 * 41_666 // 1000]
+    assert found == [
+        [*near, 3 * 41_666, 64, 64], [*near, 2_500_000 // 8, 80, 80],
+        [*near, 3 * 41_666, 63 * 16, 63 * 16], [*near, 400_000 // 360 * 22 * 2 // 5, 1024, 1024],
+        [*near, 3 * 41_666, 1024, 1024],
+    ]  # fmt: skip
+
+
+def test_when_the_meter_looks_and_when_a_signal_is_gone() -> None:
+    """A picture each 250 ms, each 500 ms beside a host; at once when no edge came for over 1 s."""
+    script = (
+        FAKES
+        + """
+found = []
+for served in (False, True):
+    meter, seen = make(Board()), []
+    for ms in range(2100):
+        clock.now += 1
+        life = meter.life
+        meter.turn(served)
+        if meter.life != life:
+            seen.append(clock.now)
+    found.append([b - a for a, b in zip(seen, seen[1:])])
+for input_ in (0, 1):
+    board = Board()
+    meter = make(board, teeth=36, missing=1, reference_mdeg=130000)
+    turn, count, last = 40 * TICKS, [0, 0], 0
+    for ms in range(1, 5200):
+        clock.now += 1
+        for i in (0, 1):
+            while not (i == input_ and ms > 4000):
+                k = count[i]
+                when = (k * 2 * turn + turn // 3) if i else k // 35 * turn + k % 35 * turn // 36
+                if when >= ms * TICKS:
+                    break
+                edge(board, i, when)
+                count[i] += 1
+                if i == input_:
+                    last = ms
+        was = meter.timed
+        meter.turn(False)
+        if ms > 4000 and was and not meter.timed:
+            found.append([ms - last, meter.reason])
+print(json.dumps(found))
+"""
+    )
+    alone, beside, crank, clamp = json.loads(run_script(script))
+    assert alone == [250] * 7 and beside == [500] * 3
+    no_crank, no_sparks = 3, 7
+    assert crank == [1_001, no_crank] and clamp == [1_001, no_sparks]
+
+
 def test_events_of_a_coil_lead_are_folded_by_cylinders() -> None:
     """A four on the coil lead: sums are of 4 times an angle, modulo 4 · 180°."""
     coil = {"clamp": 2, "cylinders": 4}
