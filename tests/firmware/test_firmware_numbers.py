@@ -354,6 +354,98 @@ print(json.dumps(found))
     assert crank == [1_001, no_crank] and clamp == [1_001, no_sparks]
 
 
+WAIT, LOST, ELSEWHERE, SPACING, PLACES, SCATTER, REVERSED = range(8, 15)
+NOT_WHEEL, ON_CRANK, UNEVEN, NO_SPARKS, COIL_ON = 4, 5, 6, 7, 19
+
+
+def test_each_doubt_from_both_sides() -> None:
+    """15 % of the spacing, two strays in five, a quarter late, 0.08 steps (4096 times 4), 2 degrees
+    of spread, a spread of half a degree with less than a fifth in its middle: common practice, no
+    source; one at a time beside an engine that is fine."""
+    script = (
+        FAKES
+        + """
+import crank as c
+given = json.loads(sys.stdin.read())
+class Sparks:
+    mean, deviation, kept, central, n, late_, space = 0, 0, 20, 20, 20, 0, 720000
+    def fresh(self, now, limit): return self.n
+    def sparks(self, n): return 10
+    def late(self, n): return self.late_
+    def summarize(self, *what): pass
+    def spacing(self, *what):
+        self.asked = [what[-1]]
+        return self.space
+    def second(self, n, scale, fold, reach, close):
+        self.asked += [reach, close]
+        return False
+class Teeth:
+    seen = False
+found = []
+meter = make(Board(), teeth=36, missing=1)
+meter._teeth = Teeth()
+meter._losses = meter._count = lambda now: None
+meter._angle = lambda n: 0
+for changes in given:
+    meter._events = sparks = Sparks()
+    now = clock.now
+    for name in ("crank", "clamp", "good", "shown"):
+        setattr(meter, "_" + name + "_ms", now)
+    meter._lost_ms, meter._began = now - 5000, now - 9000
+    meter._period, meter._spread, meter._even, meter._uneven = 2500000, 0, 5, 5
+    meter._kept = meter._together = meter._unplaced = meter.figure = 0
+    state = meter._crank.state
+    state[c.GOOD], state[c.ODD_LAST], state[c.ODD_FIRST] = 8, c.MIDDLE, c.MIDDLE
+    for name, value in changes.items():
+        if name in ("GOOD", "ODD_LAST", "ODD_FIRST"):
+            state[getattr(c, name)] += value
+        elif name.endswith("_ago"):
+            setattr(meter, name[:-4], now - value)
+        elif name[0] == "_":
+            setattr(meter, name, value)
+        else:
+            setattr(sparks, name, value)
+    found.append([meter._doubt(now), meter.figure, getattr(sparks, "asked", None)])
+print(json.dumps(found))
+"""
+    )
+    wide = {"_good_ms_ago": 1001, "_began_ago": 9000}
+    cases: list[tuple[dict[str, int], int]] = [
+        ({}, FINE), ({"_period": 125_000}, FINE), ({"_period": 124_996}, NOT_WHEEL),
+        ({"_period": 0}, WAIT), ({"_lost_ms_ago": 999}, LOST), ({"_lost_ms_ago": 1000}, FINE),
+        ({"_good_ms_ago": 1000}, FINE), ({"_good_ms_ago": 1001, "_began_ago": 1999}, WAIT),
+        ({"_good_ms_ago": 1001, "_began_ago": 2000}, NOT_WHEEL), (wide, NOT_WHEEL),
+        ({**wide, "_kept": 64, "_together": 33}, ON_CRANK),
+        ({**wide, "_kept": 64, "_together": 32}, NOT_WHEEL),
+        ({**wide, "_kept": 63, "_together": 60}, NOT_WHEEL),
+        ({"_clamp_ms_ago": 1000}, FINE), ({"_clamp_ms_ago": 1001}, NO_SPARKS),
+        ({"n": 12, "kept": 12}, FINE), ({"n": 11}, WAIT), ({"n": 11, "_unplaced": 64}, WAIT),
+        ({"n": 11, "_unplaced": 65}, UNEVEN),
+        ({"n": 11, "_unplaced": 65, "_began_ago": 3000}, WAIT),
+        ({"n": 11, "_unplaced": 65, "_began_ago": 3001}, UNEVEN),
+        ({"late_": 4}, FINE), ({"late_": 5}, COIL_ON), ({"_uneven": 6}, UNEVEN),
+        ({"space": 828_000}, FINE), ({"space": 828_001}, SPACING), ({"space": 612_000}, FINE),
+        ({"space": 611_999}, SPACING), ({"space": 0}, UNEVEN),
+        ({"kept": 12}, FINE), ({"kept": 11}, ELSEWHERE), ({"GOOD": -1}, WAIT),
+        *(({word: sign * by}, FINE if by == 1311 else REVERSED)
+          for word in ("ODD_LAST", "ODD_FIRST") for sign in (1, -1) for by in (1311, 1312)),
+        ({"_spread": 2000}, FINE), ({"_spread": 2001}, SCATTER),
+        ({"deviation": 500, "central": 3}, FINE), ({"deviation": 501, "central": 3}, PLACES),
+        ({"deviation": 501, "central": 4}, FINE),
+    ]  # fmt: skip
+    found = json.loads(run_script(script, stdin=json.dumps([one for one, _ in cases]).encode()))
+    for (one, wanted), (reason, figure, _) in zip(cases, found, strict=True):
+        assert reason == wanted, one
+        assert figure == (20 if wanted == SCATTER else 0)
+    # A place is as wide as three deviations, or 2 degrees; a second one begins at 7/4 of one.
+    widths = [{"deviation": one, "central": 20} for one in (600, 667, 1142, 1143, 1144)]
+    found = json.loads(run_script(script, stdin=json.dumps(widths).encode()))
+    assert [asked for *_, asked in found] == [
+        [2000, 2000, 2000], [2001, 2001, 2000], [3426, 3426, 2000], [3429, 3429, 2000],
+        [3432, 3432, 2002],
+    ]  # fmt: skip
+
+
 def test_events_of_a_coil_lead_are_folded_by_cylinders() -> None:
     """A four on the coil lead: sums are of 4 times an angle, modulo 4 · 180°."""
     coil = {"clamp": 2, "cylinders": 4}
