@@ -244,6 +244,11 @@ made = menu.Menu(meter, shown)
 """
 
 
+def test_a_menu_begins_closed_and_has_nothing_new() -> None:
+    said = say(MENU + "print(json.dumps([made.mode, made.item, made.said, made.fresh]))")
+    assert said == [0, 0, 0, False]
+
+
 def test_the_list_press_by_press() -> None:
     """Closed 0, list 1, change 2; said: kept 1, later 2, failed 3."""
     steps: list[tuple[tuple[int, int, int, bool], list[object]]] = [

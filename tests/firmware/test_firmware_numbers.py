@@ -465,6 +465,9 @@ for fine, step, gap, near, swing, asked in given:
     for k in range(32):
         bound._curve[k] = 16 * (k + 1)
     found.append([bound.at(after, rpm) for after, rpm in asked])
+for most in (59, 60, 61):
+    bound._curve[31] = 16 * most
+    found.append(bound.at(99_999, 100))
 print(json.dumps(found))
 """
     speeds = [(0, 799), (0, 800), (0, 1600), (0, 554), (0, 553), (0, 6192), (0, 6197), (0, 20_000)]
@@ -476,11 +479,14 @@ print(json.dumps(found))
         [*coarse, speeds], [*coarse, places], [True, 10_000, 1, 330_000, 120, fine],
         [True, 10_000, 0, 330_000, 120, fine], [False, 200_000, 0, 0, 100_000, [(99_999, 100)]],
         [False, 200_000, 0, 0, 60, [(99_999, 565), (200_000 + 99_999, 800)]],
+        # 45 440 000 / 488 602 is 93.00003.
+        [False, 200_000, 0, 0, 71, [(99_999, 699)]],
     ])  # fmt: skip
     assert found[0] == [120, 119, 29, 250, 250, 2, 2, 2]
     assert found[1] == [119 * k for k in (1, 1, 2, 32, 32, 32, 2, 1)]
     assert found[2] == [238, 238, 119, 119, 238, 238] and found[3] == [119] * 6
-    assert found[4] == [32 * 250] and found[5] == [32 * 120, 32 * 59]
+    assert found[4] == [32 * 250] and found[5] == [32 * 120, 32 * 59] and found[6] == [32 * 93]
+    assert found[7:] == [59 * 250, 60 * 250, 15_000]
 
 
 def test_what_the_swing_is_by_the_number_of_firings() -> None:

@@ -64,7 +64,7 @@ def survey(modules: Any, teeth: int, missing: int, turns: int, tick: NDArray[np.
         ring[(first + k) & (SIZE - 1)] = (when + 0xFFF00000) & 0xFFFFFFFF
     for period in range(3):
         tracker.marks[(first + period * edges) & 511] = (marks or {}).get(period, 3)
-    tracker.state[crank.DECIDED] = first + 2 * edges
+    tracker.state[crank.DECIDED] = (first + 2 * edges) & 0x3FFFFFFF
     if not found._survey(ring, SIZE, tracker.state, tracker.wheel, tracker.marks, looks._table,
                          looks._work, looks._out):  # fmt: skip
         return None
@@ -121,6 +121,34 @@ def test_by_how_much_teeth_miss_the_cubic_through_their_neighbours(
         assert found[3 + wide] == pytest.approx(np.mean(miss**2) / 16, rel=0.04)
 
 
+@pytest.mark.parametrize(("teeth", "missing"), [(45, 1), (36, 1), (60, 2)])
+def test_a_wheel_with_steps_alike_has_nothing(modules: Any, teeth: int, missing: int) -> None:
+    """Steps of whole ticks, an odd number of them too: no run-out, and no edge misses."""
+    at = places(teeth, missing, 3)
+    for step in (251, 252, 1_501):
+        tick = np.rint(at * teeth).astype(np.int64) * step
+        for first in (700, 701):
+            found = survey(modules, teeth, missing, 1, tick, first)
+            assert found == [MIDDLE] * 4 + [0, 0], step
+
+
+@pytest.mark.parametrize("missing", [1, 2, 3])
+def test_over_the_gap_it_goes_in_a_straight_line(modules: Any, missing: int) -> None:
+    """12 places of 6400 ticks; the last tooth late by 2160: 10.125 degrees, and then in equal parts
+    down to the index edge. 2 / 12 of the sums of cosines and sines."""
+    edges = 12 - missing
+    tick = np.rint(places(12, missing, 3) * 12).astype(np.int64) * 6_400
+    tick[edges - 1 :: edges] += 2_160
+    found = survey(modules, 12, missing, 1, tick)
+    assert found is not None
+    late = [10_125 * (12 - j) / (missing + 1) for j in range(edges - 1, 12)]
+    for k, wave in enumerate((np.cos, np.sin)):
+        turn = 2 * pi * np.arange(edges - 1, 12) / 12
+        wanted = 2 / 12 * float(np.sum(late * wave(turn)))
+        assert found[k] - MIDDLE == pytest.approx(wanted, abs=2)
+        assert found[2 + k] - MIDDLE == pytest.approx(wanted, abs=2)
+
+
 def test_what_is_no_wheel_is_bounded(modules: Any) -> None:
     """A wheel that is off by a tenth of a turn: 20 and 3 degrees are the most."""
     at = places(36, 1, 3)
@@ -163,7 +191,8 @@ def test_two_turns_that_are_not_to_be_had(modules: Any) -> None:
     at = places(36, 1, 3)
     even = np.zeros(len(at))
     steady = times(at, even, 100_000)
-    assert survey(modules, 36, 1, 1, steady) is not None
+    for first in (700, 701, 2**30 - 36, 2**30 - 35):  # the number of edges wraps
+        assert survey(modules, 36, 1, 1, steady, first) is not None, first
     for period, mark, good in ((0, 1, False), (0, 2, False), (1, 1, False), (1, 2, False),
                                (2, 1, True), (2, 2, False), (2, 0, False)):  # fmt: skip
         found = survey(modules, 36, 1, 1, steady, marks={period: mark})
@@ -172,7 +201,11 @@ def test_two_turns_that_are_not_to_be_had(modules: Any) -> None:
         found = survey(modules, 36, 1, 1, times(at, even, 100_000, gain))
         assert (found is not None) is good, gain
     assert survey(modules, 36, 1, 1, times(at, even, 0x2000)) is not None
-    assert survey(modules, 36, 1, 1, times(at, even, 0x1FF0)) is None
+    assert survey(modules, 36, 1, 1, times(at, even, 0x1FFF)) is None
+    for second, good in ((125_000, True), (125_001, False), (75_000, True), (74_999, False)):
+        turn = np.minimum(at, 1) * 100_000 + np.maximum(at - 1, 0) * second
+        found = survey(modules, 36, 1, 1, np.rint(turn).astype(np.int64))
+        assert (found is not None) is good, second
 
 
 def formula(c: float, s: float, near: float, after: float, turns: int) -> float:
@@ -223,9 +256,16 @@ def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
     for c, s, degrees, low, high in (
         (0, 200, 180, 6_662, 6_667), (-120, 0, 180, 19_200, 19_200), (0, 400, 180, 60_000, 60_000),
         (0, 400, 0, 15_000, 15_000), (300, 0, 0, 3_750, 3_750), (301, 0, 0, 15_000, 15_000),
+        # A quarter of a turn on, 200 (cos - 1) or 200 sin are 200, up or down: 200² / 3.
+        (200, 0, 90, 13_333, 13_333), (-200, 0, 90, 13_333, 13_333), (0, 200, 90, 13_333, 13_333),
+        (0, -200, 90, 13_333, 13_333), (120, 0, 180, 19_200, 19_200),
     ):  # fmt: skip
         looks._cos, looks._sin, looks._near = c * turns, s * turns, 0
-        assert low * most - 3 * (turns - 1) <= looks.square(1000 * degrees * turns) <= high * most
+        assert (
+            low * most - 3 * (turns - 1)
+            <= looks.square(1000 * degrees * turns)
+            <= high * most + turns - 1
+        )
     looks.forget()
     assert looks.square(90_000) == 0
 
@@ -243,7 +283,8 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     assert looks._curved == 225
     looks.known = True
     for near, far, left in ((100, 100, 100), (100, 100 + 225 * 40, 60), (100, 100 + 225 * 300, 0),
-                            (100, 50, 100)):  # fmt: skip
+                            (100, 50, 100), (300, 300 + 225 * 40, 260),
+                            (300, 299 + 225 * 40, 261)):  # fmt: skip
         looks._near, looks._far = near, far
         assert looks.square(0) == 16 * left
 
