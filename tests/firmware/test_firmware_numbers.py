@@ -278,6 +278,174 @@ print(json.dumps([meter.reason, asked[-4:]]))
     assert reason == IMPLAUSIBLE and asked == [1_500, 12_000, 1_500, 12_000]
 
 
+def test_what_the_meter_asks_of_its_parts() -> None:
+    """Ticks of 24 ns, 41 666 a ms: 230 us (firmware/delays.py), 20 us, 1.8 ms; an event ends after
+    3 ms or an eighth of a turn, or after two fifths of the way to the next; 16 edges a ms and 4 ms
+    more, half a ring at the most."""
+    script = (
+        FAKES
+        + """
+import crank as c, sparks as s
+given = json.loads(sys.stdin.read())
+found = []
+for values, period, passed in given:
+    meter = make(Board(), teeth=36, missing=1, **values)
+    order = meter._events.order
+    meter._crank.state[c.PERIOD] = period
+    meter._turned = clock.now
+    meter._follow(clock.now + passed)
+    found.append([order[s.DEAD], order[s.NEAR], order[s.FARTHEST], order[s.PAUSE], order[s.MOST],
+                  meter._crank._most])
+print(json.dumps(found))
+"""
+    )
+    coil = {"clamp": 2, "cylinders": 16, "strokes": 2}
+    cases = [({}, 0, 0), ({}, 2_500_000, 1), ({}, 400_000, 59), (coil, 400_000, 60), ({}, 0, 999)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    near = [230 * 41_666 // 1000, 20 * 41_666 // 1000, 1800 * 41_666 // 1000]
+    assert found == [
+        [*near, 3 * 41_666, 64, 64], [*near, 2_500_000 // 8, 80, 80],
+        [*near, 3 * 41_666, 63 * 16, 63 * 16], [*near, 400_000 // 360 * 22 * 2 // 5, 1024, 1024],
+        [*near, 3 * 41_666, 1024, 1024],
+    ]  # fmt: skip
+
+
+def test_when_the_meter_looks_and_when_a_signal_is_gone() -> None:
+    """A picture each 250 ms, each 500 ms beside a host; at once when no edge came for over 1 s."""
+    script = (
+        FAKES
+        + """
+found = []
+for served in (False, True):
+    meter, seen = make(Board()), []
+    for ms in range(2100):
+        clock.now += 1
+        life = meter.life
+        meter.turn(served)
+        if meter.life != life:
+            seen.append(clock.now)
+    found.append([b - a for a, b in zip(seen, seen[1:])])
+for input_ in (0, 1):
+    board = Board()
+    meter = make(board, teeth=36, missing=1, reference_mdeg=130000)
+    turn, count, last = 40 * TICKS, [0, 0], 0
+    for ms in range(1, 5200):
+        clock.now += 1
+        for i in (0, 1):
+            while not (i == input_ and ms > 4000):
+                k = count[i]
+                when = (k * 2 * turn + turn // 3) if i else k // 35 * turn + k % 35 * turn // 36
+                if when >= ms * TICKS:
+                    break
+                edge(board, i, when)
+                count[i] += 1
+                if i == input_:
+                    last = ms
+        was = meter.timed
+        meter.turn(False)
+        if ms > 4000 and was and not meter.timed:
+            found.append([ms - last, meter.reason])
+print(json.dumps(found))
+"""
+    )
+    alone, beside, crank, clamp = json.loads(run_script(script))
+    assert alone == [250] * 7 and beside == [500] * 3
+    no_crank, no_sparks = 3, 7
+    assert crank == [1_001, no_crank] and clamp == [1_001, no_sparks]
+
+
+WAIT, LOST, ELSEWHERE, SPACING, PLACES, SCATTER, REVERSED = range(8, 15)
+NOT_WHEEL, ON_CRANK, UNEVEN, NO_SPARKS, COIL_ON = 4, 5, 6, 7, 19
+
+
+def test_each_doubt_from_both_sides() -> None:
+    """15 % of the spacing, two strays in five, a quarter late, 0.08 steps (4096 times 4), 2 degrees
+    of spread, a spread of half a degree with less than a fifth in its middle: common practice, no
+    source; one at a time beside an engine that is fine."""
+    script = (
+        FAKES
+        + """
+import crank as c
+given = json.loads(sys.stdin.read())
+class Sparks:
+    mean, deviation, kept, central, n, late_, space = 0, 0, 20, 20, 20, 0, 720000
+    def fresh(self, now, limit): return self.n
+    def sparks(self, n): return 10
+    def late(self, n): return self.late_
+    def summarize(self, *what): pass
+    def spacing(self, *what):
+        self.asked = [what[-1]]
+        return self.space
+    def second(self, n, scale, fold, reach, close):
+        self.asked += [reach, close]
+        return False
+class Teeth:
+    seen = False
+found = []
+meter = make(Board(), teeth=36, missing=1)
+meter._teeth = Teeth()
+meter._losses = meter._count = lambda now: None
+meter._angle = lambda n: 0
+for changes in given:
+    meter._events = sparks = Sparks()
+    now = clock.now
+    for name in ("crank", "clamp", "good", "shown"):
+        setattr(meter, "_" + name + "_ms", now)
+    meter._lost_ms, meter._began = now - 5000, now - 9000
+    meter._period, meter._spread, meter._even, meter._uneven = 2500000, 0, 5, 5
+    meter._kept = meter._together = meter._unplaced = meter.figure = 0
+    state = meter._crank.state
+    state[c.GOOD], state[c.ODD_LAST], state[c.ODD_FIRST] = 8, c.MIDDLE, c.MIDDLE
+    for name, value in changes.items():
+        if name in ("GOOD", "ODD_LAST", "ODD_FIRST"):
+            state[getattr(c, name)] += value
+        elif name.endswith("_ago"):
+            setattr(meter, name[:-4], now - value)
+        elif name[0] == "_":
+            setattr(meter, name, value)
+        else:
+            setattr(sparks, name, value)
+    found.append([meter._doubt(now), meter.figure, getattr(sparks, "asked", None)])
+print(json.dumps(found))
+"""
+    )
+    wide = {"_good_ms_ago": 1001, "_began_ago": 9000}
+    cases: list[tuple[dict[str, int], int]] = [
+        ({}, FINE), ({"_period": 125_000}, FINE), ({"_period": 124_996}, NOT_WHEEL),
+        ({"_period": 0}, WAIT), ({"_lost_ms_ago": 999}, LOST), ({"_lost_ms_ago": 1000}, FINE),
+        ({"_good_ms_ago": 1000}, FINE), ({"_good_ms_ago": 1001, "_began_ago": 1999}, WAIT),
+        ({"_good_ms_ago": 1001, "_began_ago": 2000}, NOT_WHEEL), (wide, NOT_WHEEL),
+        ({**wide, "_kept": 64, "_together": 33}, ON_CRANK),
+        ({**wide, "_kept": 64, "_together": 32}, NOT_WHEEL),
+        ({**wide, "_kept": 63, "_together": 60}, NOT_WHEEL),
+        ({"_clamp_ms_ago": 1000}, FINE), ({"_clamp_ms_ago": 1001}, NO_SPARKS),
+        ({"n": 12, "kept": 12}, FINE), ({"n": 11}, WAIT), ({"n": 11, "_unplaced": 64}, WAIT),
+        ({"n": 11, "_unplaced": 65}, UNEVEN),
+        ({"n": 11, "_unplaced": 65, "_began_ago": 3000}, WAIT),
+        ({"n": 11, "_unplaced": 65, "_began_ago": 3001}, UNEVEN),
+        ({"late_": 4}, FINE), ({"late_": 5}, COIL_ON), ({"_uneven": 6}, UNEVEN),
+        ({"space": 828_000}, FINE), ({"space": 828_001}, SPACING), ({"space": 612_000}, FINE),
+        ({"space": 611_999}, SPACING), ({"space": 0}, UNEVEN),
+        ({"kept": 12}, FINE), ({"kept": 11}, ELSEWHERE), ({"GOOD": -1}, WAIT),
+        *(({word: sign * by}, FINE if by == 1311 else REVERSED)
+          for word in ("ODD_LAST", "ODD_FIRST") for sign in (1, -1) for by in (1311, 1312)),
+        ({"_spread": 2000}, FINE), ({"_spread": 2001}, SCATTER),
+        ({"deviation": 500, "central": 3}, FINE), ({"deviation": 501, "central": 3}, PLACES),
+        ({"deviation": 501, "central": 4}, FINE),
+    ]  # fmt: skip
+    found = json.loads(run_script(script, stdin=json.dumps([one for one, _ in cases]).encode()))
+    for (one, wanted), (reason, figure, _) in zip(cases, found, strict=True):
+        assert reason == wanted, one
+        assert figure == (20 if wanted == SCATTER else 0)
+    # A place is as wide as three deviations, or 2 degrees; a second one begins at 7/4 of one.
+    widths = [{"deviation": one, "central": 20} for one in (600, 667, 1142, 1143, 1144)]
+    found = json.loads(run_script(script, stdin=json.dumps(widths).encode()))
+    assert [asked for *_, asked in found] == [
+        [2000, 2000, 2000], [2001, 2001, 2000], [3426, 3426, 2000], [3429, 3429, 2000],
+        [3432, 3432, 2002],
+    ]  # fmt: skip
+
+
 def test_events_of_a_coil_lead_are_folded_by_cylinders() -> None:
     """A four on the coil lead: sums are of 4 times an angle, modulo 4 · 180°."""
     coil = {"clamp": 2, "cylinders": 4}

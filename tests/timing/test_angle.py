@@ -435,6 +435,23 @@ def test_how_much_the_pace_may_change_from_tooth_to_tooth(first: int, pace: int,
     assert tracker.edges_rejected == (0 if fits else 2) and tracker.edges_seen == 41
 
 
+@pytest.mark.parametrize(
+    ("lost", "unread"),
+    [((33,), (6, 7)), ((32, 33), (6, 7)), ((1,), (5, 6)), ((1, 2), (5, 6))],
+)  # fmt: skip
+def test_teeth_lost_beside_the_gap_hide_it(lost: tuple[int, ...], unread: tuple[int, int]):
+    """Of 36 - 1, in the sixth turn: two or three steps beside the gap's two. So it is not told
+    where one turn ends and the next begins."""
+    wheel = Reference(36, 1)
+    every = teeth(wheel, 12)
+    whole, some = (
+        run(wheel, time_of(at, 3000), NONE)[1].start.tolist()
+        for at in (every, every[~np.isin(every, 360.0 * 6 + 10.0 * np.array(lost))])
+    )
+    turns = time_of(360.0 * np.array(unread), 3000).tolist()
+    assert set(turns) < set(whole) and some == [at for at in whole if at not in turns]
+
+
 def test_a_lost_edge_spoils_the_periods_beside_it():
     """Told by a break alone: edges that fit are refused there, and a segment ends."""
     edges = 1000 * np.arange(41)

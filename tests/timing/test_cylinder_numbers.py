@@ -518,6 +518,15 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
 
 
+def test_the_speed_of_a_firing_is_that_of_the_eight_either_way():
+    """A single 1 is a 17th in each of 17 means; at an end the nine that are there have a mean."""
+    for at in (0, 20, 40):
+        values = (np.arange(41) == at).astype(float)
+        n = np.minimum(np.arange(41) + 8, 40) - np.maximum(np.arange(41) - 8, 0) + 1
+        wanted = np.where(np.abs(np.arange(41) - at) <= 8, 1 / n, 0.0)
+        assert dwell._smoothed(values) == pytest.approx(wanted)
+
+
 # Rotor
 
 

@@ -4,7 +4,7 @@ Longer than other files: one engine, and all that is told of it.
 """
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from math import degrees as in_degrees
 from math import radians, sqrt
 from typing import Any
@@ -559,6 +559,14 @@ def tapped(n=60, delay=None, wheel=WHEEL, **more: Any) -> Tables:
     at.degrees = 6e-3 * (tick - made.sparks.tick[0]) + made.sparks.degrees[0]
     level = np.resize(np.array([0, 1], np.int8), len(tick))
     return replace(made, trigger=Marked(at, none > 0, level))
+
+
+def test_tables_are_of_one_session_where_nothing_else_is_said():
+    made = tapped()
+    given = {one.name: getattr(made, one.name) for one in fields(made) if one.name != "sessions"}
+    (whole,) = Tables(**{**given, "index": made.trigger}).apart()
+    rows = whole.sparks, whole.periods.start, whole.trigger, whole.index
+    assert [len(part) for part in rows] == [60, len(made.periods.start), 120, 120]
 
 
 def test_controller_and_module_of_a_whole_run():
