@@ -2,6 +2,7 @@
 
 import ast
 import subprocess
+import tomllib
 from pathlib import Path
 
 from firmware_board import FIRMWARE, micropython
@@ -9,6 +10,8 @@ from meter_rig import FAKES
 from mutants.seen import noting
 from mutants.sites import mutants, names_set
 
+ROOT = Path(__file__).resolve().parents[2]
+EQUIVALENT = ROOT / "tests" / "mutants" / "equivalent.toml"
 TEXT = '''
 def f(x: int = 3, *, name: str | None = None) -> float | None:
     """Not 1 + 1."""
@@ -60,6 +63,19 @@ def test_the_traced_copy_of_the_firmware_runs_and_notes_what_is_called(tmp_path:
         assert (f"firmware/{file}.py", line + 1) in called, row
     lines = (FIRMWARE / "limits.py").read_text(encoding="utf-8").splitlines()
     assert ("firmware/limits.py", lines.index("def drive_fault(order):") + 1) not in called
+
+
+def test_each_equivalent_is_a_change_that_can_be_drawn_and_stands_once() -> None:
+    listed = [
+        (one["file"], one["line"], one["old"], one["new"])
+        for one in tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
+    ]
+    assert len(set(listed)) == len(listed)
+    for file in {one[0] for one in listed}:
+        text = (ROOT / file).read_text(encoding="utf-8")
+        rows = text.splitlines()
+        drawn = {(file, rows[m.line - 1].strip(), m.old, m.new) for m in mutants(file, text)}
+        assert not [one for one in listed if one[0] == file and one not in drawn]
 
 
 def test_a_constant_is_tried_where_its_name_stands() -> None:
