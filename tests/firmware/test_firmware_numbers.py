@@ -394,6 +394,7 @@ for changes in given:
     meter._lost_ms, meter._began = now - 5000, now - 9000
     meter._period, meter._spread, meter._even, meter._uneven = 2500000, 0, 5, 5
     meter._kept = meter._together = meter._unplaced = meter.figure = 0
+    meter._told, meter.rpm, meter.events, meter.sparks = 360000, -1, 0, 0
     state = meter._crank.state
     state[c.GOOD], state[c.ODD_LAST], state[c.ODD_FIRST] = 8, c.MIDDLE, c.MIDDLE
     for name, value in changes.items():
@@ -405,7 +406,8 @@ for changes in given:
             setattr(meter, name, value)
         else:
             setattr(sparks, name, value)
-    found.append([meter._doubt(now), meter.figure, getattr(sparks, "asked", None)])
+    found.append([meter._doubt(now), meter.figure, meter.rpm, meter.events, meter.sparks,
+                  getattr(sparks, "asked", None)])
 print(json.dumps(found))
 """
     )
@@ -418,6 +420,9 @@ print(json.dumps(found))
         ({**wide, "_kept": 64, "_together": 33}, ON_CRANK),
         ({**wide, "_kept": 64, "_together": 32}, NOT_WHEEL),
         ({**wide, "_kept": 63, "_together": 60}, NOT_WHEEL),
+        # Sparks that come with the crank's edges: of teeth alike nothing else can be told.
+        ({"_kept": 64, "_together": 64}, FINE), ({"_told": 10_000}, FINE),
+        ({"_kept": 64, "_together": 64, "_told": 10_000}, ON_CRANK),
         ({"_clamp_ms_ago": 1000}, FINE), ({"_clamp_ms_ago": 1001}, NO_SPARKS),
         ({"n": 12, "kept": 12}, FINE), ({"n": 11}, WAIT), ({"n": 11, "_unplaced": 64}, WAIT),
         ({"n": 11, "_unplaced": 65}, UNEVEN),
@@ -434,9 +439,13 @@ print(json.dumps(found))
         ({"deviation": 501, "central": 4}, FINE),
     ]  # fmt: skip
     found = json.loads(run_script(script, stdin=json.dumps([one for one, _ in cases]).encode()))
-    for (one, wanted), (reason, figure, _) in zip(cases, found, strict=True):
+    for (one, wanted), (reason, figure, rpm, events, sparks, _) in zip(cases, found, strict=True):
         assert reason == wanted, one
         assert figure == (20 if wanted == SCATTER else 0)
+        # A wheel that is another one tells no speed.
+        fine = 20_000 if one.get("_period") == 125_000 else 1000
+        assert wanted != FINE or [rpm, events, sparks] == [fine, 20 if "n" not in one else 12, 10]
+        assert wanted not in (NOT_WHEEL, SPACING) or rpm == -1
     # A place is as wide as three deviations, or 2 degrees; a second one begins at 7/4 of one.
     widths = [{"deviation": one, "central": 20} for one in (600, 667, 1142, 1143, 1144)]
     found = json.loads(run_script(script, stdin=json.dumps(widths).encode()))
