@@ -190,6 +190,8 @@ def test_each_pulse_falls_within_four_cycles_of_its_place(
         ((60, 58, 1), 6000, 250, [57, 1]),
         # 40 a turn at 1000: 1.5 ms apart; six in no more than 10 ms.
         ((40, 40, 1), 1000, 10, [6, 6, 6, 6, 6, 6, 3, 1]),
+        # 30 are 2 ms apart: five, and the 4 cycles that a record takes more, are over 10 ms.
+        ((30, 30, 1), 1000, 10, [4] * 7 + [1, 1]),
         # 20 a turn at 1000 are 3 ms apart, as long as a record has to be; a little faster: less.
         ((20, 20, 1), 1000, 10, [1] * 20),
         ((20, 20, 1), 1001, 10, [3] * 6 + [1, 1]),
