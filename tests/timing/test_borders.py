@@ -141,7 +141,7 @@ def test_the_nearer_neighbour_of_the_rotor(following: float, before: float):
         middle=Number(20.0, 0.5), events=100, bursts=0, course=(),
     )  # fmt: skip
     text = texts(None, one)["rotor_outside"]
-    assert "within 72° of a neighbour's" in text and "at 20° BTDC" in text
+    assert "within 72° of a neighbour's" in text and "at 20.0° BTDC" in text
     assert "outside ±10° of the distributor" in text
     assert f"from {90 - before:.1f}° before to {90 - following:.1f}° past" in text
     assert "within 0°" in texts(None, replace(one, next_gap=0.0))["rotor_outside"]

@@ -522,7 +522,7 @@ def test_what_a_bad_start_shows_forbids_no_advice_of_its_own():
     found = {f.code: f for f in result.findings}
     assert not found["moved"].advice and result.advice is None
     for code, text in (
-        ("cranking_angle", "45.0° later than the 20.0°"),
+        ("cranking_angle", "comes at 25.0° ATDC, 45.0° later than the 20.0° BTDC"),
         ("cranking_supply", "falls to 9.0 V"), ("late_first_spark", "4.7 turns"),
         ("start_tries", "ran 1 times"), ("rotor_outside", "12.4° past to 35.1° past"),
         ("rotor_sweep", "sweep 22.7° of"),

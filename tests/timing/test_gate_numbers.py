@@ -58,8 +58,9 @@ def of_start(**changes: Any) -> dict[str, str]:
 @pytest.mark.parametrize(
     ("cranking", "running", "u95", "said"),
     [
-        (5.0, 15.0, 0.3, "at 5.0° BTDC, 10.0° later than the 15.0° of"),
-        (17.0, 15.0, 0.3, "at 17.0° BTDC, 2.0° earlier than the 15.0° of"),
+        (5.0, 15.0, 0.3, "at 5.0° BTDC, 10.0° later than the 15.0° BTDC of"),
+        (-5.0, 15.0, 0.3, "at 5.0° ATDC, 20.0° later than the 15.0° BTDC of"),
+        (17.0, 15.0, 0.3, "at 17.0° BTDC, 2.0° earlier than the 15.0° BTDC of"),
         (15.5, 15.0, 0.3, None), (15.6, 15.0, 0.3, "0.6° earlier"),  # half a degree is no word
         (14.5, 15.0, 0.3, None), (14.4, 15.0, 0.3, "0.6° later"),
         # What both do not know: 0.9 + 0.1.
@@ -150,7 +151,7 @@ def test_numbers_of_the_rotor():
     said = of_rotor(**far, next_gap=38.7, previous_gap=30.8)
     assert "from 14.2° before to 6.3° past the middle of" in said["rotor_outside"]
     assert "outside ±10° of" in said["rotor_outside"]
-    assert "within 31° of" in said["rotor_outside"] and "at 18° BTDC" in said["rotor_outside"]
+    assert "within 31° of" in said["rotor_outside"] and "at 18.0° BTDC" in said["rotor_outside"]
     assert "sweep 20.5° of the distributor, more than the 20°" in said["rotor_sweep"]
     assert "within 29° of" in of_rotor(**far, next_gap=29.0, previous_gap=30.8)["rotor_outside"]
     assert gates_start.side(0.0) == "0.0° before" and gates_start.side(-0.3) == "0.3° past"

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from sparkwitness.timing.gates import NOTE, Fields, Gate
+from sparkwitness.timing.gates import NOTE, Fields, Gate, btdc
 from sparkwitness.timing.rotor import WINDOW, Rotor
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.starting import Start
@@ -37,7 +37,7 @@ def _cranks_elsewhere(e: Evidence) -> Fields:
     if abs(apart) <= max(a.timing.u95 + b.timing.u95, _SAME_ANGLE):
         return None
     return {
-        "cranking": a.timing, "running": b.timing, "apart": abs(apart),
+        "cranking": btdc(a.timing), "running": btdc(b.timing), "apart": abs(apart),
         "side": "earlier" if apart > 0 else "later",
     }  # fmt: skip
 
@@ -72,7 +72,7 @@ def _outside(e: Evidence) -> Fields:
     gaps = [gap for gap in (one.next_gap, one.previous_gap) if gap is not None]
     return {
         "early": side(one.earliest), "late": side(one.latest), "half": WINDOW / 2,
-        "middle": one.middle, "next": min(gaps),
+        "middle": btdc(one.middle), "next": min(gaps),
     }  # fmt: skip
 
 
@@ -86,8 +86,8 @@ def _too_wide(e: Evidence) -> Fields:
 ROWS: tuple[Gate, ...] = (
     Gate(
         "cranking_angle", NOTE, True, _cranks_elsewhere,
-        "while cranking the spark comes at {cranking:.1f}° BTDC, {apart:.1f}° {side} than the "
-        "{running:.1f}° of the engine running: the controller uses another angle there, or the "
+        "while cranking the spark comes at {cranking}, {apart:.1f}° {side} than the "
+        "{running} of the engine running: the controller uses another angle there, or the "
         "timing is not locked. The error and the setting above are those of the engine running",
     ),
     Gate(
@@ -112,7 +112,7 @@ ROWS: tuple[Gate, ...] = (
         "the sparks fall from {early} to {late} the middle of the rotor's segment, outside "
         "±{half:.0f}° of the distributor (common practice, no source), and come within {next:.0f}° "
         "of a neighbour's: turn the distributor's body or the rotor so that it "
-        "points at the segment at {middle:.0f}° BTDC; crossfire and burnt segments come from this",
+        "points at the segment at {middle}; crossfire and burnt segments come from this",
     ),
     Gate(
         "rotor_sweep", NOTE, True, _too_wide,
