@@ -147,6 +147,10 @@ def test_what_is_not_judged_since_edges_were_lost():
     for by in (1, -2):
         tables.lost_before = np.roll(tables.lost_before, by)
         assert read(tables, events).split.counts.no_spark == 2
+    # The last spark of all is a next one too.
+    tables, events = heard(None, which(30, 98))
+    tables.lost_before[-1] = True
+    assert read(tables, events).split.counts.no_spark == 1
 
 
 def test_nothing_is_missing_across_a_break_of_the_reference():
