@@ -313,6 +313,18 @@ def test_four_events_tell_a_rhythm_and_three_do_not():
     assert not isinstance(found, Finding) and (len(found.events.tick), found.stray) == (4, 1)
 
 
+def test_from_one_stretch_to_the_next_there_is_no_step(monkeypatch: pytest.MonkeyPatch):
+    """Sparks 4° apart, three in an event each 720°, at 20.2, 19.8 and 20.2°; a stretch ends within
+    the second event."""
+    made = tables(3, sparks=3)
+    made = replace(made, sparks=replace(made.sparks, segment=np.repeat([0, 1], [5, 4])))
+    asked = []
+    monkeypatch.setattr(timed, "burst_gap", lambda steps, _: asked.append(steps) or 20.0)
+    monkeypatch.setattr(timed, "group", lambda *_: None)
+    timed._events(SETUP, made)
+    assert asked[0] == pytest.approx([4, 4, 712.4, 4, np.nan, 711.6, 4, 4], nan_ok=True, abs=0.01)
+
+
 def each_cylinder(n=160, **more: Any) -> Tables:
     at = np.tile(OWN, n // 4) + 0.3 * (-1.0) ** (np.arange(n) // 4)
     return tables(n, at=at, spacing=180.0, wheel=CAM, **more)

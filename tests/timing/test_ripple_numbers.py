@@ -160,7 +160,9 @@ def test_turns_of_two_kinds():
         amplitude = np.zeros(8, np.complex128)
         amplitude[order] = 1j * least
         for noise, said in ((0.999, True), (1.001, False)):
-            assert Ripple(amplitude, np.full(8, noise), pairs, 1).alternates == said
+            for size in (0.01, 1.0, 100.0):  # a ratio
+                found = Ripple(size * amplitude, np.full(8, size * noise), pairs, 1)
+                assert found.alternates == said
     # Three that a chance firing bends alike are not surer than one of them.
     amplitude = np.zeros(8, np.complex128)
     amplitude[[0, 2, 4]] = 6.0, 6.0, 6.0

@@ -106,7 +106,8 @@ def test_a_start_that_was_not_seen_or_is_none():
     kept = start(cut=True)[0]
     assert (kept.stood, kept.first_s, kept.first_deg) == (False, None, None)
     assert start([1000.0] * 20)[0] is None and start([401.0] * 20)[0] is None
-    only = start([399.0] * 20)[0]
+    only, begins, length = start([399.0] * 20)
+    assert only.phases[0].to_s == pytest.approx(1e-6 * (begins[-1] + length[-1]))
     assert (only.caught_s, [p.name for p in only.phases]) == (None, ["cranking"])
     assert only.tries == 0 and start([400.0] * 20)[0] is None
     assert start([399.0] * 20, supply=SUPPLY)[0].low_v == 9.0

@@ -389,8 +389,7 @@ def _counts(
     one_coil = step > 1.5 * spacing
     if one_coil:
         # The tap is on one coil of several: only sparks at its firings have a trigger.
-        where = np.searchsorted(steady.tick, alone)
-        where = np.minimum(where, len(steady.tick) - 1)
+        where = np.searchsorted(steady.tick, alone)  # none of them is after the last
         here = steady.tick[where] == alone
         due = here & _ours(
             steady.degrees[where], steady.segment[where], steady.degrees[spark],
