@@ -125,6 +125,13 @@ def test_what_a_picture_shows_is_the_number() -> None:
             ["x", sparks] if v else ["", ""]
         )
         assert small(one, 0, 40, 56).removeprefix("of").strip() == str(abs(v))
+    kept = (
+        (3, "values.reference_mdeg", 114_500, "114.5"), (4, "values.commanded_mdeg", -5000, "-5.0"),
+        (5, "values.cylinders", 8, "8"), (6, "values.strokes", 2, "2"),
+    )  # fmt: skip
+    scenes = [{"menu.mode": 1, "menu.item": item, name: value} for item, name, value, _ in kept]
+    for (*_, said), one in zip(kept, meter_pictures.draw(scenes), strict=True):
+        assert small(one, 16, 64, 20) == said
     # Without a commanded angle it is the timing itself: no plus, and where it is.
     plain = [{"timed": True, "timing": v, "rpm": 100_000, "lamp": 100 * v} for v in values]
     for v, one in zip(values, meter_pictures.draw(plain), strict=True):

@@ -133,12 +133,22 @@ def test_what_is_missing_and_whose_it_is():
     assert found.counts == trigger.Counts(asked=N - 1)
 
 
+def test_a_tap_that_misses_two_of_five_is_on_all_coils():
+    """Most of its triggers are one firing apart, though they are 5/3 on the mean; of the sparks
+    without one, two in five, the last two are behind the last trigger. The first trigger comes
+    before the first event."""
+    fired = np.arange(N) % 5 < 3
+    assert read(*heard(fired)).split.counts == trigger.Counts(59, unasked=38, lost=2)
+
+
 def test_what_is_not_judged_since_edges_were_lost():
     """Triggers lost before 60: a spark without one there is nobody's; a spark lost: likewise."""
     found = read(*heard(which(59), None, lost=(60,))).split
     assert (found.counts.unasked, found.counts.lost) == (0, 1)
     found = read(*heard(which(58), None, lost=(60,))).split
     assert (found.counts.unasked, found.counts.lost) == (1, 0)
+    found = read(*heard(which(98), None, lost=(99,))).split  # the last of all
+    assert (found.counts.unasked, found.counts.lost) == (0, 1)
     tables, events = heard(None, which(30, 70))
     tables.lost_before[np.searchsorted(tables.sparks.tick, AT[31])] = True
     found = read(tables, events).split
@@ -388,6 +398,17 @@ def test_which_angles_are_whole_periods_from_a_matched_one():
     alone = trigger._ours(at[:1] + 720, which_one[:1], two, which_one, 720.0, 90.0)
     assert alone.tolist() == [True]
     assert not trigger._ours(at, np.zeros(8, np.int64), matched[:0], zero[:0], 720.0, 90.0).any()
+
+
+def test_far_strays_do_not_move_the_course_of_the_firings():
+    """A twin of 0 and 150°: its firings at 0, 150 and 720 fit to the degree, strays at 30 and 420
+    not at all. From 0 to 150 it fires once, and once to 720."""
+    none = np.zeros(5, np.int64)
+    angles = np.array([0.0, 30.0, 150.0, 420.0, 720.0])
+    ours = trigger.Firings(1, none, angles, none, none, none, none, none, none, none > 0)
+    setup = replace(SETUP, cylinders=2, firing=(0.0, 150.0))
+    found = trigger._passed(ours, setup, 75.0)
+    assert (found[:2].sum(), found[2:].sum()) == (1, 1)
 
 
 @pytest.mark.parametrize(("known", "told"), [(9, False), (10, True)])
