@@ -132,6 +132,13 @@ def test_what_a_picture_shows_is_the_number() -> None:
     scenes = [{"menu.mode": 1, "menu.item": item, name: value} for item, name, value, _ in kept]
     for (*_, said), one in zip(kept, meter_pictures.draw(scenes), strict=True):
         assert small(one, 16, 64, 20) == said
+    # A dot of 3 by 3 goes round a square: the program runs.
+    for picture, (x, y) in zip(
+        meter_pictures.draw([{"life": life} for life in range(5)]),
+        ((121, 57), (125, 57), (125, 61), (121, 61), (121, 57)), strict=True,
+    ):  # fmt: skip
+        lit = {(n % 7, n // 7) for n in range(49) if picture[57 + n // 7][121 + n % 7] == "#"}
+        assert lit == {(x - 121 + n % 3, y - 57 + n // 3) for n in range(9)}
     # Without a commanded angle it is the timing itself: no plus, and where it is.
     plain = [{"timed": True, "timing": v, "rpm": 100_000, "lamp": 100 * v} for v in values]
     for v, one in zip(values, meter_pictures.draw(plain), strict=True):
