@@ -134,7 +134,7 @@ class Picture:
         value = abs(value)
         if value > 99999:
             self._draw.text("over", right - 32, top)
-            return right - 32
+            return
         place = 0
         while value or place <= decimals:
             if decimals and place == decimals:
@@ -145,9 +145,7 @@ class Picture:
             value //= 10
             place += 1
         if minus:
-            right -= 8
-            self._draw.text("-", right, top)
-        return right
+            self._draw.text("-", right - 8, top)
 
     def _large(self, tenths, plus):
         """The main number with one decimal; False, and nothing drawn, where it does not fit."""

@@ -145,6 +145,8 @@ def test_what_a_picture_shows_is_the_number() -> None:
         assert large(one) == f"{v / 10:.1f}" and small(one, 0, 40, 45) == "over"
         assert small(one, 84, 124, 0) == ("BTDC" if v >= 0 else "ATDC")
         assert small(one, 40, 88, 56) == f"{v / 10:.1f}"
+    (said,) = meter_pictures.draw([{"timed": True, "timing": 100, "rpm": 700, "menu.said": 1}])
+    assert (small(said, 0, 112, 56), small(said, 0, 40, 45)) == ("KEPT", "700")
     # What is too large for the place says so.
     shown = [{"timed": True, "timing": v, "error": v} for v in (1000, -1000)]
     for one in meter_pictures.draw(shown):

@@ -133,6 +133,14 @@ def test_what_is_missing_and_whose_it_is():
     assert found.counts == trigger.Counts(asked=N - 1)
 
 
+@pytest.mark.parametrize("off", [300, -300])
+def test_a_trigger_belongs_to_the_firing_that_is_nearest(off: int):
+    """300° from its own place is 420 from the next one's: it asks for that firing's spark."""
+    delay = DELAY.copy()
+    delay[50] -= round(off / 6e-3)
+    assert read(*heard(None, which(50), delay=delay)).split.counts.no_spark == 1
+
+
 def test_a_tap_that_misses_two_of_five_is_on_all_coils():
     """Most of its triggers are one firing apart, though they are 5/3 on the mean; of the sparks
     without one, two in five, the last two are behind the last trigger. The first trigger comes
