@@ -185,16 +185,13 @@ class Chosen:
         self._known: set[str] = set()
         self._left: set[str] = set()
 
-    def killed(self, mutant: Mutant, by: str) -> bool:
-        """Tests that noticed a change near by come first; whether this one noticed one before."""
-        if by in self._known:
-            self.keep(mutant, by)
-            return True
-        self._known.add(by)
-        return False
+    def trusts(self, name: str) -> bool:
+        """Whether this test noticed a change before, in this run."""
+        return name in self._known
 
     def keep(self, mutant: Mutant, by: str) -> None:
         """For the changes near by, of this run, of both workers, and of later runs."""
+        self._known.add(by)
         with NOTICED.open("a", encoding="utf-8") as file:
             file.write(json.dumps([mutant.file, mutant.line, by]) + "\n")
 
@@ -281,10 +278,9 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         if result.became == "survived" and result.within and not chosen.runs(mutant):
             result = replace(result, became="not covered")
         noticed = worker.noticed()
-        if not noticed or chosen.killed(mutant, noticed):
-            return result
-        if worker.passes(mutant.file, noticed):
-            chosen.keep(mutant, noticed)
+        if not noticed or chosen.trusts(noticed) or worker.passes(mutant.file, noticed):
+            if noticed:
+                chosen.keep(mutant, noticed)
             return result
         chosen.leave(noticed)
 

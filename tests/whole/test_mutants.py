@@ -7,10 +7,9 @@ from pathlib import Path
 
 from firmware_board import FIRMWARE, micropython
 from meter_rig import FAKES
-from mutants.seen import noting
+from mutants.seen import ROOT, noting
 from mutants.sites import mutants, names_set
 
-ROOT = Path(__file__).resolve().parents[2]
 EQUIVALENT = ROOT / "tests" / "mutants" / "equivalent.toml"
 TEXT = '''
 def f(x: int = 3, *, name: str | None = None) -> float | None:

@@ -127,7 +127,7 @@ def level(n: int) -> float:
 def names(setup: Setup, seats: Seats) -> list[str]:
     """What each place of the firing order is called."""
     n = setup.cylinders
-    order = setup.order or tuple(range(1, n + 1))
+    order = setup.numbers
     if seats.sure:
         return [str(one) for one in order]
     met: dict[tuple[int, ...], int] = {}

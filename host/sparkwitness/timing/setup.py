@@ -204,6 +204,11 @@ class Setup:
         return self.firing or tuple(k * self.cycle / self.cylinders for k in range(self.cylinders))
 
     @property
+    def numbers(self) -> tuple[int, ...]:
+        """Numbers of the cylinders in firing order; as they fire where none was typed."""
+        return self.order or tuple(range(1, self.cylinders + 1))
+
+    @property
     def by_cylinder(self) -> bool:
         """Each cylinder is to be looked at."""
         return self.cylinders > 1 and bool(self.order or self.firing or self.index)

@@ -331,7 +331,7 @@ def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
         return numbers
     at = np.searchsorted(found.every.tick, found.events.tick)
     place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
-    order = np.array(setup.order or np.arange(setup.cylinders) + 1)
+    order = np.array(setup.numbers)
     return np.where(place >= 0, order[place], 0)
 
 

@@ -291,7 +291,7 @@ def place(
     known = (i >= 0) & (i < len(edges) - 1)
     known &= segment[s] >= 0  # s is -1 before the first edge
     at = np.flatnonzero(known)
-    if not known.all():
+    if len(at) < len(ticks):
         i, s, ticks = i[at], s[at], ticks[at]
     if not len(at):
         return
