@@ -296,7 +296,10 @@ def _equivalent(mutant: Mutant, text: str, known: list[dict[str, str]]) -> bool:
 
 def _preload() -> None:
     """Libraries that each run would load again."""
-    for name in ("hypothesis", "numba", "pytest", "scipy.stats"):
+    for name in (
+        "hypothesis.extra.numpy", "jsonschema", "numba", "pandas", "pytest", "scipy.interpolate",
+        "scipy.optimize", "scipy.signal", "scipy.stats",
+    ):  # fmt: skip
         importlib.import_module(name)
 
 

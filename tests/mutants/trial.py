@@ -28,7 +28,7 @@ COMPILED = "host/sparkwitness/decode/kernels/compiled.py"  # cannot be traced, n
 _NO_CASE = {4, 5}  # exit codes of pytest: no such test
 _ANEW = 97  # the change cannot be put into what is loaded
 _LATE = 98
-_FIRST = 8  # tests that are loaded first when all is loaded anew: fewer files, and one will notice
+_FIRST = 3  # tests that are loaded first when all is loaded anew: fewer files, and one will notice
 _OPTIONS = ["-x", "-q", "-p", "no:cacheprovider", "--continue-on-collection-errors"]
 
 
@@ -220,7 +220,7 @@ class _Loaded:
             return _ANEW
         for item, following in zip(chosen, [*chosen[1:], None], strict=True):
             # A loop without an end is cut long before the time of all tests is over.
-            signal.alarm(30 + int(10 * self.took.get(item.nodeid, 1.0)))
+            signal.alarm(10 + int(10 * self.took.get(item.nodeid, 1.0)))
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if session.testsfailed:
                 return 1
