@@ -21,7 +21,7 @@ from sparkwitness import cli
 from sparkwitness.decode import wire
 from sparkwitness.decode.recording import Recording
 from sparkwitness.errors import UserError
-from sparkwitness.faces import plots, report, safety
+from sparkwitness.faces import cycle_plot, plots, report, safety
 from sparkwitness.records import tables
 from sparkwitness.records.logbook import KeptTrial, Logbook
 from sparkwitness.timing import measure
@@ -279,6 +279,18 @@ def luminance(colour: str) -> float:
 
 # Okabe & Ito, Color Universal Design (2008): the set's values, from memory.
 OKABE_ITO = {"#000000", "#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"}
+
+
+def test_the_picture_of_a_cycle_says_on_which_side_of_top_dead_centre():
+    """What is after top dead centre is no number below zero "before" it (by hand: (1 - 3)/2)."""
+    line = {
+        "name": "3", "sparks_deg_btdc": [1.0, -3.0], "trigger_deg_btdc": -0.5,
+        "on_deg_btdc": 20.04, "differs": [],
+    }  # fmt: skip
+    assert cycle_plot.words({"lines": [line], "commanded_deg_btdc": -5}) == (
+        "Cylinder 3: sparks at 1.0° ATDC, trigger at 0.5° ATDC, dwell from 20.0° BTDC. "
+        "Commanded 5.0° ATDC."
+    )
 
 
 def test_colours_are_told_apart_in_any_colour_vision_and_on_white_paper():

@@ -4,6 +4,7 @@ from typing import Any
 
 from sparkwitness.faces import plots
 from sparkwitness.faces.plots import BLUE, GREEN, INK, PALE, VERMILLION, Plot
+from sparkwitness.timing.gates import btdc
 
 
 def plot(cycle: dict[str, Any]) -> Plot:
@@ -72,12 +73,12 @@ def words(cycle: dict[str, Any]) -> str:
         if not sparks:
             continue
         name = f"Cylinder {one['name']}: sparks" if one["name"] else "Sparks"
-        text = f"{name} at {sum(sparks) / len(sparks):.1f}° BTDC"
+        text = f"{name} at {btdc(sum(sparks) / len(sparks))}"
         if one["trigger_deg_btdc"] is not None:
-            text += f", trigger at {one['trigger_deg_btdc']:.1f}°"
+            text += f", trigger at {btdc(one['trigger_deg_btdc'])}"
         if one["on_deg_btdc"] is not None:
-            text += f", dwell from {one['on_deg_btdc']:.0f}°"
+            text += f", dwell from {btdc(one['on_deg_btdc'])}"
         said.append(text + (f" (differs in {', '.join(one['differs'])})" if one["differs"] else ""))
     if cycle["commanded_deg_btdc"] is not None:
-        said.append(f"Commanded {cycle['commanded_deg_btdc']:g}° BTDC")
+        said.append(f"Commanded {btdc(cycle['commanded_deg_btdc'])}")
     return ". ".join(said) + "."

@@ -7,6 +7,7 @@ import numpy as np
 from sparkwitness.faces import text as show
 from sparkwitness.faces.plots import BLUE, GREEN, INK, PALE, VERMILLION, Floats, Plot, drawn
 from sparkwitness.timing.fit import DelayFit
+from sparkwitness.timing.gates import btdc
 
 
 def of_curve(bins: list[dict[str, Any]], fit: DelayFit | None) -> list[Plot]:
@@ -46,7 +47,7 @@ def _timing_of(bins: list[dict[str, Any]]) -> Plot:
         axes.legend(loc="best")
         return (
             f"{len(bins)} spans of speed from {rpm.min():.0f} to {rpm.max():.0f} rpm; timing from "
-            f"{value.min():.1f}° to {value.max():.1f}° BTDC."
+            f"{btdc(value.min())} to {btdc(value.max())}."
         )
 
     return drawn(make, "Timing against speed", wide=True)
