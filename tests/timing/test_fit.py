@@ -153,6 +153,9 @@ def test_what_points_share_goes_through_the_fit(speeds):
     )
     if len(rpm) == 2:  # the line through two points is as sure as they are
         assert fit.predict(900)[1] == pytest.approx(2 * GTC.uncertainty(points[0]), rel=1e-6)
+        # and nothing says that they scatter otherwise than they state, or miss a line.
+        assert (fit.freedom, fit.spread, fit.misfit) == (0, 1.0, pytest.approx(0.0, abs=1e-9))
+        assert fit.lack_p != fit.lack_p
 
 
 def test_what_is_entered_is_what_is_more_than_its_interval():
