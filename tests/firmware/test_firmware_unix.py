@@ -263,6 +263,25 @@ print(desk._Bus(0, 1, 2, 3, timeout=4).writeto(1, bytes(200)))
     os.close(buttons)
 
 
+def test_a_desk_that_went_away_ends_the_board() -> None:
+    """Nobody reads the display any more: the program ends as after a day's work, with no word."""
+    script = """
+import desk
+desk._Bus(0, 1, 2, 3).writeto(0x3c, b"abc")
+print("went on")
+"""
+    shown, show = os.pipe()
+    os.close(shown)
+    said = subprocess.run(
+        [firmware_board.micropython(), "-c", script],
+        input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
+        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
+             "SPARKWITNESS_PANEL": f"{show},0"},
+    )  # fmt: skip
+    os.close(show)
+    assert (said.returncode, said.stdout, said.stderr) == (0, b"", b"")
+
+
 def test_the_desks_meter_has_its_display_and_buttons_there() -> None:
     """firmware/panel.py on the stand-in: set up, then 32 empty pieces of 32 columns, then off."""
     script = """

@@ -435,6 +435,18 @@ def test_how_much_the_pace_may_change_from_tooth_to_tooth(first: int, pace: int,
     assert tracker.edges_rejected == (0 if fits else 2) and tracker.edges_seen == 41
 
 
+@pytest.mark.parametrize(("after", "periods"), [(0, 4), (1, 5), (2, 5), (3, 5)])
+def test_a_turn_is_known_with_the_edge_after_its_end(after: int, periods: int):
+    """Six turns of 36 - 1 from an index edge on. The first has no edge before it; the sixth ends
+    with an index edge, which is one only if a single step follows the gap."""
+    one = np.append(np.full(34, 1000), 2000)
+    steps = np.append(np.tile(one, 6), np.full(after, 1000))
+    tracker = CrankTracker(Reference(36, 1))
+    _, found = tracker.feed(np.append(0, np.cumsum(steps)), NONE, True)
+    assert found.start.tolist() == [36_000 * k for k in range(1, 1 + periods)]
+    assert tracker.edges_rejected == 0
+
+
 @pytest.mark.parametrize(
     ("lost", "unread"),
     [((33,), (6, 7)), ((32, 33), (6, 7)), ((1,), (5, 6)), ((1, 2), (5, 6))],

@@ -349,7 +349,7 @@ def test_missing_firings_are_whole_numbers_in_a_file():
 @pytest.mark.parametrize(
     ("degrees", "folded"),
     [(350.0, -10.0), (-5.0, -5.0), (190.0, 190.0), (199.5, 199.5), (200.5, -159.5),
-     (-159.5, -159.5), (-160.5, 199.5), (3620.0, 20.0)],
+     (-159.5, -159.5), (-160.5, 199.5), (3620.0, 20.0), (-179.5, 180.5)],
 )  # fmt: skip
 def test_angles_within_half_a_turn_of_20(degrees: float, folded: float):
     assert fold(np.array([degrees]), 360.0, 20.0) == pytest.approx([folded])

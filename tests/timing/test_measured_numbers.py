@@ -480,6 +480,11 @@ def test_advice_at_the_ends_of_the_range_and_without_its_inputs():
     low, high = gates.advise(narrow, 6.1, 0.5, ()), gates.advise(narrow, -3.1, 0.5, ())
     assert low[0] is None and "would be -4.10, outside" in low[1][0].text
     assert high[0] is None and "would be 5.10" in high[1][0].text and "(-4 to 5)" in high[1][0].text
+    # Of a distributor a degree is two of the crank: 2 - 13 / 2 = -4.5, and 2 - 12 / 2 = -4.
+    halved = replace(narrow, learned_gain=2.0)
+    beyond = gates.advise(halved, 13.0, 0.5, ())
+    assert beyond[0] is None and "would be -4.50, outside" in beyond[1][0].text
+    assert gates.advise(halved, 12.0, 0.5, ())[0].setting == -4.0
     assert gates.advise(SETUP, None, 0.5, ()) == (None, [])
     assert gates.advise(replace(SETUP, setting=None), 1.0, 0.5, ()) == (None, [])
     tip = gates.advise(replace(SETUP, learned_gain=2.0, step=0.5), 4.4, 0.6, ())[0]

@@ -225,6 +225,17 @@ def test_where_the_split_begins_as_plain_loops_find_it(share: int):
     assert min(counts) < max(counts)
 
 
+@pytest.mark.parametrize(("few", "parts"), [(3, 1), (4, 1), (5, 2)])
+def test_how_few_make_a_part_by_the_split(few: int, parts: int):
+    """Less than a degree apart, so by no gap; the outermost value of each side is left out, and
+    four must be left."""
+    x = np.concatenate((0.01 * np.arange(few), 1.0 + 0.015 * np.arange(20)))
+    for turned in (x, 2.0 - x[::-1]):
+        found = groups._parted(turned, 4)
+        assert sorted(map(len, found)) == ([few, 20] if parts == 2 else [few + 20])
+        assert [part.tolist() for part in found] == slowly(turned.tolist(), 4)
+
+
 def test_what_is_spread_wide_is_strays_beside_a_place():
     """Sixty at 100°, singles to 102.9°; forty from 105.5 to 165° are none, nor belong to it."""
     rng = np.random.default_rng(1)
