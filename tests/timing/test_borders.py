@@ -343,7 +343,7 @@ def test_events_of_the_steady_stretch():
     zero, at = np.zeros(6, np.int64), np.arange(6) * 150_000
     six = Events(at, at * 0.0, zero, zero + 1, at, at * 0.0, at * 0.0)
     found = SimpleNamespace(events=six)
-    made = Measurement(from_s=0.15, to_s=0.45)
+    made = Measurement(from_s=150_000 * 1e-6, to_s=450_000 * 1e-6)  # as they come of the ticks
     assert measure.used(made, cast(Any, found), 1e-6).tolist() == [False, *[True] * 3, False, False]
     for none in (Measurement(), Measurement(from_s=0.15), Measurement(to_s=0.45)):
         assert not measure.used(none, cast(Any, found), 1e-6).any()

@@ -303,6 +303,13 @@ def test_edges_beside_the_gap(wheel: Reference):
     assert gap(wheel=wheel) is None and gap(((7, tenth),), wheel=wheel) is None
 
 
+def test_the_gap_is_measured_in_steps_near_it():
+    """Two on either side, beyond those that touch it: 10.2, 9.9, 10.1 and 10.3°, the median 10.15.
+    The gap is 22° wide, the step beside it 8.2°."""
+    off = ((2, 0.2), (3, 0.1), (4, 0.5), (31, -0.6), (32, -0.3), (33, -0.2), (34, -2.0))
+    assert gap(off)[:2] == pytest.approx((22 / 10.15, 8.2 / 10.15), abs=1e-3)
+
+
 def test_a_twentieth_of_a_pitch_is_how_teeth_are_made():
     assert gap(((34, -0.45),)) is None and gap(((34, -0.55),)) is not None
 

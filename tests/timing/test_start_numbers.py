@@ -299,6 +299,14 @@ def test_how_far_a_stray_is_where_the_timing_scatters():
         assert len(starting._own(Whole(events, angles, angles)).angles) == 60 - (not stays)
 
 
+def test_a_stray_among_four():
+    """40° off three others it is out; of three alone nobody knows which one is off."""
+    for angles, kept in (([10.0, 10, 50, 10], [10.0] * 3), ([10.0, 50, 10], [10.0, 50, 10])):
+        few, zero = np.array(angles), np.zeros(len(angles), np.int64)
+        events = Events(zero, few, zero, zero + 1, zero, few, few * 0)
+        assert starting._own(Whole(events, few, few)).angles.tolist() == kept
+
+
 @pytest.mark.parametrize(("turns", "told"), [(6, False), (8, True)])
 def test_four_events_have_a_mean(turns: int, told: bool):
     """Of each second turn: three while it cranks, or four."""

@@ -51,7 +51,7 @@ class Counts:
         lost: triggers or sparks not judged, since edges were lost there.
     """
 
-    asked: int = 0
+    asked: int
     no_spark: int = 0
     no_trigger: int = 0
     unasked: int = 0
