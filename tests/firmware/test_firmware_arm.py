@@ -288,6 +288,10 @@ def test_assembler_does_what_its_twin_does(compiled: Callable[[str], Module]) ->
         frame.stuff(0, 0, 0, mine, size)
         processor.call_assembler(compiled("arm"), buffer, size)
         assert buffer == mine
+    buffer, _ = edge_frames(rng, 1)
+    mine = buffer[:]
+    processor.call_assembler(compiled("arm"), buffer, 0)  # of no frame nothing is touched
+    assert buffer == mine
 
 
 def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None:

@@ -630,6 +630,37 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         assert 0.97 * wanted - 2 <= u <= 1.01 * wanted + 1000 * swing / 16 + 1, (after, rpm, wanted)
 
 
+def test_the_curve_of_a_fine_wheel_has_eight_waves() -> None:
+    """Of one firing in two turns a wave more or less is one of the curve's 16ths: by the formula
+    above at the seven places 1/8 apart, cut, and one more."""
+    wheels = [(12, 1), (18, 2)]
+    script = """
+from bound import Bound
+bound = Bound()
+found = []
+for teeth, missing in given:
+    bound.set(teeth, missing, 1, 1, 4)
+    found.append([bound._fine, bound._curve[0], bound._curve[1]])
+print(json.dumps(found))
+"""
+    n = 0.5
+
+    def curve(wide: float, waves: int) -> int:
+        def square(x: float) -> float:
+            return sum(
+                left(x, m * n, wide)
+                * (57.3 / n * (1 + (n / 2) ** 2) / (1 + (m * n / 2) ** 2) / m**2) ** 2
+                for m in range(1, waves + 1)
+            )
+
+        return int(16 * sqrt(max(square(wide * k / 8) for k in range(1, 8)) / 2)) + 1
+
+    for (teeth, missing), found in zip(wheels, say(script, wheels), strict=True):
+        step, beside = 360 / teeth, 360 / teeth * (missing + 1)
+        assert found == [True, curve(step, 8), curve(beside, 8)]
+        assert curve(beside, 7) < curve(beside, 8) < curve(beside, 9)
+
+
 def test_a_bound_at_a_place_and_a_speed() -> None:
     """Curve times swing / 16: 120 thousandths at 800 rev/min, with the square of the speed, from 2
     to 250. Of a coarse wheel 32 places to the middle of a step; of a fine one its gap's own."""

@@ -101,6 +101,47 @@ def test_a_ramp_is_linear_in_time(pulses: Any, order: tuple[int, int, int]) -> N
     assert found[-1][1] == pytest.approx(end / 1000, rel=1e-6)
 
 
+def test_a_ramp_at_a_millisecond_is_what_it_should_be(pulses: Any) -> None:
+    """From 1000 to 2024.513 rev/min in 1024 ms: 1.000 501 more each ms, cut to 0.001; and back.
+
+    By hand, 1 024 513 = 1000 x 1024 + 513: after 1023 ms 1 023 000 and 512.49, after 2 ms 2001.002.
+    """
+    speed = pulses.Speed(CLOCK)
+    for begin, end, at in (
+        (1_000_000, 2_024_513, {0: 0, 1: 1000, 2: 2001, 512: 512_256, 1023: 1_023_512}),
+        # Below 0 a cut goes down.
+        (2_024_513, 1_000_000, {0: 0, 1: -1001, 2: -2002, 512: -512_257, 1023: -1_023_513}),
+    ):
+        speed.order(begin, end, 1024, 1)
+        for ms, more in at.items():
+            speed._elapsed_ms = ms
+            assert speed._mrpm() == begin + more, (begin, ms)
+        for ms in (1024, 1025, 90_000):
+            speed._elapsed_ms = ms
+            assert speed._mrpm() == end
+    # One of 0.4 s: in its 256th part 4 of 1024 parts of 1 024 000.
+    speed.order(1_000_000, 2_024_000, 400, 1)
+    for ms, more in ((100, 256_000), (1, 2000), (399, 1_021_000)):
+        speed._elapsed_ms = ms
+        assert speed._mrpm() == 1_000_000 + more
+
+
+@pytest.mark.parametrize(
+    ("mrpm", "turns", "ms", "us"),
+    # 10 ms; 8571.43 µs, of which each turn's whole ones count; 59.994 ms, over 6 s.
+    [(6_000_000, 100, 1000, 0), (7_000_000, 100, 857, 100), (1_000_100, 101, 6059, 394)],
+)
+def test_a_ramps_time_is_that_of_the_turns_made(
+    pulses: Any, mrpm: int, turns: int, ms: int, us: int
+) -> None:
+    speed = pulses.Speed(CLOCK)
+    speed.order(mrpm, mrpm, 60_000, 1)
+    speed.reach(turns - 1)
+    assert (speed._elapsed_ms, speed._elapsed_us) == (ms, us)
+    speed.order(mrpm, mrpm, 60_000, 1)
+    assert (speed._elapsed_ms, speed._elapsed_us) == (0, 0)
+
+
 def test_a_step_is_one_and_the_slowest_speed_is_twenty(pulses: Any) -> None:
     assert [rpm for _, rpm in speeds(pulses, (1_000_000, 3_000_000, 0), 3)] == [3000.0] * 3
     assert speeds(pulses, (0, 0, 0), 1)[0][1] == 20.0
@@ -192,6 +233,8 @@ def test_each_pulse_falls_within_four_cycles_of_its_place(
         ((40, 40, 1), 1000, 10, [6, 6, 6, 6, 6, 6, 3, 1]),
         # 30 are 2 ms apart: five, and the 4 cycles that a record takes more, are over 10 ms.
         ((30, 30, 1), 1000, 10, [4] * 7 + [1, 1]),
+        # A turn of 7 499 970 cycles: 249 999 apart, five with those 4 are 1 249 999 of 1 250 000.
+        ((30, 30, 1), 1000.004, 10, [5] * 5 + [4, 1]),
         # 20 a turn at 1000 are 3 ms apart, as long as a record has to be; a little faster: less.
         ((20, 20, 1), 1000, 10, [1] * 20),
         ((20, 20, 1), 1001, 10, [3] * 6 + [1, 1]),
@@ -202,12 +245,12 @@ def test_each_pulse_falls_within_four_cycles_of_its_place(
     ],
 )
 def test_how_many_pulses_a_record_has(
-    pulses: Any, shape: tuple[int, int, int], rpm: int, longest_ms: int, counts: list[int]
+    pulses: Any, shape: tuple[int, int, int], rpm: float, longest_ms: int, counts: list[int]
 ) -> None:
     speed = pulses.Speed(CLOCK)
     train = pulses.Train(speed, SHORTEST, longest_ms * MS, 1)
     speed.restart(1)
-    speed.order(1000 * rpm, 1000 * rpm, 0, 100)
+    speed.order(round(1000 * rpm), round(1000 * rpm), 0, 100)
     train.restart(*shape)
     assert [one[0] for one in records(train, pulses, 2 * len(counts))] == 2 * counts
 

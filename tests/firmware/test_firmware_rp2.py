@@ -74,6 +74,20 @@ def test_control_words_of_the_dma() -> None:
     assert state[39] == 0x50000100 and state[40] == 1 << 24 and made.rings.stuff is not None
 
 
+def test_no_machine_runs_while_its_program_is_exchanged() -> None:
+    """A capture that is begun within another one: all stand still first, the clock as well."""
+    made = board()
+    get = pio_chip.CHIP.rp2040.read_uint32
+    seen: list[tuple[int, int]] = []
+    real = made._make_room
+    made._make_room = lambda: seen.append((get(0x50200000) & 15, get(0x50300000) & 15)) or real()
+    for enabled in (15, 0b0101):
+        made.configure(enabled, 0)
+        made.start()
+        assert (get(0x50200000) & 15, get(0x50300000) & 15) == (enabled, 1)
+    assert seen == [(0, 0)] * 2
+
+
 def test_what_a_chip_says_of_itself() -> None:
     """A look each three cycles; a pulse of a look and a cycle; two looks and a cycle apart."""
     made = board(unique_id=lambda: b"\x01\x02\x03")

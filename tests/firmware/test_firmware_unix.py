@@ -311,3 +311,26 @@ print(json.dumps([made.values["teeth"], [b.up for b in made._panel.buttons()]]))
         last, sent = sent[2 : 2 + sent[0]], sent[2 + sent[0] :]
     # 25 bytes set it up; 3 commands with their control bytes, one more, and 32 columns.
     assert sizes == [25, *[39] * 32, 2] and last == b"\x00\xae"
+
+
+def test_what_the_host_says_ends_the_wait_at_once() -> None:
+    """An idle board waits 10 ms for its world or for a command: either is looked for."""
+    world, keep = os.pipe()
+    script = BOARD % ("0", "found = [source is sys.stdin for source, _ in board._idle.ipoll(0)]")
+    for sent, wanted in ((b"\0", [True]), (None, [])):
+        talk = subprocess.Popen(
+            [firmware_board.micropython(), "-c", script],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(world,),
+            env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
+                 "SPARKWITNESS_WORLD": f"{world},1"},
+        )  # fmt: skip
+        assert talk.stdin is not None and talk.stdout is not None
+        if sent:
+            talk.stdin.write(sent)
+            talk.stdin.flush()
+        said = talk.stdout.read().partition(b"said:")[2]
+        assert talk.wait(60) == 0 and json.loads(said) == wanted
+        talk.stdin.close()
+        talk.stdout.close()
+    os.close(world)
+    os.close(keep)
