@@ -233,6 +233,9 @@ def test_how_many_are_fresh() -> None:
         events.words[128 + k] = (now - age) & 0x3FFFFFFF
     for limit, n in ((0, 1), (99, 1), (100, 2), (400, 3), (499, 3), (500, 4), (2_000, 5)):
         assert events.fresh(now, limit) == n
+    # The newest one is too old, or there is none yet.
+    assert [events.fresh(now + 1, limit) for limit in (0, 1)] == [0, 1]
+    assert Rig([]).events.fresh(now, 2_000) == 0
 
 
 def kept(angles: list[int], turns: list[int] | None = None) -> Rig:

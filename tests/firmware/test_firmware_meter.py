@@ -104,7 +104,7 @@ def test_what_a_picture_shows_is_the_number() -> None:
             said += font.get(cell, "?") if any(cell) else " "
         return said.strip()
 
-    values = [0, 1, 9, 10, 11, 99, 100, 101, 109, 110, 250, 999]
+    values = [0, 1, 9, 10, 11, 99, 100, 101, 109, 110, 250, 346, 678, 999]
     values += [-v for v in values[1:]]
     scenes = [
         {"timed": True, "error": v, "timing": -v, "within": abs(v), "rpm": 7 * abs(v),

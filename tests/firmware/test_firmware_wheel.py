@@ -276,7 +276,8 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     looks = found.Teeth()
     # 75 and 8: x = 38.4°, 256 cos(19.2°)^8 = 161.96, and near teeth have 16 cos(38.4°)^4 = 6.03 of
     # the swing. Less than 6, or a wave that is over in three teeth: it is not told from teeth.
-    for teeth, firings, curved in ((75, 8, 160), (9, 1, 0), (9, 4, 0)):
+    # So of 28 and 3: x = 38.6°, and 16 cos(38.6°)^4 = 5.98.
+    for teeth, firings, curved in ((75, 8, 160), (28, 3, 0), (9, 1, 0), (9, 4, 0)):
         looks.set(wheel(crank, teeth, 0).wheel, firings)
         assert looks._curved == curved
     looks.set(wheel(crank, 36, 1).wheel, 2.0)

@@ -153,6 +153,9 @@ def test_what_points_share_goes_through_the_fit(speeds):
     )
     if len(rpm) == 2:  # the line through two points is as sure as they are
         assert fit.predict(900)[1] == pytest.approx(2 * GTC.uncertainty(points[0]), rel=1e-6)
+        # and nothing says that they scatter otherwise than they state, or miss a line.
+        assert (fit.freedom, fit.spread, fit.misfit) == (0, 1.0, pytest.approx(0.0, abs=1e-9))
+        assert fit.lack_p != fit.lack_p
 
 
 def test_what_is_entered_is_what_is_more_than_its_interval():
@@ -372,7 +375,7 @@ def test_earlier_with_speed_is_told_where_it_is_sure(shared: float):
     assert found.delay_us == pytest.approx(-slope / 6e-6)
 
 
-@pytest.mark.parametrize("k", [2, 3, 4, 5])
+@pytest.mark.parametrize("k", [2, 3, 4, 5, 6])
 def test_where_two_lines_meet(k: int):
     """Flat up to half-way between two of eight speeds, falling from there: two points either way
     at least."""
@@ -381,6 +384,34 @@ def test_where_two_lines_meet(k: int):
     course = 1.0 - 0.002 * np.maximum(0.0, rpm - knee)
     found = fit_delay(rpm, course, np.full(8, 0.02), target=0.1)
     assert found.knee == knee and f"a knee near {knee:.0f} rpm" in found.note
+
+
+def test_a_single_speed_that_is_off_is_no_knee():
+    """At least two points either way: of eight even speeds the first, or the last, is off by 1°.
+    Two lines that meet between the second and the third miss two points, by 0.1° and 0.3°."""
+    rpm = np.arange(1000.0, 5000.0, 500.0)
+    for at in (0, 7):
+        course = np.zeros(8)
+        course[at] = 1.0
+        found = fit_delay(rpm, course, np.full(8, 0.02), target=0.1)
+        assert "do not follow a straight line" in found.note
+        assert found.knee is None and "a knee near" not in found.note
+
+
+@pytest.mark.parametrize(("beside", "named"), [(0.17, True), (0.21, False)])
+def test_two_lines_fit_ten_times_better(beside: float, named: bool):
+    """What is left beside the best of them, by numpy, against what is left beside one line."""
+    rpm = np.arange(1000.0, 5000.0, 500.0)
+    course = -0.002 * np.maximum(0.0, rpm - 2750) + beside * np.tile([1.0, -1.0], 4)
+    hinges = [
+        np.column_stack((line(rpm), np.maximum(0.0, rpm - (rpm[k - 1] + rpm[k]) / 2)))
+        for k in range(2, 6)
+    ]
+    left = min(np.linalg.lstsq(one, course, rcond=None)[1][0] for one in hinges)
+    share = left / np.linalg.lstsq(line(rpm), course, rcond=None)[1][0]
+    assert (0.05 < share < 0.1) if named else (0.1 < share < 0.2)
+    found = fit_delay(rpm, course, np.full(8, 0.05))
+    assert (found.knee is not None) is named
 
 
 def test_three_points_and_their_one_degree_of_freedom():
@@ -446,6 +477,23 @@ def test_one_way_and_bent_is_a_drift_or_a_course():
         found = bent(0.1, target=wide / 2, passages=once, shared=shared)
         assert ("go up and down again, twice" in found.note) is passing is not found.told_apart
     assert bent(0.1, target=wide / 2, passages=replace(once, once=False)).told_apart
+
+
+def test_a_delay_that_is_surer_than_the_drift_is_told():
+    """Points of ±1° leave the fixed angle at 4.30 sqrt(1 / 4 + 2500² / 5e6) = 5.27°, beyond three
+    targets of 1°; the passages know a delay to some µs. A drift is one beyond a sixth of 1°."""
+    assert stats.t.ppf(0.975, 2) * sqrt(1 / 4 + 1.25) == pytest.approx(5.27, abs=0.005)
+    for moved, delay, told, said in (
+        (0.17, 150, True, ""), (0.17, 0.1, False, "hides a delay of less than"),
+        (0.16, 150, False, "too close to tell"),
+    ):  # fmt: skip
+        turned = 6e-6 * (150 - delay)
+        seen = ways(4, 0.0, moved)
+        seen = replace(seen, error=seen.error + turned * seen.rpm)
+        error = 2.0 - 6e-6 * APART * 150 + turned * APART
+        found = fit_delay(APART, error, np.ones(4), target=1.0, passages=seen)
+        assert found.told_apart is told and (said in found.note) and bool(found.note) is not told
+        assert found.delay_us == pytest.approx(delay, abs=0.01) and 0.1 < found.u_delay_us < 20
 
 
 def test_a_line_beside_a_drift_as_it_is_reckoned(monkeypatch):

@@ -292,7 +292,7 @@ def _p(p: float) -> str:
 def _knee(rpm: Floats, error: Floats, u: Floats, chi2: float) -> float | None:
     """Where two straight lines meet, if they miss the points ten times less than one does."""
     best: tuple[float, float] | None = None
-    for k in range(2, len(rpm) - 2):
+    for k in range(2, len(rpm) - 1):
         knee = float((rpm[k - 1] + rpm[k]) / 2)
         columns = np.column_stack((np.ones_like(rpm), rpm, np.maximum(0.0, rpm - knee)))
         found = least_squares(columns, error, u).chi2
