@@ -131,17 +131,21 @@ print(json.dumps([found, left]))
     cases = [(0, 60_000, 0, 0), (1, 80_000, 0, 0), (0, 15_000, 4_500_000, 0),
              (0, 0, 6_000_000, 0), (1, 0, 6_000_000, 0), (0, 0, 6_000_000, 5),
              (0, 60_000, 0, -20), (1, 0, 6_000_000, -800),
-             (0, 60_000, 0, 1 << 29), (0, 60_000, 6_000_000, (1 << 29) + 1)]  # fmt: skip
+             (0, 60_000, 0, 1 << 29), (0, 60_000, 6_000_000, (1 << 29) + 1),
+             (0, 0, 4_999_999, 0), (0, 0, 5_000_000, 0), (0, 0, 5_499_999, 0)]  # fmt: skip
     found, left = say(script, cases)
     assert left[:6] == [list(case[1:3]) for case in cases[:6]]  # to ask uses nothing up
     assert left[6:8] == [[60_000 - 20 * 700, 0], [0, 6_000_000 - 800 * 750]]
     # From half of the clock's 2^30 ms on it was set back; what is just below has passed.
-    assert left[8:] == [[60_000, 0], [0, 0]]
+    assert left[8:10] == [[60_000, 0], [0, 0]]
     assert [one[0] for one in found] == [
         45_000 // 700, 60_000 // 750, 0, 3000, 2000, 3000,  # a clock set back has passed no time
         (45_000 - 20 * 700) // 700, (1_500_000 - 800 * 750) // 750,  # what leaked since
-        45_000 // 700, 0,
+        45_000 // 700, 0, 999, 1000, 1999,
     ]  # fmt: skip
+    # In whole seconds: less than one is none.
+    assert found[10][1] is None
+    assert all("must rest for 1 s" in one[1] for one in found[11:])
     assert "must rest for 3 s" in found[3][1] and "must rest for 2 s" in found[4][1]
     assert [one[1] for one in found[:3]] == [None] * 3 and all(one[2] is None for one in found)
 
@@ -567,20 +571,23 @@ def test_bound_of_a_coarse_wheel(teeth: int, turns: int, cylinders: int, strokes
     """The host's lines "speed swing" and "unequal cylinders", with half as much swing again.
 
     In 32 places, each with the value of its far end: not below the formula, and little above it.
+    Kept in 16ths of 1/1000 degree at a swing of 1/1000, cut, and one more.
     """
     script = """
 from bound import Bound
 bound = Bound()
 bound.set(given[0], 0, given[1], given[2], given[3])
-print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
+print(json.dumps([[bound.at(after, rpm) for after, rpm in given[4]], list(bound._curve)]))
 """
     step, n = 360.0 * turns / teeth, cylinders * 2 / strokes
     asked = [(round(1000 * x), rpm) for rpm in (600, 800, 1600, 5000)
              for x in (0.03 * step, 0.2 * step, 0.45 * step, 0.75 * step, 1.2 * step)]  # fmt: skip
-    found = say(script, [teeth, turns, cylinders, strokes, asked])
+    found, curve = say(script, [teeth, turns, cylinders, strokes, asked])
 
     def formula(x: float, rpm: float) -> float:
-        swing = min(max(0.12 * (2 / n) ** 1.5 * (800 / rpm) ** 2, 0.002), 0.25)
+        return at_swing(x, min(max(0.12 * (2 / n) ** 1.5 * (800 / rpm) ** 2, 0.002), 0.25))
+
+    def at_swing(x: float, swing: float) -> float:
         square = (57.3 * swing / n) ** 2 * (1 - cos(radians(n * x)))
         for one in (0.5, 1.0, 1.5) if strokes == 4 else (1.0,):
             if cylinders > 1:
@@ -594,6 +601,8 @@ print(json.dumps([bound.at(after, rpm) for after, rpm in given[4]]))
         ends = [formula(min(max(x + by * step / 64, 0.0), step / 2), rpm) for by in (-0.1, 0, 1.1)]
         assert min(u, 14_999) >= min(0.97 * min(ends) - 60, 14_999), (after, rpm, u, ends)
         assert u <= 15_000 and u <= 1.03 * max(ends) + 120, (after, rpm, u, ends)
+    for k, kept in enumerate(curve):
+        assert 0 < kept - 16 * at_swing(step / 2 * (k + 1) / 32, 0.001) <= 1 + 1e-9, k
 
 
 @pytest.mark.parametrize(

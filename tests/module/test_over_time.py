@@ -438,8 +438,9 @@ def over_visits(a: float, b: float) -> tuple:
 @pytest.mark.parametrize(
     ("a", "b", "left"),
     # Halves of the change: a - b and a + b. 0.15 and 0.05: a third; turned round; not slower.
-    [(0.1, -0.05, None), (2.0, -1.0, None), (0.05, -0.2, 0.0), (1.0, 0.5, inf), (1.0, -0.02, inf)],
-)
+    [(0.1, -0.05, None), (2.0, -1.0, None), (-0.1, 0.05, None), (0.05, -0.2, 0.0), (1.0, 0.5, inf),
+     (1.0, -0.02, inf)],
+)  # fmt: skip
 def test_what_is_left_of_a_warming_that_slows_down(a: float, b: float, left: float | None):
     """The second half's share of the first at 99 %, on for ever: r + r² + ... = r / (1 - r).
 
