@@ -161,6 +161,10 @@ def test_a_speed_that_changes():
     end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
     assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
     assert never.events == 0 and not never.to_dict()["advice_allowed"]
+    # Two of the last four steps faster: the last event alone is left, and one speed has no scatter.
+    fast = np.isin(np.arange(124), range(111, 115))
+    last = measure.evaluate(SETUP, tables(60, rpm=np.where(fast, 1300.0, 1000.0)))
+    assert (codes(last), last.events, last.rpm, last.u_rpm) == (["few_events"], 1, None, None)
 
 
 def test_no_spark_and_no_crank():
