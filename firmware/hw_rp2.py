@@ -395,8 +395,7 @@ class Hardware:
             pin_mv = (self._sum >> 2) * 3300 >> 16
             total = pins.SUPPLY_TOP_OHM + pins.SUPPLY_BOTTOM_OHM
             self._supply = pin_mv * (total // 1000) // (pins.SUPPLY_BOTTOM_OHM // 1000)
-            if self._supply < self._lowest:
-                self._lowest = self._supply
+            self._lowest = min(self._lowest, self._supply)
             self._samples = self._sum = 0
 
     def supply_mv(self):

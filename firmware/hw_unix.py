@@ -171,9 +171,7 @@ class Hardware:
             sys.exit(0)
         _read_answer(answer, self.rings.now, self.driven)
         self._account()
-        supply = _half(answer, 8)
-        if supply < self._supply:
-            self._supply = supply
+        self._supply = min(self._supply, _half(answer, 8))
         self._waits = bool(answer[10] & WORLD_WAITS)
         place = COUNTS_WORD
         for i in range(INPUTS):

@@ -14,10 +14,7 @@ from micropython import const
 
 import wire
 
-# What the PIO program adds to the numbers of a record, see programs.py.
-RECORD_CYCLES = const(4)
-ACTIVE_CYCLES = const(2)
-INACTIVE_CYCLES = const(3)
+ACTIVE_CYCLES = const(2)  # the PIO program adds them to a pulse's active part, see programs.py
 
 SLOWEST_MRPM = const(20000)
 TABLE = const(16)
@@ -78,15 +75,8 @@ class Speed:
         self._minute = array("I", [minute & 0xFFFFFFFF, minute >> 32])
         # Of revolution r at r % TABLE: its length; TABLE words further on: its pulses' active part.
         self.lengths = array("I", [0] * (2 * TABLE))
-        self.known = 0
-        self._multiple = 1
-        self._left_over = 0
-        self._from = self._to = 0
         self._mrpm_known = self._ideal = 0  # the last speed asked for, and its revolution
-        self._width = 0
-        self._ramp_ms = 0
-        self._elapsed_ms = 0
-        self._elapsed_us = 0
+        self.restart(1)  # the rest comes with the first order
 
     def restart(self, multiple):
         """Forget all revolutions; lengths are multiples of `multiple` cycles (right on average)."""

@@ -75,6 +75,7 @@ def opened(pieces: list[bytes]) -> list[bytes | None]:
     bodies: list[bytes | None] = []
     while out:
         (size,) = struct.unpack("<h", out[:2])
+        assert size >= -1
         bodies.append(out[2 : 2 + size] if size >= 0 else None)
         out = out[2 + max(size, 0) :]
     return bodies

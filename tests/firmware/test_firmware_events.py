@@ -238,6 +238,34 @@ def test_how_many_are_fresh() -> None:
     assert Rig([]).events.fresh(now, 2_000) == 0
 
 
+def test_what_is_forgotten_and_what_goes_on() -> None:
+    """Edges that nobody looked at are passed by; counts wrap at 30 bits; a break is 1000 turns."""
+    rig = Rig([at(20), at(20) + 299, at(28)])
+    events, s = rig.events, rig.sparks
+    events.state[s.SKIPPED], events.state[s.UNPLACED], events.state[s.TOGETHER] = 3, 4, 5
+    events.state[s.NUMBER], last = 0x30000005, events.state[s.LAST]
+    rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = 0xC0000007, 0x4000006E
+    assert rig.state("WROTE", "KEPT", "RINGING", "RUNNING", "GOOD") == [2, 2, 1, 2, 2]
+    events.forget()
+    gone = [*COUNTED, "GOOD"]
+    assert rig.state(*gone) == [0] * 7
+    assert rig.state("SEEN", "EDGE", "NUMBER", "RUNNING") == [7, 0x6E, 1005, 1]
+    assert rig.state("LAST") == [last]
+    for name in gone:
+        events.state[getattr(s, name)] = 9
+    events.restart()
+    assert rig.state(*gone, "SEEN", "EDGE", "LAST") == [0] * 10
+    assert rig.state("NUMBER", "RUNNING") == [2005, 1]
+
+
+@pytest.mark.parametrize(("far", "kept_"), [(18_900, 5), (18_901, 4)])
+def test_how_far_from_the_median_is_left_out(far: int, kept_: int) -> None:
+    """8.9 times the middle one of the five distances: 0, 500, 1000, 1200 and that."""
+    rig = kept([9_000, 9_500, 10_000, 11_200, far])
+    rig.events.summarize(5, 1, 360_000, 0)
+    assert rig.events.kept == kept_
+
+
 def kept(angles: list[int], turns: list[int] | None = None) -> Rig:
     """Events at these angles, 1/1000 degree, one a turn or at these turns."""
     rig = Rig([])
@@ -284,7 +312,8 @@ def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
 @pytest.mark.parametrize(
     ("n", "early", "second"),
     [(20, [14], True), (20, [9], True), (20, [5], True), (20, [0], False),
-     (23, [17], True), (24, [18], False), (24, [14, 18], False), (24, [10, 14, 18], True)],
+     (10, [0], True), (11, [0], False), (23, [17], True), (24, [18], False),
+     (24, [14, 18], False), (24, [10, 14, 18], True)],
 )  # fmt: skip
 def test_of_few_events_one_earlier_is_a_second_place(
     n: int, early: list[int], second: bool

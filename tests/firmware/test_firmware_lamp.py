@@ -323,6 +323,32 @@ print(json.dumps([(wheel(made, 1, 0, p, 0, 0), made._delay(a))[1] for p, a in gi
         assert 0 <= Fraction(period * angle, 360_000) - found < 2, (period, angle)
 
 
+def test_time_for_an_angle_in_small_numbers() -> None:
+    """Of a 32-bit board's, below 2^30: a larger one would take memory in the loop."""
+    script = """
+class Small:
+    def __init__(self, value):
+        assert -(1 << 30) <= value < 1 << 30, value
+        self.value = value
+def by(work):
+    return lambda a, b: Small(work(a.value, b.value if isinstance(b, Small) else b))
+for name, work in (("add", lambda a, b: a + b), ("sub", lambda a, b: a - b),
+                   ("mul", lambda a, b: a * b), ("floordiv", lambda a, b: a // b)):
+    setattr(Small, "__%s__" % name, by(work))
+made = make()
+found = []
+for period, angle in given:
+    made._crank.state = [Small(period)] * 32
+    found.append(made._delay(Small(angle)).value)
+print(json.dumps(found))
+"""
+    # As long as a turn of the wheel can be, 2^28 ticks.
+    cases = [(p, a) for p in (36_000, 1_000_003, 36_000_359, 2**28)
+             for a in (1, 999, 89_999, 359_999)]  # fmt: skip
+    for (period, angle), found in zip(cases, say(script, cases), strict=True):
+        assert 0 <= Fraction(period * angle, 360_000) - found < 2, (period, angle)
+
+
 def test_orders_as_long_as_there_is_room() -> None:
     """Three at once; below 15 ms a revolution two may wait (five words), else one (two words).
 

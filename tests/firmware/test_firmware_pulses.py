@@ -144,6 +144,8 @@ def test_a_ramps_time_is_that_of_the_turns_made(
 
 def test_a_step_is_one_and_the_slowest_speed_is_twenty(pulses: Any) -> None:
     assert [rpm for _, rpm in speeds(pulses, (1_000_000, 3_000_000, 0), 3)] == [3000.0] * 3
+    # A new one cuts no length: 833 333.33 cycles.
+    assert speeds(pulses, (9_000_000, 9_000_000, 0), 2)[1][1] == 60 * CLOCK / 833_333
     assert speeds(pulses, (0, 0, 0), 1)[0][1] == 20.0
     assert speeds(pulses, (0, 40_000, 5_000), 1)[0][1] == 20.0
     assert speeds(pulses, (40_000, 0, 5_000), 8)[-1][1] == pytest.approx(20.0, rel=1e-6)

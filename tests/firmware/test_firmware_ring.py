@@ -111,6 +111,7 @@ def model(both: int, start: int, operations: list[tuple[str, int]]) -> list:
                     ring.popleft()
                     lost += 1
             old = bool(ring) and now - ring[0] * 7 + 4096 >= 700
+            due = 8 * beating + old
             made: list = []
             if beating or old:
                 while ring and len(made) < PACK:
@@ -124,7 +125,7 @@ def model(both: int, start: int, operations: list[tuple[str, int]]) -> list:
                     for _ in range(count):
                         ring.popleft()
                     old = bool(ring) and now - ring[0] * 7 + 4096 >= 700
-            log.append([made, lost % WORD, all(k >= mark for k in ring)])
+            log.append([made, lost % WORD, all(k >= mark for k in ring), due])
     log.append([0, 0, 0])
     return log
 
@@ -136,11 +137,12 @@ def test_rings_do_what_the_model_does(cases: list[tuple[int, int, list[tuple[str
     for (both, start, operations), log in zip(cases, found, strict=True):
         expected = model(both, start, operations)
         assert log[-1] == expected[-1]
-        for (due, data, lost, drained), (made, gone, empty) in zip(
+        for (due, data, lost, drained), (made, gone, empty, wanted) in zip(
             log[:-1], expected[:-1], strict=True
         ):
             assert [list(block) for block in blocks(bytes.fromhex(data), both)] == made
             assert lost == gone
+            assert due & 9 == wanted
             if due & 8:
                 assert bool(drained) == empty
 
@@ -298,24 +300,27 @@ def test_what_goes_before_a_heartbeat_and_what_is_given_up() -> None:
     script = """
 import sys, json
 from array import array
-from ring import plain_rings, MARKS, WRITTEN, TAKEN, LOST
+from ring import plain_rings, MARKS, WRITTEN, TAKEN, LOST, STALLS
 found = []
 for marks, taken in json.loads(sys.stdin.read()):
     rings = plain_rings(64)
     for i in range(4):
         rings.state[MARKS + i], rings.state[TAKEN + i] = marks[i], taken[i]
+        rings.state[STALLS + i] = 3  # no mark
     found.append(rings.drained())
 rings = plain_rings(64)
 for i in range(4):
     rings.state[WRITTEN + i] = (7, 5, 0xFFFFFFFF, 3)[i]
     rings.state[TAKEN + i] = (7, 2, 0xFFFFFFF0, 0xFFFFFFFE)[i]
     rings.state[LOST + i] = (1, 0xFFFFFFFF, 2, 3)[i]
+    rings.state[STALLS + i] = 20 + i
 rings.now[0], rings.now[1] = 11, 12
 rings.mark()
 marked = [rings.beating(), list(rings.beat), list(rings.state[MARKS:MARKS + 4])]
 rings.discard()
 rings.beaten()
-print(json.dumps([found, marked, list(rings.lost), list(rings.taken), rings.beating()]))
+print(json.dumps([found, marked, list(rings.lost), list(rings.taken), rings.beating(),
+                  list(rings.state)]))
 """
     even = [9, 9, 9, 9]
     cases, wanted = [(even, even)], [1]
@@ -326,12 +331,42 @@ print(json.dumps([found, marked, list(rings.lost), list(rings.taken), rings.beat
             cases.append(([*even[:i], (taken + ahead) % WORD, *even[i + 1 :]],
                           [*even[:i], taken, *even[i + 1 :]]))  # fmt: skip
             wanted.append(drained)
-    found, marked, lost, taken, beating = json.loads(
+    found, marked, lost, taken, beating, state = json.loads(
         run_script(script, stdin=json.dumps(cases).encode())
     )
-    assert [bool(one) for one in found] == [bool(one) for one in wanted]
+    assert found == wanted
     assert marked == [1, [11, 12], [7, 5, WORD - 1, 3]]
     assert lost == [1, 2, 2 + 15, 3 + 5] and taken == [7, 5, WORD - 1, 3] and beating == 0
+    # Nothing else has moved: written, taken, lost, marks, stalls, times, no mark, size.
+    ends = [7, 5, WORD - 1, 3]
+    assert state == [*ends, *ends, *lost, *ends, 20, 21, 22, 23, 11, 12, 11, 12, 0, 0, 0, 0, 64,
+                     *[0] * 14]  # fmt: skip
+
+
+def test_what_was_overwritten_is_counted_however_much_it_was() -> None:
+    """Of more than a ring of 64 a quarter goes with it, 48 stay; at 2^30 edges and more as well."""
+    script = """
+import sys, json
+from ring import plain_rings, WRITTEN, TAKEN, LOST
+found = []
+for taken, waiting in json.loads(sys.stdin.read()):
+    rings = plain_rings(64)
+    rings.pace(1 << 29, 1 << 29)
+    for i in range(4):
+        rings.state[TAKEN + i] = taken
+        rings.state[WRITTEN + i] = (taken + (waiting if i == 2 else 0)) & 0xFFFFFFFF
+    rings.survey()
+    found.append([list(rings.lost), (rings.written[2] - rings.taken[2]) & 0xFFFFFFFF,
+                  [rings.taken[i] == taken for i in (0, 1, 3)]])
+print(json.dumps(found))
+"""
+    sizes = [0, 63, 64, 65, 1000, *((1 << k) + by for k in (30, 31) for by in (-1, 0, 5, 64)),
+             3 << 30]  # fmt: skip
+    cases = [(taken, n) for n in sizes for taken in (0, 5, WORD - 30)]
+    found = json.loads(run_script(script, stdin=json.dumps(cases).encode()))
+    for (_, n), one in zip(cases, found, strict=True):
+        left = n if n <= 64 else 48
+        assert one == [[0, 0, n - left, 0], left, [True] * 3], n
 
 
 def test_inputs_take_turns_and_four_frames_go_at_once() -> None:

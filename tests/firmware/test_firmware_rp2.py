@@ -88,6 +88,40 @@ def test_no_machine_runs_while_its_program_is_exchanged() -> None:
     assert seen == [(0, 0)] * 2
 
 
+def test_two_ways_to_make_frames_are_compared_on_a_full_one(monkeypatch: Any) -> None:
+    """At boot, by the program and by the chip: 58 edges over a ring's end; 4 (58 + 6) - 2 bytes."""
+    hw, ring = pio_chip.load("hw_rp2", "ring")
+    sizes: list[int] = []
+    real = ring.Rings.pack
+    monkeypatch.setattr(ring.Rings, "pack", lambda self: sizes.append(real(self)) or sizes[-1])
+    made = hw.Hardware()
+    assert sizes == [254, 254] and made.rings.stuff is not None
+
+
+def test_the_clock_of_a_session_begins_anew() -> None:
+    """At its first instruction, at 0, with nothing in its queue, wherever it was stopped."""
+    made = board()
+    chip = pio_chip.CHIP
+    hw = type(made).start.__globals__
+    real, seen = hw["_start"], []
+
+    def start(machines: int) -> None:
+        place = chip.rp2040.read_uint32(0x503000D4) & 31  # RP2040 datasheet, 3.7: SM0_ADDR
+        count = chip.blocks[1].machines[0].x
+        seen.append((place - made._clock._place, made._clock.rx_fifo(), count))
+        real(machines)
+
+    hw["_start"] = start
+    try:
+        for cycles in (1000, 1001, 1002, 1003):
+            made.start()
+            chip.run(cycles)
+            made.stop()
+    finally:
+        hw["_start"] = real
+    assert seen == [(0, 0, 0xFFFFFFFF)] * 4
+
+
 def test_what_a_chip_says_of_itself() -> None:
     """A look each three cycles; a pulse of a look and a cycle; two looks and a cycle apart."""
     made = board(unique_id=lambda: b"\x01\x02\x03")
@@ -114,6 +148,12 @@ def test_what_a_chip_says_of_itself() -> None:
 
 def test_lowest_mean_of_four_of_the_supply() -> None:
     """3.3 V is 65 536; 100 kOhm above 15 kOhm: 115 / 15 of what the pin has."""
+    made = board()
+    # The mean is cut: 19.75 of 65 536 is 0 mV at the pin, 20 would be 1 and 7 at the supply.
+    for value, supply in ((19, 65_535), (20, 65_535), (20, 65_535), (20, 0)):
+        pio_chip.ADC.value = value
+        made.sample()
+        assert made._lowest == supply
     made = board()
 
     def mv(*values: int) -> int:

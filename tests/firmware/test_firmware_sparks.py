@@ -97,6 +97,8 @@ print(json.dumps(list(work[:n])))
     assert say(script, [rows, [10_000, 2_000]]) == [720_100, 719_800, 720_100, 720_000]
     assert say(script, [rows, [10_000, 60]]) == [1_440_000 + 720_000, 720_000]
     assert say(script, [rows, [9_900, 100]]) == [1_440_000 - 100, 720_100, 720_000]
+    # Both ends of the reach are within it.
+    assert say(script, [rows, [10_000, 100]]) == [720_100, 719_800, 720_100, 720_000]
 
 
 def test_a_second_place_and_how_often_it_changes() -> None:

@@ -163,6 +163,19 @@ def test_the_boards_wide_time_and_what_its_inputs_have_lost() -> None:
             assert clock.read[8] == [99] and queues.read[1] == []
 
 
+def test_a_queue_that_does_not_empty_is_not_waited_for() -> None:
+    """20 looks at each input's, 200 at the clock's (our own choice); what had come counts."""
+    hw, ring = pio_chip.load("hw_rp2", "ring")
+    state = ring.plain_rings(8).state
+    state[ring.NOW] = 55
+    clock = Registers({1: [0x100] * 200, 8: [7]})
+    queues = Registers({1: [0] * 80, 2: 0})
+    places = {0x50300000: clock, 0x50200000: queues}
+    hw.ptr32 = lambda place: places[place] if isinstance(place, int) else place
+    assert hw._look(0, state) == 0
+    assert (state[ring.NOW], clock.read, queues.read) == (55, {1: [], 8: [7]}, {1: [], 2: 0})
+
+
 def test_capture_starts_and_stops_without_the_outputs_machines() -> None:
     """CTRL: enables in bits 0 to 3, restarts of the clocks in bits 8 to 11; machine 0 of block 1 is
     the clock, the others of it play outputs."""
