@@ -126,7 +126,6 @@ def test_two_turns_of_cranking_are_a_start():
     assert start([399.0] * 2 + [900.0] * 30)[0] is not None
     assert start([399.0] + [900.0] * 31)[0] is None
 
-
     # Of a two-stroke each turn is one.
     two = replace(SETUP, strokes=2)
     assert start([399.0] * 2 + [900.0] * 30, setup=two)[0] is not None
