@@ -14,10 +14,7 @@ from micropython import const
 
 import wire
 
-# What the PIO program adds to the numbers of a record, see programs.py.
-RECORD_CYCLES = const(4)
-ACTIVE_CYCLES = const(2)
-INACTIVE_CYCLES = const(3)
+ACTIVE_CYCLES = const(2)  # the PIO program adds them to a pulse's active part, see programs.py
 
 SLOWEST_MRPM = const(20000)
 TABLE = const(16)

@@ -215,6 +215,19 @@ def test_a_change_of_speed_waits_for_no_more_than_two_queued_pulses() -> None:
             assert gaps[:wait] == [turn] * wait and set(gaps[wait:]) == {turn // 2}, (rpm, pin)
 
 
+def test_a_train_lasts_without_the_loop_from_its_begin() -> None:
+    """wire.md, driving: 20 ms are queued; of 6 ms each, four."""
+    driver = Driver()
+    driver.outputs.drive(drive(10_000_000, 10_000_000, 0, 100, 1, 1, 0, teeth=1), driver.now())
+    begun = driver.chip.cycle
+    driver.chip.run(20 * MS)  # the loop stands still
+    driver.run(60)
+    assert list(driver.hardware.told) == [0, 0, 0]
+    for pin in (BENCH_PIN, CRANK_PIN):
+        ups = [cycle for cycle in driver.starts(pin) if cycle > begun]
+        assert len(ups) > 12 and {b - a for a, b in pairwise(ups)} == {6 * MS}
+
+
 def test_a_pulse_counts_as_driven_when_it_begins() -> None:
     """wire.md, `driven`: the pulses that have begun, since the last order."""
     driver = Driver()
@@ -472,6 +485,10 @@ def test_what_is_off_begins_anew_and_what_is_not_asked_for_stays_off(shape: dict
     outputs.light(lamp(mode=0), driver.now())
     assert outputs.on == 0 and chip.get(PIO1) & 14 == 0 and chip.by_machine & 0x1C0 == 0
     assert not chip.timers and chip.dog_due is None
+    outputs.light(lamp(mode=2), driver.now())
+    assert outputs.lamp.mode == 2
+    outputs.off()
+    assert outputs.lamp.mode == 0 == outputs.on
 
 
 @pytest.mark.parametrize(
