@@ -277,7 +277,7 @@ def test_the_median_of_odd_and_of_even() -> None:
 
 
 def test_sparks_of_an_event_and_events_of_two() -> None:
-    """Of the last ones but the very last, in tenths, rounded: 7 / 4, 4 / 3, 3 / 2, 1; and of two."""
+    """Of the last ones but the very last, in tenths, rounded: 7 / 4, 4 / 3, 3 / 2, 1."""
     rig = kept([10_000] * 5)
     for counts, n, sparks, pairs in (
         ((3, 1, 2, 1, 9), (5, 4, 3, 2, 1, 0), [18, 13, 15, 10, 0, 0], [1, 1, 1, 0, 0]),
