@@ -416,6 +416,8 @@ class PIO(pio_assembler.PIO):
         self._memory = LOADED[number]
 
     def remove_program(self, program: Program) -> None:
+        if program not in self._memory:
+            raise ValueError("prog not in instruction memory")  # as MicroPython (from memory)
         for place, held in enumerate(self._memory):
             if held is program:
                 self._memory[place] = None
