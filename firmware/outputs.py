@@ -153,7 +153,7 @@ class Outputs:
         self._first = FIRST_MS * ms
         self._budget = limits.Budget()
         self._timer, self._shape = None, NOTHING
-        self._machines = self._dry = 0
+        self._machines = 0
         self._rested_us = ticks_us()
         self.lamp = Lamp(hw, self)
         self.off()
