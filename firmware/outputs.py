@@ -109,8 +109,6 @@ class Player:
         program = programs.pulses_low if low else programs.pulses_high
         disable(1 << self.number)
         if self._program is not program:
-            if self._program is programs.pulses_low:
-                rp2.PIO(1).remove_program(programs.pulses_low)
             self._program = program
             self._machine.init(program, sideset_base=Pin(self.pin))
             self._start = place(self.number) | (low << 12)
@@ -140,7 +138,6 @@ class Outputs:
         )
         self._pins = sum(1 << pin for pin in pins.OUTPUTS)
         self._high = rest.high()
-        self.on = 0
         self.driven = array("I", [0])
         self.told = array("I", [0, 0, 0])
         for pin in pins.OUTPUTS:
@@ -156,7 +153,7 @@ class Outputs:
         self._first = FIRST_MS * ms
         self._budget = limits.Budget()
         self._timer, self._shape = None, NOTHING
-        self._machines = self._dry = 0
+        self._machines = 0
         self._rested_us = ticks_us()
         self.lamp = Lamp(hw, self)
         self.off()

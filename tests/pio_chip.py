@@ -179,6 +179,9 @@ class Timer:
     def __init__(
         self, number: int, *, period: int, mode: int, callback: Callable[[Any], None]
     ) -> None:
+        if number != -1:
+            raise ValueError("Timer doesn't exist")  # as MicroPython's of this chip (from memory)
+        assert mode == self.PERIODIC
         self._period = period * CLOCK_HZ // 1000
         self._due = CHIP.cycle + self._period
         self._callback = callback
@@ -416,6 +419,8 @@ class PIO(pio_assembler.PIO):
         self._memory = LOADED[number]
 
     def remove_program(self, program: Program) -> None:
+        if program not in self._memory:
+            raise ValueError("prog not in instruction memory")  # as MicroPython (from memory)
         for place, held in enumerate(self._memory):
             if held is program:
                 self._memory[place] = None

@@ -179,7 +179,9 @@ def test_events_of_a_bad_period_have_no_angle_and_the_count_of_turns_a_break() -
 def test_more_than_a_clamp_makes_is_passed_over_and_counted() -> None:
     sparks = [at(k) for k in range(4, 54)]
     assert Rig(sparks, most=50).state("SEEN", "SKIPPED", "KEPT") == [50, 0, 50]
+    number = Rig([], edges=0).state("NUMBER")[0]
     rig = Rig(sparks, most=49)
+    assert rig.state("NUMBER") == [number + 1000]  # how often it turned meanwhile is not known
     assert rig.state("SEEN", "EDGE", "SKIPPED", "KEPT", "RUNNING") == [50, 100, 1, 0, 1]
     # So it is after more crank edges than there are marks of.
     for edges, skipped in ((1024, 0), (1025, 1)):
@@ -261,9 +263,32 @@ def test_what_is_forgotten_and_what_goes_on() -> None:
 @pytest.mark.parametrize(("far", "kept_"), [(18_900, 5), (18_901, 4)])
 def test_how_far_from_the_median_is_left_out(far: int, kept_: int) -> None:
     """8.9 times the middle one of the five distances: 0, 500, 1000, 1200 and that."""
-    rig = kept([9_000, 9_500, 10_000, 11_200, far])
+    rig = kept([200_000, 9_000, 9_500, 10_000, 11_200, far])
     rig.events.summarize(5, 1, 360_000, 0)
     assert rig.events.kept == kept_
+
+
+def test_the_median_of_odd_and_of_even() -> None:
+    """The middle one, or half-way between the two: the farthest are 2 degrees from it."""
+    for angles in (
+        [8_000, 9_900, 10_000, 10_100, 12_000], [9_000, 10_900, 10_900, 11_100, 11_100, 13_000],
+    ):  # fmt: skip
+        rig = kept(angles)
+        rig.events.summarize(len(angles), 1, 360_000, 2_000)
+        assert rig.events.kept == len(angles)
+
+
+def test_sparks_of_an_event_and_events_of_two() -> None:
+    """Of the last ones but the very last, in tenths, rounded: 7 / 4, 4 / 3, 3 / 2, 1."""
+    rig = kept([10_000] * 5)
+    for counts, n, sparks, pairs in (
+        ((3, 1, 2, 1, 9), (5, 4, 3, 2, 1, 0), [18, 13, 15, 10, 0, 0], [1, 1, 1, 0, 0]),
+        ((2, 3, 1, 2, 2), (5, 4, 3, 2, 1), [20, 20, 15, 20, 0], [2, 1, 1, 1, 0]),
+    ):  # fmt: skip
+        for k, count in enumerate(counts):
+            rig.events.words[192 + ((50 + k) & 63)] = count
+        assert [rig.events.sparks(k) for k in n] == sparks
+        assert [rig.events.pairs(k) for k in n if k] == pairs
 
 
 def kept(angles: list[int], turns: list[int] | None = None) -> Rig:
@@ -325,6 +350,31 @@ def test_of_few_events_one_earlier_is_a_second_place(
         angles[k] = 180_000
     rig = kept(angles)
     assert rig.events.second(n, 1, 360_000, 2_000, 2_000) is second
+
+
+@pytest.mark.parametrize(
+    ("n", "early", "by", "second"),
+    # Nearer than 2 degrees is no place of its own among few, nearer than half a degree among many.
+    [(20, [5, 10, 15], 2_001, True), (20, [5, 10, 15], 2_000, False),
+     (36, [8, 16, 24, 32], 501, True), (36, [8, 16, 24, 32], 500, False),
+     # A first spark that was missed is 45 degrees before the others at most.
+     (20, [9], 45_000, True), (20, [9], 45_001, False)],
+)  # fmt: skip
+def test_how_much_earlier_a_second_place_is(
+    n: int, early: list[int], by: int, second: bool
+) -> None:
+    angles = [200_000] * n
+    for k in early:
+        angles[k] -= by
+    assert kept(angles).events.second(n, 1, 360_000, 2_000, 500) is second
+
+
+@pytest.mark.parametrize(("by", "second"), [(22_500, True), (22_501, False)])
+def test_a_quarter_of_a_firing_is_the_most_that_a_spark_is_missed_by(by: int, second: bool) -> None:
+    """A coil lead of four: angles are counted four times, modulo a firing; a quarter of it."""
+    angles = [50_000] * 20
+    angles[9] -= by
+    assert kept(angles).events.second(20, 4, 360_000, 8_000, 2_000) is second
 
 
 def test_spacing_is_the_median_of_the_steps() -> None:

@@ -196,6 +196,28 @@ print(json.dumps(good))
     assert say(BUS + script) == [True] * 71
 
 
+def test_what_goes_out_is_what_the_meter_says_now() -> None:
+    """A new meter asks for its wheel; one that has it waits for the crank. The name of the start
+    is gone."""
+    script = """
+from picture import Picture
+good = []
+for teeth in (0, 36):
+    meter.values["teeth"] = teeth
+    good.append(whole())
+    before = meter._shown
+    while meter._shown == before:
+        turns(1)
+    said = Picture()
+    start = bytes(said.dots)
+    said.draw(meter)
+    good += [bytes(meter._panel._picture.dots) == bytes(said.dots) != start, meter.reason]
+print(json.dumps(good))
+"""
+    first, told, new, second, still, known = say(BUS + script)  # type: ignore[misc]
+    assert (first, told, second, still) == (True,) * 4 and new != known
+
+
 def test_a_display_that_loses_its_state_or_is_put_back_comes_up_within_two_seconds() -> None:
     script = """
 good = []

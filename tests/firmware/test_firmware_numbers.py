@@ -776,6 +776,37 @@ print(json.dumps(found))
     assert found == wanted
 
 
+def test_each_byte_of_a_number_counts_against_its_limits() -> None:
+    """Little endian, of 1, 2 or 4 bytes; what lies beside it does not count. The first bad one of
+    three is named; one of 2^30 and more is above any limit."""
+    script = """
+from array import array
+from frame import outside
+found = []
+for data, limits, n in given:
+    found.append(outside(bytearray(data), array("I", limits), n))
+print(json.dumps(found))
+"""
+    cases: list[tuple[list[int], list[int], int]] = []
+    wanted = []
+    for wide, low, high in ((1, 3, 200), (2, 3, 200), (2, 300, 1000), (4, 3, 200), (4, 300, 70_000),
+                            (4, 70_000, 20_000_000), (4, 0, (1 << 30) - 1)):  # fmt: skip
+        values = {low - 1, low, low + 1, high - 1, high, high + 1, 0}
+        values |= {near + (1 << bit) for near in (low, high) for bit in range(8 * wide)}
+        for value in values:
+            if 0 <= value < 1 << 8 * wide:
+                data = [0xFF, 0xFF, *value.to_bytes(wide, "little"), 0xFF, 0xFF]
+                bad = not low <= value <= high
+                cases.append((data, [2, wide, low, high], 1))
+                wanted.append(0 if bad else -1)
+                good = [0, 1, 0, 255]
+                cases.append((data, [*good, 2, wide, low, high, *good], 3))
+                wanted.append(1 if bad else -1)
+                cases.append((data, [*good, 2, wide, low, high], 1))  # not asked for
+                wanted.append(-1)
+    assert len(set(wanted)) == 3 and say(script, cases) == wanted
+
+
 def test_the_lease_against_whole_numbers() -> None:
     """A command counts when its seq is ahead by 1 to 2^31 - 1, and a renew when it names the last
     one obeyed: against Python's integers, with every bit of a number flipped."""

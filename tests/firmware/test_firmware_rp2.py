@@ -98,6 +98,27 @@ def test_two_ways_to_make_frames_are_compared_on_a_full_one(monkeypatch: Any) ->
     assert sizes == [254, 254] and made.rings.stuff is not None
 
 
+def test_the_orders_that_are_nearly_used_up_are_renewed() -> None:
+    """Channel and ring of each input asked for, bit i for input i; what was left goes on."""
+    made = board()
+    hw = type(made).start.__globals__
+    real = hw["_halt"], hw["_renew"]
+    for asked in range(16):
+        did: list[tuple[int, ...]] = []
+        hw["_halt"] = lambda channel, *_: 100 + channel
+        hw["_renew"] = lambda channel, left, i, _, ring, order, did=did: did.append(
+            (channel, left, i, ring - made._base, order)
+        )
+        try:
+            made._renew(asked)
+        finally:
+            hw["_halt"], hw["_renew"] = real
+        assert did == [
+            (made._channels[i], 100 + made._channels[i], i, RING * i, 0x0FFFFFFF)
+            for i in range(4) if asked >> i & 1
+        ]  # fmt: skip
+
+
 def test_the_clock_of_a_session_begins_anew() -> None:
     """At its first instruction, at 0, with nothing in its queue, wherever it was stopped."""
     made = board()

@@ -334,3 +334,17 @@ def test_what_the_host_says_ends_the_wait_at_once() -> None:
         talk.stdout.close()
     os.close(world)
     os.close(keep)
+
+
+def test_a_board_has_a_meter_where_there_is_a_desk() -> None:
+    for desk in (True, False):
+        shown, show = os.pipe()
+        names = {"SPARKWITNESS_WORLD": "0,1", "SPARKWITNESS_PANEL": f"{show},0" if desk else ""}
+        said = subprocess.run(
+            [firmware_board.micropython(), "-c", BOARD % ("0", "found = board.meter is not None")],
+            input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
+            env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen", **names},
+        )  # fmt: skip
+        os.close(show)
+        os.close(shown)
+        assert said.returncode == 0 and json.loads(said.stdout.partition(b"said:")[2]) is desk

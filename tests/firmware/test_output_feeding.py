@@ -250,13 +250,18 @@ def test_a_pulse_counts_as_driven_when_it_begins() -> None:
     assert driver.hardware.driven[0] == 0
 
 
-def test_the_old_lease_does_not_end_what_a_new_order_begins() -> None:
-    """Another shape rests for 2 ms first, and just then the timer finds the old lease over 900 ms.
+@pytest.mark.parametrize("lit", [0, 4])
+def test_the_old_lease_does_not_end_what_a_new_order_begins(lit: int) -> None:
+    """Another shape rests for 2 ms first, and just then the timer finds the old lease over 900 ms;
+    where the lamp is on, that timer goes on meanwhile.
 
     wire.md: outputs stay on after the last order that was valid.
     """
     driver = Driver()
     driver.chip.run(20 * MS)
+    if lit:
+        driver.outputs.light(lamp(mode=2), driver.now())
+        driver.chip.run(20 * MS)
     driver.outputs.drive(drive(6_000_000, 6_000_000, firings=4, width_us=100), driver.now() - 5)
     begun = driver.chip.timers[0]._due
     while driver.chip.cycle < begun + 849 * MS:
@@ -264,7 +269,7 @@ def test_the_old_lease_does_not_end_what_a_new_order_begins() -> None:
     order = drive(6_000_000, 6_000_000, firings=2, width_us=100)
     assert driver.outputs.drive(order, driver.now()) is None
     assert driver.chip.cycle > begun + 850 * MS  # the timer has looked meanwhile
-    assert driver.hardware.outputs == 1 and list(driver.hardware.told) == [0, 0, 0]
+    assert driver.hardware.outputs == 1 | lit and list(driver.hardware.told) == [0, 0, 0]
     before = len(driver.starts(BENCH_PIN))
     driver.run(30)
     assert len(driver.starts(BENCH_PIN)) > before
@@ -297,6 +302,51 @@ def test_what_stands_behind_an_output_and_when() -> None:
     driver.outputs._check()
     assert len(driver.hardware.notes) == 1
     assert driver.chip.by_machine & 0x1C0 == 0 and driver.chip.high & 0x1C0 == 0
+
+
+def test_a_module_that_only_triggers_may_be_driven_for_longer() -> None:
+    """wire.md, "Limits": a capacitive one for up to 20 ms and 75 %, for ever: 20 of 26.79 ms.
+
+    An inductive one's 70 % would be used up within a second.
+    """
+    driver = Driver()
+    order = drive(2_240_000, 2_240_000, 0, 20_000, 1, 1, load=1)
+    assert driver.outputs.drive(order, driver.now()) is None
+    for _ in range(6):
+        driver.run(500)
+        driver.outputs.guard(driver.now())
+    assert driver.hardware.outputs == 1 and list(driver.hardware.told) == [0, 0, 0]
+    assert len(driver.starts(BENCH_PIN)) == pytest.approx(3000 / 26.79, abs=2)
+
+
+def test_the_lamp_alone_has_a_lease_as_well() -> None:
+    """wire.md, "The lease": 0.9 s from when the order came, looked at every 50 ms; and the dog."""
+    driver = Driver()
+    driver.chip.run(20 * MS)
+    since = driver.now() - 5
+    assert driver.outputs.light(lamp(mode=2), since) is None
+    assert driver.hardware.outputs == 4 and driver.hardware.leased == since
+    assert len(driver.chip.timers) == 1 and driver.chip.dog_due is not None
+    while driver.now() <= since + 895:
+        driver.run(1)
+    assert driver.hardware.outputs == 4
+    driver.run(60)
+    assert driver.hardware.outputs == 0 and list(driver.hardware.told) == [0, 0, 1]
+    assert not driver.chip.timers and driver.chip.dog_due is None
+
+
+def test_a_ramp_may_begin_or_end_at_nothing() -> None:
+    """wire.md, drive: rpm_from 0 with rpm_to 0 is off; one of them alone is 20 rev/min, 3 s a turn.
+
+    A ramp of no time is a step: 1000 rev/min is a pulse each 60 ms.
+    """
+    for mrpm_from, mrpm_to, pulses in ((0, 1_000_000, 4), (1_000_000, 0, 1), (0, 0, 0)):
+        driver = Driver()
+        order = drive(mrpm_from, mrpm_to, 0, 100, 1, 1)
+        assert driver.outputs.drive(order, driver.now()) is None
+        driver.run(200)
+        assert len(driver.starts(BENCH_PIN)) == pulses
+        assert driver.hardware.outputs == (pulses > 0)
 
 
 def test_how_long_a_turn_of_the_outputs_took_is_told_only_when_something_was_made() -> None:
@@ -406,6 +456,23 @@ def test_an_output_that_rests_high_never_falls_at_boot() -> None:
     hardware.outputs_off()
     pio_chip.CHIP.run(100)
     assert [level for _, level in watched[BENCH_PIN]] == [True]
+
+
+def test_a_restart_of_the_program_stops_what_played() -> None:
+    """A soft reset leaves machines, pins and watchdog as they are: at rest before anything else.
+
+    The watchdog's enable is bit 30 of its CTRL, a pin's master is SIO at 5 (RP2040 datasheet).
+    """
+    (hw,) = pio_chip.load("hw_rp2")
+    put, get = pio_chip.CHIP.rp2040.write_uint32, pio_chip.CHIP.rp2040.read_uint32
+    put(PIO1, 0b1110)
+    put(0x40058000, 1 << 30)
+    for pin in (BENCH_PIN, CRANK_PIN, LAMP_PIN):
+        put(0x40014004 + 8 * pin, 7)
+    hardware = hw.Hardware()
+    assert get(PIO1) & 0b1110 == 0 and not get(0x40058000) >> 30 & 1
+    assert [get(0x40014004 + 8 * pin) & 31 for pin in (BENCH_PIN, CRANK_PIN, LAMP_PIN)] == [5] * 3
+    assert hardware.outputs == 0 and hardware._outputs.feed() == 0
 
 
 def test_how_long_records_are() -> None:
@@ -569,10 +636,18 @@ def test_queues_are_filled_on_demand_but_not_while_a_train_has_to_pause() -> Non
 def test_a_machine_that_is_loaded_stands_still_and_the_others_do_not() -> None:
     driver = Driver()
     for player, bit in ((driver.outputs._bench, 2), (driver.outputs._wheel, 4)):
+        asked: list[Any] = []
+        init = player._machine.init
+        player._machine.init = lambda program, real=init, seen=asked, **more: (
+            seen.append(program) or real(program, **more)
+        )
         for low in (0, 0, 1, 1, 0):
             driver.chip.put(PIO1, 15)
             player.load(low)
             assert driver.chip.get(PIO1) == 15 - bit
+        # A call of MicroPython's class freezes the pin: only for another program.
+        high, low = driver.module.programs.pulses_high, driver.module.programs.pulses_low
+        assert asked == [high, low, high]
 
 
 def test_a_train_that_was_not_fed_at_its_end_does_not_make_the_next_one_pause() -> None:

@@ -447,6 +447,21 @@ def test_a_turn_is_known_with_the_edge_after_its_end(after: int, periods: int):
     assert tracker.edges_rejected == 0
 
 
+def test_a_gap_at_the_very_edge_up_to_which_all_was_given_up():
+    """Sixty steps alike are no turn of 36 - 1: all but the last two edges are given up. The gap
+    lies between these two, and two turns follow."""
+    wheel = Reference(36, 1)
+    turns = np.tile(np.append(np.full(34, 1000), 2000), 2)
+    steps = np.concatenate((np.full(60, 1000), [2000], turns, np.full(3, 1000)))
+    edges = np.append(0, np.cumsum(steps))
+    for first in range(55, 66):
+        tracker = CrankTracker(wheel)
+        parts = [tracker.feed(edges[:first], NONE), tracker.feed(edges[first:], NONE, True)]
+        found = Periods.join([periods for _, periods in parts])
+        assert found.start.tolist() == [62_000, 98_000], first
+        assert found.length.tolist() == [36_000] * 2, first
+
+
 @pytest.mark.parametrize(
     ("lost", "unread"),
     [((33,), (6, 7)), ((32, 33), (6, 7)), ((1,), (5, 6)), ((1, 2), (5, 6))],

@@ -269,6 +269,10 @@ def test_teeth_an_overtone_and_a_bend_are_told_apart():
     wide = np.full(len(at), sqrt(far))
     found = interpolation.interpolation(miss, wide, number, wheel, 2.0, np.array([100.0]))
     assert found[1:] == pytest.approx((sqrt(np.mean(miss**2)), 0.05 / 1.39), rel=1e-4)
+    # Between the edges: of the teeth 0.7, of the bend and of the wave each its own share.
+    bend, wave = (interpolation.cubic_shares(20.0, order)[0] for order in (2.0, 4.0))
+    u = sqrt((0.7 * 0.05) ** 2 + bend**2 * (0.02**2 + over) + wave**2 * square)
+    assert found[0] == pytest.approx(u, rel=1e-4) and wave > 1.1 * bend
 
 
 @pytest.mark.parametrize(("even", "square"), [(12, 0.01), (11, (11 * 0.01 + 4 * 0.25) / 15)])

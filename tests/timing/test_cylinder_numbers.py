@@ -203,6 +203,17 @@ def test_what_the_tap_shows_of_each_cylinder():
     for by, told in ((44.0, True), (46.0, False)):
         near = table((10.0,) * 4, tap=heard(lambda f, by=by: replace(f, degrees=f.degrees - by)))
         assert all((r.trigger is not None) == told for r in near.rows)
+    # Of a cylinder's own firings it takes eight.
+    for n, told in ((8, True), (7, False)):
+
+        def some(fires: Firings, n: int = n) -> Firings:
+            third = (fires.degrees - 50.0) % 720 == 360
+            return fires.pick(~third | (np.cumsum(third & (fires.degrees > 0)) <= n))
+
+        few = table(means, steady, tap=heard(some)).rows
+        assert [r.trigger is None for r in few] == [False, False, not told, False]
+        assert [r.dwell_ms is None for r in few] == [False, False, not told, False]
+        assert few[2].no_spark == 0
     # The window's ends belong to it: a spark 500 ticks before, or 800 after, the firing.
     for by, window, told in (
         (500, (500, 0), True), (500, (499, 0), False), (-800, (0, 801), True),
@@ -407,6 +418,12 @@ def test_words_with_their_numbers():
         "misses 20 of 50 sparks: its lead, plug, or its place in the cap (15 of them with"
         in (cylinders.words([*rest, asked], 4)[0])
     )
+    weak = [*rest, row("2", 0.0, differs=("torque",), torque=Number(0.7, 0.1))]
+    (fires,), (pumps,) = (cylinders.words(weak, 4, kind) for kind in ("firing", "compression"))
+    assert "cylinder 2 gives less speed than the others (index 0.70 ± 0.10," in fires
+    assert "one): a spark that fails, fuel, low compression," in fires
+    assert "cylinder 2 takes less speed to compress than the others (index 0.70 ± 0.10" in pumps
+    assert "one): low compression," in pumps and "fuel" not in pumps
 
 
 # Dwell

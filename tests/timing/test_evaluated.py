@@ -161,6 +161,10 @@ def test_a_speed_that_changes():
     end = np.where(np.arange(124) < 112, 1000.0, 1300.0)
     assert codes(measure.evaluate(SETUP, tables(60, rpm=end))) == ["unsteady"]
     assert never.events == 0 and not never.to_dict()["advice_allowed"]
+    # Two of the last four steps faster: the last event alone is left, and one speed has no scatter.
+    fast = np.isin(np.arange(124), range(111, 115))
+    last = measure.evaluate(SETUP, tables(60, rpm=np.where(fast, 1300.0, 1000.0)))
+    assert (codes(last), last.events, last.rpm, last.u_rpm) == (["few_events"], 1, None, None)
 
 
 def test_no_spark_and_no_crank():
@@ -232,6 +236,10 @@ def test_events_that_come_late_now_and_then():
     assert (a, b) == pytest.approx((20.02, 11.8), abs=0.05)
     assert (most, rest) == pytest.approx((0.9, 0.1)) and result.stray == 6
     assert result.events == 54 and result.missing == 6
+    # A clamp that is half a millisecond late: 3° earlier each of them at 1000 rev/min.
+    result = measure.evaluate(replace(SETUP, delay_us=500.0), tables(at=late))
+    assert [at for at, _ in result.places] == pytest.approx([23.02, 14.8], abs=0.05)
+    assert float(result.timing) == pytest.approx(23.02, abs=0.02)
 
 
 def test_bursts_of_three():
@@ -552,6 +560,8 @@ def test_degrees_from_spark_to_spark():
     zero, at = np.zeros(3, np.int64), np.array([0.0, 720.0, 1440.0])
     three = Events(zero, at, zero, zero + np.array([3, 1, 3]), zero, at + 8.0, at)
     assert timed._spark_degrees(three, 1e-6, 1000.0) == 4.0
+    two = replace(three, sparks=np.array([3, 1, 2]))  # 4 and 8: their middle
+    assert timed._spark_degrees(two, 1e-6, 1000.0) == 6.0
     assert np.isnan(timed._spark_degrees(three.pick(np.array([False, True, False])), 1e-6, 1e3))
 
 

@@ -225,6 +225,20 @@ def test_where_the_split_begins_as_plain_loops_find_it(share: int):
     assert min(counts) < max(counts)
 
 
+def test_how_far_apart_two_heaps_are_to_the_last_hundredth():
+    """Thirty-six spread wide and twenty-four that are not: moved apart by thousandths, until they
+    are five of their common deviation apart."""
+    wide, narrow = np.linspace(-0.6, 0.6, 36), np.linspace(-0.05, 0.05, 24)
+    for turn in (1, -1):
+        counts = []
+        for apart in np.arange(1.3, 1.4, 0.002):
+            x = np.sort(turn * np.append(wide, narrow + apart))
+            found = [part.tolist() for part in groups._parted(x, 4)]
+            assert found == slowly(x.tolist(), 4), apart
+            counts.append(len(found))
+        assert (min(counts), max(counts)) == (1, 2)
+
+
 @pytest.mark.parametrize(("few", "parts"), [(3, 1), (4, 1), (5, 2)])
 def test_how_few_make_a_part_by_the_split(few: int, parts: int):
     """Less than a degree apart, so by no gap; the outermost value of each side is left out, and

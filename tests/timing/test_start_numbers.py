@@ -126,6 +126,35 @@ def test_two_turns_of_cranking_are_a_start():
     assert start([399.0] * 2 + [900.0] * 30)[0] is not None
     assert start([399.0] + [900.0] * 31)[0] is None
 
+    # Of a two-stroke each turn is one.
+    two = replace(SETUP, strokes=2)
+    assert start([399.0] * 2 + [900.0] * 30, setup=two)[0] is not None
+    assert start([399.0] + [900.0] * 31, setup=two)[0] is None
+
+
+def test_one_cycle_has_a_speed():
+    """Two turns of 60 and 40 ms: 1200 rev/min together; of one alone nothing is told."""
+    zero = np.zeros(2, np.int64)
+    periods = Periods(np.array([0, 60_000]), np.array([60_000, 40_000]), zero, np.arange(2),
+                      np.zeros(2), np.zeros(2))  # fmt: skip
+    ends, speed = starting.cycles(periods, SETUP, 1e-6)
+    assert (ends.tolist(), speed.tolist()) == ([100_000], pytest.approx([1200.0]))
+    ends, speed = starting.cycles(periods.pick(zero[:1]), SETUP, 1e-6)
+    assert len(ends) == len(speed) == 0
+
+
+def test_a_spark_at_the_tick_at_which_it_catches_is_of_the_cranking():
+    """60° BTDC, at the index edge itself, each second turn: the seventh as the thirteenth ends."""
+    rpm = [200.0] * 13 + [500.0, 700.0, 900.0] + [1000.0] * 31
+    found, begins, _ = start(rpm, at=lambda turns, _: np.full(len(turns), 60.0))
+    assert found.phases[0].to_s == pytest.approx(1e-6 * int(begins[13]))
+    assert [p.events for p in found.phases[:2]] == [7, 2]
+
+
+def test_volts_from_a_second_before_the_sync_on_are_of_the_cranking():
+    for at, lowest in ((0.2, 9.0), (0.200001, 8.0)):
+        assert start(supply=((at, 8_000), (1.0, 9_000)))[0].low_v == lowest
+
 
 def test_tries_before_it_runs():
     """Four turns above cranking speed are a try, three are none; the longest run counts."""
@@ -138,6 +167,19 @@ def test_tries_before_it_runs():
     assert start(three)[0].tries == 0
     twice = [*tried[:20], 700.0, 700.0, 700.0, 700.0, *tried[:8], *[900.0] * 30]
     assert start(twice)[0].tries == 2
+    # Afterwards it stalled, was cranked and ran for six turns: what counts is the longest all the
+    # same.
+    found, begins, _ = start([200.0] * 8 + [900.0] * 30 + [200.0] * 8 + [600.0] * 6)
+    assert found.tries == 0 and found.caught_s == pytest.approx(1e-6 * int(begins[8]) - 1.2)
+    assert found.phase("running").to_s == pytest.approx(1e-6 * int(begins[38]))
+
+
+def test_a_run_that_settles_at_no_speed_is_not_running():
+    """Of the last ten cycles five are at 500, one at 750, four at 1500 rev/min: 625 is their
+    middle, and none is within a tenth of it."""
+    found, begins, length = start([200.0] * 12 + [500.0] * 16 + [1500.0] * 5)
+    assert [p.name for p in found.phases] == ["cranking", "catching"]
+    assert found.phases[1].to_s == pytest.approx(1e-6 * int(begins[-1] + length[-1]))
 
 
 def test_strays_are_out_of_a_starts_timing():
@@ -226,6 +268,8 @@ def test_degrees_to_the_first_spark_wherever_the_count_begins():
     # After it one without an angle does, 10 µs later; how far the crank turned is not known.
     found = start(early=(SYNC + 10,))[0]
     assert found.first_s == pytest.approx(1e-5) and found.first_deg is None
+    found = start(early=(SYNC - 1, SYNC))[0]  # at the very tick it is not before
+    assert (found.before, found.first_s, found.first_deg) == (1, 0.0, None)
     # The crank was lost in between: it may have turned by any angle.
     found = start(lost=range(1, 46))[0]
     assert (found.first_s, found.first_deg) == (plain.first_s, None)

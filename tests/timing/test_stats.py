@@ -216,6 +216,15 @@ def test_ends_of_the_beta_distribution():
     assert (intervals.beta_share(2, 3, 0.0), intervals.beta_share(2, 3, 1.0)) == (0.0, 1.0)
 
 
+def test_student_quantiles_at_the_very_ends_have_no_bound():
+    for p in (0.0, 1.0):
+        assert (
+            intervals.student_quantile(p, 5.0)
+            == stats.t.ppf(p, 5.0)
+            == math.copysign(math.inf, p - 0.5)
+        )
+
+
 def test_slope_of_three_points_by_hand():
     """0, 1 and 3.5 at 0, 1, 2 with u = 1: slope 1.75 ± t(0.975, 1) / sqrt(2), the chi² below 1."""
     x, y, u = np.arange(3.0), np.array([0.0, 1.0, 3.5]), np.ones(3)

@@ -120,6 +120,15 @@ def test_a_tick_is_three_cycles_until_the_board_says_so():
     assert analyzer.tables().tick_s == pytest.approx(36e-9)
 
 
+def test_a_trigger_of_which_one_flank_is_stamped():
+    """No hello tells which: as typed, the level after it is 1, or 0 of the falling one."""
+    one = replace(session(7, 30), levels=(None,) * 4)
+    for falling, level in ((PULSE.falling, 1), ((*PULSE.falling, "trigger"), 0)):
+        table = fed(one, setup=replace(PULSE, falling=falling)).finish().trigger
+        assert set(table.level.tolist()) == {level} and len(table) == 60
+        assert not table.lost.any()
+
+
 def test_the_boards_words():
     words = [wire.Message("log", 4, 7, k, {"level": 0, "text": f"word {k}"}) for k in range(3)]
     one = session(7, 30)

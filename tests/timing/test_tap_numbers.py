@@ -388,6 +388,9 @@ def test_each_event_by_itself():
     assert trigger.each(SETUP, cast(Any, tables), events, angles, rpm).asked[4] == (
         pytest.approx(21.2)
     )
+    tables, events = heard(dwell=np.where(np.arange(N) == 0, AT[0] - DELAY[0], 3_000))
+    found = trigger.each(SETUP, cast(Any, tables), events, angles, rpm)
+    assert found.dwell_ms[:2] == pytest.approx([49.81, 3.0])  # on since the very first tick
 
 
 def test_which_angles_are_whole_periods_from_a_matched_one():
@@ -468,10 +471,11 @@ def test_where_triggers_come_fast_a_spark_follows_before_half_of_the_way_to_the_
 
 
 def test_triggers_at_the_very_ends_and_a_last_spark_without_one():
-    """A spark with its trigger, to the tick: the first and the last count. Behind the last trigger
-    it is not known whether one was lost."""
+    """A spark with its trigger, to the tick: the first and the last count. Before the first trigger
+    and behind the last it is not known whether one was lost."""
     assert read(*heard(delay=np.zeros(N, np.int64))).split.counts == trigger.Counts(N)
     assert read(*heard(which(99))).split.counts == trigger.Counts(N - 2, lost=1)
+    assert read(*heard(which(0))).split.counts == trigger.Counts(N - 1, lost=1)
 
 
 def test_the_nearest_matched_angle_tells():
