@@ -179,7 +179,9 @@ def test_events_of_a_bad_period_have_no_angle_and_the_count_of_turns_a_break() -
 def test_more_than_a_clamp_makes_is_passed_over_and_counted() -> None:
     sparks = [at(k) for k in range(4, 54)]
     assert Rig(sparks, most=50).state("SEEN", "SKIPPED", "KEPT") == [50, 0, 50]
+    number = Rig([], edges=0).state("NUMBER")[0]
     rig = Rig(sparks, most=49)
+    assert rig.state("NUMBER") == [number + 1000]  # how often it turned meanwhile is not known
     assert rig.state("SEEN", "EDGE", "SKIPPED", "KEPT", "RUNNING") == [50, 100, 1, 0, 1]
     # So it is after more crank edges than there are marks of.
     for edges, skipped in ((1024, 0), (1025, 1)):
