@@ -281,6 +281,18 @@ def test_pulses_are_as_wide_as_ordered_or_half_of_their_place(pulses: Any) -> No
     assert widths((4, 4, 1), 0, 0, 20_000) == {0xFFFFFF}
 
 
+def test_the_width_is_that_ordered_before_its_revolution(pulses: Any) -> None:
+    """One pulse a turn, another width with each turn, for longer than the table of 16."""
+    speed = pulses.Speed(CLOCK)
+    train = pulses.Train(speed, SHORTEST, 10 * MS, 1)
+    train.restart(1, 1, 1)
+    for r in range(40):
+        speed.order(6_000_000, 6_000_000, 0, 1000 + 10 * r)
+        speed.reach(r)
+        train.next()
+        assert train.state[pulses.ACTIVE] + 2 == 1000 + 10 * r
+
+
 def test_a_pulse_wider_than_its_place_delays_the_next_ones_and_no_more(pulses: Any) -> None:
     """Two pulses a turn of 0.75 ms, of 0.5 ms each: 0.5 ms + 3 and 4 cycles at least apart."""
     speed = pulses.Speed(CLOCK)
