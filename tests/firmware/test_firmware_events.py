@@ -385,6 +385,21 @@ def test_small_deviations_and_what_is_near_the_mean_by_hand() -> None:
     rig = kept([10_001, 9_999])
     rig.events.summarize(2, 1, 360_000, 2_000)
     assert (rig.events.mean, rig.events.deviation, rig.events.central) == (10_000, 1, 0)
+    # (16 + 0 + 1 + 9) / 3 = 8.7, its root 2.9.
+    rig = kept([10_003, 9_996, 10_000, 10_001])
+    rig.events.summarize(4, 1, 360_000, 2_000)
+    assert (rig.events.mean, rig.events.deviation) == (10_000, 2)
+    # 4 * 36 / 4 = 36, in steps of 2, as a limit of 3000 has them.
+    rig = kept([10_006, 9_994, 10_000, 9_994, 10_006])
+    rig.events.summarize(5, 1, 360_000, 3_000)
+    assert (rig.events.mean, rig.events.deviation) == (10_000, 6)
+    # What is just at the limit counts: 2 * 2000 ** 2 / 4, its root 1414.2.
+    rig = kept([10_000, 12_000, 10_000, 8_000, 10_000])
+    rig.events.summarize(5, 1, 360_000, 2_000)
+    assert (rig.events.kept, rig.events.mean, rig.events.deviation) == (5, 10_000, 1_414)
+    rig = kept([10_000])
+    rig.events.summarize(1, 1, 360_000, 2_000)
+    assert (rig.events.kept, rig.events.mean) == (1, 10_000) and rig.events.deviation <= 1
 
 
 def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
@@ -448,6 +463,7 @@ def test_a_quarter_of_a_firing_is_the_most_that_a_spark_is_missed_by(by: int, se
     # Two at least, one in seven, and three changes; farther away than two degrees.
     [(14, [3, 7], 20_000, True), (15, [3, 7], 20_000, False), (12, [0, 1, 6], 20_000, True),
      (12, [5, 6], 20_000, False), (14, [3, 7], 2_001, True), (14, [3, 7], 2_000, False),
+     (14, [3, 13], 20_000, True),
      (28, [3, 7, 11, 15], 20_000, True), (29, [3, 7, 11, 15], 20_000, False),
      # Earlier than a spark is missed by: so many are wanted, too.
      (14, [3, 7], -50_000, True), (15, [3, 7], -50_000, False), (7, [3], -50_000, False)],
@@ -464,11 +480,31 @@ def test_a_second_place_that_no_missed_spark_explains(
     assert rig.events.second(n, 1, 360_000, 2_000, 500) is second
 
 
+def test_what_is_within_reach_of_the_first_place_is_of_it() -> None:
+    """Three at its very end are no place of their own, nor hide one; nor does one just beside it
+    when they come at the one again: early, early, that, early, early are four changes."""
+    angles = [200_000] * 14
+    angles[3], angles[7], angles[9:12] = 220_000, 220_000, [202_000] * 3
+    assert kept(angles).events.second(14, 1, 360_000, 2_000, 500) is True
+    angles = [200_000] * 28
+    angles[10:15] = 180_000, 180_000, 199_000, 180_000, 180_000
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is True
+    angles[12] = 200_000 - 5_000  # elsewhere
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is False
+
+
 def test_spacing_within_a_turn_and_over_many() -> None:
     """Two firings a turn, of one lead; the end of the slots; half a break is none yet."""
     rig = kept([10_000, 190_000, 10_000, 190_000], [0, 0, 1, 1])
     rig.events.summarize(4, 1, 180_000, 2_000)
     assert rig.events.spacing(4, 360_000, 1, 180_000, 2_000) == 180_000
+    # The same, the angles counted twice.
+    rig.events.summarize(4, 2, 360_000, 4_000)
+    assert rig.events.spacing(4, 360_000, 2, 360_000, 4_000) == 180_000
+    # None but the last three: one turn from each to the next, but three before.
+    rig = kept([10_000] * 4, [0, 3, 4, 5])
+    rig.events.summarize(3, 1, 360_000, 2_000)
+    assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == 360_000
     for last in (63, 64, 65, 66):
         rig = kept([10_000] * (last - 49), [2 * k for k in range(last - 49)])
         rig.events.summarize(3, 1, 360_000, 2_000)
