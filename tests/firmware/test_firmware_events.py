@@ -191,6 +191,17 @@ def test_sparks_of_an_event_without_an_angle_are_of_no_other() -> None:
     assert rig.column(3, 3) == [3, 1, 1] and rig.column(4, 3) == [0, 0, 0]
 
 
+def test_each_loss_is_counted_by_itself() -> None:
+    """Two events without an angle and four edges of ringing; passed over twice."""
+    ringing = [at(33) + 200 * k for k in range(1, 5)]
+    rig = Rig([at(9), at(17), at(21), at(25), at(33), *ringing], bad=(2,))
+    assert rig.state(*COUNTED) == [3, 5, 0, 2, 4, 0]
+    for written, decided in ((201, 101), (402, 102)):
+        rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = written + 9, decided
+        rig.events.follow(7)
+    assert rig.state(*COUNTED, "SEEN") == [3, 5, 0, 2, 4, 2, 411]
+
+
 def test_after_edges_were_passed_over_nothing_is_placed_before_the_next_period() -> None:
     """Which tooth it is then is not known: the edges between were not looked at."""
     rig = Rig([at(20)], edges=60, most=3)
