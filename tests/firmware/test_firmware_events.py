@@ -15,7 +15,7 @@ import pytest
 import pio_chip
 
 SIZE, STEP, START = 256, 10_000, 0xFFFF0000
-DEAD, PAUSE, NEAR, FARTHEST = 300, 30_000, 100, 7_000
+DEAD, PAUSE, NEAR, FARTHEST = 300, 30_001, 100, 7_000
 
 
 class Rig:
