@@ -75,6 +75,13 @@ def test_where_a_spark_is_and_when() -> None:
     assert rig.state("SEEN", "EDGE", "LAST") == [3, 100, START + at(39, 7_500) - 2**32]
 
 
+def test_a_spark_at_an_edge_is_exactly_at_its_tooth() -> None:
+    """45 degrees from tooth to tooth; kept with one degree added."""
+    rig = Rig([at(9 * k, 0) for k in range(1, 11)])
+    assert rig.state(*COUNTED) == [10, 10, 10, 0, 0, 0]
+    assert rig.column(0, 10) == [45_000 * (k % 8) + 1_000 for k in range(1, 11)]
+
+
 @pytest.mark.parametrize(
     ("gap", "counted", "sparks"),
     [
@@ -176,6 +183,46 @@ def test_events_of_a_bad_period_have_no_angle_and_the_count_of_turns_a_break() -
     assert (third - first, fourth - third) == (2000, 1)
 
 
+def test_sparks_of_an_event_without_an_angle_are_of_no_other() -> None:
+    """Two, the second late, in the bad period: the event before has three, none late."""
+    burst = [at(9), at(9) + 1_000, at(9) + 2_000]
+    rig = Rig([*burst, at(17), at(17) + FARTHEST + 1, at(25), at(33)], bad=(2,))
+    assert rig.state("WROTE", "KEPT", "UNPLACED") == [3, 7, 1]
+    assert rig.column(3, 3) == [3, 1, 1] and rig.column(4, 3) == [0, 0, 0]
+
+
+def test_each_loss_is_counted_by_itself() -> None:
+    """Two events without an angle and four edges of ringing; passed over twice."""
+    ringing = [at(33) + 200 * k for k in range(1, 5)]
+    rig = Rig([at(9), at(17), at(21), at(25), at(33), *ringing], bad=(2,))
+    assert rig.state(*COUNTED) == [3, 5, 0, 2, 4, 0]
+    for written, decided in ((201, 101), (402, 102)):
+        rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = written + 9, decided
+        rig.events.follow(7)
+    assert rig.state(*COUNTED, "SEEN") == [3, 5, 0, 2, 4, 2, 411]
+
+
+def test_after_edges_were_passed_over_nothing_is_placed_before_the_next_period() -> None:
+    """Which tooth it is then is not known: the edges between were not looked at."""
+    rig = Rig([at(20)], edges=60, most=3)
+    events = rig.events
+    assert rig.state("WROTE", "GOOD", "RUNNING") == [1, 2, 2]
+    for k in range(60, 140):
+        rig.rings.buffers[0][k & (SIZE - 1)] = START + STEP * k & 0xFFFFFFFF
+        rig.tracker.marks[k & 511] = 0 if k % 8 else 3
+    passed = [at(61 + 4 * k) for k in range(4)]
+    for k, when in enumerate([*passed, at(102), at(107)], 1):
+        rig.rings.buffers[1][k] = START + when & 0xFFFFFFFF
+    rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = 5, 101
+    events.follow(7)
+    assert rig.state("SEEN", "EDGE", "GOOD", "RUNNING", "SKIPPED") == [5, 101, 0, 1, 1]
+    rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = 7, 130
+    events.follow(8)
+    assert rig.state("WROTE", "KEPT", "UNPLACED", "SKIPPED") == [2, 3, 1, 1]
+    # The third tooth after that of 104, and 9 degrees.
+    assert rig.column(0, 2)[1] == pytest.approx(1_000 + 3 * 45_000 + 9_000, abs=3)
+
+
 def test_more_than_a_clamp_makes_is_passed_over_and_counted() -> None:
     sparks = [at(k) for k in range(4, 54)]
     assert Rig(sparks, most=50).state("SEEN", "SKIPPED", "KEPT") == [50, 0, 50]
@@ -219,8 +266,13 @@ def test_the_newest_64_events_are_kept() -> None:
     events.state[s.SEEN], events.state[s.EDGE], events.state[s.RUNNING] = 0, 8, 0
     events.state[s.LAST] = START - 2**32 & 0xFFFFFFFF
     events.state[s.GOOD] = 2
+    for k in range(64):  # what was there of older ones
+        events.words[192 + k], events.words[256 + k] = 7, 1
     events.follow(5)
     assert rig.state("WROTE") == [72]
+    slots = [(60 + k) & 63 for k in range(12)]
+    assert [events.words[192 + k] for k in slots] == [1] * 12
+    assert [events.words[256 + k] for k in slots] == [0] * 12 and sum(rig.column(4, 64)) == 52
     wanted = [46_000 + 90 * k for k in range(12)]
     found = [events.words[(60 + k) & 63] for k in range(12)]
     assert found == pytest.approx(wanted, abs=3)
@@ -324,6 +376,43 @@ def test_mean_and_deviation_without_strays(scale: int, fold: int, middle: int) -
     assert rig.events.central == pytest.approx(near, abs=2)
 
 
+def test_as_many_as_are_kept_are_summed() -> None:
+    """64, the most: numpy's, all of them within six robust deviations."""
+    off = np.rint(np.random.default_rng(5).uniform(-3_000, 3_000, 64)).astype(int)
+    rig = kept((90_000 + off).tolist())
+    rig.events.summarize(64, 1, 360_000, 2_000)
+    assert np.abs(off - np.median(off)).max() < 5 * np.median(np.abs(off - np.median(off)))
+    assert rig.events.kept == 64
+    assert rig.events.mean == pytest.approx(90_000 + off.mean(), abs=2)
+    assert rig.events.deviation == pytest.approx(off.std(ddof=1), rel=0.01)
+
+
+def test_small_deviations_and_what_is_near_the_mean_by_hand() -> None:
+    """(9 + 1 + 0 + 1 + 9) / 4 = 5, its root 2.2; within half of 2 of the mean, both ends too,
+    are three. (1 + 1) / 1 = 2, its root 1.4. Whole thousandths, rounded down."""
+    rig = kept([10_003, 9_999, 10_000, 9_997, 10_001])
+    rig.events.summarize(5, 1, 360_000, 2_000)
+    assert (rig.events.mean, rig.events.deviation, rig.events.central) == (10_000, 2, 3)
+    rig = kept([10_001, 9_999])
+    rig.events.summarize(2, 1, 360_000, 2_000)
+    assert (rig.events.mean, rig.events.deviation, rig.events.central) == (10_000, 1, 0)
+    # (16 + 0 + 1 + 9) / 3 = 8.7, its root 2.9.
+    rig = kept([10_003, 9_996, 10_000, 10_001])
+    rig.events.summarize(4, 1, 360_000, 2_000)
+    assert (rig.events.mean, rig.events.deviation) == (10_000, 2)
+    # 4 * 36 / 4 = 36, in steps of 2, as a limit of 3000 has them.
+    rig = kept([10_006, 9_994, 10_000, 9_994, 10_006])
+    rig.events.summarize(5, 1, 360_000, 3_000)
+    assert (rig.events.mean, rig.events.deviation) == (10_000, 6)
+    # What is just at the limit counts: 2 * 2000 ** 2 / 4, its root 1414.2.
+    rig = kept([10_000, 12_000, 10_000, 8_000, 10_000])
+    rig.events.summarize(5, 1, 360_000, 2_000)
+    assert (rig.events.kept, rig.events.mean, rig.events.deviation) == (5, 10_000, 1_414)
+    rig = kept([10_000])
+    rig.events.summarize(1, 1, 360_000, 2_000)
+    assert (rig.events.kept, rig.events.mean) == (1, 10_000) and rig.events.deviation <= 1
+
+
 def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
     """The floor: 2 degrees; no more than the newest n events count."""
     rig = kept([300_000, 10_000, 10_010, 10_020, 10_030, 10_000, 12_010, 12_011, 8_010, 8_009])
@@ -338,7 +427,10 @@ def test_what_is_near_is_kept_however_close_the_others_lie() -> None:
     ("n", "early", "second"),
     [(20, [14], True), (20, [9], True), (20, [5], True), (20, [0], False),
      (10, [0], True), (11, [0], False), (23, [17], True), (24, [18], False),
-     (24, [14, 18], False), (24, [10, 14, 18], True)],
+     (24, [14, 18], False), (24, [10, 14, 18], True), (9, [], False),
+     # Many: more than one in twelve, and three changes, or it is there that they now come.
+     (35, [10, 14, 18], True), (36, [10, 14, 18], False), (24, [10, 11, 12], False),
+     (24, [0, 10, 11], True), (24, [21, 22, 23], True), (24, [20, 21, 22], False)],
 )  # fmt: skip
 def test_of_few_events_one_earlier_is_a_second_place(
     n: int, early: list[int], second: bool
@@ -375,6 +467,63 @@ def test_a_quarter_of_a_firing_is_the_most_that_a_spark_is_missed_by(by: int, se
     angles = [50_000] * 20
     angles[9] -= by
     assert kept(angles).events.second(20, 4, 360_000, 8_000, 2_000) is second
+
+
+@pytest.mark.parametrize(
+    ("n", "there", "by", "second"),
+    # Two at least, one in seven, and three changes; farther away than two degrees.
+    [(14, [3, 7], 20_000, True), (15, [3, 7], 20_000, False), (12, [0, 1, 6], 20_000, True),
+     (12, [5, 6], 20_000, False), (14, [3, 7], 2_001, True), (14, [3, 7], 2_000, False),
+     (14, [3, 13], 20_000, True),
+     (28, [3, 7, 11, 15], 20_000, True), (29, [3, 7, 11, 15], 20_000, False),
+     # Earlier than a spark is missed by: so many are wanted, too.
+     (14, [3, 7], -50_000, True), (15, [3, 7], -50_000, False), (7, [3], -50_000, False)],
+)  # fmt: skip
+def test_a_second_place_that_no_missed_spark_explains(
+    n: int, there: list[int], by: int, second: bool
+) -> None:
+    """As the meter asks: after the mean, of the same events."""
+    angles = [200_000] * n
+    for k in there:
+        angles[k] += by
+    rig = kept(angles)
+    rig.events.summarize(n, 1, 360_000, 2_000)
+    assert rig.events.second(n, 1, 360_000, 2_000, 500) is second
+
+
+def test_what_is_within_reach_of_the_first_place_is_of_it() -> None:
+    """Three at its very end are no place of their own, nor hide one; nor does one just beside it
+    when they come at the one again: early, early, that, early, early are four changes."""
+    angles = [200_000] * 14
+    angles[3], angles[7], angles[9:12] = 220_000, 220_000, [202_000] * 3
+    assert kept(angles).events.second(14, 1, 360_000, 2_000, 500) is True
+    angles = [200_000] * 28
+    angles[10:15] = 180_000, 180_000, 199_000, 180_000, 180_000
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is True
+    angles[12] = 200_000 - 5_000  # elsewhere
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is False
+
+
+def test_spacing_within_a_turn_and_over_many() -> None:
+    """Two firings a turn, of one lead; the end of the slots; half a break is none yet."""
+    rig = kept([10_000, 190_000, 10_000, 190_000], [0, 0, 1, 1])
+    rig.events.summarize(4, 1, 180_000, 2_000)
+    assert rig.events.spacing(4, 360_000, 1, 180_000, 2_000) == 180_000
+    # The same, the angles counted twice.
+    rig.events.summarize(4, 2, 360_000, 4_000)
+    assert rig.events.spacing(4, 360_000, 2, 360_000, 4_000) == 180_000
+    # None but the last three: one turn from each to the next, but three before.
+    rig = kept([10_000] * 4, [0, 3, 4, 5])
+    rig.events.summarize(3, 1, 360_000, 2_000)
+    assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == 360_000
+    for last in (63, 64, 65, 66):
+        rig = kept([10_000] * (last - 49), [2 * k for k in range(last - 49)])
+        rig.events.summarize(3, 1, 360_000, 2_000)
+        assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == 720_000
+    for turns, spacing in ((499, 499 * 360_000), (500, 0)):
+        rig = kept([10_000] * 3, [0, turns, 2 * turns])
+        rig.events.summarize(3, 1, 360_000, 2_000)
+        assert rig.events.spacing(3, 360_000, 1, 360_000, 2_000) == spacing
 
 
 def test_spacing_is_the_median_of_the_steps() -> None:
