@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from mutants.seen import digest
-from mutants.sites import Mutant, mutants, names_set
+from mutants.sites import Mutant, function_at, mutants, names_set
 from mutants.trial import BUILD, COMPILED, ROOT, Result, Worker
 
 CORE = (
@@ -285,11 +285,12 @@ def _one(numbered: tuple[int, Mutant]) -> Result:
         chosen.leave(noticed)
 
 
-def _equivalent(mutant: Mutant, text: str, known: list[dict[str, str]]) -> bool:
+def _equivalent(mutant: Mutant, text: str, known: list[dict[str, Any]]) -> bool:
     line = text.splitlines()[mutant.line - 1].strip()
     return any(
         one["file"] == mutant.file and one["line"] == line
         and one["old"] == mutant.old and one["new"] == mutant.new
+        and one.get("within") in (None, function_at(text, mutant.line))
         for one in known
     )  # fmt: skip
 

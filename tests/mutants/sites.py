@@ -45,6 +45,20 @@ _PASSED_BY = (ast.JoinedStr, ast.Import, ast.ImportFrom, ast.Raise, ast.Assert)
 _BARE = {"abs", "round", "sqrt", "fabs", "absolute", "negative", "sorted", "int"}
 
 
+def function_at(text: str, line: int) -> str:
+    """Name of the function that this line is in, with its class; empty outside of all."""
+    names: list[str] = []
+    inner: list[ast.AST] = [ast.parse(text)]
+    while inner:
+        node = inner.pop()
+        for one in ast.iter_child_nodes(node):
+            if isinstance(one, ast.stmt) and one.lineno <= line <= (one.end_lineno or 0):
+                if isinstance(one, ast.FunctionDef | ast.ClassDef):
+                    names.append(one.name)
+                inner.append(one)
+    return ".".join(names)
+
+
 @dataclass(frozen=True)
 class Mutant:
     """One change: the text between `begin` and `end` (characters) becomes `new`."""

@@ -172,7 +172,8 @@ def test_the_oldest_go_with_all_that_came_before_them(monkeypatch: pytest.Monkey
         late = replace(late, ticks=(late.ticks[0], late.ticks[1][20:], *late.ticks[2:]))
         tables = fed(late).finish()
         assert len(tables.periods.start) == 12 and tables.periods.start[0] == 5 + 16 * TURN
-        assert tables.sparks.tick.tolist() == SPARKS[0][20:] and tables.dropped == 0
+        assert tables.sparks.tick.tolist() == SPARKS[0][20:]
+        assert tables.dropped == 0 and not tables.cut
     # Of the second session alone: the first has gone as a whole but for its turns.
     monkeypatch.setattr(analyzing, "MOST_SPARKS", 10)
     tables = fed(session(7, 30), session(9, 10)).finish()

@@ -8,7 +8,7 @@ from pathlib import Path
 from firmware_board import FIRMWARE, micropython
 from meter_rig import FAKES
 from mutants.seen import ROOT, noting
-from mutants.sites import mutants, names_set
+from mutants.sites import function_at, mutants, names_set
 
 EQUIVALENT = ROOT / "tests" / "mutants" / "equivalent.toml"
 TEXT = '''
@@ -65,16 +65,27 @@ def test_the_traced_copy_of_the_firmware_runs_and_notes_what_is_called(tmp_path:
 
 
 def test_each_equivalent_is_a_change_that_can_be_drawn_and_stands_once() -> None:
-    listed = [
-        (one["file"], one["line"], one["old"], one["new"])
-        for one in tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
-    ]
-    assert len(set(listed)) == len(listed)
-    for file in {one[0] for one in listed}:
+    """A line that stands in several places of its file: the entry says in how many, or in which
+    function; else what is true of one would be believed of all."""
+    listed = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["mutant"]
+    names = ("file", "line", "old", "new", "within")
+    assert len({tuple(one.get(name) for name in names) for one in listed}) == len(listed)
+    for file in {one["file"] for one in listed}:
         text = (ROOT / file).read_text(encoding="utf-8")
-        rows = text.splitlines()
-        drawn = {(file, rows[m.line - 1].strip(), m.old, m.new) for m in mutants(file, text)}
-        assert not [one for one in listed if one[0] == file and one not in drawn]
+        rows = [row.strip() for row in text.splitlines()]
+        at: dict[tuple[str, str, str], set[int]] = {}
+        for m in mutants(file, text):
+            at.setdefault((rows[m.line - 1], m.old, m.new), set()).add(m.line)
+        for one in (one for one in listed if one["file"] == file):
+            lines = at.get((one["line"], one["old"], one["new"]), set())
+            if "within" in one:
+                lines = {line for line in lines if function_at(text, line) == one["within"]}
+            assert len(lines) == one.get("places", 1), one
+
+
+def test_the_function_of_a_line() -> None:
+    text = "x = 1\nclass A:\n    y = 2\n    def f(self):\n        if x:\n            return 3\n"
+    assert [function_at(text, n) for n in (1, 3, 4, 5, 6)] == ["", "A", "A.f", "A.f", "A.f"]
 
 
 def test_a_constant_is_tried_where_its_name_stands() -> None:
