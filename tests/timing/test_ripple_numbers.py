@@ -352,6 +352,9 @@ def test_orders_that_a_ripple_may_be_made_of():
     assert crank._orders(2.0, 18.0, 11) == crank._orders(2.0, 18.0, 7) == [low[:2]]
     # Of one firing a turn those up to 2 are the low ones; then up to 3 and 4, 8 are too many.
     assert crank._orders(1.0, 36.0, 35) == [tuple(np.arange(1, n) / 2) for n in (5, 7, 9)]
+    # A quarter of the edges stays over: 16 orders want 47, (47 - 3 - 11)/2; 45 tell of 15.
+    assert [len(one) for one in crank._orders(1.0, 36.0, 45)] == [4, 6, 8]
+    assert [len(one) for one in crank._orders(1.0, 36.0, 47)] == [4, 6, 8, 16]
     # Of 12 teeth order 8 looks like 4, order 6 is not seen, nor 12 from nothing.
     assert crank._orders(4.0, 12.0, 20)[0] == (0.5, 1.0, 1.5, 4.0)
     assert crank._orders(6.0, 12.0, 20)[0] == (0.5, 1.0, 1.5)
