@@ -386,6 +386,18 @@ def test_where_two_lines_meet(k: int):
     assert found.knee == knee and f"a knee near {knee:.0f} rpm" in found.note
 
 
+def test_four_speeds_name_no_knee():
+    """Two lines leave one degree of freedom of two: less than a tenth of a sum of squares is left
+    by chance in 20 % (scipy, the beta distribution); of five speeds in 5 % for each knee."""
+    assert stats.beta.cdf(0.1, 0.5, 0.5) == pytest.approx(0.205, abs=0.001)
+    assert stats.beta.cdf(0.1, 1.0, 0.5) == pytest.approx(0.051, abs=0.001)
+    for n, knee in ((4, None), (5, 2500.0)):
+        rpm = 1000.0 * np.arange(1, n + 1)
+        course = 1.0 - 0.002 * np.maximum(0.0, rpm - 2500.0)
+        found = fit_delay(rpm, course, np.full(n, 0.02), target=0.1)
+        assert "do not follow a straight line" in found.note and found.knee == knee
+
+
 def test_a_single_speed_that_is_off_is_no_knee():
     """At least two points either way: of eight even speeds the first, or the last, is off by 1°.
     Two lines that meet between the second and the third miss two points, by 0.1° and 0.3°."""

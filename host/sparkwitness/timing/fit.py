@@ -291,6 +291,8 @@ def _p(p: float) -> str:
 
 def _knee(rpm: Floats, error: Floats, u: Floats, chi2: float) -> float | None:
     """Where two straight lines meet, if they miss the points ten times less than one does."""
+    if len(rpm) < 5:  # of four that scatter, two lines miss one in five ten times less
+        return None
     best: tuple[float, float] | None = None
     for k in range(2, len(rpm) - 1):
         knee = float((rpm[k - 1] + rpm[k]) / 2)
