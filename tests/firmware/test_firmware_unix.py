@@ -263,6 +263,15 @@ print(desk._Bus(0, 1, 2, 3, timeout=4).writeto(1, bytes(200)))
     os.close(buttons)
 
 
+def beside_a_panel(script: str, show: int, **names: str) -> subprocess.CompletedProcess[bytes]:
+    """The script under MicroPython, with the firmware, the end of a pipe and variables."""
+    return subprocess.run(
+        [firmware_board.micropython(), "-c", script],
+        input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
+        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen", **names},
+    )  # fmt: skip
+
+
 def test_a_desk_that_went_away_ends_the_board() -> None:
     """Nobody reads the display any more: the program ends as after a day's work, with no word."""
     script = """
@@ -272,12 +281,7 @@ print("went on")
 """
     shown, show = os.pipe()
     os.close(shown)
-    said = subprocess.run(
-        [firmware_board.micropython(), "-c", script],
-        input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
-        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
-             "SPARKWITNESS_PANEL": f"{show},0"},
-    )  # fmt: skip
+    said = beside_a_panel(script, show, SPARKWITNESS_PANEL=f"{show},0")
     os.close(show)
     assert (said.returncode, said.stdout, said.stderr) == (0, b"", b"")
 
@@ -294,12 +298,7 @@ made.close()
 print(json.dumps([made.values["teeth"], [b.up for b in made._panel.buttons()]]))
 """
     shown, show = os.pipe()
-    said = subprocess.run(
-        [firmware_board.micropython(), "-c", script],
-        input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
-        env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen",
-             "SPARKWITNESS_PANEL": f"{show},0"},
-    )  # fmt: skip
+    said = beside_a_panel(script, show, SPARKWITNESS_PANEL=f"{show},0")
     os.close(show)
     assert said.returncode == 0, said.stderr
     assert json.loads(said.stdout) == [0, [1, 1]]  # a new meter; nobody presses
@@ -340,11 +339,8 @@ def test_a_board_has_a_meter_where_there_is_a_desk() -> None:
     for desk in (True, False):
         shown, show = os.pipe()
         names = {"SPARKWITNESS_WORLD": "0,1", "SPARKWITNESS_PANEL": f"{show},0" if desk else ""}
-        said = subprocess.run(
-            [firmware_board.micropython(), "-c", BOARD % ("0", "found = board.meter is not None")],
-            input=b"", capture_output=True, check=False, timeout=60, pass_fds=(show,),
-            env={**os.environ, "MICROPYPATH": f"{firmware_board.FIRMWARE}:.frozen", **names},
-        )  # fmt: skip
+        script = BOARD % ("0", "found = board.meter is not None")
+        said = beside_a_panel(script, show, **names)
         os.close(show)
         os.close(shown)
         assert said.returncode == 0 and json.loads(said.stdout.partition(b"said:")[2]) is desk
