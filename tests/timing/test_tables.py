@@ -328,6 +328,19 @@ def test_what_is_forgotten():
         assert (one.tables().cut, len(one.tables().sparks)) == (left < 30, left)
 
 
+def test_what_is_known_of_an_edge_goes_with_it():
+    """The tap's level and its lost edges stay with their edges when an odd number before goes:
+    of ten turns the first four and the long edge of the fifth (nine)."""
+    one = session(9, 10)
+    analyzer = fed(replace(one, breaks=(NONE, NONE, NONE, np.array([11]))))
+    analyzer.finish()
+    analyzer.forget(SPARKS[0][4] - 1_000)
+    tap = analyzer.tables().trigger
+    assert tap.at.tick.tolist()[:2] == [SPARKS[0][4] - 200, SPARKS[0][5] - 3_200]
+    assert tap.level.tolist() == [1, *[0, 1] * 5]
+    assert np.flatnonzero(tap.lost).tolist() == [2]
+
+
 def test_ringing_is_within_the_dead_time():
     """200 µs: an edge 199 µs after the one before is none, one 200 µs after is; 1 tick at least."""
     for after, rung in ((199, 1), (200, 0)):

@@ -334,10 +334,7 @@ class CrankTracker:
         starts, ends = bounds[:-1], bounds[1:]
         if not len(starts):
             return Track.join([]), Periods.join([])
-        whole = np.ones(len(starts), np.bool_)
-        whole[0] = at_index
-        whole[len(index) :] = False
-        good = self._fits(starts, ends, whole, index, uneven, cut)
+        good = self._fits(starts, ends, index, uneven, cut)
         judged = len(starts) - 1 if last else len(starts)
         result = self._emit(starts, ends, good, judged)
         # What follows needs one decided interval before it, and `_misses` a turn.
@@ -384,14 +381,14 @@ class CrankTracker:
         self,
         starts: Ticks,
         ends: Ticks,
-        whole: NDArray[np.bool_],
         index: Ticks,
         uneven: Ticks,
         cut: NDArray[np.bool_],
     ) -> NDArray[np.bool_]:
         """Stretches with the right number of edges, evenly spaced, none lost in between.
 
-        From the interval before the first edge to the one after the last all must fit.
+        From the interval before the first edge to the one after the last all must fit. What ends
+        without an index edge does not: it is too long, or ends with the last edge there is.
         """
         gap_width = self.reference.missing + 1
         at, before, after = (self._ticks[uneven + k] for k in (0, -1, 1))
@@ -408,7 +405,8 @@ class CrankTracker:
         if len(cut):
             bad = np.union1d(bad, np.concatenate((self._breaks, self._breaks - 1)))
         bad = np.concatenate(([0], bad, [len(self._ticks) - 1]))
-        result: NDArray[np.bool_] = whole & (ends - starts == self.reference.edges)
+        result: NDArray[np.bool_] = ends - starts == self.reference.edges
+        result[0] &= self._at_index
         # A bad edge where one stretch ends and the next begins spoils both.
         bad = bad[(bad >= starts[0]) & (bad <= ends[-1])]
         result[np.searchsorted(starts, bad, side="right") - 1] = False
