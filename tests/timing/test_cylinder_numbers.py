@@ -184,7 +184,7 @@ def test_what_the_tap_shows_of_each_cylinder():
 
     means, steady = (10.0, 11.0, 12.0, 13.0), (0.0,) * 4
     found = table(means, steady, dropped, tap=heard(lambda fires: fires))
-    assert [r.no_spark for r in found.rows] == [0, 12, 0, 0]
+    assert json.dumps([r.no_spark for r in found.rows]) == "[0, 12, 0, 0]"
     assert [r.trigger for r in found.rows] == pytest.approx([10.5, 11.5, 12.5, 13.5])
     longer = 3.0 + 10.0 / CYCLES
     assert [r.dwell_ms for r in found.rows] == pytest.approx([longer, 3.0, 3.0, longer])
@@ -213,7 +213,7 @@ def test_what_the_tap_shows_of_each_cylinder():
         few = table(means, steady, tap=heard(some)).rows
         assert [r.trigger is None for r in few] == [False, False, not told, False]
         assert [r.dwell_ms is None for r in few] == [False, False, not told, False]
-        assert few[2].no_spark == 0
+        assert json.dumps([r.no_spark for r in few]) == "[0, 0, 0, 0]"
     # The window's ends belong to it: a spark 500 ticks before, or 800 after, the firing.
     for by, window, told in (
         (500, (500, 0), True), (500, (499, 0), False), (-800, (0, 801), True),

@@ -386,12 +386,15 @@ def test_too_few_events_of_each_cylinder_for_a_table(monkeypatch):
 
 
 def test_a_third_session_has_its_own_places(monkeypatch):
-    """The base of the places in the firing order, by the number of the crank's segment."""
+    """The base of the places in the firing order, by the number of the crank's segment; and of the
+    doubts, that of the index tooth."""
     asked = []
-    monkeypatch.setattr(measure.torque, "index", lambda *args: asked.append(args[2]))
+    monkeypatch.setattr(measure.torque, "index", lambda *args: asked.append(args))
     setup = replace(SETUP, reference=CAM, clamp="coil", order=(1, 3, 4, 2))
-    measure.evaluate(setup, each_cylinder(sessions=3))
-    assert [list(one) for one in asked] == [[0], [1], [2], [2]]
+    result = measure.evaluate(setup, each_cylinder(sessions=3))
+    assert [list(one[2]) for one in asked] == [[0], [1], [2], [2]]
+    (tooth,) = (c.u for c in result.budget.components if c.name == "index tooth")
+    assert asked[-1][5] == tooth > 0
 
 
 def test_cylinders_that_fire_unevenly():

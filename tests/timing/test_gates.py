@@ -371,6 +371,17 @@ def test_places():
     assert groups.places(_events(wide), 360, 720, np.nan).kind == groups.OWN
 
 
+def test_places_are_parted_where_the_squares_within_are_least():
+    """Natural breaks (Fisher 1958, from memory): of all ways to part a row in two, the one whose
+    squares about the two means are least. Few that are far off would draw the border to them."""
+    far = (np.linspace(-0.5, 0.5, 120), np.linspace(1, 2, 20), np.linspace(2.5, 3.5, 6))
+    x = 100.0 + np.concatenate(far)
+    within = [np.var(x[:k]) * k + np.var(x[k:]) * (len(x) - k) for k in range(1, len(x))]
+    assert 1 + int(np.argmin(within)) == 120
+    spans = groups.heaps(x[np.random.default_rng(3).permutation(len(x))], 720.0)
+    assert [bound for span in spans for bound in span] == pytest.approx([99.5, 100.5, 101, 103.5])
+
+
 def test_missed_first_sparks_are_proven_by_the_burst():
     """Late by one spacing with one spark less: missed. Late with all sparks: late."""
     rng = np.random.default_rng(1)

@@ -331,10 +331,9 @@ def odd_gap(
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
     mean = np.append(share.mean(axis=0), 1.0) * reference.period / reference.step
     # The speed's ripple stretches all three alike; what they share counts.
-    near = float(np.median(np.diff(mean)[[1, 2, -3, -4]]))
-    gap, left, right = (
-        float(v) / near for v in (mean[-1] - mean[-2], mean[-2] - mean[-3], mean[1] - mean[0])
-    )
+    steps = np.diff(mean)
+    near = np.median(steps[[1, 2, -3, -4]])
+    gap, left, right = (steps[[-1, -2, 0]] / near).tolist()
     return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure
 
 
@@ -403,7 +402,7 @@ def _orders(firings: float, teeth: float, data: int) -> list[tuple[float, ...]]:
 
     low = seen((0.5, 1.0, 1.5, firings, 2 * firings))
     most = (data - 3 - max(3, data // 4)) // 2
-    wide = (seen(np.arange(1, round(2 * k) + 1) / 2) for k in (2 * firings, 3 * firings, 4, 8, 12))
+    wide = (seen(np.arange(1, 2 * k + 1) / 2) for k in (2 * firings, 3 * firings, 4, 8, 12))
     return list(dict.fromkeys((low[: max(2, most)], *(w for w in wide if len(w) <= most))))
 
 
