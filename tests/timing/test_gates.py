@@ -3,6 +3,7 @@
 Where limits are from nowhere but practice, `gates` says so; here it is the logic that is held.
 """
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -344,6 +345,20 @@ def test_a_setting_out_of_range_gives_no_advice_before_it_is_checked():
 def test_unknown_confirmations_are_refused_by_the_command():
     with pytest.raises(UserError):
         Setup(Reference(36, 1), seen=100.0)
+
+
+def test_a_set_up_comes_back_from_json():
+    """Its lists as the tuples they were, those of a learned wheel too; what is not there is none."""
+    learned = Reference(5, 1, errors=(0.1, -0.2, 0.05, 0.05))
+    setup = Setup(
+        learned, cylinders=4, clamp="coil", falling=("crank",), confirmed=("beyond_range",),
+        order=(1, 3, 4, 2), firing=(0.0, 150.0, 360.0, 510.0), bank=(1, 3),
+    )  # fmt: skip
+    plain = json.loads(json.dumps(setup.to_dict()))
+    assert Setup.from_dict(plain) == setup
+    assert hash(Setup.from_dict(plain)) == hash(setup)
+    del plain["reference"]["errors"]
+    assert Setup.from_dict(plain) == replace(setup, reference=Reference(5, 1))
 
 
 def _events(degrees, sparks=None):
