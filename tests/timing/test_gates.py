@@ -348,7 +348,7 @@ def test_unknown_confirmations_are_refused_by_the_command():
 
 
 def test_a_set_up_comes_back_from_json():
-    """Its lists as the tuples they were, those of a learned wheel too; what is not there is none."""
+    """Its lists as the tuples they were, those of a learned wheel too; absent ones are empty."""
     learned = Reference(5, 1, errors=(0.1, -0.2, 0.05, 0.05))
     setup = Setup(
         learned, cylinders=4, clamp="coil", falling=("crank",), confirmed=("beyond_range",),

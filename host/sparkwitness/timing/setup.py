@@ -272,12 +272,6 @@ class Setup:
             UserError: an unknown or missing name, or a value out of range.
         """
         try:
-            reference = {**values["reference"]}
-            reference["errors"] = tuple(reference.get("errors", ()))
-            lists = {
-                name: tuple(values.get(name, ()))
-                for name in ("falling", "confirmed", "order", "firing", "bank")
-            }
-            return cls(**{**values, "reference": Reference(**reference), **lists})
+            return cls(**{**values, "reference": Reference(**values["reference"])})
         except (TypeError, KeyError) as error:
             raise UserError(f"the stored set-up cannot be used ({error})") from None
