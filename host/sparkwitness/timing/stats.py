@@ -74,7 +74,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
             new = high / 64 if not low else (low + high) / 2 if high < 64 * low else (
                 sqrt(low * high)
             )  # fmt: skip
-        if abs(new - x) <= 1e-13 * x or not 0.0 < new < 1.0:  # or nearer to an end than a float is
+        if abs(new - x) <= 1e-13 * x or not new:  # or nearer to 0 than a float is
             return new
         x = new
     return x
