@@ -54,10 +54,11 @@ def test_at_one_speed_alone_a_lag_may_be_an_interval_more(plan, alone):
     assert ("at one speed alone" in late(70.0, 76.0, **plan)) == alone
 
 
-def test_a_ramp_is_no_one_speed():
+@pytest.mark.parametrize("ramps", [((1000.0, 2000.0),), ((1000.0, 2000.0), (2000.0, 4000.0))])
+def test_a_ramp_is_no_one_speed(ramps):
     run = made(point(), sweep_of=Sweep(most_rpm=6000.0))
     run.late_us = 70.0, 76.0
-    run.plan = Plan(steps=(), ramps=((1000.0, 2000.0, 5.0),))
+    run.plan = Plan(steps=(), ramps=tuple((*ramp, 5.0) for ramp in ramps))
     assert "at one speed alone" not in said(run, "late")
 
 
