@@ -83,7 +83,6 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
             s[5] = 0
             s[6] = 1 if missing + indexed else 5
             s[8] = 0
-            s[10] = 1
             s[11] = 0
             s[13] = at
             s[14] = at

@@ -451,7 +451,7 @@ class Meter:
             if why == VARIES:
                 self.figure = deviation // 100
         u += (values["within_mdeg"] // 2) ** 2
-        self.within = (2 * _root(u) + 99) // 100
+        self.within = (_root(u) + 49) // 50  # twice the root, 1/10 degree, rounded up
         self.error = None
         if alike > 1:
             self.figure = (fold // scale + 50) // 100

@@ -134,14 +134,17 @@ def survey_case(rng: random.Random) -> list[Any]:
     ring, at = array("I", [0] * 512), rng.getrandbits(32)
     edges, when = teeth - missing, rng.choice(EDGE_WORDS)
     length = rng.choice((3_000, 50_000, 1_000_000, 120_000_000 // teeth))
+    even = rng.random() < 0.2  # a turn below 2^26 ticks, then one above: no bit alike
+    length = (1 << 26) // teeth if even else length
     for turn in range(3):
         tracker.marks[(at + turn * edges) & 511] = rng.choice((3, 3, 3, 3, 3, 3, 3, 3, 1, 0))
         for j in range(teeth):
             if j < edges:
-                off = rng.choice((0, length // 50, length // 5))
+                off = 0 if even else rng.choice((0, length // 50, length // 5))
                 ring[(at + turn * edges + j) & 511] = (when + rng.randint(-off, off)) & 0xFFFFFFFF
             when += length
-            length = length * rng.choice((100, 100, 101, 103)) // 100
+            length = length * (100 if even else rng.choice((100, 100, 101, 103))) // 100
+        length += even
     tracker.state[crank.DECIDED] = (at + 2 * edges) & 0xFFFFFFFF
     return [ring, 512, tracker.state, tracker.wheel, tracker.marks, found._table, found._work,
             found._out]  # fmt: skip

@@ -498,6 +498,11 @@ def test_a_stop_of_three_seconds_forgets_where_the_crank_is(modules: Any) -> Non
         if not known:
             assert (state[crank.TOOTH], state[crank.WIDTH], state[crank.ENDED]) == (0, 0, 0)
             assert state[crank.DECIDED] == state[crank.BEGUN] == 17
+    # At an index edge, whose period waits for the next edge: it is not judged by one that late.
+    tracker = wheel(crank, 6, 1)
+    state = fed(crank, tracker, [100, 1000, *good * 3, 2000, 0x8000000, 1000, 1000])
+    assert (state[crank.ENDED], state[crank.GOOD], state[crank.REFUSED]) == (0, 2, 1)
+    assert marks(tracker, 21) == "..G....G....|....|..."
 
 
 def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: Any) -> None:
