@@ -334,6 +334,23 @@ def test_a_speed_that_answered_too_seldom_has_no_delay_and_no_say_over_time():
     assert slow.delay_us.value == pytest.approx(40.15)
 
 
+def test_a_speed_of_which_no_visit_tells_enough_keeps_the_mean_of_all():
+    """Four answers at each of three visits are twelve; the other speed has ten and twenty."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=6, ramps=())
+    parts = []
+    for k, segment in enumerate(plan.segments):
+        n = 10 if segment.rpm_to == 1000.0 else 4 * (k in (1, 5, 9))
+        delay = np.where(np.arange(10) < n, 40.0 + k + 0.3 * (np.arange(10) % 2), nan)
+        few = replace(shots(np.full(10, segment.rpm_to), np.arange(10) < n), delay_us=delay)
+        parts.append(stretch(few, segment.rpm_to, segment.rpm_to, "step", k, end=4.0))
+    slow, fast = evaluate.evaluate(plan, [collector(*parts)]).points
+    every = np.concatenate([p.shots.delay_us[:4] for p in (parts[1], parts[5], parts[9])])
+    own = Mean.of(every)
+    assert (fast.visits, fast.answered) == (3, 12)
+    assert (fast.delay_us.value, fast.delay_us.u) == pytest.approx((own.value, own.u))
+    assert slow.delay_us.n == 60 and np.isfinite(slow.delay_us.u)
+
+
 def test_a_dead_band_does_not_make_the_other_drop_outs_come_together():
     """19 in a row at each of four passages, and beside them one alone."""
     rpm = np.arange(4000.0, 5001.0, 10.0)
