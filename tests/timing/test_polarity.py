@@ -316,6 +316,8 @@ def test_pulses_of_a_single_tooth(pieces: int):
     # What was lost just before the flank leaves its pulse unknown; the newest 64 are kept.
     assert kept(60_000, breaks=(4, 7), pieces=pieces).turns == 8
     assert kept(60_000, n=100, pieces=pieces).turns == 64
+    # Those whose pulse is not known are none of them, however they come.
+    assert kept(60_000, n=100, breaks=(90, 95), pieces=pieces).turns == 64
     # On the cam a turn is two of the crank.
     assert kept(100_001, turns=2).turns == 10 and kept(99_999, turns=2).turns == 0
     # A turn's pulse is that before its end.
