@@ -90,7 +90,7 @@ def test_noise_of_an_amplitude():
 
 
 def test_noise_is_the_standard_error_of_the_mean():
-    """Twelve pairs, 0.2 ± 0.05 by turns: s² = 12 / 11 of 0.05², over twelve (JCGM 100:2008, 4.2)."""
+    """Twelve pairs, 0.2 ± 0.05 by turns: s² = 12 / 11 of 0.05², over twelve (JCGM 100, 4.2)."""
     more, less = (turns(((1.0, a),), n=24) for a in (0.25, 0.15))
     here = (np.arange(24) // 2 % 2 == 0)[:, None]
     found = crank.ripple(Turns(np.where(here, more.edges, less.edges), more.segment, more.number),
