@@ -196,8 +196,11 @@ def test_lowest_mean_of_four_of_the_supply() -> None:
         assert mv() == wanted(33_000)
         assert mv(0, 0, 0, 1) == 0
         mv(*[65_535] * 4, 9, 9)
-        made.start()  # a new session: nothing of the one before
+        made.start()  # a new session: nothing of the one before, of a mean half done neither
         assert mv() == 65_535
+        mv(*[20_000] * 3)
+        made.sample()
+        assert made._supply == wanted(20_000)
         made.stop()
     finally:
         pio_chip.ADC.value = 30_000
