@@ -183,17 +183,20 @@ class Fit:
     freedom: int
 
 
-def least_squares(columns: Floats, y: Floats, u: Floats) -> Fit:
+def least_squares(columns: Floats, y: Floats, u: Floats | None = None) -> Fit:
     """Weighted linear least squares, JCGM 100:2008 H.3 with weights 1/u^2.
 
     The covariance is (X^T W X)^-1, scaled up by chi2 / freedom where the points scatter more
-    than their uncertainties say (Birge, Phys. Rev. 40, 1932), never down.
+    than their uncertainties say (Birge, Phys. Rev. 40, 1932), never down; where no uncertainties
+    are given it is always scaled, as in H.3.
 
     Args:
         columns: float64[n, k] design matrix, n >= k.
         y: float64[n] values.
-        u: float64[n] their standard uncertainties, u > 0.
+        u: float64[n] their standard uncertainties, u > 0; None: unknown and equal.
     """
+    known = u is not None
+    u = np.ones_like(y) if u is None else u
     weighted = columns / u[:, None]
     # Scale the columns, so that a mix of units does not spoil the conditioning.
     scale = np.linalg.norm(weighted, axis=0)
@@ -204,7 +207,9 @@ def least_squares(columns: Floats, y: Floats, u: Floats) -> Fit:
     values = values / scale
     chi2 = float((((y - columns @ values) / u) ** 2).sum())
     freedom = len(y) - columns.shape[1]
-    birge = max(1.0, chi2 / freedom) if freedom else 1.0
+    birge = chi2 / freedom if freedom else 1.0
+    if known:
+        birge = max(1.0, birge)
     return Fit(values, inverse / np.outer(scale, scale) * birge, chi2, freedom)
 
 
