@@ -736,16 +736,6 @@ def test_the_course_begins_at_the_second_hundredth_of_the_speeds():
     assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [295]
 
 
-@pytest.mark.parametrize(("n", "bins"), [(9, 0), (10, 26)])
-def test_ten_sparks_at_a_speed_are_a_point_of_the_course(n: int, bins: int):
-    """From 100 rev/min, as the starter turns, to 4263: however wide the speeds, none is left out.
-    A step is 0.15 in the logarithm."""
-    rpm = 100 * np.exp(0.15 * np.arange(26) + 0.01)
-    course = swept(falling(np.full(26 * n, 20.0), np.repeat(rpm, n))).course
-    assert [c.rpm for c in course] == pytest.approx(rpm[:bins]) and len(course) == bins
-    assert [c.events for c in course] == [10] * bins
-
-
 def test_a_rotors_marks_are_known_to_four_degrees_where_nothing_is_typed():
     """Common practice, no source: ±4 crank degrees, 2 at the distributor of a four-stroke."""
     systematic = 2 * hypot(OWN, COMMON)

@@ -139,23 +139,3 @@ def test_readings_and_measures_that_are_refused():
     for stroke, rod in ((86.0, None), (None, 143.0), (None, None)):
         with pytest.raises(UserError, match="needs stroke and rod"):
             tdc.from_stops(-30.0, 30.0, stroke=stroke, rod=rod, offset=0.8)
-
-
-def test_stops_from_two_degrees_to_half_a_turn_apart():
-    """Whole degrees are what is read: the limits themselves stand, a tenth beyond does not."""
-    for before, after, half in ((-1.0, 1.0, 1.0), (-90.0, 90.0, 90.0), (359.0, 1.0, 1.0)):
-        found = tdc.from_stops(before, after)
-        assert (found.reading, found.half) == pytest.approx((0.0, half))
-    for before, after in ((-1.0, 0.9), (-90.0, 90.1)):
-        with pytest.raises(UserError, match="apart in running direction"):
-            tdc.from_stops(before, after)
-
-
-def test_each_number_of_the_stops_must_be_one():
-    for numbers in (
-        (float("nan"), 3.0, 0.25), (-30.0, float("inf"), 0.25), (-30.0, 30.0, float("nan")),
-        (-30.0, 30.0, float("inf")), (-30.0, 30.0, -0.01),
-    ):  # fmt: skip
-        with pytest.raises(UserError, match="must be numbers in degrees"):
-            tdc.from_stops(*numbers)
-    assert tdc.from_stops(-30.0, 30.0, 0.0).u == 0.0
