@@ -680,6 +680,21 @@ def test_what_comes_while_edges_go_out_cuts_the_sending() -> None:
     assert rig.rings.taken[0] - before == PACK
 
 
+def test_a_heartbeat_goes_after_the_edges_that_came_before_it() -> None:
+    """wire.md: every edge older than T has been sent before it. Here it takes two turns; what comes
+    meanwhile, and its time, are for the next one."""
+    rig = Rig()
+    rig.start()
+    rig.edges(5 * PACK)
+    rig.rings.now[0] = 5_000_000  # of 20 ns: 100 ms
+    assert [f.number for f in rig.turn()] == [EDGES] * 16
+    rig.edges(10)
+    rig.rings.now[0] = 5_001_000
+    frames = rig.turn()
+    assert [f.number for f in frames] == [EDGES] * 4 + [HEARTBEAT]
+    assert struct.unpack_from("<Q4I4I", frames[-1].payload) == (5_000_000, 5 * PACK, *[0] * 7)
+
+
 def test_the_end_of_a_session_waits_half_a_second_for_the_line() -> None:
     for opens, number in ((501, HEARTBEAT), (502, ACK)):
         rig = Rig()
