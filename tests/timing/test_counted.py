@@ -243,6 +243,12 @@ def test_an_overtone_on_a_coarse_wheel_is_no_error_of_the_teeth():
     swing, _ = interpolation.cubic_shares(20.0, 2.0)
     twice, _ = interpolation.cubic_shares(20.0, 4.0)
     assert u == pytest.approx(hypot(swing * 0.3, twice * 0.1) / sqrt(2), rel=0.02)
+    # A miss that is known over one span alone is left out.
+    end = np.array([5.0, np.nan]), np.array([np.nan, 5.0])
+    near, far = np.append(near, end[0]), np.append(far, end[1])
+    number = np.append(number, number[:2])
+    told = interpolation.interpolation(near, far, number, wheel, 2.0, np.array([100.0]))
+    assert told == (u, rms, teeth)
 
 
 def test_teeth_an_overtone_and_a_bend_are_told_apart():

@@ -68,6 +68,10 @@ def test_speed_and_its_interval():
     assert quiet.u_rpm == pytest.approx(2 * 0.04)
     assert (result.from_s, result.to_s) == pytest.approx((0.0, 99 * 0.15))
     assert result.events == 100 and result.sparks == {1: 100}
+    # Of two, by 20 apart, s = 20 / sqrt(2).
+    two = Measurement()
+    measure._describe(two, timed(events(2), speed=[790.0, 810.0]), TICK_S)
+    assert two.rpm == pytest.approx(800.0) and two.u_rpm == pytest.approx(2 * hypot(10, 0.04))
     unknown = Measurement()
     measure._describe(unknown, timed(events(10), speed=np.nan), TICK_S)
     assert unknown.rpm is None and unknown.u_rpm is None

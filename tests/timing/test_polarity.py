@@ -255,6 +255,7 @@ def test_what_speaks_for_it_from_both_sides():
         ({"longer": longer - 0.001}, False), ({"slope": 0.049}, True), ({"slope": 0.051}, False),
         ({"longer": longer + 0.019, "slope": 0.02}, False), ({"gap": 4.0}, False),
         ({"longer": longer + 0.021, "slope": 0.02}, True), ({"reference": Reference(1)}, False),
+        ({"reference": Reference(1), "high": 0.2}, False),
     ):  # fmt: skip
         assert replace(WHOLE, **changes).right is right, changes
     one = Polarity(Reference(1), True, 8, high=0.25)

@@ -79,6 +79,7 @@ def test_nothing_known_from_nothing():
     assert intervals.clopper_pearson(0, 0) == (0.0, 1.0)
     assert intervals.wilson(0, 0) == (0.0, 1.0)
     assert intervals.share_difference(0, 0, 3, 9) == (-1.0, 1.0)
+    assert intervals.most_with_none(0) == 1.0
 
 
 @pytest.mark.parametrize(
@@ -160,6 +161,14 @@ def test_freedom_of_a_sum_as_in_the_guide():
         whole = sum(GTC.ureal(0, u, freedom) for u, freedom in parts)
         assert intervals.combined_freedom(parts) == pytest.approx(GTC.dof(whole))
     assert intervals.combined_freedom([(0.3, math.inf), (0.8, math.inf)]) == math.inf
+
+
+def test_a_line_through_two_points_by_hand():
+    """5 ± 1 at 0 and 9 ± 3 at 2: slope 2 ± sqrt(1 + 9) / 2; nothing is left that could scatter."""
+    columns = np.array([[1.0, 0.0], [1.0, 2.0]])
+    fit = intervals.least_squares(columns, np.array([5.0, 9.0]), np.array([1.0, 3.0]))
+    assert fit.values == pytest.approx([5.0, 2.0]) and fit.freedom == 0
+    assert fit.covariance == pytest.approx(np.array([[1.0, -0.5], [-0.5, 2.5]]))
 
 
 def test_slope_interval_covers():
