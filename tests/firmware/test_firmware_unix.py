@@ -175,7 +175,7 @@ def test_active_time_is_counted_from_the_worlds_pulses(talk: Any) -> None:
     records, found = talk(
         """
 board.drive(bytes(given), 0)
-board._then = 1000
+board._then, board.told[2] = 1000, 16  # what was cut before stays
 for _ in range(5):
     board._advance()
     found.append([board.outputs, board.told[2], len(board.notes), board._counted,
@@ -190,7 +190,7 @@ found.append(board._now_ms())
         50_000, 55_000, 55_000 + 4_500 - 7_000 + 4_500, 60_000, 60_000,
     ]  # fmt: skip
     assert [one[:4] for one in found[:5]] == [
-        [1, 0, 0, 50], [1, 0, 0, 55], [1, 0, 0, 64], [1, 0, 0, 67], [0, 2, 1, 68],
+        [1, 16, 0, 50], [1, 16, 0, 55], [1, 16, 0, 64], [1, 16, 0, 67], [0, 18, 1, 68],
     ]  # fmt: skip
     assert "active time of a second" in found[5][0][1] and found[6] == 1_010
     assert [r[0] for r in records] == [DRIVE, *[ADVANCE] * 5, OFF]

@@ -495,6 +495,21 @@ def test_what_bends_a_course_and_what_drifts_add_as_squares():
         assert ("do not follow a straight line" in found.note) is crooked
 
 
+def test_a_crooked_course_is_no_delay_however_it_drifts():
+    """0.3° beside the line in all passages, a drift of 0.1, a target of 0.25."""
+    found = bent(0.3, passages=ways(4, 0.3, 0.1))
+    assert "do not follow a straight line" in found.note and not found.told_apart
+    assert found.delay_us == pytest.approx(150, abs=3.0) and found.u_delay_us < 100
+
+
+def test_a_bend_within_the_target_has_no_knee():
+    """0.2° less at the last of six speeds by two lines: 0.1 or less beside one is within 0.25."""
+    rpm = 1000.0 * np.arange(1, 7)
+    found = fit_delay(rpm, 1.0 - 1e-4 * np.maximum(0.0, rpm - 3500), np.full(6, 0.001), target=0.25)
+    assert found.lack_p < 1e-4 and found.misfit < 0.1 and found.knee is None
+    assert "straight line" not in found.note
+
+
 def test_what_the_points_share_goes_through_the_passages_too():
     """An angle of 0.25° and a delay of 1.1 µs: a straight line takes them as they are."""
     bare = bent(0.0, target=5.0, passages=ways(4, 0.0, 0.0))
@@ -547,6 +562,13 @@ def test_a_delay_that_is_surer_than_the_drift_is_told():
         found = fit_delay(APART, error, np.ones(4), target=1.0, passages=seen)
         assert found.told_apart is told and (said in found.note) and bool(found.note) is not told
         assert found.delay_us == pytest.approx(delay, abs=0.01) and 0.1 < found.u_delay_us < 20
+        if told:  # a delay that all points share is not told from the engine's
+            for us, sure in ((60, True), (80, False)):
+                both = fit_delay(
+                    APART, error, np.ones(4), target=1.0, passages=seen,
+                    shared=6e-6 * APART[None, :] * us,
+                )  # fmt: skip
+                assert both.told_apart is sure
         if said.startswith("hides"):  # up against down: twice what a mean is moved
             assert "up and down (0.34°), which" in found.note
             # A delay of 30 µs that all points share: 60 in the interval.
