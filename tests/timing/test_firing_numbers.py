@@ -211,6 +211,9 @@ def test_where_a_course_begins():
     for apart, rows in ((0.14, 2), (0.16, 3)):
         speeds = runs((1000, 3, 200), (1000 * np.exp(apart), 3, 200), (1700, 2, 200))
         assert len(dwell.course(speeds, US, [], [], 2.0)) == rows
+    # Twelve of 1504 that are faster or slower, less than two in a hundred, are no course.
+    for few in (((1000, 3, 1500), (2000, 3, 4)), ((500, 3, 4), (1000, 3, 1500))):
+        assert dwell.course(runs(*few), US, [], [], 2.0) == ()
     many = runs(*((300 * np.exp(0.151 * k), 1.0, 80) for k in range(28)))
     assert len(dwell.course(many, US, [], [], 2.0)) == 24
 
@@ -253,11 +256,20 @@ def test_dwell_of_a_steady_stretch_by_hand():
     assert (found.share, found.pause_ms) == pytest.approx((mean / 6, 6 - mean))
     assert (found.firings, found.charged, found.bounced) == (23, None, 0.25)
     assert found.bounce_us == pytest.approx(280.0)  # three of 160 µs, three of 400
+    plain = found.to_dict()
+    assert plain == {
+        "ms": found.ms, "expanded_ms": found.ms.u95, "scatter_ms": found.scatter_ms,
+        "crank_deg": found.crank_deg, "crank_expanded_deg": found.crank_deg.u95,
+        "cam_deg": found.cam_deg, "cam_expanded_deg": found.cam_deg.u95,
+        "scatter_crank_deg": found.scatter_deg, "share_of_interval": found.share,
+        "pause_ms": found.pause_ms, "firings": 23, "charged_share": None, "bounced_share": 0.25,
+        "bounce_us": found.bounce_us, "course": [],
+    }  # fmt: skip
     # A two-stroke's distributor turns with the crank; three time constants of the coil are 95 %.
     typed = replace(SETUP, strokes=2, cylinders=2, coil_ms=mean / 3)
     other = dwell.of(fires, typed, 2e-6, 0.5)
     assert (other.cam_deg, other.cam_deg.u95) == (found.crank_deg, found.crank_deg.u95)
-    assert other.charged == pytest.approx(1 - np.exp(-3))
+    assert other.charged == other.to_dict()["charged_share"] == pytest.approx(1 - np.exp(-3))
     # Without scatter it is the flanks' delays, the tick, and 50 parts in a million of the crystal.
     even = replace(fires, on_tick=tick - 15_000, on_degrees=degrees - 360, bounces=bounces * 0)
     still = dwell.of(even, SETUP, 2e-6, 0.5)
@@ -303,6 +315,10 @@ def test_supply_of_the_last_heartbeats():
     assert dwell.course(slow, US, [0], [13_600], 2.0) == ()
     two = dwell.course(runs((1000, 3, 100), (2000, 3, 100)), US, [0], [13_600], 2.0)
     assert [c.volts for c in two] == [None] * len(two) and len(two) >= 2
+    # A firing whose own angle is not known is left out, and its neighbours stay.
+    holed = replace(slow, degrees=np.where(np.arange(200) == 50, np.nan, slow.degrees))
+    left = dwell.course(holed, US, beats, [11_900, 11_900, 13_600, 13_600], 2.0)
+    assert [c.firings for c in left] == [99, 100] and left[0].rpm == pytest.approx(1000.0)
     nothing = replace(slow, on_degrees=np.full(200, np.nan))
     assert dwell.course(nothing, US, [0, end], [11_900, 13_600], 2.0) == ()
 
