@@ -111,7 +111,6 @@ class Hardware:
         self._budget = Budget()
         self._width_us = self._counted = self._then = 0
         self._supply = NOT_MEASURED
-        self._waits = False
         self._record = bytearray(32)
         self._answer = bytearray(ANSWER_SIZE)
         place = os.getenv("SPARKWITNESS_WORLD")

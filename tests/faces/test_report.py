@@ -246,7 +246,8 @@ def test_plots_are_whole_svg_with_words_that_say_the_same(html: str, marine):
     assert isinstance(timed, Timed)
     alts = " ".join(alt for _, alt in found)
     for said in (
-        f"{len(timed.angles)} events from", f"from {timed.angles.min():.2f}° to",
+        f"{len(timed.angles)} events from",
+        f"from {timed.angles.min():.2f}° BTDC to {timed.angles.max():.2f}° BTDC, mean",
         "Commanded: 9° BTDC", "3 in 100 %", f"all {len(timed.angles)}; ", "Lowest supply voltage",
         "no line is fitted", "Timing against time. ",
     ):  # fmt: skip

@@ -366,6 +366,11 @@ def test_what_comes_before_the_first_trigger_is_of_it_within_three_tenths():
                       clamp_a=[first, *steady(4, 0.6, 1.6)])  # fmt: skip
         found = cranking.judge_firings(known, FOUR, "clamp_a", "plug")
         assert (found.seen, found.expected) == (seen, 5.0)
+    # The last trigger comes at 3.85 s: to 4.03 s.
+    for last, seen in ((4.02, 5), (4.04, 4)):
+        known = heard(beats, supply, trigger=steady(20, since=1.0),
+                      clamp_a=[*steady(4, 0.6, 1.0), last])  # fmt: skip
+        assert cranking.judge_firings(known, FOUR, "clamp_a", "plug").seen == seen
 
 
 def test_by_the_time_alone_what_comes_30_ms_later_is_another_event():

@@ -492,6 +492,7 @@ def test_outputs_are_off_after_a_fault(fault: BaseException) -> None:
     rig.line.comes = lambda: False  # type: ignore[method-assign]
     rig.app._received = 3  # a piece of a command has come
     rig.hw.fault = fault
+    rig.hw.told[2] = 2  # of before, and it stays
     rig.hw.takes["poll"] = 1000
     rig.line.arrivals = [(now_ms() + 5, command(IDENTIFY, seq=4) + command(LEAVE, seq=5))]
     rig.app.run()
@@ -501,7 +502,7 @@ def test_outputs_are_off_after_a_fault(fault: BaseException) -> None:
     hello, log, cut, again, one, ack = rig.line.frames()
     assert log.number == LOG and log.payload[0] == 2
     assert log.text == "the board stopped after a fault of its own: MemoryError full"
-    assert (cut.number, cut.payload) == (DRIVING, struct.pack("<HHB3x", 0, 0, 8))
+    assert (cut.number, cut.payload) == (DRIVING, struct.pack("<HHB3x", 0, 0, 10))
     assert (hello.payload[5], again.payload[5]) == (1, 0)
     assert (one.payload[0], ack.payload[0]) == (IDENTIFY, LEAVE) and not rig.past("drive")
     # The heap is cleared before the loop goes on.
@@ -517,6 +518,7 @@ def test_lease_to_the_millisecond() -> None:
     rig.ask(DRIVE, drive())
     leased = rig.hw.leased
     assert leased == now_ms()
+    rig.hw.told[2] = 18  # wire.md, `cut`: since the start, so that what was stays
     pass_us(900_000)
     assert rig.turn() == [] and rig.hw.outputs == BENCH
     pass_us(1_000)
@@ -524,10 +526,10 @@ def test_lease_to_the_millisecond() -> None:
     assert rig.hw.outputs == 0 and rig.past("off") == [("off",)]
     assert [(f.number, f.payload[0]) for f in frames] == [(LOG, 1)]
     assert frames[0].text == "the host did not renew its lease for 1 s: outputs are off"
-    assert list(rig.hw.told) == [0, 0, 1]
+    assert list(rig.hw.told) == [0, 0, 19]
     rig.rings.now[0] = 5_000_000
     beat, cut = rig.turn()
-    assert beat.number == HEARTBEAT and cut.payload == struct.pack("<HHB3x", 0, 0, 1)
+    assert beat.number == HEARTBEAT and cut.payload == struct.pack("<HHB3x", 0, 0, 19)
     pass_us(5_000_000)
     assert rig.turn() == [] and len(rig.past("off")) == 1  # once
 
@@ -678,6 +680,21 @@ def test_what_comes_while_edges_go_out_cuts_the_sending() -> None:
     before = rig.rings.taken[0]
     rig.turn()
     assert rig.rings.taken[0] - before == PACK
+
+
+def test_a_heartbeat_goes_after_the_edges_that_came_before_it() -> None:
+    """wire.md: every edge older than T has been sent before it. Here it takes two turns; what comes
+    meanwhile, and its time, are for the next one."""
+    rig = Rig()
+    rig.start()
+    rig.edges(5 * PACK)
+    rig.rings.now[0] = 5_000_000  # of 20 ns: 100 ms
+    assert [f.number for f in rig.turn()] == [EDGES] * 16
+    rig.edges(10)
+    rig.rings.now[0] = 5_001_000
+    frames = rig.turn()
+    assert [f.number for f in frames] == [EDGES] * 4 + [HEARTBEAT]
+    assert struct.unpack_from("<Q4I4I", frames[-1].payload) == (5_000_000, 5 * PACK, *[0] * 7)
 
 
 def test_the_end_of_a_session_waits_half_a_second_for_the_line() -> None:

@@ -302,6 +302,13 @@ def test_a_pulse_wider_than_its_place_delays_the_next_ones_and_no_more(pulses: A
     train.restart(2, 2, 1)
     made = records(train, pulses, 6)
     assert {one[:3] for one in made} == {(1, 62_498, 0)} and {one[3] for one in made} == {62_507}
+    # Of six in a record, 1.5 ms apart, each of 2 ms: 2 ms + 3 cycles, and 4 for the record.
+    other = pulses.Train(speed, SHORTEST, 10 * MS, 1)
+    speed.restart(1)
+    speed.order(1_000_000, 1_000_000, 0, 250_000)
+    other.restart(40, 40, 1)
+    assert records(other, pulses, 1) == [(6, 249_998, 0, 6 * 250_003 + 4)]
+    speed.restart(1)
     # A slower order makes good what came late, one pulse after the other.
     speed.order(8_000_000, 8_000_000, 0, 62_500)
     for _ in range(60):

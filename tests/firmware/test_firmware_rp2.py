@@ -88,6 +88,31 @@ def test_no_machine_runs_while_its_program_is_exchanged() -> None:
     assert seen == [(0, 0)] * 2
 
 
+def test_what_comes_until_capture_ends_is_in_the_rings_and_in_its_time() -> None:
+    """wire.md, "heartbeat": the last one of a session has all edges and the time. An edge comes
+    after the last look of the loop, one more between the look at the time and the stop."""
+    made = board()
+    made.configure(0b0010, 0)
+    made.rings.clear(1)
+    made.start()
+    chip = pio_chip.CHIP
+    began, real, looks = chip.cycle, made._update, []
+
+    def update() -> None:
+        real()
+        looks.append(chip.cycle)
+        chip.schedule([(chip.cycle + 10, 3, len(looks) == 1)])
+        chip.run(500)
+
+    chip.schedule([(began + 100, 3, True), (began + 200, 3, False)])
+    chip.run(30_000)
+    made._update = update
+    made.halt()
+    assert chip.rp2040.read_uint32(0x50200000) & 15 == 0
+    assert list(made.rings.written) == [0, 2, 0, 0]
+    assert 30_000 <= 3 * made.rings.now[0] <= chip.cycle - began
+
+
 def test_two_ways_to_make_frames_are_compared_on_a_full_one(monkeypatch: Any) -> None:
     """At boot, by the program and by the chip: 58 edges over a ring's end; 4 (58 + 6) - 2 bytes."""
     hw, ring = pio_chip.load("hw_rp2", "ring")
@@ -196,8 +221,11 @@ def test_lowest_mean_of_four_of_the_supply() -> None:
         assert mv() == wanted(33_000)
         assert mv(0, 0, 0, 1) == 0
         mv(*[65_535] * 4, 9, 9)
-        made.start()  # a new session: nothing of the one before
+        made.start()  # a new session: nothing of the one before, of a mean half done neither
         assert mv() == 65_535
+        mv(*[20_000] * 3)
+        made.sample()
+        assert made._supply == wanted(20_000)
         made.stop()
     finally:
         pio_chip.ADC.value = 30_000

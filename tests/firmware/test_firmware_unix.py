@@ -84,6 +84,7 @@ def test_a_step_of_the_world(talk: Any) -> None:
     records, found = talk(
         """
 from array import array
+board.start()
 for _ in range(3):
     worked = board.poll(True)  # no time is spent here on anything but looking
     found.append([list(board.rings.now), board.driven[0], board._supply, board._waits,
@@ -100,7 +101,7 @@ found += [board._waits, board._supply]
         [(0, 4), (1, 1), (2, 1), (3, 3)],
         b"".join(answers),
     )
-    assert records == [*[record(ADVANCE)] * 3, record(START)]
+    assert records == [record(START), *[record(ADVANCE)] * 3, record(START)]
     low = 0x12345678
     assert found[:3] == [
         [[low, 7], 3, 12_600, False, [2, 0, 1, 3], 0],
@@ -118,8 +119,10 @@ def test_the_board_ends_with_its_world(talk: Any) -> None:
         ("board._advance()", b""), ("board._advance()", answer(1)[:-1]), ("board.poll(False)", b""),
         ("board.poll(True)", b""),
     ):  # fmt: skip
-        out = run_script(BOARD % ("0", f"{call}\n{call}"), stdin=answers)  # and with 0
-        assert b"said" not in out and len(out) <= 64, call
+        out = run_script(
+            BOARD % ("0", f"board.start()\n{call}\n{call}"), stdin=answers
+        )  # and with 0
+        assert b"said" not in out and len(out) <= 96, call
 
 
 def order(*fields: int) -> list[int]:
@@ -172,7 +175,7 @@ def test_active_time_is_counted_from_the_worlds_pulses(talk: Any) -> None:
     records, found = talk(
         """
 board.drive(bytes(given), 0)
-board._then = 1000
+board._then, board.told[2] = 1000, 16  # what was cut before stays
 for _ in range(5):
     board._advance()
     found.append([board.outputs, board.told[2], len(board.notes), board._counted,
@@ -187,10 +190,24 @@ found.append(board._now_ms())
         50_000, 55_000, 55_000 + 4_500 - 7_000 + 4_500, 60_000, 60_000,
     ]  # fmt: skip
     assert [one[:4] for one in found[:5]] == [
-        [1, 0, 0, 50], [1, 0, 0, 55], [1, 0, 0, 64], [1, 0, 0, 67], [0, 2, 1, 68],
+        [1, 16, 0, 50], [1, 16, 0, 55], [1, 16, 0, 64], [1, 16, 0, 67], [0, 18, 1, 68],
     ]  # fmt: skip
     assert "active time of a second" in found[5][0][1] and found[6] == 1_010
     assert [r[0] for r in records] == [DRIVE, *[ADVANCE] * 5, OFF]
+
+
+def test_the_time_by_which_active_time_leaks(talk: Any) -> None:
+    """Milliseconds, of 30 bits, of a wide time of 24 ns: its low word alone lasts 103 s."""
+    times = [41_667 * ms for ms in (1, 200_000, 3_600_000, (1 << 30) - 1, (1 << 30) + 5)]
+    _, found = talk(
+        """
+for low, high in given:
+    board.rings.now[0], board.rings.now[1] = low, high
+    found.append(board._now_ms())
+""",
+        [(ticks & 0xFFFFFFFF, ticks >> 32) for ticks in times],
+    )
+    assert found == [1, 200_000, 3_600_000, (1 << 30) - 1, 5]
 
 
 def test_a_long_step_spreads_its_pulses(talk: Any) -> None:

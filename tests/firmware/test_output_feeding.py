@@ -262,8 +262,10 @@ def test_the_old_lease_does_not_end_what_a_new_order_begins(lit: int) -> None:
     if lit:
         driver.outputs.light(lamp(mode=2), driver.now())
         driver.chip.run(20 * MS)
-    driver.outputs.drive(drive(6_000_000, 6_000_000, firings=4, width_us=100), driver.now() - 5)
+    since = driver.now() - (25 if lit else 5)  # 905 ms before the look that matters
+    driver.outputs.drive(drive(6_000_000, 6_000_000, firings=4, width_us=100), since)
     begun = driver.chip.timers[0]._due
+    assert begun // MS + 850 - since > 900
     while driver.chip.cycle < begun + 849 * MS:
         driver.run(1)
     order = drive(6_000_000, 6_000_000, firings=2, width_us=100)
@@ -290,11 +292,12 @@ def test_what_stands_behind_an_output_and_when() -> None:
     assert dog is not None and began < dog - 1000 * MS <= driver.chip.cycle
     driver.run(30)
     assert driver.chip.dog_due == pytest.approx(driver.chip.cycle + 1000 * MS, abs=MS // 10)
-    # A lease from 900 ms ago holds, and from 901 ms ago it does not.
+    # A lease from 900 ms ago holds, and from 901 ms ago it does not; what was cut before stays.
+    driver.hardware.told[2] = 16
     for ago, on in ((900, 1), (901, 0)):
         driver.outputs.guard(driver.now() - ago)
         driver.outputs._check()
-        assert driver.hardware.outputs == on and driver.hardware.told[2] == 1 - on
+        assert driver.hardware.outputs == on and driver.hardware.told[2] == 17 - on
     assert not driver.chip.timers and driver.chip.dog_due is None
     assert [text for _, text in driver.hardware.notes] == [
         "the host did not renew its lease for 1 s: outputs are off"
@@ -456,6 +459,21 @@ def test_an_output_that_rests_high_never_falls_at_boot() -> None:
     hardware.outputs_off()
     pio_chip.CHIP.run(100)
     assert [level for _, level in watched[BENCH_PIN]] == [True]
+
+
+def test_what_rests_high_is_kept_for_a_reset_by_the_watchdog() -> None:
+    """wire.md, driving: rest is the pin high from such an order on; a reset within the train must
+    not make the pin fall, which would be the active level. By the next boot's reading."""
+    driver = Driver()
+    rest = driver.module.rest
+    rest.mem32 = {0x4005800C: 0}  # WATCHDOG_SCRATCH0, see test_registers.py
+    assert rest.high() == 0
+    for low in (1, 0, 1):
+        assert driver.outputs.drive(drive(width_us=100, active_low=low), driver.now()) is None
+        assert rest.high() == low << BENCH_PIN
+        for nothing in (drive(19_000, 19_000, active_low=1 - low), drive(0, 0)):
+            driver.outputs.drive(nothing, driver.now())
+            assert rest.high() == low << BENCH_PIN
 
 
 def test_a_restart_of_the_program_stops_what_played() -> None:

@@ -320,6 +320,54 @@ def test_drop_outs_come_together_as_they_do_outside_of_the_soak():
     assert [p.clumping for p in result.points] == [1.0, 1.0]
 
 
+def test_a_speed_that_answered_too_seldom_has_no_delay_and_no_say_over_time():
+    """Three passages over two speeds; 2000 rpm answered six times at one visit, else not at all."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=3, ramps=())
+    parts = []
+    for k, segment in enumerate(plan.segments):
+        n = 10 if segment.rpm_to == 1000.0 else 6 if k == 1 else 0
+        delay = np.where(np.arange(10) < n, 40.0 + 0.3 * (np.arange(10) % 2), nan)
+        few = replace(shots(np.full(10, segment.rpm_to), np.arange(10) < n), delay_us=delay)
+        parts.append(stretch(few, segment.rpm_to, segment.rpm_to, "step", k, end=4.0))
+    slow, fast = evaluate.evaluate(plan, [collector(*parts)]).points
+    assert (fast.answered, fast.delay_us, slow.answered) == (6, None, 30)
+    assert slow.delay_us.value == pytest.approx(40.15)
+
+
+def test_a_speed_of_which_no_visit_tells_enough_keeps_the_mean_of_all():
+    """Four answers at each of three visits are twelve; the other speed has ten and twenty."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=6, ramps=())
+    parts = []
+    for k, segment in enumerate(plan.segments):
+        n = 10 if segment.rpm_to == 1000.0 else 4 * (k in (1, 5, 9))
+        delay = np.where(np.arange(10) < n, 40.0 + k + 0.3 * (np.arange(10) % 2), nan)
+        few = replace(shots(np.full(10, segment.rpm_to), np.arange(10) < n), delay_us=delay)
+        parts.append(stretch(few, segment.rpm_to, segment.rpm_to, "step", k, end=4.0))
+    slow, fast = evaluate.evaluate(plan, [collector(*parts)]).points
+    every = np.concatenate([p.shots.delay_us[:4] for p in (parts[1], parts[5], parts[9])])
+    own = Mean.of(every)
+    assert (fast.visits, fast.answered) == (3, 12)
+    assert (fast.delay_us.value, fast.delay_us.u) == pytest.approx((own.value, own.u))
+    assert slow.delay_us.n == 60 and np.isfinite(slow.delay_us.u)
+
+
+def test_a_dead_band_does_not_make_the_other_drop_outs_come_together():
+    """19 in a row at each of four passages, and beside them one alone."""
+    rpm = np.arange(4000.0, 5001.0, 10.0)
+    silent = (rpm >= 4410) & (rpm <= 4590)
+    plan = Plan(steps=(), ramps=((4000.0, 5000.0, 20.0),) * 4)
+    ramps = [
+        stretch(shots(rpm, ~(silent | (rpm == 4100 + 200 * (k == 3)))), 4000.0, 5000.0, index=k)
+        for k in range(4)
+    ]
+    made = evaluate.evaluate(plan, [collector(*ramps)])
+    assert [(b.low, b.high, b.hits) for b in made.sweep.bands] == [(4410.0, 4590.0, 76)]
+    assert [p.clumping for p in made.ramps] == [1.0] * 4
+    low, high = (stats.beta.ppf(q, *ab) for q, ab in ((0.025, (20, 82)), (0.975, (21, 81))))
+    assert made.ramps[0].drop_out == pytest.approx((low, high))  # 20 of 101
+    assert all(p.delay_us is None and p.count is not None for p in made.ramps)
+
+
 def test_a_visit_of_too_few_tells_nothing():
     """Four answers at one speed; the four others tell a law without it."""
     plan = Plan(steps=(1000.0, 2000.0, 3000.0, 4000.0, 5000.0), ramps=())

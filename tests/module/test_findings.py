@@ -91,3 +91,26 @@ def test_heat_that_is_half_told_would_go_on():
     for left, words in ((2.0, "would go on by some 2.0 µs"), (2.1, "has not settled")):
         heat = Heat(change=4.0, u_change=0.1, left=left, between=0.1, freedom=20)
         assert words in said(made(point(), sweep_of=Sweep(heat=heat)), "heat")
+
+
+def test_a_module_that_fires_at_the_begin_of_its_pulse_may_answer_at_its_end():
+    """0.8 ms of pulse: its other edge comes after the firing one."""
+    plan = {"kind": "capacitive", "fires_at": "start", "width_us": 800}
+    text = late(790.0, 810.0, **plan)
+    assert "near the pulse's other edge (+800 µs)" in text and "no rev limit" not in text
+    assert "no rev limit" in late(-810.0, -790.0, **plan)
+
+
+def test_an_angle_of_a_lag_has_no_sign_and_is_that_of_its_middle():
+    """6000 rpm: 36° a ms. From 0.7 to 0.9 ms, either way: 0.8 ms are 28.8°."""
+    for low, high in ((700.0, 900.0), (-900.0, -700.0)):
+        assert "(29° at 6000 rpm)" in late(low, high)
+
+
+def test_what_did_not_move_surely_is_no_heat_and_what_never_answered_is_not_late():
+    for change, told in ((4.0, True), (0.2, False)):
+        heat = Heat(change=change, u_change=0.1, left=0.0, between=0.1, freedom=20)
+        assert bool(said(made(point(), sweep_of=Sweep(heat=heat)), "heat")) == told
+    dead = made(point(triggers=20, missed=20), sweep_of=Sweep(most_rpm=6000.0))
+    dead.late_us = 700.0, 900.0  # of another time of the run
+    assert not said(dead, "late")

@@ -354,6 +354,22 @@ def test_the_first_and_the_last_quarter_of_a_soak():
     assert evaluate._soak(Plan(), [replace(silent, shots=early)]).drop_out_change == 0.0
 
 
+def test_a_soak_without_scatter_has_that_of_the_stamps():
+    """40, 41, 40 and 43 µs, a minute each: 0.8 µs a minute, with two degrees of freedom."""
+    one = soak(4.0, begin=0.0)
+    minute = (one.shots.time // 60).astype(np.int64)
+    still = replace(one.shots, delay_us=np.array([40.0, 41.0, 40.0, 43.0])[minute])
+    told = evaluate._soak(Plan(), [replace(one, shots=still)])
+    assert told.delay_slope_us_per_min == pytest.approx(0.8)
+    low, high = told.delay_slope_95
+    line = stats.linregress([0.5, 1.5, 2.5, 3.5], [40.0, 41.0, 40.0, 43.0])
+    assert (
+        high - 0.8
+        == pytest.approx(0.8 - low)
+        == pytest.approx(line.stderr * stats.t.ppf(0.975, 2), rel=1e-6)
+    )
+
+
 def test_a_soak_of_too_few():
     assert evaluate._soak(Plan(), []) is None
     assert evaluate._soak(Plan(), [soak(39 / 60)]) is None

@@ -317,3 +317,26 @@ def test_what_the_board_writes_is_kept():
     collector = collected(session([0.05], 1.0, [], [], more=[(0.5, "log", words)]))
     assert collector.log == ["pulses paused"]
     assert (collector._ticks(2000.0), collector._ticks(0.05)) == (83_333, 2)
+
+
+def test_what_each_session_of_a_board_that_began_anew_has_shown_is_kept():
+    """Answers 7 and 6 ms behind their triggers; then an edge of the drive's own 2.4 µs after each
+    trigger, or after each second one."""
+    plan = replace(PLAN, steps=(3000.0, 3010.0))
+    order = [(0, 0.5), (1, 0.5)]
+    first, second = (
+        session([0.05], 2.0, TRIGGERS, TRIGGERS + late, number=n)
+        for n, late in ((7, 7e-3), (8, 6e-3))
+    )
+    collector = collected(first + second, order, plan)
+    collector.finish()
+    lags = [float(late.lag[0]) * TICK_S for late in collector.lates]
+    assert lags == pytest.approx([7e-3, 6e-3], rel=1e-3)
+    answers = TRIGGERS + 40e-6 + 2e-6 * np.random.default_rng(5).standard_normal(200)
+    first, second = (
+        session([0.05], 2.0, TRIGGERS, np.sort([*answers, *(TRIGGERS[::by] + 2.4e-6)]), number=n)
+        for n, by in ((7, 1), (8, 2))
+    )
+    collector = collected(first + second, order, plan)
+    collector.finish()
+    assert [c.edges for c in collector.couplings] == [200, 100]

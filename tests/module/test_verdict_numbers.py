@@ -339,3 +339,40 @@ def test_what_was_typed_otherwise_is_said():
         "width us was 3030 then and is 3000 now", "pitch deg was 360 then and is 180 now",
         "clamp input was clamp_b then, clamp_a now",
     )  # fmt: skip
+
+
+def test_what_the_drives_own_edge_may_hide_is_not_judged_and_all_else_is():
+    """A limit on each quantity that a run with a delay, a limit and a supply keeps."""
+    limit = Threshold(6200.0, 6190.0, 6215.0, 1.0, 0.0, 900)
+    limits = {
+        "delay_us": {"most": 60}, "spread_us": {"most": 5}, "drop_out_percent": {"most": 5},
+        "double_percent": {"most": 5}, "sparks_per_event": {"least": 0.5},
+        "burst_window_deg": {"least": 10}, "rev_limit_rpm": {"least": 5000},
+        "supply_v": {"least": 11},
+    }  # fmt: skip
+    hidden = {"delay_us", "spread_us", "drop_out_percent", "sparks_per_event", "rev_limit_rpm"}
+    for rigid, away in ((0.0, set()), (0.06, hidden)):
+        run, good = (
+            made(point(supply_mv=12_600), limits=limits, sweep_of=Sweep(
+                most_rpm=6500.0, window_deg=(18.0, 21.0), rev_limit=limit))
+            for _ in range(2)
+        )  # fmt: skip
+        run.rigid = rigid
+        found = verdict.against_limits(run).checks
+        assert {c.quantity: c.verdict for c in found} == {
+            q: "cannot tell" if q in away else "within" for q in limits
+        }
+        for a, b in ((run, good), (good, run)):
+            words = {q: c.verdict for (q, _), c in beside(a, b).items() if q in hidden}
+            assert words.keys() == hidden
+            for quantity in hidden - {"drop_out_percent"}:
+                assert words[quantity] == ("cannot tell" if away else "same")
+
+
+def test_a_run_is_never_told_to_be_as_long_as_it_was():
+    """Spread of 2 µs of 10 values: u(ln s) = 1 / sqrt(18), so 1.26 to 3.17. At most 3.1: half the
+    interval is 0.957, the room 1.1, and 1.2 (0.957 / 1.1)² = 0.91 of a run is none."""
+    run = made(point(delay=mean(40.0, 2.0, 10)), limits={"spread_us": {"most": 3.1}})
+    (found,) = limits_of(run).values()
+    assert (found.low, found.high) == pytest.approx((1.26, 3.174), abs=1e-2)
+    assert found.verdict == "cannot tell" and "about --repeats 2 would tell" in found.note

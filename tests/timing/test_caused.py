@@ -49,6 +49,16 @@ def test_few_pulses_or_late_ones_tell_nothing():
     assert seen(np.append(np.full(14, 150.0), 999.9))[0] == pytest.approx(14 / 15)
 
 
+def test_a_wheel_of_two_teeth_is_no_single_pulse():
+    sparks = np.arange(1, 31) * 10_000_000
+    tables = SimpleNamespace(
+        sparks=SimpleNamespace(tick=sparks), periods=SimpleNamespace(start=sparks + 15_000),
+        tick_s=TICK_S,
+    )  # fmt: skip
+    for teeth, share in ((1, 1.0), (2, 0.0)):
+        assert timed.caused(Setup(Reference(teeth)), tables)[0] == share  # type: ignore[arg-type]
+
+
 # Bursts, speeds and places of events
 
 

@@ -425,6 +425,20 @@ def test_the_phase_of_the_swing_may_shift_by_half_a_wave_at_most(moved: float):
     assert found == pytest.approx(between + 0.7 + 0.7 * 0.75)
 
 
+@pytest.mark.parametrize(("before", "after"), [(0.3, 0.7), (0.7, 0.3)])
+def test_a_swing_adds_no_more_than_both_sides_own(before: float, after: float):
+    """Half a wave apart the bound is 2.9° and more; what two errors of 0.3° and 0.7° can differ
+    by is 1°."""
+    setup = replace(SETUP, reference=Reference(1, 0, 1, 60.0, 0.0), swing=0.05)
+    a, b = (
+        plain(at, 800.0, {"scatter of the sparks": 0.01, "speed swing": u})
+        for at, u in ((20.0, before), (-70.0, after))
+    )
+    found = rows(a, b, setup)["timing"]
+    half = 2 * sqrt(1.0**2 + 2 * 0.01**2)
+    assert (found.moved, found.high) == pytest.approx((-90.0, -90.0 + half))
+
+
 def test_freedom_of_a_scatter():
     """n - 1 of n alone; as much less as its mean's variance is more than s² / n, but 2."""
     alone = 0.2 / sqrt(200)
@@ -591,3 +605,78 @@ def test_the_clamps_delay_is_that_of_the_run_s_speed():
     # Of another sensor it hangs on no speed.
     side_a, side_b = (replace(side, setup=SETUP) for side in (side_a, side_b))
     assert change(compare.compare(side_a, side_b), "delay").moved == 0.0
+
+
+def test_each_side_has_its_own_uncertainty_and_unit():
+    a, b = plain(20.0, 900, PARTS), plain(22.0, 900, {**PARTS, "index tooth": 0.3})
+    found = rows(a, b)
+    assert found["timing"].before == (20.0, pytest.approx(2 * hypot(0.01, 0.1)))
+    assert found["timing"].after == (22.0, pytest.approx(2 * sqrt(0.01**2 + 0.1**2 + 0.3**2)))
+    units = {name: one.unit for name, one in found.items() if name != "assumed"}
+    assert units == {
+        "timing": "°", "scatter": "°", "firings without a spark": "%", "delay": "µs",
+        "speed": "rpm",
+    }  # fmt: skip
+    # A command that one of the two did not type is no other one.
+    assert rows(a, dict(b, commanded_deg_btdc=None))["timing"].moved == pytest.approx(2.0)
+    nothing = rows(*(dict(one, timing_deg_btdc=None) for one in (a, b)))["timing"]
+    assert nothing.note == "a has no timing"
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_clamps_delay_of_either_side(turned: bool):
+    """A VR sensor's path at 100 and at 900 rev/min; moved in between both count."""
+    setup = replace(SETUP, sensor="vr", falling=("crank",))
+    delays = 60 + np.tile([1.0, -1.0], 50)
+    u = stats.t.ppf(0.97725, 99) / 2 / sqrt(99)
+    speeds = (900.0, 100.0) if turned else (100.0, 900.0)
+    sides = [Side(f"{rpm}", plain(20.0, rpm, PARTS), setup, delays) for rpm in speeds]
+    clamps = [setup.delay(rpm).u_us for rpm in speeds]
+    found = change(compare.compare(*sides, untouched=False), "delay")
+    assert (found.before, found.after) == (
+        pytest.approx((60.0, 2 * hypot(u, clamps[0]))),
+        pytest.approx((60.0, 2 * hypot(u, clamps[1]))),
+    )
+    assert found.high == pytest.approx(2 * hypot(u, u, *clamps))
+
+
+def test_a_swing_between_two_commands_is_that_of_the_timings():
+    """30° of crank further on, though the error is the same: a sixth of a wave of two a turn."""
+    setup = replace(SETUP, reference=Reference(1, 0, 1, 60.0, 0.0), swing=0.01)
+    a = plain(20.0, 800.0, {"scatter of the sparks": 0.01, "speed swing": 0.4})
+    b = dict(
+        plain(50.0, 800.0, {"scatter of the sparks": 0.01, "speed swing": 0.4}),
+        commanded_deg_btdc=50.0, error_deg=0.0,
+    )  # fmt: skip
+    found = rows(a, b, setup)["error"]
+    # (s / n) sqrt(1 - cos 60°) and the phase's chord 2 · 0.4 sin 30°.
+    part = np.degrees(0.01 / 2) * sqrt(0.5) + 0.4
+    assert (found.moved, found.high) == pytest.approx((0.0, 2 * sqrt(part**2 + 2 * 0.01**2)))
+
+
+def test_what_could_hide_is_the_farther_end():
+    for at, said in ((20.01, "+0.010 ± 0.028"), (19.99, "-0.010 ± 0.028")):
+        sides = [Side(n, plain(t, 900, PARTS), SETUP) for n, t in (("a", 20.0), ("b", at))]
+        told = compare.compare(*sides).headline
+        assert told == (
+            f"no change of timing seen: {said}°; a change of less than 0.038° could hide in it"
+        )
+
+
+def test_quantities_of_points_and_of_half_a_fit():
+    """The speed itself and angles are none; a count of none is known as one of one (± 3)."""
+    told = {"mean": 1.0, "expanded": 0.5}
+    point = {
+        "rpm_set": 900, "rpm": told, "trigger_angle_deg": told, "first_spark_us": told,
+        "sparks_per_event": {**told, "n": 0},
+    }  # fmt: skip
+    result = {
+        "points": [point], "fit": {"delay_us": 100.0, "u_delay_us": 8.0},
+        "quantities": {"delay": {"value": 1.0, "expanded": None}},
+    }  # fmt: skip
+    assert compare.quantities(result) == {
+        "delay": (100.0, 8.0, "µs"), "first spark at 900 rpm": (1.0, 0.5, "µs"),
+        "sparks per event at 900 rpm": (1.0, 3.0, ""),
+    }  # fmt: skip
+    unsure = {"quantities": {"length": {"value": 1.0, "expanded": None}}}
+    assert compare.quantities(unsure) == {}

@@ -243,6 +243,12 @@ def test_an_overtone_on_a_coarse_wheel_is_no_error_of_the_teeth():
     swing, _ = interpolation.cubic_shares(20.0, 2.0)
     twice, _ = interpolation.cubic_shares(20.0, 4.0)
     assert u == pytest.approx(hypot(swing * 0.3, twice * 0.1) / sqrt(2), rel=0.02)
+    # A miss that is known over one span alone is left out.
+    end = np.array([5.0, np.nan]), np.array([np.nan, 5.0])
+    near, far = np.append(near, end[0]), np.append(far, end[1])
+    number = np.append(number, number[:2])
+    told = interpolation.interpolation(near, far, number, wheel, 2.0, np.array([100.0]))
+    assert told == (u, rms, teeth)
 
 
 def test_teeth_an_overtone_and_a_bend_are_told_apart():
@@ -530,6 +536,37 @@ def test_delay_of_a_coil_is_that_of_its_low_pass_and_what_is_left():
     there = sum(lag(tau, 36.0, 900.0 * sqrt(2)) for tau in taus) / 2
     found = conditioner._of_coil(table, model, 900.0, Coil(72.0))
     assert found.us == pytest.approx(500.0 - there + here, rel=1e-9)
+
+
+def test_delay_of_a_coil_is_read_where_the_voltage_falls_as_fast():
+    """144 teeth at 500 rev/min are as fast as 36 at 500 sqrt(4): the table's middle, its speeds
+    being 100 and 10000 rev/min in the logarithm: 20 ± 2 µs of (10 ± 1, 30 ± 3), 400 of 500, 300."""
+    model = {
+        "coil_henry": (0.5, 2.0), "coil_ms": (0.5, 1.0), "r301_ohm": 1000.0, "teeth": 36.0,
+        "rest": [{"rpm": 100, "delay_us": 10.0, "u_us": 1.0},
+                 {"rpm": 10_000, "delay_us": 30.0, "u_us": 3.0}],
+    }  # fmt: skip
+
+    def lag(tau: float, teeth: float, rpm: float) -> float:
+        w = 2 * np.pi * teeth * rpm / 60
+        return 1e6 * float(np.arctan(w * tau)) / w
+
+    def found(u: float, coil: Coil) -> Delay:
+        table = [{"rpm": r, "delay_us": us, "u_us": u} for r, us in ((100, 500.0), (10_000, 300.0))]
+        return conditioner._of_coil(table, model, 500.0, coil)
+
+    near, far = (lag(tau, 144.0, 500.0) for tau in conditioner._lags(model, Coil(144.0, 1000.0)))
+    known = found(90.0, Coil(144.0, 1000.0))
+    assert known.us == pytest.approx(20.0 + (near + far) / 2)
+    assert known.u_us == pytest.approx(hypot(2.0, (far - near) / sqrt(12)))
+    taus = conditioner._lags(model, Coil())
+    near, far = (lag(tau, 144.0, 500.0) for tau in taus)
+    was = sum(lag(tau, 36.0, 1000.0) for tau in taus) / 2
+    # As unsure as the table, or as the coil's range on this wheel where that is more.
+    for u, wide in ((90.0, 90.0), (1.0, hypot(2.0, (far - near) / sqrt(12)))):
+        unknown = found(u, Coil(144.0))
+        assert unknown.us == pytest.approx(400.0 - was + (near + far) / 2)
+        assert unknown.u_us == pytest.approx(wide) and wide > 10.0
 
 
 def test_delays_as_the_file_of_the_circuits_has_them():

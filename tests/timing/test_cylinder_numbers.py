@@ -39,17 +39,18 @@ def swings(by: float, n: int = CYCLES) -> np.ndarray:
 
 
 def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=None, sparks=1,
-          tap=None):  # fmt: skip
+          tap=None, stray=(), unseated=(), turned=(0,)):  # fmt: skip
     """A run of 40 cycles; `drop`: (cycle, place) without a spark; `lost`: (cycle, place) likewise,
-    with edges lost there."""
+    with edges lost there; `stray`: 5° early; `unseated`: of no known place."""
     n = len(means)
     rows = [(c, k) for c in range(CYCLES) for k in range(n)]
     kept = [one for one in rows if one not in drop and one not in lost]
     firing = np.array(setup.firing_angles)
     place = np.array([k for _, k in kept])
     base = np.array([720.0 * c for c, _ in kept])
-    angles = np.array([means[k] + swings(by[k])[c] for c, k in kept])
+    angles = np.array([means[k] + swings(by[k])[c] + 5 * ((c, k) in stray) for c, k in kept])
     degrees = base + firing[place] + 50.0
+    place[[one in unseated for one in kept]] = -1
     tick = np.rint(degrees * 1000).astype(np.int64)
     zero = np.zeros(len(kept), np.int64)
     counts = zero + sparks
@@ -57,8 +58,8 @@ def table(means, by=(0.3, 0.3, 0.3, 0.3), drop=(), lost=(), setup=FOUR, gains=No
     gaps = np.array([1000 * (720 * c + firing[k] + 50) + 5 for c, k in lost], np.int64)
     heard = tap(events) if tap is not None else None
     return cylinders.evaluate(
-        setup, Seats(place, (0,), base), events, angles, 180.0, BUDGET, heard, 1e-6, gaps,
-        lambda _: gains,
+        setup, Seats(place, turned, base), events, angles, 180.0, BUDGET, heard, 1e-6, gaps,
+        gains if callable(gains) else lambda _: gains,
     )  # fmt: skip
 
 
@@ -152,6 +153,93 @@ def test_too_few_events_have_no_timing():
     eight = [(c, 2) for c in range(CYCLES) if c not in range(5, 13)]
     assert table((10.0,) * 4, drop=eight).rows[2].timing is not None
     assert table((10.0,) * 4, sparks=3).rows[0].sparks == 3.0
+
+
+def test_a_stray_is_a_spark_that_tells_no_angle():
+    """40 came: none is missing; of 39 are the mean, the count and what a burst has."""
+    sparks = np.where(np.arange(160) == 4 * 7 + 1, 9, 2)
+    row = table((10.0,) * 4, stray=[(7, 1)], sparks=sparks).rows[1]
+    assert (row.events, row.expected, row.missing, row.sparks) == (39, 40, 0, 2.0)
+
+
+def test_an_event_alone_in_its_stretch_is_more_than_was_due():
+    """The last of all comes after a break: 39 were due at its place, 40 came, none is missing."""
+    last = table((10.0,) * 4, tap=lambda events: events.segment.__setitem__(-1, 1)).rows[3]
+    assert (last.events, last.expected, last.missing) == (40, 39, 0)
+
+
+def test_a_cylinder_with_few_events_is_known_less_well():
+    """Eight of the second, alternating: t of seven; and at Šidák's level of four for the speed."""
+    asked = []
+    few = table((10.0,) * 4, drop=[(c, 1) for c in range(8, CYCLES)], gains=asked.append)
+    e = 0.3 / sqrt(7) * stats.t.ppf(0.97725, 7) / 2
+    u = sqrt(e**2 + OWN**2 + COMMON**2)
+    assert few.rows[1].timing.u95 == pytest.approx(2 * u)
+    table((10.0,) * 4, drop=[(c, 1) for c in range(CYCLES)], gains=asked.append)
+    assert asked == [pytest.approx(1 - 0.95**0.25)] * 2
+
+
+@pytest.mark.parametrize(("hits", "differs"), [(4, ()), (5, ("misfires",))])
+def test_misfires_at_the_level_of_all_cylinders(hits: int, differs: tuple):
+    """One elsewhere: twice the tail for 4 of 5 is 0.029, for 5 of 6 0.008; Šidák's level 0.0127."""
+    tail = 2 * stats.hypergeom.sf(hits - 1, 160, hits + 1, 40)
+    assert (tail < 1 - 0.95**0.25) == bool(differs) and tail < 0.05
+    found = table((10.0,) * 4, drop=[(5, 0), *((10 + c, 1) for c in range(hits))])
+    assert found.rows[1].differs == differs
+
+
+def test_scatter_at_the_level_of_all_cylinders():
+    """Twelve events, 7.4 times the variance: 3 · 1.96 / sqrt(11) is 1.77, Šidák's 2.25; ln 2.0."""
+    few = [(c, 2) for c in range(12, CYCLES)]
+    for square, told in ((7.0, False), (10.0, True)):
+        row = table((10.0,) * 4, (0.3, 0.3, 0.3 * sqrt(square), 0.3), drop=few).rows[2]
+        assert row.events == 12 and ("scatter" in row.differs) == told
+
+
+def test_banks_of_which_not_all_are_known():
+    """Of the second bank one cylinder tells: 10 less 12; or none, or none by its name."""
+    setup, means = replace(FOUR, bank=(1, 3)), (10.0, 10.0, 11.0, 12.0)
+    dead = [(c, 2) for c in range(CYCLES)]
+    found = table(means, setup=setup, drop=dead)
+    e = 0.3 / sqrt(39)
+    assert float(found.banks) == pytest.approx(-2.0)
+    assert found.banks.u95 == pytest.approx(2 * sqrt(e * e * 1.5 + OWN**2 * 1.5))
+    assert table(means, setup=setup, drop=[*dead, *((c, 3) for c in range(CYCLES))]).banks is None
+    assert table(means, setup=setup, turned=(0, 2)).banks is None
+
+
+def test_firings_that_tell_nothing_of_a_cylinder():
+    """One without an angle; most of the second place's on the other side of a break; and an event
+    of no known place beside twelve that did not come."""
+
+    def heard(change):
+        def tap(events: Events) -> trigger.Tap:
+            degrees = 50.0 + 180.0 * np.arange(4 * CYCLES)
+            tick, none = np.rint(1000 * degrees).astype(np.int64), np.zeros(4 * CYCLES, np.int64)
+            fires = Firings(
+                1, tick, degrees, none, degrees * 0, tick - 3_000, degrees - 3.0, none, none,
+                np.ones(len(tick), np.bool_),
+            )  # fmt: skip
+            change(fires)
+            return trigger.Tap(cast(Any, None), fires, cast(Any, object()), None, (0, 1), 1e-6, 0.5)
+
+        return tap
+
+    def unknown(fires: Firings) -> None:
+        fires.degrees[4 * 20 + 2] = np.nan
+
+    def apart(fires: Firings) -> None:
+        fires.degrees[1 : 4 * 30 : 4] += 30.0
+        fires.segment[1 : 4 * 30 : 4] = 1
+
+    means, steady = (10.0, 11.0, 12.0, 13.0), (0.0,) * 4
+    for change in (unknown, apart):
+        rows = table(means, steady, tap=heard(change)).rows
+        assert [r.trigger for r in rows] == pytest.approx([10.5, 11.5, 12.5, 13.5])
+        assert [r.dwell_deg for r in rows] == pytest.approx([3.0] * 4)
+    dropped = [(c, 1) for c in range(3, 15)]
+    rows = table(means, steady, dropped, tap=heard(lambda _: None), unseated=[(1, 2)]).rows
+    assert [r.no_spark for r in rows] == [0, 12, 0, 0]
 
 
 def test_strays_are_out_of_a_cylinders_mean():
@@ -646,6 +734,13 @@ def test_the_course_begins_at_the_second_hundredth_of_the_speeds():
     assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [150, 141]
     speed = np.repeat([500.0, 1000.0, 1000 * exp(0.075)], [5, 150, 145])  # fewer are none
     assert [c.events for c in swept(falling(np.full(300, 20.0), speed)).course] == [295]
+
+
+def test_a_rotors_marks_are_known_to_four_degrees_where_nothing_is_typed():
+    """Common practice, no source: ±4 crank degrees, 2 at the distributor of a four-stroke."""
+    systematic = 2 * hypot(OWN, COMMON)
+    found = swept(falling(np.full(40, 20.0)))
+    assert found.earliest.u95 == pytest.approx(hypot(systematic, 4.0) / 2)
 
 
 # The picture

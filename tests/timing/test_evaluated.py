@@ -167,6 +167,20 @@ def test_a_speed_that_changes():
     assert (codes(last), last.events, last.rpm, last.u_rpm) == (["few_events"], 1, None, None)
 
 
+def test_which_events_a_result_rests_on():
+    """Those of the steady stretch, its first and its last among them; of a refused one none."""
+    made = tables(80, rpm=np.where(np.arange(164) < 84, 1000.0, 1500.0))
+    found = timed.time_events(SETUP, made)
+    assert not isinstance(found, Finding)
+    result = measure.evaluate(SETUP, made)
+    assert measure.used(result, found, made.tick_s).tolist() == [False] * 44 + [True] * 36
+    first = replace(result, from_s=float(found.events.tick[0] * made.tick_s),
+                    to_s=float(found.events.tick[20] * made.tick_s))  # fmt: skip
+    assert measure.used(first, found, made.tick_s).tolist() == [True] * 21 + [False] * 59
+    for ends in ({"from_s": None}, {"to_s": None}):
+        assert measure.used(replace(result, **ends), found, made.tick_s).tolist() == [False] * 80
+
+
 def test_no_spark_and_no_crank():
     nothing = tables()
     silent = replace(nothing, sparks=nothing.sparks.pick(slice(0)), clamp_edges=0,
@@ -262,6 +276,14 @@ def test_what_waiting_can_and_cannot_do():
     (text,) = [f.text for f in stuck.findings if f.code == "target"]
     assert stuck.ready and "±0.25° cannot be reached by waiting" in text
     assert f"most of the ±{stuck.expanded:.2f}° comes from the reference angle" in text
+    # Sixty by turns 0.48° off either way: 2 · 0.48 / sqrt(59) = 0.125, the rest is ±0.61.
+    known = replace(SETUP, reference=replace(WHEEL, u_angle=0.3))
+    for by, ready in ((0.48, False), (0.45, True)):
+        turn = (by - ALTERNATING) * (-1.0) ** np.arange(60)
+        result = measure.evaluate(known, tables(at=turn))
+        share = 2 * by / sqrt(59) / result.budget.systematic
+        assert (0.2 < share < 0.22) is not ready and 0.18 < share < 0.22
+        assert result.ready is ready and ("target" in codes(result)) is ready
     # At 6000 rev/min a tick of 1 µs is 0.036°: with all else known, the largest.
     fast = tables(rpm=6000.0, at=-ALTERNATING * (-1.0) ** np.arange(60))
     fast.periods.miss[:] = fast.periods.wide[:] = 0.0

@@ -386,6 +386,40 @@ def test_where_two_lines_meet(k: int):
     assert found.knee == knee and f"a knee near {knee:.0f} rpm" in found.note
 
 
+def test_a_crooked_course_gets_no_figure_however_well_the_angle_is_known():
+    """A hundred speeds that miss by 0.3° in turn: beyond the target of a quarter, yet with the
+    random part, 2 · 0.3 sqrt(1 / 100 + 2500² / 7.65e7) = 0.18, 0.63 is less than three targets."""
+    rpm = np.linspace(1000.0, 4000.0, 100)
+    course = 2.0 - 6e-6 * rpm * 150 + 0.3 * np.resize(BENT, 100)
+    found = fit_delay(rpm, course, np.full(100, 0.02), pure=1e4)
+    assert found.misfit == pytest.approx(0.3, rel=1e-3)
+    assert 2 * found.misfit < hypot(0.18, 0.6) < 3 * 0.25
+    assert "do not follow a straight line" in found.note and not found.told_apart
+    assert recommend(found) == found.note and found.delay_us == pytest.approx(150, abs=5)
+
+
+@pytest.mark.parametrize("at", [0, 1, 3])
+def test_what_shared_causes_leave_beside_a_line_by_numpy(at: int):
+    """Points of unlike weight; squares of two causes add (JCGM 100:2008, 5.1.2)."""
+    u = np.array([0.05, 0.2, 0.1, 0.4])
+    one, two = np.eye(4)[at] * 0.3, 0.1 * BENT + 0.4 + APART / 7000
+    left = [c - np.polyval(np.polyfit(APART, c, 1, w=1 / u), APART) for c in (one, two)]
+    size = [np.mean(rest**2) for rest in left]
+    assert fitting._bend(APART, u, one[None, :]) == pytest.approx(sqrt(size[0]))
+    assert fitting._bend(APART, u, np.stack((one, two))) == pytest.approx(sqrt(sum(size)))
+
+
+def test_a_shared_cause_that_moves_one_point_goes_into_a_prediction():
+    """It tilts the line as numpy.polyfit does: off by as much as that line is at the speed."""
+    u, cause = np.array([0.05, 0.2, 0.1, 0.4]), np.array([0.3, 0.0, 0.0, 0.0])
+    found = fit_delay(APART, 2.0 - 6e-6 * APART * 150, u, target=5.0, shared=cause[None, :])
+    bare = fit_delay(APART, 2.0 - 6e-6 * APART * 150, u, target=5.0)
+    moved = np.polyfit(APART, cause, 1, w=1 / u)
+    for rpm in (0.0, 1000.0, 2500.0, 6000.0):
+        half = hypot(bare.predict(rpm)[1], 2 * np.polyval(moved, rpm))
+        assert found.predict(rpm)[1] == pytest.approx(half, rel=1e-6)
+
+
 def test_four_speeds_name_no_knee():
     """Two lines leave one degree of freedom of two: less than a tenth of a sum of squares is left
     by chance in 20 % (scipy, the beta distribution); of five speeds in 5 % for each knee."""
@@ -454,6 +488,28 @@ def test_a_misfit_less_than_twice_what_drifts_is_the_drifts():
         assert ("do not follow a straight line" in found.note) is crooked
 
 
+def test_what_bends_a_course_and_what_drifts_add_as_squares():
+    """0.03 and 0.04, twice: a misfit of 0.1 is explained, not of 0.11 (JCGM 100:2008, 5.1.2)."""
+    for by, crooked in ((0.0999, False), (0.1001, True)):
+        found = bent(by, target=0.01, shared=0.03 * BENT[None, :], passages=ways(4, by, 0.04))
+        assert ("do not follow a straight line" in found.note) is crooked
+
+
+def test_a_crooked_course_is_no_delay_however_it_drifts():
+    """0.3° beside the line in all passages, a drift of 0.1, a target of 0.25."""
+    found = bent(0.3, passages=ways(4, 0.3, 0.1))
+    assert "do not follow a straight line" in found.note and not found.told_apart
+    assert found.delay_us == pytest.approx(150, abs=3.0) and found.u_delay_us < 100
+
+
+def test_a_bend_within_the_target_has_no_knee():
+    """0.2° less at the last of six speeds by two lines: 0.1 or less beside one is within 0.25."""
+    rpm = 1000.0 * np.arange(1, 7)
+    found = fit_delay(rpm, 1.0 - 1e-4 * np.maximum(0.0, rpm - 3500), np.full(6, 0.001), target=0.25)
+    assert found.lack_p < 1e-4 and found.misfit < 0.1 and found.knee is None
+    assert "straight line" not in found.note
+
+
 def test_what_the_points_share_goes_through_the_passages_too():
     """An angle of 0.25° and a delay of 1.1 µs: a straight line takes them as they are."""
     bare = bent(0.0, target=5.0, passages=ways(4, 0.0, 0.0))
@@ -506,6 +562,20 @@ def test_a_delay_that_is_surer_than_the_drift_is_told():
         found = fit_delay(APART, error, np.ones(4), target=1.0, passages=seen)
         assert found.told_apart is told and (said in found.note) and bool(found.note) is not told
         assert found.delay_us == pytest.approx(delay, abs=0.01) and 0.1 < found.u_delay_us < 20
+        if told:  # a delay that all points share is not told from the engine's
+            for us, sure in ((60, True), (80, False)):
+                both = fit_delay(
+                    APART, error, np.ones(4), target=1.0, passages=seen,
+                    shared=6e-6 * APART[None, :] * us,
+                )  # fmt: skip
+                assert both.told_apart is sure
+        if said.startswith("hides"):  # up against down: twice what a mean is moved
+            assert "up and down (0.34°), which" in found.note
+            # A delay of 30 µs that all points share: 60 in the interval.
+            late = 6e-6 * APART[None, :] * 30
+            less = fit_delay(APART, error, np.ones(4), target=1.0, passages=seen, shared=late)
+            assert less.u_delay_us == pytest.approx(hypot(found.u_delay_us, 60.0))
+            assert f"a delay of less than {less.u_delay_us:.0f} µs" in less.note
 
 
 def test_a_line_beside_a_drift_as_it_is_reckoned(monkeypatch):

@@ -14,6 +14,7 @@ from sparkwitness.timing import (
     gates,
     gates_start,
     gates_tap,
+    interpolation,
     measure,
     rotor,
     starting,
@@ -67,6 +68,10 @@ def test_speed_and_its_interval():
     assert quiet.u_rpm == pytest.approx(2 * 0.04)
     assert (result.from_s, result.to_s) == pytest.approx((0.0, 99 * 0.15))
     assert result.events == 100 and result.sparks == {1: 100}
+    # Of two, by 20 apart, s = 20 / sqrt(2).
+    two = Measurement()
+    measure._describe(two, timed(events(2), speed=[790.0, 810.0]), TICK_S)
+    assert two.rpm == pytest.approx(800.0) and two.u_rpm == pytest.approx(2 * hypot(10, 0.04))
     unknown = Measurement()
     measure._describe(unknown, timed(events(10), speed=np.nan), TICK_S)
     assert unknown.rpm is None and unknown.u_rpm is None
@@ -619,6 +624,46 @@ def test_a_bin_by_hand():
     assert np.isnan(idle.rising) and np.isnan(idle.falling)
     apart, _ = swept(6, 20.4, 20.0)  # too few on either way
     assert np.isnan(apart.rising) and np.isnan(apart.hysteresis)
+
+
+def components(setup: Setup, degrees: np.ndarray, wheel: Periods) -> dict[str, float]:
+    """Of a bin at 1000 rev/min with sparks there; the timing is folded to 60 - 165°."""
+    n = len(degrees)
+    table = replace(events(n), degrees=degrees)
+    found = timed(table, alternating(60.0 - 165.0, n, 0.1), 1000.0)
+    _, made = curve._bin(setup, found, wheel, np.zeros(n), TICK_S, None, None)
+    return {c.name: c.u for c in made.components}
+
+
+def test_the_budget_of_a_bin_is_that_of_its_engine():
+    """A two-stroke's unequal cylinders; a coil's delay at the bin's own speed; where on the wheel
+    the sparks lie, here over the gap, which the folded angle does not say."""
+    pulse = Setup(Reference(1, 0, 1, 60.0, 0.2), cylinders=2, clamp="coil", commanded=18.0)
+    degrees = 720.0 * np.arange(20)
+    for strokes in (2, 4):
+        typed = replace(pulse, strokes=strokes, sensor="vr", falling=("crank",))
+        found = components(typed, degrees, TURNS)
+        n = typed.firings_per_rev
+        swing = timing.default_swing(1000.0, n)
+        assert found["unequal cylinders"] == pytest.approx(
+            timing.unequal_uncertainty(3.0, swing, typed.reference, n, strokes)
+        )
+        delay = typed.delay(1000.0).u_us
+        assert found["clamp and conditioner delay"] == pytest.approx(6e3 * delay * 1e-6)
+    number = np.arange(80)
+    miss = 0.1 * (-1.0) ** number
+    turn = np.full(80, 2_500_000)
+    wheel = Periods(number * 2_500_000, turn, number * 0, number, miss, miss)
+    toothed = replace(pulse, reference=Reference(36, 1, 1, 60.0))
+    there, other = (
+        components(toothed, 720.0 * np.arange(20) + past, wheel) for past in (345.0, 165.0)
+    )
+    for found, past in ((there, 345.0), (other, 165.0)):
+        told = interpolation.interpolation(
+            miss, miss, number, toothed.reference, 1.0, np.full(20, past)
+        )
+        assert found["interpolation"] == pytest.approx(told[0])
+    assert there["interpolation"] > 1.05 * other["interpolation"]
 
 
 def bins(*rows) -> list[curve.Bin]:

@@ -401,6 +401,16 @@ def test_how_many_places_at_most_and_how_few_angles():
         assert len(groups.heaps(low, 360.0)) == found
 
 
+@pytest.mark.parametrize(("few", "found"), [(7, 1), (8, 2)])
+def test_eight_of_a_hundred_that_are_not_alike_are_a_place(few: int, found: int):
+    """A hundredth of a degree apart each. The split takes the two outermost for strays: then it is
+    the gap of 40° that tells, on either side of the others."""
+    rest = 50 + 0.001 * np.arange(100 - few)
+    for first in (10.0, 90.0):
+        spans = groups.heaps(np.append(first + 0.01 * np.arange(few), rest), 360.0)
+        assert len(spans) == found
+
+
 @pytest.mark.parametrize(("step", "found"), [(0.5, 2), (0.55, 1)])
 def test_a_place_is_less_than_six_degrees_wide(step: float, found: int):
     """Forty in even steps have a deviation of step times root of 1599 / 12: 5.77°, or 6.35."""

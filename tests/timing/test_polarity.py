@@ -255,6 +255,7 @@ def test_what_speaks_for_it_from_both_sides():
         ({"longer": longer - 0.001}, False), ({"slope": 0.049}, True), ({"slope": 0.051}, False),
         ({"longer": longer + 0.019, "slope": 0.02}, False), ({"gap": 4.0}, False),
         ({"longer": longer + 0.021, "slope": 0.02}, True), ({"reference": Reference(1)}, False),
+        ({"reference": Reference(1), "high": 0.2}, False),
     ):  # fmt: skip
         assert replace(WHOLE, **changes).right is right, changes
     one = Polarity(Reference(1), True, 8, high=0.25)
@@ -316,6 +317,8 @@ def test_pulses_of_a_single_tooth(pieces: int):
     # What was lost just before the flank leaves its pulse unknown; the newest 64 are kept.
     assert kept(60_000, breaks=(4, 7), pieces=pieces).turns == 8
     assert kept(60_000, n=100, pieces=pieces).turns == 64
+    # Those whose pulse is not known are none of them, however they come.
+    assert kept(60_000, n=100, breaks=(90, 95), pieces=pieces).turns == 64
     # On the cam a turn is two of the crank.
     assert kept(100_001, turns=2).turns == 10 and kept(99_999, turns=2).turns == 0
     # A turn's pulse is that before its end.

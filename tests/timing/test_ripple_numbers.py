@@ -70,10 +70,33 @@ def test_waves_come_out_again(wheel: Reference):
     assert found.once_per_turn(0.0) == pytest.approx(0.2, abs=3e-3)
 
 
+def test_teeth_that_are_known_to_be_off_are_no_ripple():
+    """One half a degree further on, the last one a degree back, as the wheel was learned."""
+    off = ((7, 0.5), (34, -1.0))
+    errors = np.zeros(35)
+    for edge, degrees in off:
+        errors[edge] = degrees
+    learned = Reference(36, 1, 1, 60.0, errors=tuple(errors))
+    found = crank.ripple(turns(WAVES, off=off), learned)
+    assert found.amplitude[:4] == pytest.approx([0.3j, 0.2, 0.0, 0.5 - 0.4j], abs=3e-3)
+    assert crank.odd_gap(turns(off=off), learned, 2.0) is None
+    assert crank.odd_gap(turns(off=off), WHEEL, 2.0) is not None
+
+
 def test_noise_of_an_amplitude():
     """Edges that scatter by 0.1°: 30 pairs of 70 edges give each amplitude 0.1 sqrt(4 / 2100)."""
     found = crank.ripple(turns(WAVES, noise=0.1), WHEEL)
     assert np.median(found.noise[:8]) == pytest.approx(0.1 * np.sqrt(4 / 2100), rel=0.3)
+
+
+def test_noise_is_the_standard_error_of_the_mean():
+    """Twelve pairs, 0.2 ± 0.05 by turns: s² = 12 / 11 of 0.05², over twelve (JCGM 100, 4.2)."""
+    more, less = (turns(((1.0, a),), n=24) for a in (0.25, 0.15))
+    here = (np.arange(24) // 2 % 2 == 0)[:, None]
+    found = crank.ripple(Turns(np.where(here, more.edges, less.edges), more.segment, more.number),
+                         WHEEL)  # fmt: skip
+    assert found.amplitude[1] == pytest.approx(0.2, abs=1e-3)
+    assert found.noise[1] == pytest.approx(0.05 / np.sqrt(11), rel=0.01)
 
 
 def test_a_rise_of_the_speed_is_no_ripple():
@@ -130,7 +153,11 @@ def test_a_segment_tells_how_it_is_turned_from_a_third_of_the_longest_on(longest
     assert found.tolist() == [1.0] * longest + [-1.0 if turned else 1.0] * short
     if longest > short:  # the order in time is none of it
         assert crank._signs(each[:, ::-1], segment[::-1]).tolist() == found.tolist()[::-1]
+    # So they do in any phase.
+    each[[0, 2, 4]] *= 1j ** np.array([[0], [1], [3]])
+    assert crank._signs(each, segment).tolist() == found.tolist()
     # What is at right angles agrees; one segment has nothing to agree with.
+    each[[0, 2, 4]] = [[1j], [0.5], [0.25]]
     each[[0, 2, 4], longest:] = [[1.0], [0.5j], [0.25j]]
     assert crank._signs(each, segment).tolist() == [1.0] * (longest + short)
     assert crank._signs(-each, segment * 0).tolist() == [1.0] * (longest + short)
@@ -150,6 +177,8 @@ def test_how_much_a_speed_rises_over_a_pair():
     number, segment = np.array([0, 2, 4, 8]), np.array([1, 1, 1, 1])
     found = crank._rise(np.array([100.0, 98.0, 95.0, 90.0]), number, segment)
     assert found == pytest.approx([2 / 100, 5 / 2 / 98, 3 / 95, 0.0])
+    last = crank._rise(np.array([100.0, 98.0, 95.0]), number[:3], segment[:3])
+    assert last == pytest.approx([2 / 100, 5 / 2 / 98, 3 / 95])
     apart = crank._rise(np.array([100.0, 98.0]), number[:2], np.array([1, 2]))
     assert apart.tolist() == [0.0, 0.0]
 
@@ -221,6 +250,18 @@ def test_pulses_longer_and_shorter_in_turn():
     assert not crank.pulse_alternates(pulses(48, segments=2))
 
 
+def test_pulses_in_turn_are_told_from_six_standard_errors_on():
+    """Of each even one against the mean of its neighbours, in plain loops."""
+    told = []
+    for by in np.linspace(-0.0026, 0.0026, 53):
+        made = pulses(by=by)
+        length = made.length.tolist()
+        apart = [length[k] / ((length[k - 1] + length[k + 1]) / 2) - 1 for k in range(2, 39, 2)]
+        told.append(abs(np.mean(apart)) / (np.std(apart, ddof=1) / np.sqrt(len(apart))))
+        assert crank.pulse_alternates(made) is bool(told[-1] > 6), by
+    assert any(5 < one < 6 for one in told) and any(6 < one < 7 for one in told)
+
+
 # What is kept of a track
 
 
@@ -252,6 +293,8 @@ def test_fewer_than_six_edges_show_no_ripple(edges: int):
     keeper.feed(track)
     keeper.feed(Track.join([]))
     assert keeper.turns().number.tolist() == ([] if edges == 5 else [0, 1, 2])
+    whole = track.edges[edges * np.arange(3)[:, None] + np.arange(edges + 1)]
+    assert keeper.turns().edges.tolist() == ([] if edges == 5 else whole.tolist())
     assert keeper.turns().edges.shape[1] == edges + 1
 
 
@@ -329,6 +372,11 @@ def test_a_speed_that_swings_is_no_odd_gap():
 
 def test_a_wheel_on_the_cam():
     cam = Reference(36, 1, 2, 60.0)
+    # A twentieth of 20° of the crank, as on any other wheel.
+    assert gap(((34, -0.9),), wheel=cam) is None and gap(((34, -1.1),), wheel=cam) is not None
+    # 24 places are twelve a turn of the crank: of three firings a turn order 6 is not seen.
+    coarse = Reference(24, 1, 2, 60.0)
+    assert gap(((22, -4.5),), wheel=coarse, firings=3.0) is not None
     found = gap(((34, -2.0),), ((4.0, 0.2),), cam)
     assert found[:2] == pytest.approx((2.1, 0.9), abs=0.03) and found[2]
 
@@ -339,6 +387,23 @@ def test_edges_are_told_by_what_is_left_of_the_others():
     (one,) = crank._models(Reference(9, 1, 2), 8, 2.0)
     assert one.free == 1 and one.columns.shape == (8, 7)
     assert crank._models(Reference(8, 1, 2), 7, 2.0) == []
+
+
+@pytest.mark.parametrize(
+    ("other", "said"),
+    # A twentieth of a pitch is 0.5°; 0.85 of what would be no chance.
+    [((0.86, 1.0, 9), True), ((0.84, 1.0, 9), False), ((0.51, 0.59, 9), True),
+     ((0.49, 0.55, 9), False), ((0.69, 0.75, 3), False), ((0.71, 0.75, 3), True)],
+)  # fmt: skip
+def test_what_other_orders_all_but_prove(monkeypatch, other, said: bool):
+    """The surest set of orders finds 0.4° off, which teeth may be; another one finds more."""
+    both = iter(((0.4, 0.5, 9), other))
+    monkeypatch.setattr(crank, "_models", lambda *_: [None, None])
+    monkeypatch.setattr(crank, "_standing_off", lambda *_: next(both))
+    found = gap(((34, -0.4),))
+    assert (found is not None) is said
+    if found is not None:  # and is not sure of it
+        assert found == (pytest.approx(2.04, abs=1e-3), pytest.approx(0.96, abs=1e-3), False)
 
 
 def test_orders_that_a_ripple_may_be_made_of():
@@ -355,9 +420,13 @@ def test_orders_that_a_ripple_may_be_made_of():
     # A quarter of the edges stays over: 16 orders want 47, (47 - 3 - 11)/2; 45 tell of 15.
     assert [len(one) for one in crank._orders(1.0, 36.0, 45)] == [4, 6, 8]
     assert [len(one) for one in crank._orders(1.0, 36.0, 47)] == [4, 6, 8, 16]
+    # 12 edges bear (12 - 3 - 3) / 2 of them; two turns of 60 - 2 those up to 12.
+    assert crank._orders(2.0, 18.0, 12) == [low[:3]]
+    assert [len(one) for one in crank._orders(1.0, 60.0, 116)] == [4, 6, 8, 16, 24]
     # Of 12 teeth order 8 looks like 4, order 6 is not seen, nor 12 from nothing.
     assert crank._orders(4.0, 12.0, 20)[0] == (0.5, 1.0, 1.5, 4.0)
     assert crank._orders(6.0, 12.0, 20)[0] == (0.5, 1.0, 1.5)
+    assert crank._orders(7.0, 12.0, 20)[0] == (0.5, 1.0, 1.5, 2.0, 5.0)  # 14 like 2, 7 like 5
 
 
 def test_by_how_much_an_edge_stands_off_at_least():
@@ -381,6 +450,8 @@ def test_an_edge_that_stands_off_by_hand():
     assert crank._standing_off(np.concatenate(([0.1], one, [-2.0])), model)[:2] == pytest.approx(
         (2.0, 5 * 0.9 / 2)
     )
+    early = crank._standing_off(np.concatenate(([0.1], -one, [-2.0])), model)
+    assert early[:2] == pytest.approx((2.0, 5 * 0.9 / 2))
     few = crank._Model(columns, np.linalg.pinv(columns), np.sqrt(19 / 18), 3)
     times = stats.t.ppf(1 - 1e-4, 3)
     assert crank._standing_off(np.concatenate(([3.0], even, [0.5])), few)[1] == pytest.approx(
@@ -388,7 +459,7 @@ def test_an_edge_that_stands_off_by_hand():
     )
 
 
-@pytest.mark.parametrize("odd", [(2, 3), (9, 8)])
+@pytest.mark.parametrize("odd", [(2, 3), (9, 8), (8, 9)])
 def test_how_well_a_gaps_neighbours_are_told(odd: tuple[int, int]):
     """Standard errors are the norms of the solution's rows (JCGM 100:2008, H.3): the larger."""
     errors = np.zeros(11)

@@ -261,14 +261,14 @@ def test_bins_of_the_rotors_course():
 
 
 def test_the_rotors_course_over_36_times_the_speed():
-    """24 bins of 0.15 in the logarithm, exp(3.6) = 36.6: the slowest, of 26 that there are."""
+    """26 bins of 0.15 in the logarithm: from the starter's speed to the fastest, none left out."""
     k = np.repeat(np.arange(26), 20)
     speed = 100.0 * np.exp(0.15 * np.where(k, k + 0.3, 0.0))
     course = rotor._course(
         replace(FOUR, rotor=18.0), timing.Whole(some(520), np.full(520, 20.0), speed),
         np.full(520, 20.0),
     )  # fmt: skip
-    assert [c.rpm for c in course] == pytest.approx(np.unique(speed)[:24])
+    assert [c.rpm for c in course] == pytest.approx(np.unique(speed))
 
 
 @pytest.mark.parametrize(
@@ -797,3 +797,45 @@ def test_what_the_fit_of_a_sweep_is_given(monkeypatch):
     assert not asked
     drift, both = curve._drift(bins((1e3, 0.0, 0.0), (2e3, 0.0, 0.0), gap=nan), np.zeros(2))
     assert drift.tolist() == [[0.0, 0.0]] and not both
+
+
+def test_the_teeth_of_bins_near_by_are_the_same(monkeypatch):
+    """0.1° of the teeth at 19°, 27° and 19° on 10° teeth: alike, and a fifth of that between."""
+    asked = []
+    made = curve.fit_delay
+    monkeypatch.setattr(
+        curve, "fit_delay", lambda *args, **more: asked.append(more) or made(*args, **more)
+    )
+    setup = Setup(Reference(36, 1, 1, 60.0), delay_us=0.0, u_delay_us=0.1)
+    parts = Budget((
+        Component("interpolation", "B", 0.1, ""), Component("reference angle", "B", 0.3, ""),
+        Component("scatter of the sparks", "A", 0.7, ""),
+    ))  # fmt: skip
+    rows = bins((1e3, 1.0, 0.0), (2e3, 9.0, 0.0), (3e3, 1.0, 0.0))
+    rows = [replace(row, timing=18 + e) for row, e in zip(rows, (1.0, 9.0, 1.0), strict=True)]
+    curve._fitted(setup, rows, [parts] * 3, np.ones(3), np.zeros(3))
+    (more,) = asked
+    assert more["shared"][0] == pytest.approx(np.full(3, 0.3))
+    teeth = more["shared"][1:4]
+    expected = 0.01 * np.array([[1, 0.2, 1], [0.2, 1, 0.2], [1, 0.2, 1]])
+    assert teeth.T @ teeth == pytest.approx(expected)
+    assert len(more["shared"]) == 5 and not more["shared"][4].any()  # no drift is seen
+
+
+def test_one_way_is_told_where_a_delay_is():
+    told, findings = fitted(gap=nan)
+    assert told.told_apart and "swept_once" in findings
+    told, findings = fitted(gap=nan, target=0.01)
+    assert not told.told_apart and "swept_once" not in findings
+
+
+def test_events_beyond_the_curve_are_in_no_passage():
+    """Nine events in each of two spans; the curve ends at 1620 rev/min, one event lies beyond."""
+    span = np.repeat([5, 6], [9, 10])
+    speed = np.where(span == 5, 1350.0, 1600.0)
+    speed[12] = 1630.0
+    events = replace(sweep(speed), angles=np.full(19, 20.0))
+    rows = bins((1350, 20.0, 0.0), (1600, 20.0, 0.0))
+    to = np.array([1000.0, 1620.0]), np.array([18.0, 18.0])
+    told = curve._passages(Setup(Reference(1)), events, span, rows, np.ones(2), TICK_S, to)
+    assert told.error == pytest.approx([2.0, 2.0]) and told.rpm == pytest.approx([1350, 1600])

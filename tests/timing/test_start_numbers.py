@@ -1,5 +1,6 @@
 """A start by hand: turns of typed lengths, sparks at typed angles, and each phase said of them."""
 
+import json
 from dataclasses import replace
 from math import sqrt
 from types import SimpleNamespace
@@ -94,8 +95,8 @@ def test_phases_of_a_start():
     # 9 V as the starter takes hold, a second before the sync at most; 8 V were earlier.
     assert (found.supply, found.rest_v, found.low_v) == ("measured", 12.6, 9.0)
     assert len(found.points) == 22 and found.points[0] == (found.first_s, 200.0, 10.2)
-    plain = found.to_dict()
-    assert len(plain["phases"]) == 3
+    plain = json.loads(json.dumps(found.to_dict()))
+    assert len(plain["phases"]) == 3 and plain["sparks_before_sync"] == 1
 
 
 def test_a_start_that_was_not_seen_or_is_none():
@@ -143,6 +144,16 @@ def test_one_cycle_has_a_speed():
     assert len(ends) == len(speed) == 0
 
 
+def test_a_period_that_is_longer_than_a_cycle_has_a_speed():
+    """A wheel that turns half as fast on a two-stroke: 720° of the crank in 120, then in 60 ms."""
+    zero = np.zeros(2, np.int64)
+    periods = Periods(np.array([0, 120_000]), np.array([120_000, 60_000]), zero, np.arange(2),
+                      np.zeros(2), np.zeros(2))  # fmt: skip
+    slow = replace(SETUP, strokes=2, reference=Reference(36, 1, 2, 60.0))
+    ends, speed = starting.cycles(periods, slow, 1e-6)
+    assert (ends.tolist(), speed.tolist()) == ([120_000, 180_000], pytest.approx([1000.0, 2000.0]))
+
+
 def test_a_spark_at_the_tick_at_which_it_catches_is_of_the_cranking():
     """60° BTDC, at the index edge itself, each second turn: the seventh as the thirteenth ends."""
     rpm = [200.0] * 13 + [500.0, 700.0, 900.0] + [1000.0] * 31
@@ -172,6 +183,15 @@ def test_tries_before_it_runs():
     found, begins, _ = start([200.0] * 8 + [900.0] * 30 + [200.0] * 8 + [600.0] * 6)
     assert found.tries == 0 and found.caught_s == pytest.approx(1e-6 * int(begins[8]) - 1.2)
     assert found.phase("running").to_s == pytest.approx(1e-6 * int(begins[38]))
+
+
+@pytest.mark.parametrize(("rpm", "turns"), [(228.0, 14), (232.0, 12)])
+def test_cranking_ends_where_the_engine_is_faster_than_the_starter(rpm: float, turns: int):
+    """By 15 % (common practice, no source): two turns at 228 are 14 % faster than 200, at 232 they
+    are 16 %, and one of each is 7 %."""
+    found, begins, _ = start([200.0] * 12 + [rpm, rpm] + [1000.0] * 32)
+    last = turns + (1 if turns == 12 else 0)
+    assert found.phases[0].to_s == pytest.approx(1e-6 * int(begins[last]))
 
 
 def test_a_run_that_settles_at_no_speed_is_not_running():
@@ -297,13 +317,12 @@ def test_points_from_the_sync_to_the_last_to_the_tick():
 
 
 def test_degrees_of_a_tick_at_each_phases_speed(monkeypatch):
-    """A µs at 6 N degrees a second."""
+    """A µs at 6 N degrees a second; the path's delay is known to a µs, and a swing was typed."""
     asked, plain = [], starting.timing.budget
-    monkeypatch.setattr(
-        starting.timing, "budget", lambda *args: asked.append(args[1]) or plain(*args)
-    )
-    start()
-    assert asked == pytest.approx([6e-6 * 200, 6e-6 * 1000])
+    monkeypatch.setattr(starting.timing, "budget", lambda *args: asked.append(args) or plain(*args))
+    start(setup=replace(SETUP, swing=0.07))
+    assert [one[1] for one in asked] == pytest.approx([6e-6 * 200, 6e-6 * 1000])
+    assert [one[7:9] for one in asked] == [(1e-6, 0.07)] * 2
 
 
 def test_points_in_plain_values_to_a_ten_thousandth():

@@ -79,6 +79,7 @@ def test_nothing_known_from_nothing():
     assert intervals.clopper_pearson(0, 0) == (0.0, 1.0)
     assert intervals.wilson(0, 0) == (0.0, 1.0)
     assert intervals.share_difference(0, 0, 3, 9) == (-1.0, 1.0)
+    assert intervals.most_with_none(0) == 1.0
 
 
 @pytest.mark.parametrize(
@@ -160,6 +161,14 @@ def test_freedom_of_a_sum_as_in_the_guide():
         whole = sum(GTC.ureal(0, u, freedom) for u, freedom in parts)
         assert intervals.combined_freedom(parts) == pytest.approx(GTC.dof(whole))
     assert intervals.combined_freedom([(0.3, math.inf), (0.8, math.inf)]) == math.inf
+
+
+def test_a_line_through_two_points_by_hand():
+    """5 ± 1 at 0 and 9 ± 3 at 2: slope 2 ± sqrt(1 + 9) / 2; nothing is left that could scatter."""
+    columns = np.array([[1.0, 0.0], [1.0, 2.0]])
+    fit = intervals.least_squares(columns, np.array([5.0, 9.0]), np.array([1.0, 3.0]))
+    assert fit.values == pytest.approx([5.0, 2.0]) and fit.freedom == 0
+    assert fit.covariance == pytest.approx(np.array([[1.0, -0.5], [-0.5, 2.5]]))
 
 
 def test_slope_interval_covers():
@@ -330,12 +339,17 @@ def test_a_share_that_scatters_from_visit_to_visit():
     assert intervals.clumping(three) == pytest.approx(max(spell, chi2 / 4))
 
 
-@pytest.mark.parametrize(("misses", "more"), [(8, False), (9, True)])
-def test_scatter_that_chance_alone_has_is_none(misses: int, more: bool):
-    """Beside 4 visits with 2 of 100 one with 8 or 9: 4 freedoms may have 1 + 2 / sqrt(2) each."""
-    some = [visit(100, *range(0, 12 * misses, 12)), *[visit(100, 5, 50)] * 4]
-    share = (misses + 8) / 500
-    off = (misses - 100 * share) ** 2 + 4 * (2 - 100 * share) ** 2
-    scatter = off / (100 * share * (1 - share)) / 4
-    assert (scatter > 1 + math.sqrt(2)) is more and 2.3 < scatter < 3.0
+@pytest.mark.parametrize(
+    ("misses", "others", "visits", "more"),
+    [(8, 2, 5, False), (10, 3, 5, False), (12, 4, 5, True), (9, 2, 9, True), (11, 3, 9, False)],
+)
+def test_scatter_that_chance_alone_has_is_none(misses, others, visits, more: bool):
+    """Visits of 100 with so many misses, one with more. 1 + 2 sqrt(2 / f) of f freedoms: 2.414 of
+    4, 2 of 8; by hand 2.32, 2.33, 2.421, 2.016 and 1.90."""
+    share, freedom = (misses + others * (visits - 1)) / (100 * visits), visits - 1
+    some = [visit(100, *range(0, 8 * misses, 8))]
+    some += [visit(100, *range(5, 95, 24)[:others])] * freedom
+    off = (misses - 100 * share) ** 2 + freedom * (others - 100 * share) ** 2
+    scatter = off / (100 * share * (1 - share)) / freedom
+    assert (scatter > {4: 2.414214, 8: 2.0}[freedom]) is more and 1.9 < scatter < 2.43
     assert intervals.clumping([some]) == pytest.approx(scatter if more else 1.0)

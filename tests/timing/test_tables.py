@@ -660,6 +660,30 @@ def test_a_pulse_alone_is_looked_at_for_turns_that_alternate(teeth, monkeypatch)
         assert curve._evidence(typed, found, few, list(rows.bins), None, "").noisy == share
 
 
+@pytest.mark.parametrize(("wanted", "goal"), [(21.0, 21.0), (np.nan, None)])
+def test_what_the_gates_look_at_is_of_the_fullest_bin(wanted, goal, monkeypatch):
+    """The second of three; the speed of the two kinds of second edge, and what the wheel shows."""
+    setup, tables, _, _ = swept()
+    found, made = curve.time_events(setup, tables), curve.curve(setup, tables)
+    tables = replace(tables, polarity=cast(Any, "told"))
+    assert not isinstance(found, Finding) and isinstance(made, curve.Curve)
+    rows = [
+        replace(made.bins[0], rpm=1000.0 * k, events=n, expanded=0.1 * k, scatter=0.01 * k,
+                wanted=wanted if k == 2 else 5.0)
+        for k, n in ((1, 20), (2, 30), (3, 10))
+    ]  # fmt: skip
+    monkeypatch.setattr(curve, "second_edges", lambda events, tables, rpm: (0.1, 0.2, rpm))
+    monkeypatch.setattr(curve, "pairs", lambda events, tick_s, rpm: (tick_s, 0.4, rpm))
+    for alternates in (False, True):
+        ripple = cast(Any, SimpleNamespace(alternates=alternates))
+        seen = curve._evidence(setup, found, tables, rows, ripple, "words")
+        assert seen.setup.commanded == goal and seen.alternates is alternates
+        assert (seen.rpm, seen.expanded, seen.scatter) == (2000.0, 0.2, 0.02)
+        assert seen.second == (0.1, 0.2, 2000.0) and seen.pairs == (tables.tick_s, 0.4, 2000.0)
+        assert seen.polarity == "told" and seen.sessions == "words" and seen.sweep  # type: ignore[comparison-overlap]
+    assert not curve._evidence(setup, found, tables, rows, None, "").alternates
+
+
 def test_a_map_that_is_typed(tmp_path):
     path = tmp_path / "map.csv"
 

@@ -165,7 +165,7 @@ def _against_speed(
                 f"{np.nanmax(timed.speed):.0f} rpm."  # fmt: skip
         if setup.commanded is not None:
             axes.axhline(setup.commanded, color=VERMILLION, ls="--", lw=1.5, label="commanded")
-            words += f" Commanded: {setup.commanded:g}° BTDC, a dashed line."
+            words += f" Commanded: {show.angle(setup.commanded, 'g')}, a dashed line."
         line = line_through(timed)
         if line is not None:
             x = np.linspace(np.nanmin(timed.speed), np.nanmax(timed.speed), 50)
@@ -218,8 +218,8 @@ def _histogram(
         axes.hist(angles, bins, color=BLUE, edgecolor="white", linewidth=0.5)
         mean = float(angles.mean())
         words = (
-            f"{len(angles)} first sparks from {angles.min():.2f}° to {angles.max():.2f}° BTDC, "
-            f"mean {mean:.2f}°, in {bins} bars."
+            f"{len(angles)} first sparks from {show.angle(angles.min())} to "
+            f"{show.angle(angles.max())}, mean {show.angle(mean)}, in {bins} bars."
         )
         axes.axvline(mean, color=INK, lw=1.5, label="mean")
         if expanded is not None:

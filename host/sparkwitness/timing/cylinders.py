@@ -307,7 +307,7 @@ def _tapped(
     inside = np.flatnonzero(
         (fires.tick >= ticks[0]) & (fires.tick <= ticks[-1]) & np.isfinite(fires.degrees)
     )
-    near = known[np.clip(np.searchsorted(ticks, fires.tick[inside]), 0, len(known) - 1)]
+    near = known[np.searchsorted(ticks, fires.tick[inside])]
     same = events.segment[near] == fires.segment[inside]
     inside, near = inside[same], near[same]
     if not len(inside):

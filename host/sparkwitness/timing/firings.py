@@ -142,7 +142,7 @@ def choose(trigger: Marked, sparks: Ticks, tick_s: float, typed: str) -> Choice:
         stamped = [(name, level) for name, level in stamped if name == typed]
     for name, level in stamped:
         fires = trigger.at.tick[trigger.level == level]
-        inside = sparks[(sparks >= fires[0]) & (sparks <= fires[-1])] if len(fires) else sparks
+        inside = sparks[(sparks >= fires[0]) & (sparks <= fires[-1])]
         if len(fires) < _FEWEST or len(inside) < _FEWEST:
             continue
         spark, fire = delays(fires, inside, early, window(fires, tick_s, typed in NAMES))

@@ -14,6 +14,7 @@ from sparkwitness.timing import advice
 from sparkwitness.timing.advice import Advice
 from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
+from sparkwitness.timing.wording import angle
 
 # What a finding does to the number.
 NOTE, WARNING, REFUSED = "note", "warning", "refused"
@@ -155,7 +156,7 @@ class Gate:
 
 def btdc(degrees: float) -> str:
     """Degrees with the side of top dead centre in words."""
-    return f"{abs(degrees):.1f}° {'BTDC' if degrees >= 0 else 'ATDC'}"
+    return angle(degrees, ".1f")
 
 
 def _listed(e: Evidence) -> str:

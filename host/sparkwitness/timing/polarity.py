@@ -156,7 +156,7 @@ class PolarityKeeper:
             turns = self._turns(track, periods)
             rpm = conditioner.polarity().check_rpm
             slow = turns[:, -1] - turns[:, 0] > 60.0 * reference.turns / rpm / tick_s
-            turns = turns[slow][-KEPT:]
+            turns = turns[slow]
             at = np.minimum(np.searchsorted(self._ticks, turns), len(self._ticks) - 1)
             high = np.where(self._ticks[at] == turns, self._high[at], -1)
             whole = (high[:, -2:] >= 0).all(axis=1) if reference.missing else high[:, -1] >= 0

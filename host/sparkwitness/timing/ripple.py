@@ -188,8 +188,6 @@ def _half_orders(reference: Reference, m: int) -> Floats:
 
 def _pairs(turns: Turns) -> Ticks:
     """Even turns that are followed by the next."""
-    if len(turns.number) < 2 * _FEWEST:
-        return np.empty(0, np.int64)
     follows = (turns.segment[1:] == turns.segment[:-1]) & (np.diff(turns.number) == 1)
     return np.flatnonzero(follows & (turns.number[:-1] % 2 == 0))
 
@@ -309,7 +307,7 @@ def odd_gap(
         None, or what the gap measures and the tooth step beside it, both in pitches, and whether
         that is sure: a speed that swings much against few teeth may look like it.
     """
-    if not reference.missing or len(turns.number) < _FEWEST:
+    if not reference.missing:
         return None
     pairs = _pairs(turns)
     m = turns.edges.shape[1] - 1
@@ -329,9 +327,8 @@ def odd_gap(
         sure = np.inf
     start = turns.edges[:, :1]
     share = (turns.edges[:, :-1] - start) / (turns.edges[:, -1:] - start)
-    mean = np.append(share.mean(axis=0), 1.0) * reference.period / reference.step
     # The speed's ripple stretches all three alike; what they share counts.
-    steps = np.diff(mean)
+    steps = np.diff(share.mean(axis=0), append=1.0)
     near = np.median(steps[[1, 2, -3, -4]])
     gap, left, right = (steps[[-1, -2, 0]] / near).tolist()
     return gap, left if abs(left - 1) > abs(right - 1) else right, off >= sure

@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 WINDOW = 20.0  # distributor degrees (common practice, no source)
 _FEWEST, _FEWEST_IN_BIN = 20, 10
 _ENDS = (0.005, 0.995)  # of the events: what lies beyond may be a stray
-_SPEED_BIN, _MOST_BINS = 0.15, 24
+_SPEED_BIN = 0.15  # of the speed's logarithm
 
 
 @dataclass(frozen=True)
@@ -175,4 +175,4 @@ def _course(setup: Setup, found: Whole, last: Floats) -> tuple[Course, ...]:
         past = None if centre is None else float(phase(end, centre, strokes))
         rpm, n = float(speed[mine].mean()), int(np.count_nonzero(mine))
         made.append(Course(rpm, mean, at, past, n))
-    return tuple(made[:_MOST_BINS])
+    return tuple(made)

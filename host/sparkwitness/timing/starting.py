@@ -209,7 +209,8 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     sync = int(tables.periods.start[0])
     last = ends.item(-1)
     # The longest run is the one that counts; what ran before it was a try.
-    caught = settled = None
+    caught = None
+    later: list[tuple[str, int, int]] = []
     tries = 0
     if ran:
         a, b = max(ran, key=lambda run: run[1] - run[0])
@@ -219,9 +220,8 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
         level = float(np.median(speed[a + (b - a) // 2 : b]))
         near = np.flatnonzero(np.abs(speed[a:b] / level - 1) < _SETTLED)
         settled = ends.item(a + near.item(0)) if len(near) else last
-    spans = [("cranking", sync, last if caught is None else caught)]
-    if caught is not None and settled is not None:
-        spans += [("catching", caught, settled), ("running", settled, last)]
+        later = [("catching", caught, settled), ("running", settled, last)]
+    spans = [("cranking", sync, last if caught is None else caught), *later]
     phases: list[Phase] = []
     shown, why = None if found is None else _own(found), ""
     if not timing.resolves_swing(setup.reference, setup.firings_per_rev):

@@ -90,7 +90,7 @@ def student_quantile(p: float, freedom: float) -> float:
         p: from 0 to 1, not at the ends.
         freedom: degrees of freedom, > 0; inf gives the normal distribution.
     """
-    if freedom == inf or freedom > 1e7:
+    if freedom > 1e7:
         return NormalDist().inv_cdf(p)
     if p < 0.5:
         return -student_quantile(1 - p, freedom)

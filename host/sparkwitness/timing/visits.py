@@ -331,9 +331,9 @@ def from_visits(
     # A trend may be a slow wander all the same: its middle is no surer than that lets it be.
     half = np.where(at % 1 == 0, 0.5, 1.0)  # two in a row are one visit
     found = wander(columns[:, :p], y, u, rough((by_count(weight), (at - half, at + half))))
-    sure = student_quantile(0.995, freedom) if freedom else inf
+    sure = student_quantile(0.995, freedom)
     return Visits(
-        values[:p] if abs(drift) > sure * u_drift > 0 else found.values, found.u, found.freedom,
+        values[:p] if abs(drift) > sure * u_drift else found.values, found.u, found.freedom,
         found.size, drift, u_drift, late, slowed, float(freedom),
     )  # fmt: skip
 

@@ -3,9 +3,9 @@
 from math import floor, log10
 
 
-def angle(degrees: float) -> str:
+def angle(degrees: float, form: str = ".2f") -> str:
     """Degrees with the side of top dead centre in words, as a strobe's user says it."""
-    return f"{abs(degrees):.2f}° {'BTDC' if degrees >= 0 else 'ATDC'}"
+    return f"{abs(degrees):{form}}° {'BTDC' if degrees >= 0 else 'ATDC'}"
 
 
 def plus_minus(value: float, expanded: float | None, unit: str = "") -> str:

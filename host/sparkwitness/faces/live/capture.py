@@ -31,6 +31,7 @@ from sparkwitness.timing.measure import Measurement, evaluate
 from sparkwitness.timing.polarity import Polarity
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.timed import Timed, time_events
+from sparkwitness.timing.wording import angle
 
 LOOK_S = 0.25
 FULL_EVERY = 4  # looks; raster and trend need no more
@@ -452,7 +453,7 @@ class Capture:
             flash_us=_FLASH_US,
         )
         text = {"off": "off", "first_spark": "on the first spark",
-                "angle": f"at {abs(btdc):g}° {'BTDC' if btdc >= 0 else 'ATDC'}"}[mode]  # fmt: skip
+                "angle": f"at {angle(btdc, 'g')}"}[mode]  # fmt: skip
         self._lamp = {"mode": mode, "text": text, "btdc": btdc}
         return f"lamp {text}"
 

@@ -18,6 +18,7 @@ from sparkwitness.timing.events import Events
 from sparkwitness.timing.measure import Measurement
 from sparkwitness.timing.setup import Setup
 from sparkwitness.timing.trigger import Split
+from sparkwitness.timing.wording import angle
 
 RASTER_EVENTS = 40
 TREND_S = 180
@@ -177,7 +178,7 @@ def numbers(setup: Setup, result: Measurement) -> dict[str, Any]:
             "scatter": f"scatter {result.scatter:.2f}° over {result.events} events",
         }
     if setup.commanded is not None:
-        shown["commanded"] = {"value": setup.commanded, "text": _angle(setup.commanded)}
+        shown["commanded"] = {"value": setup.commanded, "text": angle(setup.commanded, "g")}
     if result.error is not None and u is not None:
         places = digits(u)
         agrees = abs(result.error) <= u
@@ -250,7 +251,8 @@ def _where(split: Split) -> dict[str, Any]:
             "value": float(one), "text": f"{one:+.{places}f}°".replace("-", "−"),
             "within": f"± {one.u95:.{places}f}°", "agrees": agrees,
             "word": "asks as commanded" if agrees else
-            f"asks too {'early' if one > 0 else 'late'}, at {_angle(round(split.angle, places))}",
+            f"asks too {'early' if one > 0 else 'late'}, "
+            f"at {angle(round(split.angle, places), 'g')}",
         }  # fmt: skip
     return {
         "controller": asks,
@@ -281,10 +283,6 @@ def point(shown: dict[str, Any]) -> dict[str, Any] | None:
         "commanded": words("commanded", "text"),
         "setting": words("setting", "text"),
     }
-
-
-def _angle(degrees: float) -> str:
-    return f"{abs(degrees):g}° {'BTDC' if degrees >= 0 else 'ATDC'}"
 
 
 def _shares(counts: dict[int, int], total: int) -> str:
