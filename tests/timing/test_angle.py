@@ -380,6 +380,10 @@ def test_tracks_and_periods_joined():
         (3, 500, 5), (3, 501, 6),
     ):  # fmt: skip
         assert made.since(segment, tick) == first, (segment, tick)
+    # After a restart the ticks begin anew: what follows the last of a segment is no later one's.
+    anew = Periods(n % 2 * 100, n * 0 + 100, n // 2, n, n * 0.0, n * 0.0)
+    for segment, tick, first in ((0, 150, 2), (1, 150, 4), (1, 50, 3), (2, 0, 4)):
+        assert anew.since(segment, tick) == first, (segment, tick)
 
 
 # What fits a wheel: tooth steps of 1000 ticks
