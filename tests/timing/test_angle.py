@@ -498,6 +498,24 @@ def test_a_lost_edge_spoils_the_periods_beside_it():
     assert (follows.edges_seen, follows.edges_rejected) == (82, 3)
 
 
+def test_no_miss_is_taken_across_a_break():
+    """Eight even teeth at steady speed, 38 and 39 periods with a pause of 3.4 teeth between them.
+
+    Of each eighth period one edge is left out, `back` edges before its end; with four more on its
+    other side it needs back + 4 good periods. back is 4 and the rest of 13 times the turn by 8:
+    turns 1 to 9 of 13, 10, 15, 12, 9, 14, 11, 8, 13 periods; turn 5 begins as the third after the
+    pause, turn 6 as the eleventh.
+    """
+    steps = np.full(82, 1000)
+    steps[40] = 3400
+    _, periods = CrankTracker(Reference(8)).feed(np.append(0, np.cumsum(steps)), NONE, True)
+    assert np.flatnonzero(np.diff(periods.segment)).tolist() == [37] and len(periods.start) == 77
+    for missed in (periods.miss, periods.wide):
+        known = np.isfinite(missed)
+        assert periods.number[known].tolist() == [16, 24, 32, 56, 64, 72]
+        assert missed[known] == pytest.approx(0.0, abs=1e-9)
+
+
 # Placing, piece by piece
 
 

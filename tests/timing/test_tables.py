@@ -197,6 +197,37 @@ def test_of_three_sessions_the_middle_one_is_cut(monkeypatch: pytest.MonkeyPatch
     assert [len(part.trigger) for part in tables.apart()] == [8, 20, 20]
 
 
+def test_sparks_go_with_the_last_turn_of_their_session(monkeypatch: pytest.MonkeyPatch):
+    """Seven turns are kept, all that the second session has: the first one's sparks go too."""
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 7)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert tables.periods.start.tolist() == [5 + TURN * k for k in range(1, 8)]
+    placed = tables.sparks.tick[tables.sparks.segment >= 0].tolist()
+    assert placed == SPARKS[1][1:8]
+    assert tables.dropped == 40 - len(tables.sparks) >= 28 and tables.cut
+
+
+def test_sparks_and_turns_that_are_both_too_many(monkeypatch: pytest.MonkeyPatch):
+    """Of 30 turns twenty are kept, and of their sparks four; once a turn of the camshaft, a
+    spark that is left has its turn as well."""
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 20)
+    with monkeypatch.context() as patch:
+        patch.setattr(analyzing, "MOST_SPARKS", 4)
+        few = fed(session(7, 30)).finish()
+    assert few.sparks.tick.tolist() == SPARKS[0][-4:] and few.dropped == 26
+    cam = fed(session(7, 30), setup=replace(PULSE, reference=Reference(1, 0, 2, 60.0))).finish()
+    assert cam.sparks.tick[0] == cam.periods.start[0] + 10_000 == SPARKS[0][8]
+
+
+def test_ringing_in_the_other_clamp():
+    """50 µs after the spark, within the 200 µs that are typed: no spark there either."""
+    one = session(7, 10)
+    pulses, clamp, other, tap = one.ticks
+    rung = np.sort(np.append(other, other + 50))
+    tables = fed(replace(one, ticks=(pulses, clamp, rung, tap))).finish()
+    assert tables.index.at.tick.tolist() == other.tolist()
+
+
 def test_supply_in_bounded_memory(monkeypatch: pytest.MonkeyPatch):
     """Eight are kept and the lowest of all, once there are more than ten."""
     monkeypatch.setattr(analyzing, "_MOST_SUPPLY", 8)
@@ -284,6 +315,11 @@ def test_more_is_held_by_an_eighth_until_the_oldest_go(monkeypatch: pytest.Monke
             patch.setattr(analyzing, f"MOST_{name}", 16)
             held = [fed(session(7, turns))._rows()[of] for turns in (first, first + 1)]
         assert held == [18, 16], name
+    # The other clamp, with every other spark, where there is no tap.
+    monkeypatch.setattr(analyzing, "MOST_TRIGGERS", 16)
+    bare = replace(PULSE, trigger="none")
+    held = [fed(session(7, turns), setup=bare)._rows()[3] for turns in range(34, 44)]
+    assert max(held) == 18 and held[-1] < 18
 
 
 @pytest.mark.parametrize(("newest", "left"), [(4, 4), (10, 10), (15, 10), (39, 10), (40, 40)])
@@ -303,7 +339,8 @@ def test_a_look_at_the_newest(newest: int, left: int):
         assert tables.sessions == ((0, 0, 0, 0),)
     else:
         assert len(tap) == 80 and len(index) == 20 and len(tables.sessions) == 2
-    assert not analyzer.tables().cut
+    # A look marks nothing in what is kept.
+    assert not analyzer.tables().cut and not analyzer.tables().lost_before.any()
 
 
 def test_what_is_forgotten():
@@ -319,6 +356,9 @@ def test_what_is_forgotten():
     assert tap[0] == SPARKS[1][5] - 3_200 and index == [SPARKS[1][k] + 10 for k in (4, 6, 8)]
     assert tables.sessions == ((0, 0, 0, 0),) and tables.clamp_edges == 40
     assert tables.supply_mv == [12_007, 12_009] and tables.lost_before.tolist()[:2] == [True, False]
+    analyzer.forget(SPARKS[1][4])  # again, with nothing left to go
+    again = analyzer.tables()
+    assert again.cut and again.lost_before.tolist()[:2] == [True, False]
     analyzer.forget(5 + 6 * TURN)  # ends with turn 5, which is over by then
     assert analyzer.tables().periods.start[0] == 5 + 6 * TURN
     for before, left in ((SPARKS[0][0], 30), (SPARKS[0][1], 29)):

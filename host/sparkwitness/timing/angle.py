@@ -326,7 +326,6 @@ class CrankTracker:
         uneven = uneven[: kernels.chosen().uneven(self._ticks, uneven)]
         index = self._index_edges(uneven, cut)
         bounds = np.concatenate(([self._origin], index))
-        at_index = self._at_index
         unfinished = n - 1 if last else n - 2
         if unfinished > bounds[-1] and (last or unfinished - bounds[-1] > self.reference.edges + 8):
             # No period can be made of these any more: give them up now, to bound memory.
@@ -339,9 +338,7 @@ class CrankTracker:
         result = self._emit(starts, ends, good, judged)
         # What follows needs one decided interval before it, and `_misses` a turn.
         end = bounds[-1]
-        self._at_index = end == (index[-1] if len(index) else self._origin) and (
-            bool(len(index)) or at_index
-        )
+        self._at_index = bool(len(index)) and bool(end == index[-1])
         keep = max(end - self.reference.teeth - 8, 0)
         self._ticks, self._breaks = self._ticks[keep:], self._breaks[self._breaks >= keep] - keep
         self._origin = end - keep
