@@ -579,7 +579,7 @@ def left(x: float, order: float, step: float) -> float:
 
 @pytest.mark.parametrize(
     ("teeth", "turns", "cylinders", "strokes"),
-    [(1, 1, 4, 4), (4, 1, 8, 4), (1, 2, 2, 4), (2, 1, 3, 2)],
+    [(1, 1, 4, 4), (4, 1, 8, 4), (1, 2, 2, 4), (2, 1, 3, 2), (1, 1, 1, 4), (1, 1, 1, 2)],
 )  # fmt: skip
 def test_bound_of_a_coarse_wheel(teeth: int, turns: int, cylinders: int, strokes: int) -> None:
     """The host's lines "speed swing" and "unequal cylinders", with half as much swing again.
