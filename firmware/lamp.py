@@ -212,7 +212,7 @@ class Lamp:
         degree = period // 360
         whole = mdeg // 1000
         part = mdeg - whole * 1000
-        rest = (period - degree * 360) * (whole * 1000 + part) // 360000
+        rest = (period - degree * 360) * mdeg // 360000
         return degree * whole + degree * part // 1000 + rest
 
     def _gap(self, tooth, pitch):
@@ -247,8 +247,7 @@ class Lamp:
             last = coming
             coming += self._gap((tooth + edges) % present, pitch)
         end = (max(over, last) + coming) >> 1
-        blind = max(end - over - AFTER_FLASH, 0)
-        end = over + blind + AFTER_FLASH
+        blind = end - over - AFTER_FLASH
         flash -= 1
         # Edges until this tooth comes, the first of them being 1.
         waits = (tooth - state[TOOTH] - 1) % present + 1

@@ -438,10 +438,10 @@ class Meter:
         # A few events of a loose distributor may lie close by chance: the spread fades slowly.
         deviation = min(events.deviation // scale, 20000)
         deviation = self._spread = max(deviation, self._spread - (self._spread >> 4))
-        n = max(events.kept, 2)
+        n = events.kept  # of twelve events at least six, see Events.summarize
         # Student's factor for few events (JCGM 100, G.3) is near 1 + 1.2 / (n - 1).
         varies = deviation * deviation // n * (n + 1) // (n - 1)
-        after = mean // scale % self._told
+        after = mean // scale
         bound = self._bound.at(after, self.rpm)
         teeth = U_TEETH * U_TEETH + self._teeth.square(after)
         u = varies + teeth + bound * bound + min(self._turned_in(self._delay(2)), 8000) ** 2

@@ -15,7 +15,6 @@ from crank import DECIDED, MANY
 
 SLOTS = const(64)  # events kept, a power of two
 ABOVE = const(1000)  # added to an angle, so that rounding below 0 stays a positive number
-FAR = const(4000000)  # what is further from the median is left out in any case
 AHEAD = const(45000)  # a missed first spark comes no earlier before the others
 FEW = const(24)  # events: fewer may all be of the wrong place, so that one of another counts
 IN_A_ROW = const(10)  # among so few, as many at last show that the timing has been moved
@@ -66,7 +65,8 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
     left = (end - s[0]) & 0x3FFFFFFF
     edge = s[2]
     edges = (ptr32(crank)[13] - edge) & 0x3FFFFFFF
-    if left > o[8] or edges > 1024:
+    # Marks are kept of 512 edges: of what is older they are those of newer ones.
+    if left > o[8] or (ptr32(crank)[0] - edge) & 0x3FFFFFFF > 512:
         s[0] = end
         left = 0
         edge = ptr32(crank)[13]
@@ -473,7 +473,7 @@ class Events:
         _away(work, n, middle)
         _sort(work, SLOTS, n)
         # 6 * 1.4826 times the median of the distances.
-        limit = min(max(floor, min(work[SLOTS + (n - 1) // 2], FAR) * 89 // 10), FAR)
+        limit = max(floor, work[SLOTS + (n - 1) // 2] * 89 // 10)
         _moments(work, n, middle, limit, out)
         self.kept = out[0]
         self.mean = (self.centre - (fold >> 1) + middle + out[1] // out[0] - limit) % fold
@@ -495,7 +495,7 @@ class Events:
         near = _below(work, before, middle - min(AHEAD * scale, fold >> 2))
         out[0] = 0
         _second(work, near, before, close, out)
-        if out[0] > (0 if few else max(n // 12, 2)):
+        if out[0] > (0 if few else n // 12):
             changes = self._order(n, scale, fold, middle, close)
             if changes & 255 < (IN_A_ROW if few else 1) or changes >= (2 if few else 3) << 8:
                 return True

@@ -655,3 +655,54 @@ def test_no_engine_fires_earlier_than_70_or_later_than_minus_30_degrees() -> Non
         assert made.known is (wanted != "REPEATS")
         if wanted == "REPEATS":
             assert made.figure == 3600 // teeth
+
+
+# What is left of before
+
+
+def test_nothing_of_an_earlier_run_is_counted_on() -> None:
+    """After a loss, and in a new session: edges, events and turns count from 0 on."""
+    counts = ("_good", "_refused", "_even", "_uneven", "_kept", "_together", "_unplaced",
+              "_was_kept", "_was_together", "_was_unplaced", "_period", "_spread")  # fmt: skip
+    for begin in ("_forget", "restart"):
+        made = meter()
+        forgot: list[str] = []
+        made._teeth.forget = lambda forgot=forgot: forgot.append("teeth")
+        made._events.restart = lambda: None
+        for name in counts:
+            setattr(made, name, 77)
+        made._began = made._good_ms = 5
+        if begin == "restart":
+            made.restart(3, 0, 0)
+        else:
+            made._forget(NOW)
+        assert {name: getattr(made, name) for name in counts} == dict.fromkeys(counts, 0)
+        assert (made._began, made._good_ms, forgot) == (NOW, NOW, ["teeth"])
+        assert made._crank.state[loaded()[2].GOOD] == 0
+
+
+def test_an_error_goes_with_the_commanded_angle() -> None:
+    made = meter(commanded_mdeg=15_000)
+    assert (reason(made), made.error) == (FINE, 50)
+    made.values["commanded_mdeg"] = 100_000  # not known
+    assert (reason(made), made.timing, made.error) == (FINE, 200, None)
+
+
+def test_angles_of_a_coil_lead_are_divided_by_its_firings() -> None:
+    """Four firings a cycle: the sum is of four times an angle, 240 000 less what it is.
+
+    80 197 / 4 and 80 198 / 4 are 20.0493 and 20.0495 degrees, to thousandths 20.049 and 20.050.
+    """
+    for four_times, raw in ((80_197, 200), (80_198, 201)):
+        made = meter(clamp=2, cylinders=4)
+        made._events.apart, made._events.mean = 180_000, 240_000 - four_times
+        asked: list[int] = []
+        made._bound.at = lambda after, rpm, asked=asked: asked.extend((after, rpm)) or 0
+        made._teeth.square = lambda after, asked=asked: asked.append(after) or 0
+        assert (reason(made), made.raw) == (FINE, raw)
+        # Where between two edges the spark is, 39.95 degrees after the index edge, and the speed.
+        assert asked == [(240_000 - four_times) // 4, 1000, (240_000 - four_times) // 4]
+    # Eight: every 90 degrees one; -20 and 70 degrees can both be.
+    made = meter(clamp=2, cylinders=8)
+    made._events.apart, made._events.mean = 90_000, 8 * 80_000
+    assert (reason(made), made.figure, made.raw, made.known) == ("REPEATS", 900, 700, False)

@@ -42,11 +42,22 @@ class Rig:
         for k in range(edges + 3):
             rings.buffers[0][k & (SIZE - 1)] = START + STEP * k & 0xFFFFFFFF
             tracker.marks[k & 511] = 0 if k % 8 else 1 if k // 8 in bad else 3
-        tracker.state[self.crank.DECIDED] = edges
+        self.decided = edges
         for k, when in enumerate(sparks):
             rings.buffers[1][k & (SIZE - 1)] = START + when & 0xFFFFFFFF
         rings.written[1] = len(sparks)
         events.follow(1234)
+
+    @property
+    def decided(self) -> int:
+        decided: int = self.tracker.state[self.crank.DECIDED]
+        return decided
+
+    @decided.setter
+    def decided(self, edges: int) -> None:
+        """All edges have been looked at and judged."""
+        for word in (self.crank.SEEN, self.crank.DECIDED):
+            self.tracker.state[word] = edges
 
     def state(self, *names: str) -> list[int]:
         return [self.events.state[getattr(self.sparks, name)] for name in names]
@@ -197,7 +208,7 @@ def test_each_loss_is_counted_by_itself() -> None:
     rig = Rig([at(9), at(17), at(21), at(25), at(33), *ringing], bad=(2,))
     assert rig.state(*COUNTED) == [3, 5, 0, 2, 4, 0]
     for written, decided in ((201, 101), (402, 102)):
-        rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = written + 9, decided
+        rig.rings.written[1], rig.decided = written + 9, decided
         rig.events.follow(7)
     assert rig.state(*COUNTED, "SEEN") == [3, 5, 0, 2, 4, 2, 411]
 
@@ -213,10 +224,10 @@ def test_after_edges_were_passed_over_nothing_is_placed_before_the_next_period()
     passed = [at(61 + 4 * k) for k in range(4)]
     for k, when in enumerate([*passed, at(102), at(107)], 1):
         rig.rings.buffers[1][k] = START + when & 0xFFFFFFFF
-    rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = 5, 101
+    rig.rings.written[1], rig.decided = 5, 101
     events.follow(7)
     assert rig.state("SEEN", "EDGE", "GOOD", "RUNNING", "SKIPPED") == [5, 101, 0, 1, 1]
-    rig.rings.written[1], rig.tracker.state[rig.crank.DECIDED] = 7, 130
+    rig.rings.written[1], rig.decided = 7, 130
     events.follow(8)
     assert rig.state("WROTE", "KEPT", "UNPLACED", "SKIPPED") == [2, 3, 1, 1]
     # The third tooth after that of 104, and 9 degrees.
@@ -231,9 +242,39 @@ def test_more_than_a_clamp_makes_is_passed_over_and_counted() -> None:
     assert rig.state("NUMBER") == [number + 1000]  # how often it turned meanwhile is not known
     assert rig.state("SEEN", "EDGE", "SKIPPED", "KEPT", "RUNNING") == [50, 100, 1, 0, 1]
     # So it is after more crank edges than there are marks of.
-    for edges, skipped in ((1024, 0), (1025, 1)):
+    for edges, skipped in ((512, 0), (513, 1)):
         rig = Rig([], edges=edges)
         assert rig.state("EDGE", "SKIPPED") == [edges, skipped]
+
+
+@pytest.mark.parametrize(("edges", "skipped"), [(512, 0), (513, 1), (900, 1)])
+def test_no_spark_is_placed_by_the_marks_of_other_edges(edges: int, skipped: int) -> None:
+    """A wheel of 6 - 1 whose edges were all looked at in one turn of the loop; a spark each turn, a
+    quarter of the way from the third tooth to the fourth: (2 + 1 / 4) * 60 degrees."""
+    crank, sparks = pio_chip.load("crank", "sparks")
+    rings = SimpleNamespace(size=2048, written=array("I", [0] * 4),
+                            buffers=[array("I", [0] * 2048) for _ in range(4)])  # fmt: skip
+    tracker = crank.Crank(rings, 0)
+    tracker.set_wheel(6, 1)
+    events = sparks.Events(rings, 1, tracker)
+    events.set_wheel(tracker, 1)
+    events.order[sparks.DEAD], events.order[sparks.PAUSE] = DEAD, PAUSE
+    events.order[sparks.MOST] = 1024
+    events.restart()
+    for k in range(edges):
+        when = STEP * (6 * (k // 5) + k % 5) + START & 0xFFFFFFFF
+        rings.buffers[0][k] = when
+        if k % 5 == 2:
+            rings.buffers[1][k // 5] = when + STEP // 4 & 0xFFFFFFFF
+    rings.written[0], rings.written[1] = edges, (edges + 2) // 5
+    tracker.follow()
+    events.follow(5)
+    assert tracker.state[crank.GOOD] > edges // 5 - 4
+    state = events.state
+    assert state[sparks.SKIPPED] == skipped
+    newest = min(64, state[sparks.WROTE])
+    assert newest == (0 if skipped else 64)
+    assert events.words[:newest].tolist() == pytest.approx([136_000] * newest, abs=3)
 
 
 def test_what_comes_first_after_a_start_may_be_the_end_of_a_burst() -> None:
@@ -252,7 +293,7 @@ def test_what_comes_first_after_a_start_may_be_the_end_of_a_burst() -> None:
     for k, when in enumerate((at(20) + 1_000, at(113), at(121)), 3):
         rig.rings.buffers[1][k] = START + when & 0xFFFFFFFF
     rig.rings.written[1] = 6
-    rig.tracker.state[rig.crank.DECIDED] = 136
+    rig.decided = 136
     events.follow(99)
     assert rig.state("WROTE", "KEPT", "UNPLACED") == [2, 3, 0]
     assert rig.column(1, 2) == [number + 1001, number + 1002] and rig.column(2, 2) == [99, 99]
@@ -489,6 +530,17 @@ def test_a_second_place_that_no_missed_spark_explains(
     rig = kept(angles)
     rig.events.summarize(n, 1, 360_000, 2_000)
     assert rig.events.second(n, 1, 360_000, 2_000, 500) is second
+
+
+def test_few_that_are_near_do_not_hide_a_second_place_that_is_far() -> None:
+    """Four of 28 a degree early, in one row: no place of their own. Four 20 degrees late, one in
+    seven, each by itself: one."""
+    angles = [200_000] * 28
+    angles[9:13] = [199_000] * 4
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is False
+    for k in (3, 7, 16, 20):
+        angles[k] = 220_000
+    assert kept(angles).events.second(28, 1, 360_000, 2_000, 500) is True
 
 
 def test_what_is_within_reach_of_the_first_place_is_of_it() -> None:

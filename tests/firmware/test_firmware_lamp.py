@@ -114,7 +114,7 @@ CASES = [
     *((60, 2, 36_000, 180_000, flash) for flash in (1_707, 1_707 + 5, 1_800, 3_507, 3_513)),
     *((1, 0, 36_000, angle, 2_000) for angle in (0, 90_000, 350_000, 353_000, 359_000)),
     (4, 0, 720_000, 271_000, 50_000), (4, 3, 720_000, 271_000, 50_000), (4, 2, 36_000, 95_000, 77),
-    (36, 1, 3_600, 15_000, 400),
+    (36, 1, 3_600, 15_000, 400), (12, 1, 333_000, 30_000, 60_000),
 ]  # fmt: skip
 
 
@@ -277,12 +277,12 @@ def test_one_edge_that_the_flash_hides_is_followed_by_time() -> None:
     end = over + blind + 2
     base = {"teeth": 1, "missing": 0, "angle": 358_000, "flash": flash, "at": 0, "anchor": 99,
             "next": 101, "end": end}  # fmt: skip
-    stamps = [5_000 + 36_100 * ((k - 99) % 8) for k in range(96, 104)]  # edge k is in place k & 7
+    stamps = [5_000 + 36_101 * ((k - 99) % 8) for k in range(96, 104)]  # edge k is in place k & 7
     given = [{**base, "seen": seen, "stamps": stamps} for seen in (99, 100, 101, 102)]
     found = say(RUNNING, given)
     assert found[0] == [False, [], 99, 101, 9, True, []]  # edge 99 itself has not come
     for got, known in zip(found[1:], (99, 100, 101), strict=True):
-        left = end - 3 * 36_100 * (known - 99)
+        left = end - 3 * 36_101 * (known - 99)
         turns = next(n for n in range(9) if delay + n * turn >= left + 6)
         pause = delay + n_turns(turns, turn) - left - 6
         assert got[:2] == [True, [[0, flash - 1, pause, blind]]], known
@@ -396,7 +396,8 @@ def test_an_order_on_the_first_spark() -> None:
 found = []
 made = make(12)  # 4000 ticks a ms
 made.mode, made._source, made._flash, made._flashed_ms, made._seen = 2, 1, given, 5000, 0
-lamp._room = lambda words: 1 if words == 0 else 0
+room = 1
+lamp._room = lambda words: room if words == 0 else 0
 begun = []
 lamp._begin = lambda *a: begun.append([list(x) if isinstance(x, array) else x for x in a]) or fine
 fine = 1
@@ -418,6 +419,12 @@ look(9500, 5040, 41)  # flashed again: 24 000 ticks are 6 ms; 5.4, cut, and one
 look(9600, 5045, 41, 24000)
 fine = 0
 look(9700, 5046, 41, 24000)
+# 44 000 ticks are 11 ms: 9.9, cut, and one. An order that waits for its spark is let wait.
+fine = 1
+look(9700, 5049, 41, 44000)
+look(9700, 5050, 41, 44000)
+for room in (0, 2):
+    look(9800, 5090, 41, 44000)
 print(json.dumps(found))
 """
     nothing: list[Any] = []
@@ -426,6 +433,7 @@ print(json.dumps(found))
         first = [["state", 1, known - 1, 0, 0, [40, 1], 0]]
         second = [["state", 1, known - 1, 0, 0, [41, 1], 0]]
         last = [["state", 1, turning - 1, 0, 0, [41, 1], 0]]
+        slower = [["state", 1, min(known, 9 * 600) - 1, 0, 0, [41, 1], 0]]
         assert order == second or flash != 30
         assert say(script, flash) == [
             [False, nothing, False, 5000, 0], [False, nothing, False, 5000, 0],
@@ -433,6 +441,8 @@ print(json.dumps(found))
             [False, nothing, False, 5020, 0], [False, nothing, False, 5020, 0],
             [True, second, True, 5020, 0], [False, nothing, False, 5040, 0],
             [False, nothing, False, 5040, 0], [False, last, False, 5040, 3],
+            [False, nothing, False, 5040, 0], [True, slower, True, 5040, 0],
+            [0, nothing, True, 5040, 0], [0, nothing, True, 5040, 0],
         ]  # fmt: skip
 
 

@@ -280,6 +280,10 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     for teeth, firings, curved in ((75, 8, 160), (28, 3, 0), (9, 1, 0), (9, 4, 0)):
         looks.set(wheel(crank, teeth, 0).wheel, firings)
         assert looks._curved == curved
+    # Of eight edges none is left between four neighbours twice as far away on both sides.
+    for teeth, missing, seen in ((9, 1, False), (10, 1, True), (12, 3, True), (36, 0, False)):
+        looks.set(wheel(crank, teeth, missing).wheel, 2.0)
+        assert looks.seen is seen, (teeth, missing)
     looks.set(wheel(crank, 36, 1).wheel, 2.0)
     assert looks._curved == 225
     looks.known = True
