@@ -667,6 +667,19 @@ def test_a_turn_of_much_sending_leaves_an_order_for_the_next() -> None:
         assert [f.number for f in rig.turn(2)].count(ACK) == 0
 
 
+def test_an_order_that_goes_before_the_edges_does_not_wait_for_a_turn_of_less() -> None:
+    """The turn before sent much; the one that begins with the order sends nothing."""
+    rig = Rig()
+    rig.start()
+    rig.edges(6 * PACK)
+    rig.turn()
+    assert rig.rings.taken[0] == 4 * PACK
+    rig.say(DRIVE, drive())
+    (ack,) = rig.turn()
+    assert ack.payload[:2] == bytes([DRIVE, OK]) and len(rig.past("drive")) == 1
+    assert rig.rings.taken[0] == 4 * PACK
+
+
 def test_what_comes_while_edges_go_out_cuts_the_sending() -> None:
     rig = Rig()
     rig.start()

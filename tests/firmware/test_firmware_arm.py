@@ -170,7 +170,9 @@ def train_case(rng: random.Random) -> list[Any]:
 def budget_case(rng: random.Random) -> list[Any]:
     used = [rng.randrange(60_000), rng.randrange(6_000_000), rng.getrandbits(30)]
     budget = array("I", [*used, rng.choice((700, 750)), rng.choice((500, 750)), 60_000])
-    now = (used[2] + rng.choice((0, 1, 7, 80, 30_000, -5))) & 0x3FFFFFFF
+    # After an hour 700 us for each ms are more than 31 bits; 2^29 - 1 is the longest that passes.
+    passed = rng.choice((0, 1, 7, 80, 30_000, 3_600_000, (1 << 29) - 1, -5))
+    now = (used[2] + passed) & 0x3FFFFFFF
     return [budget, rng.choice((0, 100, 15_000, 60_000)), now]
 
 

@@ -89,7 +89,9 @@ class Vessels:
 @pytest.mark.parametrize("load", [0, 1])
 def test_active_time_of_a_second_and_of_a_minute(load: int) -> None:
     """Against the two vessels in floating point: bursts, a long train, rests, the clock's wrap."""
-    steps = [(60_000, 0), (1, 0), (20_000, 0), (1, 0), (700, 1), (50, 1), (1, 1), (800, 3)]
+    # 60 001 and 19 999 are just what a capacitive load may have at once.
+    steps = [(60_000, 0), (1, 0), (20_000, 0), (19_999, 0), (1, 0)]
+    steps += [(700, 1), (50, 1), (1, 1), (800, 3)]
     steps += [(60_000, 200), (1, 200)]
     now = 200
     for k in range(900):  # ten times faster than a minute fills it
@@ -109,6 +111,18 @@ budget.words[THEN] = given[1]
 print(json.dumps([take(budget.words, us, (given[1] + at) & 0x3FFFFFFF) for us, at in given[2]]))
 """
     assert say(script, [load, start, steps]) == wanted
+
+
+def test_the_minutes_active_time_to_the_microsecond() -> None:
+    """6 s at once and not a microsecond more; what is refused uses nothing up."""
+    script = """
+from limits import Budget, take, SECOND, MINUTE
+budget = Budget()
+budget.words[MINUTE] = given[0]
+found = [take(budget.words, us, 0) for us in given[1]]
+print(json.dumps([found, budget.words[SECOND], budget.words[MINUTE]]))
+"""
+    assert say(script, [5_999_000, [1001, 999, 2, 1, 1]]) == [[4, 0, 4, 0, 4], 1000, 6_000_000]
 
 
 def test_how_long_it_must_rest() -> None:
