@@ -215,6 +215,11 @@ def test_sparks_and_turns_that_are_both_too_many(monkeypatch: pytest.MonkeyPatch
         patch.setattr(analyzing, "MOST_SPARKS", 4)
         few = fed(session(7, 30)).finish()
     assert few.sparks.tick.tolist() == SPARKS[0][-4:] and few.dropped == 26
+    with monkeypatch.context() as patch:  # neither by an eighth
+        patch.setattr(analyzing, "MOST_SPARKS", 27)
+        patch.setattr(analyzing, "MOST_PERIODS", 26)
+        some = fed(session(7, 30)).finish()
+    assert some.sparks.tick.tolist() == SPARKS[0][3:] and some.dropped == 3
     cam = fed(session(7, 30), setup=replace(PULSE, reference=Reference(1, 0, 2, 60.0))).finish()
     assert cam.sparks.tick[0] == cam.periods.start[0] + 10_000 == SPARKS[0][8]
 
