@@ -233,6 +233,20 @@ def test_ringing_in_the_other_clamp():
     assert tables.index.at.tick.tolist() == other.tolist()
 
 
+def test_whole_turns_are_of_the_last_session():
+    """Twelve even teeth: of thirty turns and then ten, those of the ten alone, by their ticks."""
+
+    def toothed(number: int, turns: int) -> Batch:
+        one = session(number, turns)
+        teeth = 5 + TURN // 12 * np.arange(12 * turns)
+        return replace(one, ticks=(teeth, *one.ticks[1:]))
+
+    setup = replace(PULSE, reference=Reference(12, 0, 1, 60.0))
+    found = fed(toothed(7, 30), toothed(9, 10), setup=setup).finish().turns
+    assert 7 <= len(found.edges) <= 10
+    assert (np.diff(found.edges[:, 0]) == TURN).all() and found.edges.max() < 10 * TURN
+
+
 def test_supply_in_bounded_memory(monkeypatch: pytest.MonkeyPatch):
     """Eight are kept and the lowest of all, once there are more than ten."""
     monkeypatch.setattr(analyzing, "_MOST_SUPPLY", 8)
