@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sparkwitness.decode import wire
 from sparkwitness.fault import cranking
 from sparkwitness.fault.cranking import Cranking, Engine
 from sparkwitness.timing.angle import CrankTracker, Reference
@@ -422,3 +423,21 @@ def test_times_are_of_the_boards_own_tick():
     assert listener.seconds == pytest.approx(1.0)
     found = listener.finish()
     assert found.edges["clamp_a"] == pytest.approx([0.5]) and found.beats == pytest.approx([0, 1])
+
+
+def test_of_both_flanks_each_inputs_own_counts():
+    """A board that stamps both, asked for the falling flank of inputs 1 and 3: of pulses of 0.1 ms
+    that come each 0.48 s on each input, a little apart."""
+    made, first = Stream(), np.arange(1, 7) * 20_000_000
+    made.add("hello", **{**HELLO, "both": 15, "falling": 0b1010})
+    made.heartbeat(0)
+    both, levels = np.sort(np.append(first, first + 4_000)), np.tile([1, 0], 6)
+    for which in range(4):
+        made.edges(which, both + 10 * which, levels=levels)
+    made.heartbeat(int(both[-1]) + 1_000_000)
+    listener = cranking.Listener()
+    listener.feed(made.data)
+    found = listener.finish()
+    for which, name in enumerate(wire.INPUTS):
+        wanted = first + 10 * which + (4_000 if which in (1, 3) else 0)
+        assert found.edges[name] == pytest.approx(wanted * TICK_S, rel=1e-12), name

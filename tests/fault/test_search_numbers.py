@@ -328,10 +328,26 @@ def test_the_best_of_the_cheap_tests_shows_a_link_that_was_never_looked_at():
                 patch.setattr(search, "PLAUSIBLE", limit)
                 found = search.overlooked(made, events, search.choices(made, events))
             assert (found is not None) == shows
+    # One crank for two, however much it tells for its time, is not the one test that was missed.
+    b1, b2 = made.tests["b1"], made.tests["b2"]
+    found = [search.Choice((b1, b2), 0.15, 2.0), search.Choice((b2,), 0.01, 5.0)]
+    assert search.overlooked(made, events, found) == found[1]
     poorer = chain(
         dict.fromkeys("AB", 1.0), test("b", (1.0, 0.0), misread=0.0, bad={"B": (0.51, 0.49)})
     )
     assert search.overlooked(poorer, [], search.choices(poorer, [])) is None
+
+
+def test_where_something_not_in_the_list_is_likely_a_test_must_be_quick():
+    """B 0.05 and a fourth of that as one that comes and goes, nothing 0.12: likelier than B, but
+    not than the 0.95 of what is not in the list. 10 minutes then, not 20."""
+    odds = {"B": 0.05, "u": 0.95}
+    made = chain(odds, *(test(n, bad={n: (0.01, 0.99)}) for n in odds))
+    nothing, unlisted, _ = belief.no_link(made, made.prior)
+    assert unlisted > nothing > float(belief.link_chances(made, made.prior)[0]) > 0.03
+    for minutes, asked in ((10.0, True), (10.1, False)):
+        found = [search.Choice((made.tests["B"],), 0.01, minutes)]
+        assert (search.overlooked(made, [], found) is not None) == asked
 
 
 def test_what_was_seen_before_a_repair_hands_nothing_down():
@@ -416,6 +432,16 @@ def test_the_likeliest_of_nothing_of_what_is_not_listed_and_of_a_link(odds, answ
     found = ff.result(made, [said(n, 0) for n in list(odds)[:answers]])
     assert (found.kind, found.link, found.sure) == (kind, "A", False)
     assert found.chance == pytest.approx(sums[kind] / parts.sum())
+
+
+def test_where_nothing_seems_wrong_all_that_was_not_looked_at_is_told():
+    """A fine twice: 0.95 · 0.02² and 0.25 · 0.95 · 0.5² are left of it, of nothing 0.12 · 0.98².
+    B was never looked at; without pairs there is no hypothesis of it beside another link."""
+    fine = {"good": (1.0, 0.0), "misread": 0.02, "bad": {"A": (0.0, 1.0)}}
+    made = chain({"A": 0.95, "B": 0.05}, test("a", **fine), test("a2", **fine))
+    events = [said("a", 0), said("a2", 0)]
+    assert ff.result(made, events).kind == "nothing"
+    assert [x.id for x in ff.finding(made, events, draws=2).untested] == ["B"]
 
 
 def test_what_confirms_a_link_is_open_yet_and_bears_on_it():

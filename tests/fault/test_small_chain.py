@@ -60,6 +60,9 @@ def test_what_was_said_twice():
         changed(0.18, 0.82), other, other,
         one * (0.54 * 0.63 + 0.46 * 0.1), *[0.18 * (0.9 * 0.63 + 0.1 * 0.1)] * 2, other,
     ])  # fmt: skip
+    # Of two answers that say nothing, each of two outcomes: one of four.
+    blended = ff.likelihood(THREE, [bad, again], 0.2)
+    assert blended[:2] == pytest.approx([0.8 * both(0.18, 0.82) + 0.05, 0.8 * of_b + 0.05])
 
 
 @pytest.mark.parametrize("blend", [0.0, 0.2])
@@ -393,6 +396,11 @@ def test_a_second_crank_takes_what_was_heard_once():
     assert heard(twice, "person") == []
     assert heard([*once, ff.Repair("B", False)], "k1") == []
     assert heard([ff.Answer("k1", 1), ff.Answer("k3", None)], "k1") == []
+    # Of two on one input the one that was answered last: the clip is there yet.
+    more = chain({"A": 1.0}, *tests, replace(tests[1], id="k4"))
+    for order in (("k2", "k4"), ("k4", "k2")):
+        events = [ff.Answer(n, 1) for n in ("k1", *order)]
+        assert [t.id for t in search.heard_with(more, events, "k1")] == [order[1]]
 
 
 def test_what_a_second_look_would_tell():

@@ -182,6 +182,9 @@ def test_answers_missing_where_the_drive_coupled_in(n: int, lost: float | None):
     (told,) = answers.hidden([one], trigger, own, answered)
     assert told.lost == pytest.approx(0.2) if lost else isnan(told.lost)
     assert told.edges == n and answers.hidden([], trigger, own, answered) == []
+    # That of a pulse whose other edge comes first, before the first trigger: of none that counts.
+    (before,) = answers.hidden([one], trigger, np.append(trigger[0] - 40_000, own), answered)
+    assert before.lost == told.lost or n == 19
     (early,) = answers.hidden([one], trigger, trigger[1 : n + 1] - 513, answered)
     assert early.lost == told.lost or n == 19
     (rest,) = answers.hidden([one], trigger, trigger[: 60 - n] + 5, answered)

@@ -86,6 +86,9 @@ def test_the_trigger_and_the_dwell_in_the_picture():
     assert (both.trigger, both.on, both.after) == (18.0, 48.0, 0.0)
     bare = line(SimpleNamespace(angle=18.0, dwell=None))
     assert (bare.trigger, bare.on) == (18.0, None)
+    # A two-stroke's cycle is one revolution, and so is the picture of it.
+    twin = replace(SETUP, strokes=2, cylinders=2)
+    assert cycle.of_one(twin, four, np.full(4, 17.0), None).span == 360.0
 
 
 @pytest.mark.parametrize(
@@ -324,6 +327,15 @@ def test_a_line_of_the_picture_for_each_cylinder():
     assert (one.on, one.trigger, one.differs) == (48.0, 18.0, ())
     assert (three.name, three.after, three.sparks, three.ends) == ("3", 180.0, (21.0, 21.5), 15.25)
     assert (three.on, three.trigger, three.differs) == (None, None, ("timing",))
+    plain = cycle.Cycle(720.0, 18.0, (one, three)).to_dict()["lines"]
+    assert [each["differs"] for each in plain] == [[], ["timing"]]
+    # Bursts of 4, 5 and 12°: their last sparks are at 7° in the mean. A two-stroke turns once.
+    four.last_degrees[:] = degrees + np.array([4, 5, 0, 12])
+    twin = replace(SETUP, strokes=2, cylinders=2)
+    alone = replace(table, rows=(row,))
+    seats = replace(seats, place=np.zeros(4, np.int64))
+    two = cycle.of_each(twin, alone, seats, four, np.full(4, 14.0))
+    assert (two.span, two.lines[0].ends) == (360.0, 7.0)
 
 
 @pytest.mark.parametrize("turns", [1, 2])

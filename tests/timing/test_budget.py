@@ -216,6 +216,16 @@ def test_ends_of_the_range_and_of_the_uncertainty():
     # At an end is still inside; a little beyond is held at it and said.
     assert (tip(4.0, least=6.0).setting, tip(4.0, least=6.0).note) == (6.0, "")
     assert (tip(-5.0, most=15.0).setting, tip(-5.0, most=15.0).note) == (15.0, "")
+    # The nearest step of 4 to 14.5 is 16, past the end: 12. Of 0.1 three are 0.3 and no more.
+    step = tip(-4.5, least=5.5, most=15.0, step=4.0), tip(4.5, least=5.0, most=15.0, step=4.0)
+    assert [(one.setting, one.remaining, one.note) for one in step] == [
+        (12.0, -2.5, ""), (8.0, 2.5, "")
+    ]  # fmt: skip
+    tenths = (
+        next_setting(0.0, -0.3, 0.2, 1.0, 0.1, -0.3, 0.3),
+        next_setting(0.0, 0.3, 0.2, 1.0, 0.1, -0.3, 0.3),
+    )
+    assert [(one.setting, one.note) for one in tenths] == [(0.3, ""), (-0.3, "")]
     low, high = tip(4.5, least=6.0, most=15.0), tip(-5.5, least=6.0, most=15.0)
     assert (low.setting, low.remaining, low.exact) == pytest.approx((6.0, 0.5, 5.5))
     assert (high.setting, high.remaining, high.exact) == pytest.approx((15.0, -0.5, 15.5))

@@ -125,6 +125,17 @@ def test_no_event_where_its_beginning_was_not_seen():
     assert made.cut == 2
 
 
+def test_what_is_of_the_first_spark_and_what_of_the_last():
+    """Bursts of three and of two: time, angle and the distance to an edge are the first one's."""
+    degrees = np.array([105.0, 111.0, 118.0, 820.0, 827.0])
+    sparks = replace(placed(degrees), tick=np.array([7, 9, 12, 40, 44]))
+    sparks.to_edge[:] = [15.0, 9.0, 2.0, 20.0, 13.0]
+    made = group(sparks, np.zeros(5, bool), revolutions(100), 360.0, 20.0).events
+    assert (made.tick.tolist(), made.last_tick.tolist()) == ([7, 40], [12, 44])
+    assert (made.degrees.tolist(), made.last_degrees.tolist()) == ([105.0, 820.0], [118.0, 827.0])
+    assert (made.to_edge.tolist(), made.sparks.tolist()) == ([15.0, 20.0], [3, 2])
+
+
 def test_bursts_do_not_join_over_segments():
     degrees = np.array([350.0, 356.0, 362.0, 368.0, 800.0])
     segment = np.array([0, 0, 1, 1, 1])
@@ -295,6 +306,17 @@ def test_strays_where_the_timing_moves_and_wraps():
     exact[25] = 12.0
     assert not strays(exact, 360.0).any()  # just 2° is none
     assert strays(exact, 360.0, 1.0).sum() == 1
+
+
+def test_a_timing_that_moves_past_half_a_period_is_no_stray():
+    """Eight cylinders, folded by 90°: held at 20°, then 0.1° a firing on to 80°, one firing off.
+
+    Beyond half a period from the middle an angle stands at the other end, beside its neighbours.
+    """
+    degrees = np.concatenate((np.full(700, 20.0), 20 + 0.1 * np.arange(601)))
+    assert not strays(degrees, 90.0).any() and not strays(degrees % 90, 90.0).any()
+    degrees[1200] += 3.0
+    assert np.flatnonzero(strays(degrees, 90.0)).tolist() == [1200]
 
 
 def test_nothing_in_nothing_out_and_what_is_picked():

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sparkwitness.timing import dwell, firings
 from sparkwitness.timing.angle import Reference
@@ -210,8 +211,81 @@ def test_where_a_course_begins():
     for apart, rows in ((0.14, 2), (0.16, 3)):
         speeds = runs((1000, 3, 200), (1000 * np.exp(apart), 3, 200), (1700, 2, 200))
         assert len(dwell.course(speeds, US, [], [], 2.0)) == rows
+    # Twelve of 1504 that are faster or slower, less than two in a hundred, are no course.
+    for few in (((1000, 3, 1500), (2000, 3, 4)), ((500, 3, 4), (1000, 3, 1500))):
+        assert dwell.course(runs(*few), US, [], [], 2.0) == ()
     many = runs(*((300 * np.exp(0.151 * k), 1.0, 80) for k in range(28)))
     assert len(dwell.course(many, US, [], [], 2.0)) == 24
+
+
+def test_dwell_of_a_steady_stretch_by_hand():
+    """2 µs a tick, 12° a ms; on for 3 ± 0.1 ms in turn, of the first one it is not known.
+
+    Five are 6 ms from the one before, so that half of that is on-time; the
+    nine before which edges were lost and the nine across a break are 50 ms after theirs.
+    """
+    n, few = 24, stats.t.ppf(stats.norm.cdf(2), 22) / 2
+    gap = np.resize([25_000, 25_000, 25_000, 25_000, 3_000], n - 1)
+    gap[0] = 3_000
+    good = np.flatnonzero(gap == 3_000)
+    assert len(good) == 5
+    others = np.flatnonzero(gap > 3_000)
+    known = ~np.isin(np.arange(n), others[::2] + 1)
+    segment = np.cumsum(np.isin(np.arange(n), others[1::2] + 1))
+    tick = 1_000_000 + np.concatenate(([0], np.cumsum(gap)))
+    ms = np.concatenate(([3.0], np.resize([3.1, 2.9], n - 1)))
+    degrees = np.cumsum(np.full(n, 180.0))
+    on = degrees - 12 * ms
+    on[0] = np.nan
+    bounces = np.resize([0, 0, 0, 2], n)
+    fires = Firings(
+        1, tick, degrees, segment, degrees * 0, tick - np.rint(500 * ms).astype(np.int64), on,
+        bounces, np.where(bounces > 0, np.resize([80, 80, 80, 80, 80, 80, 80, 200], n), 0), known,
+    )  # fmt: skip
+    found = dwell.of(fires, SETUP, 2e-6, 0.5)
+    # 12 of 3.1 and 11 of 2.9 ms.
+    mean, s = 3 + 0.1 / 23, 0.1 * np.sqrt((23 - 1 / 23) / 22)
+    assert (float(found.ms), found.scatter_ms) == pytest.approx((mean, s))
+    assert (float(found.crank_deg), found.scatter_deg) == pytest.approx((12 * mean, 12 * s))
+    assert float(found.cam_deg) == pytest.approx(6 * mean)
+    u_b = np.hypot(0.5e-3, 2e-3 / np.sqrt(6))  # ms
+    u = few * s / np.sqrt(23)
+    assert found.ms.u95 == pytest.approx(2 * np.hypot(u, u_b), rel=1e-4)
+    assert found.crank_deg.u95 == pytest.approx(24 * np.hypot(u, u_b), rel=1e-4)
+    assert found.cam_deg.u95 == found.crank_deg.u95 / 2
+    assert (found.share, found.pause_ms) == pytest.approx((mean / 6, 6 - mean))
+    assert (found.firings, found.charged, found.bounced) == (23, None, 0.25)
+    assert found.bounce_us == pytest.approx(280.0)  # three of 160 µs, three of 400
+    plain = found.to_dict()
+    assert plain == {
+        "ms": found.ms, "expanded_ms": found.ms.u95, "scatter_ms": found.scatter_ms,
+        "crank_deg": found.crank_deg, "crank_expanded_deg": found.crank_deg.u95,
+        "cam_deg": found.cam_deg, "cam_expanded_deg": found.cam_deg.u95,
+        "scatter_crank_deg": found.scatter_deg, "share_of_interval": found.share,
+        "pause_ms": found.pause_ms, "firings": 23, "charged_share": None, "bounced_share": 0.25,
+        "bounce_us": found.bounce_us, "course": [],
+    }  # fmt: skip
+    # A two-stroke's distributor turns with the crank; three time constants of the coil are 95 %.
+    typed = replace(SETUP, strokes=2, cylinders=2, coil_ms=mean / 3)
+    other = dwell.of(fires, typed, 2e-6, 0.5)
+    assert (other.cam_deg, other.cam_deg.u95) == (found.crank_deg, found.crank_deg.u95)
+    assert other.charged == other.to_dict()["charged_share"] == pytest.approx(1 - np.exp(-3))
+    # Without scatter it is the flanks' delays, the tick, and 50 parts in a million of the crystal.
+    even = replace(fires, on_tick=tick - 15_000, on_degrees=degrees - 360, bounces=bounces * 0)
+    still = dwell.of(even, SETUP, 2e-6, 0.5)
+    assert float(still.ms) == pytest.approx(30.0) and still.bounced == still.bounce_us == 0.0
+    assert still.ms.u95 == pytest.approx(2 * np.hypot(u_b, 1.5e-3))
+    assert still.crank_deg.u95 == pytest.approx(24 * u_b)
+    # Ten tell a dwell, nine do not, whichever flank's angle is not known.
+    at = np.arange(n)
+    for name in ("on_degrees", "degrees"):
+        for left, told in ((10, True), (9, False)):
+            known_of = np.where(at < left, getattr(even, name), np.nan)
+            assert (
+                dwell.of(replace(even, **{name: known_of}), SETUP, 2e-6, 0.5) is not None
+            ) is told
+    lone = replace(even, segment=at)
+    assert np.isnan(dwell.of(lone, SETUP, 2e-6, 0.5).pause_ms)
 
 
 def test_the_speed_of_those_around():
@@ -241,6 +315,10 @@ def test_supply_of_the_last_heartbeats():
     assert dwell.course(slow, US, [0], [13_600], 2.0) == ()
     two = dwell.course(runs((1000, 3, 100), (2000, 3, 100)), US, [0], [13_600], 2.0)
     assert [c.volts for c in two] == [None] * len(two) and len(two) >= 2
+    # A firing whose own angle is not known is left out, and its neighbours stay.
+    holed = replace(slow, degrees=np.where(np.arange(200) == 50, np.nan, slow.degrees))
+    left = dwell.course(holed, US, beats, [11_900, 11_900, 13_600, 13_600], 2.0)
+    assert [c.firings for c in left] == [99, 100] and left[0].rpm == pytest.approx(1000.0)
     nothing = replace(slow, on_degrees=np.full(200, np.nan))
     assert dwell.course(nothing, US, [0, end], [11_900, 13_600], 2.0) == ()
 

@@ -256,6 +256,43 @@ def test_budget_of_a_single_pulse_line_by_line():
     assert typed["all"].expanded == pytest.approx(2 * sqrt(sum(u * u for u in parts)))
 
 
+def test_budget_where_speed_and_distances_are_not_those_of_the_others():
+    """3000 rev/min: 6 · 3000 · 5 µs is 0.09°, the swing 8 % · (800 / 3000)², 0.57 %; a third of the
+
+    sparks 75° from the pulse, two thirds 15°, one not known: the middle one stands for them.
+    """
+    to_edge = np.concatenate(([np.nan], np.tile([15.0, 75.0, 15.0], 33)))
+    found = golden(rpm=3000.0, to_edge=to_edge)
+    assert found["clamp and conditioner delay"] == pytest.approx(0.09)
+    swing = 0.08 * (800 / 3000) ** 2 / 2 * 180 / np.pi * sqrt(1 - np.cos(np.radians(30)))
+    assert found["speed swing"] == pytest.approx(swing)
+    notes = {c.name: c.note for c in found["all"].components}
+    assert notes["clamp and conditioner delay"] == "5.0 µs at 3000 rev/min"
+    assert notes["speed swing"] == "spark 15.0° from the pulse, swing ±0.6 % assumed"
+    assert notes["unequal cylinders"] == "assumed; the pulse cannot show"
+    near = golden(rpm=3000.0, to_edge=np.full(100, 15.0))
+    assert found["unequal cylinders"] == near["unequal cylinders"]
+
+
+def test_two_vanes_are_a_wheel_and_no_pulse(monkeypatch):
+    """Two teeth show their own errors, and which of them was typed is not known."""
+    from sparkwitness.timing.ripple import Ripple
+
+    monkeypatch.setattr(timing, "teeth_at_most", lambda *_: (0.11, 0.157, 0.08))
+    ripple = Ripple(np.array([0.0, 0.12j], complex), np.full(2, 0.001), 20, 1)
+    found = golden(reference=Reference(2, 0, 1, 60.0, 0.3), ripple=ripple)
+    assert (found["interpolation"], found["index tooth"]) == (0.11, 0.08)
+    # Run-out of 0.12° against any edge: sqrt(2) · 0.12 / sqrt(6).
+    assert found["wheel runs out"] == pytest.approx(0.12 / sqrt(3))
+    notes = {c.name: c.note for c in found["all"].components}
+    assert notes["unequal cylinders"] == "assumed; the teeth cannot show"
+    # Two sparks of three 40° past the index edge, one 130°: at 40° it is 0.12 · sin 40°.
+    skewed = np.tile([20.0, 20.0, -70.0], 33)
+    late = golden(reference=Reference(12, 1, 1, 60.0), ripple=ripple, angles=skewed)
+    u = 0.12 * np.sin(np.radians(40.0)) / sqrt(3)
+    assert late["wheel runs out"] == pytest.approx(u)
+
+
 def test_budget_of_a_wheel_line_by_line(monkeypatch):
     """36 - 1 with learned teeth, 0.06° past their places in the mean; sparks 40° past the index."""
     from sparkwitness.timing.ripple import Ripple
@@ -268,7 +305,7 @@ def test_budget_of_a_wheel_line_by_line(monkeypatch):
 
     monkeypatch.setattr(timing, "interpolation", interpolation)
     ripple = Ripple(np.array([0.0, 0.12], complex), np.full(2, 0.001), 20, 1)
-    errors = (0.06,) * 35
+    errors = (0.0, 0.12, *(0.06,) * 33)
     wheel = Reference(36, 1, 1, 60.0, 0.3, errors, 0.04)
     found = golden(reference=wheel, ripple=ripple)
     assert list(found)[:-1] == [

@@ -73,6 +73,20 @@ def test_error_of_a_mean_that_its_wander_makes_wider(monkeypatch, wide: float, f
     assert budget.for_two(1.0, 0.5) == pytest.approx(stats.t.ppf(stats.norm.cdf(2), 1) / 2, 1e-4)
 
 
+def test_error_of_a_mean_of_values_that_are_all_alike(monkeypatch):
+    """16 values, s² = 16 / 15, of which twelve that follow each other are alike: worth 1.3 values,
+
+    and no fewer degrees of freedom than 2.
+    """
+    monkeypatch.setattr(budget.visits, "of_series", lambda _: None)
+    monkeypatch.setattr(budget, "correlation_time", lambda _: 12.0)
+    values = 5 + np.tile([1.0, -1.0], 8)
+    u = sqrt(16 / 15) * sqrt(12 / 16)
+    assert budget.mean_error(values) == pytest.approx((u, 2.0))
+    t = stats.t.ppf(stats.norm.cdf(2), 2)
+    assert budget.standard_error(values) == pytest.approx(u * t / 2, rel=1e-4)
+
+
 # Series whose neighbours are alike
 
 

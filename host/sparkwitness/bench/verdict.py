@@ -176,8 +176,6 @@ def _longer(check: Check, result: Result) -> str:
         min(check.most - check.value, check.value - check.least),
         max(check.least - check.value, check.value - check.most),
     )  # inside both ends, or outside one
-    if not isfinite(half):
-        return f"{text}, and is open at one end: drive to speeds further out (--steps, --ramp)"
     by = 1.2 * (half / room) ** 2 if room > 0 else inf
     if by > 400:
         return f"{text}, and its value lies at it: no usual length of run tells more"

@@ -298,7 +298,7 @@ class Chain:
             below = self.below(test, mended)
             table = np.diff(below, axis=1, prepend=0.0)
             if up is not None:
-                added = np.minimum(below / np.maximum(self.below(up[0], mended), 1e-9), 1.0)
+                added = below / np.maximum(self.below(up[0], mended), 1e-9)
                 added = np.minimum.accumulate(added[:, ::-1], axis=1)[:, ::-1]
                 leak = np.cumsum(self.tests[test].good)  # this test's own false alarms stay
                 added = np.minimum(added, leak)

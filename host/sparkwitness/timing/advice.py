@@ -72,9 +72,14 @@ def next_setting(
         raise UserError("the setting changes nothing (gain 0), so no next setting can be given")
     exact = setting - error / gain
     value = round(exact / step) * step if step > 0 else exact
+    near = 1e-6 * step  # to an end of the range: as 3 * 0.1 is to 0.3
+    past = (value > most + near) - (value < least - near)
+    if past and least <= exact <= most:  # an end that is no whole step: the last step before it
+        value -= past * step
+        past = 0
+    value = min(max(value, least), most)
     note = ""
-    if not least <= value <= most:
-        value = min(max(value, least), most)
+    if past:
         note = f"{exact:.2f} is outside the controller's range; {value:g} is as far as it goes"
     elif abs(error) <= expanded:
         note = "the error is within its uncertainty: the setting may stay as it is"

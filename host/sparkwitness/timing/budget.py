@@ -344,7 +344,7 @@ def budget(
             u, rms, teeth = teeth_at_most(periods.miss, periods.number, reference)
         note = f"wheel's own edges miss by {rms:.3f}° when left out"
         lines.append(Component("interpolation", "B", u, note))
-        middle = float(np.median(reference.angle - angles)) % reference.period
+        middle = float(np.median(reference.angle - angles))
         out = run_out_uncertainty(ripple, middle, not reference.missing)
         note = "index edge against the others; 0 if the typed angle is that of this very edge"
         if reference.errors:

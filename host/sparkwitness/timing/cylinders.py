@@ -84,7 +84,7 @@ class Cylinders:
         rows: one each.
         sure: every name is that of one cylinder.
         spread: degrees from the latest to the earliest cylinder.
-        scatter: median of the cylinders' own standard deviations.
+        scatter: square root of the median of the cylinders' own variances, degrees.
         words: what the pattern points at, sentences.
         torque_kind: "firing" or "compression", see `torque`; "": no index.
         banks: first bank's mean timing less the second's, with u95; None: not typed.
