@@ -357,6 +357,19 @@ def test_arm_code_works_the_registers(compiled: Callable[[str], Module]) -> None
     assert bytes(out[: 4 * made]) == packed
     assert packed[-4:] == zlib.crc32(packed[4:-4]).to_bytes(4, "little")
     assert rings.taken[1] == 40
+    # Written over while it was copied: not sent, nor numbered; a ring's size behind is in time.
+    after = state[:]
+    for behind, frames in ((rings.size, 1), (rings.size + 1, 0)):
+        for by_native in (True, False):
+            state[:] = before
+            state[ring.BASES + 1] += behind - 40
+            if by_native:
+                words = native("ring", "_pack", state, memory.address, out.address, 4)
+            else:
+                words = ring._pack(state, memory, out, 4)
+            assert words == 46 * frames and rings.taken[1] == 40 * frames
+            assert state[ring.SEQ] - before[ring.SEQ] == frames
+    state[:] = after
     # The clock wraps: the high word counts it.
     chip.blocks[1].machines[0].x = 500
     chip.run(300)

@@ -254,7 +254,12 @@ def test_how_many_pulses_a_record_has(
     speed.restart(1)
     speed.order(round(1000 * rpm), round(1000 * rpm), 0, 100)
     train.restart(*shape)
-    assert [one[0] for one in records(train, pulses, 2 * len(counts))] == 2 * counts
+    made = records(train, pulses, 2 * len(counts))
+    assert [one[0] for one in made] == 2 * counts
+    # Both rounds last as long as their turns; a record of two as well.
+    edges(made)
+    turns = Fraction(2 * shape[2] * 60 * CLOCK) / Fraction(str(rpm))
+    assert abs(sum(one[3] for one in made) - turns) <= 4 + max(counts)
 
 
 def test_pulses_are_as_wide_as_ordered_or_half_of_their_place(pulses: Any) -> None:
