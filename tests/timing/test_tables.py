@@ -400,6 +400,20 @@ def test_what_is_known_of_an_edge_goes_with_it():
     assert np.flatnonzero(tap.lost).tolist() == [2]
 
 
+@pytest.mark.parametrize("falling", [(), ("crank",), ("clamp_a",), ("crank", "clamp_b")])
+def test_each_input_has_its_own_flank(falling: tuple[str, ...]):
+    """A board that stamps both flanks of the clamp, 0.3 ms apart: one of them is the spark."""
+    one = session(7, 10)
+    rises = one.ticks[1]
+    both = np.stack((rises, rises + 300), axis=1).ravel()
+    level = np.resize(np.array([1, 0], np.int8), len(both))
+    one = replace(
+        one, ticks=(one.ticks[0], both, *one.ticks[2:]), levels=(None, level, *one.levels[2:])
+    )
+    tables = fed(one, setup=replace(PULSE, falling=falling)).finish()
+    assert tables.sparks.tick.tolist() == (rises + 300 * ("clamp_a" in falling)).tolist()
+
+
 def test_ringing_is_within_the_dead_time():
     """200 µs: an edge 199 µs after the one before is none, one 200 µs after is; 1 tick at least."""
     for after, rung in ((199, 1), (200, 0)):
