@@ -92,23 +92,30 @@ def test_edges_of_both_flanks_before_and_after_their_heartbeat(start: int, size:
     assert levels == [1, 0, 1, 0, 1, 0, 0] and not breaks and not decoder.loss.any()
 
 
-def test_a_block_out_of_order_is_refused_and_the_rest_kept():
-    """Its edges are counted as lost, it is no good frame, and nothing after it is missing."""
+@pytest.mark.parametrize("both", [False, True])
+def test_a_block_out_of_order_is_refused_and_the_rest_kept(both: bool):
+    """Its edges are counted as lost, it is no good frame, and nothing after it is missing; of an
+    input with both flanks the levels of those kept stay with them."""
     made = Stream()
     made.hello()
     made.heartbeat(0)
-    made.edges(0, np.array([100, 200, 300]))
-    made.edges(0, np.array([250, 260]))  # before what has come
+
+    def block(ticks: list[int], levels: list[int]) -> None:
+        made.edges(0, np.array(ticks), levels=np.array(levels) if both else None)
+
+    block([100, 200, 300], [1, 0, 1])
+    block([250, 260], [0, 0])  # before what has come
     made.first[0] = 3
-    made.edges(0, np.array([400, 500]))
+    block([400, 500], [0, 1])
     made.first[0] += 4
-    made.edges(0, np.array([900]))
-    made.edges(0, np.array([950, 940]))  # falls within itself
+    block([900], [1])
+    block([950, 940], [1, 0])  # falls within itself
     made.first[0] -= 2
-    made.edges(0, np.array([1_000]))
+    block([1_000], [0])
     made.heartbeat(2_000)
-    decoder, ticks, _, breaks = decoded(made)
+    decoder, ticks, levels, breaks = decoded(made)
     assert ticks == [100, 200, 300, 400, 500, 900, 1_000] and breaks == [5]
+    assert levels == ([1, 0, 1, 0, 1, 1, 0] if both else [])
     loss = decoder.loss
     assert (loss.frames_damaged, loss.frames_good) == (2, 9 - 2)
     assert loss.edges_lost == [2 + 4 + 2, 0, 0, 0] and loss.frames_missing == 0
