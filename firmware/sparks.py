@@ -65,8 +65,9 @@ def _place(ring, teeth, written, j: int, size: int, state, crank, marks, order, 
     left = (end - s[0]) & 0x3FFFFFFF
     edge = s[2]
     edges = (ptr32(crank)[13] - edge) & 0x3FFFFFFF
-    # Marks are kept of 512 edges: of what is older they are those of newer ones.
-    if left > o[8] or (ptr32(crank)[0] - edge) & 0x3FFFFFFF > 512:
+    # Marks are kept of 512 edges: of what is older they are those of newer ones. The first look
+    # bounds the loop below, whatever the crank says.
+    if left > o[8] or edges > 512 or (ptr32(crank)[0] - edge) & 0x3FFFFFFF > 512:
         s[0] = end
         left = 0
         edge = ptr32(crank)[13]
