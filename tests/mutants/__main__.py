@@ -328,7 +328,8 @@ def main() -> int:
         texts[name] = path.read_text(encoding="utf-8")
         all_of_it = mutants(name, texts[name])
         rng = random.Random(f"{asked.seed} {name}")
-        for mutant in rng.sample(all_of_it, min(asked.per_file, len(all_of_it))):
+        some = rng.sample(all_of_it, min(asked.per_file, len(all_of_it)))
+        for mutant in sorted(some, key=lambda m: (m.line, m.begin)):  # near ones, near in time
             if _equivalent(mutant, texts[name], known.get("mutant", [])):
                 same[name] += 1
             else:

@@ -54,6 +54,7 @@ class Worker:
 
     def __init__(self, number: int, files: Iterable[str], took: dict[str, float]) -> None:
         self.tree = BUILD / f"tree{os.getppid()}-{number}"
+        self._took = took
         shutil.rmtree(self.tree, ignore_errors=True)
         left = (".git", ".venv", "build", "dist", "__pycache__")
         shutil.copytree(ROOT, self.tree, ignore=shutil.ignore_patterns(*left))
@@ -62,7 +63,7 @@ class Worker:
         if os.fork() == 0:
             try:
                 mine.close()
-                _pytest(self.tree, list(files), _Loaded(theirs, self.tree, took))
+                _pytest(self.tree, list(files), took, _Loaded(theirs, self.tree))
             finally:
                 os._exit(0)
         theirs.close()
@@ -99,12 +100,14 @@ class Worker:
         if mutant.file == COMPILED:
             os.environ["NUMBA_DISABLE_JIT"] = "1"  # compiling it takes longer than the tests
         try:
-            code = _in_child(lambda: _pytest(self.tree, names[:_FIRST]), most_s + 60)
+            code = _in_child(lambda: _pytest(self.tree, names[:_FIRST], self._took), most_s + 60)
             if code == 0 and names[_FIRST:]:
-                code = _in_child(lambda: _pytest(self.tree, names[_FIRST:]), most_s + 60)
+                code = _in_child(
+                    lambda: _pytest(self.tree, names[_FIRST:], self._took), most_s + 60
+                )
             if code in _NO_CASE:  # a case named by what was changed: all cases of its test
                 tests = sorted({n.partition("[")[0] for n in names})
-                code = _in_child(lambda: _pytest(self.tree, tests), most_s + 120)
+                code = _in_child(lambda: _pytest(self.tree, tests, self._took), most_s + 120)
             return code
         finally:
             os.environ.pop("NUMBA_DISABLE_JIT", None)
@@ -148,7 +151,7 @@ def _in_child(run: Callable[[], int], most_s: float) -> int:
     return code
 
 
-def _pytest(tree: Path, names: list[str], *plugins: object) -> int:
+def _pytest(tree: Path, names: list[str], took: dict[str, float], *plugins: object) -> int:
     import pytest
 
     os.chdir(tree)
@@ -162,14 +165,19 @@ def _pytest(tree: Path, names: list[str], *plugins: object) -> int:
     for name in [n for n in sys.modules if n.split(".")[0] in ("mutants", "sparkwitness")]:
         del sys.modules[name]
     options = [*_OPTIONS, "--rootdir", str(tree), "--basetemp", str(tree / "temporary")]
-    return int(pytest.main([*options, *names], plugins=[_Noticed(tree / "noticed"), *plugins]))
+    watch = _Watch(tree / "noticed", took)
+    return int(pytest.main([*options, *names], plugins=[watch, *plugins]))
 
 
-class _Noticed:
-    """Writes down which test noticed."""
+class _Watch:
+    """Writes down which test noticed; one that does not come to its end has noticed too."""
 
-    def __init__(self, out: Path) -> None:
-        self.out = out
+    def __init__(self, out: Path, took: dict[str, float]) -> None:
+        self.out, self.took = out, took
+
+    def pytest_runtest_setup(self, item: Any) -> None:
+        # A loop without an end is cut long before the time of all tests is over.
+        signal.alarm(10 + int(10 * self.took.get(item.nodeid, 1.0)))
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         if report.failed:
@@ -179,8 +187,8 @@ class _Noticed:
 class _Loaded:
     """Takes the place of pytest's loop over the tests: waits for a change, forks, runs some."""
 
-    def __init__(self, asked: Connection, tree: Path, took: dict[str, float]) -> None:
-        self.asked, self.tree, self.took = asked, tree, took
+    def __init__(self, asked: Connection, tree: Path) -> None:
+        self.asked, self.tree = asked, tree
 
     def pytest_runtestloop(self, session: Any) -> bool:
         self.items = {item.nodeid: item for item in session.items}
@@ -219,8 +227,6 @@ class _Loaded:
         if not chosen:
             return _ANEW
         for item, following in zip(chosen, [*chosen[1:], None], strict=True):
-            # A loop without an end is cut long before the time of all tests is over.
-            signal.alarm(10 + int(10 * self.took.get(item.nodeid, 1.0)))
             item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
             if session.testsfailed:
                 return 1
