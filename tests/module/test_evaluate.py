@@ -136,11 +136,13 @@ def test_numbers_of_one_speed():
     assert one.rpm.expanded == pytest.approx(0.3)
     delays = [*(40 + np.arange(20) % 3), 40.0]
     assert one.delay_us.value == pytest.approx(np.mean(delays) - 1.5)
+    assert one.delay_us.expanded == pytest.approx(with_the_clamp(one.delay_us, plan))
     assert one.count.value == pytest.approx((12 * 4 + 9) / 21)
     few = evaluate._point(
         plan, 0, parts[0].segment, [stretch(made_first(made, 9), 3000.0, 3000.0, "step")], [], 1.0
     )
-    assert few.delay_us is None and few.count is None and few.spacing_us is None
+    assert few.delay_us is None and few.count is None
+    assert few.spacing_us is None and few.duration_us is None
     ten = evaluate._point(
         plan, 0, parts[0].segment, [stretch(made_first(made, 10), 3000.0, 3000.0, "step")], [], 1.0
     )
@@ -206,6 +208,12 @@ def test_the_largest_share_without_scatter_of_the_speeds_held():
 # Speeds that were driven once
 
 
+def with_the_clamp(one, plan):
+    """Two standard deviations by t, and the clamp's twice: JCGM 100, G.4.1 (whole degrees)."""
+    t = stats.t.ppf(0.97725, int(one.freedom))
+    return hypot(t * one.u, 2 * plan.u_clamp_delay_us)
+
+
 def told(result, plan, rows, means, counts, clock, columns):
     """What `visits.wander` makes of visits in turn: u and freedom of each."""
     n = np.array(counts, float)
@@ -220,7 +228,7 @@ def told(result, plan, rows, means, counts, clock, columns):
         assert (p.delay_us.u, p.delay_us.freedom) == pytest.approx(
             (found.u_visit[k], found.of_visit[k])
         )
-        assert p.delay_us.expanded >= 2 * hypot(p.delay_us.u, plan.u_clamp_delay_us) * 0.9999
+        assert p.delay_us.expanded == pytest.approx(with_the_clamp(p.delay_us, plan))
 
 
 def test_a_delay_wanders_as_it_does_beside_its_law_and_in_the_ramps():
@@ -322,6 +330,7 @@ def test_what_is_told_of_a_whole_run():
     odd = replace(live, shots=replace(live.shots, false=at.astype(np.int64),
                                       false_us=np.where(at, 900.0, nan)))  # fmt: skip
     twice = evaluate.evaluate(plan, [collector(dead, odd)]).points[1]
+    assert result.points[0].false_us is None
     assert (twice.doubles, twice.false_us) == (2, pytest.approx((740.0 + 900.0) / 2))
     # What comes twice from 4400 to 4590 rpm at each of four passages.
     rpm = np.arange(4000.0, 5001.0, 10.0)
