@@ -305,9 +305,7 @@ def test_what_heat_did_in_a_soak_of_two_parts():
     assert [b.drop_outs for b in told.bins] == [0, 0, 0, 12]
     assert [b.delay_us.value for b in told.bins[:3]] == pytest.approx([37.75, 39.25, 40.75])
     one = told.bins[0].delay_us  # two standard deviations by t, and the clamp's 2 µs twice
-    assert one.expanded == pytest.approx(
-        hypot(stats.t.ppf(0.97725, int(one.freedom)) * one.u, 4.0)
-    )
+    assert one.expanded == pytest.approx(hypot(stats.t.ppf(0.97725, int(one.freedom)) * one.u, 4.0))
     # Among the last 60, twelve of those with 0.5 µs more are missing.
     low, high = told.delay_slope_95
     assert told.delay_slope_us_per_min == pytest.approx(1.5, abs=0.05) and low < 1.5 < high
