@@ -171,7 +171,7 @@ def read(
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
     spark, fire = spark[good], fire[good]
     if len(spark) < _FEWEST:
-        return Tap(Choice(None, "few", choice.delay_s))
+        return Tap(Choice(None, "few"))
     counts = _counts(setup, tables, steady, fires, spark, fire, every, spacing, (early, latest))
     falls = choice.level == firings.FALLING
     path = setup.trigger_delay(rpm, falls)
