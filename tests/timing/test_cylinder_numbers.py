@@ -887,3 +887,11 @@ def test_a_line_of_each_cylinder():
             "differs": [],
         }],
     }  # fmt: skip
+
+
+def test_when_each_cylinder_is_looked_at():
+    """Where anything tells them apart: an order, uneven angles, a clamp on the first one's lead."""
+    plain = Setup(Reference(36, 1))
+    told = ({"order": (1, 3, 4, 2)}, {"firing": (0.0, 90.0, 360.0, 450.0)}, {"index": "clamp_b"})
+    assert not plain.by_cylinder and all(replace(plain, **one).by_cylinder for one in told)
+    assert not Setup(Reference(36, 1), cylinders=1, order=(1,)).by_cylinder
