@@ -121,7 +121,9 @@ def test_the_budget_of_the_trigger_is_that_of_its_engine(monkeypatch):
     monkeypatch.setattr(trigger.timing, "run_out_uncertainty", lambda *_: 0.0)
     trigger.read(setup, cast(Any, tables), events, np.full(N, 20.0), events.tick, 360.0, 500.0,
                  TURNS, ripple)  # fmt: skip
-    ((angles, rate, to_edge, turned, reference, firings, rpm, u_s, swing, of, strokes, past),) = asked
+    ((angles, rate, to_edge, turned, reference, firings, rpm, u_s, swing, of, strokes, past),) = (
+        asked
+    )
     assert len(angles) == N and rate == pytest.approx(6 * 500 * 2e-6)
     assert to_edge.tolist() == (2 * np.arange(N) + 1).tolist()  # rising: each second edge
     assert turned is TURNS and reference == setup.reference and of is ripple
