@@ -80,6 +80,9 @@ def test_timing_deviation_and_their_intervals():
     half = hypot(stats.t.ppf(1 - share / 2, 39) * se, stats.norm.ppf(1 - share / 2) * u_own)
     assert found.rows[3].deviation.u95 == pytest.approx(half)
     assert [r.differs for r in found.rows] == [(), (), (), ("timing",)]
+    late = table((10.0, 10.0, 10.0, 8.0))
+    assert [r.differs for r in late.rows] == [(), (), (), ("timing",)]
+    assert "cylinder 2 comes 2.00° late" in late.words[0]
     assert found.spread == pytest.approx(2.0)
     own = 0.3 * sqrt(40 / 39)
     assert found.scatter == pytest.approx(own) and found.rows[0].scatter == pytest.approx(own)
@@ -94,6 +97,20 @@ def test_timing_deviation_and_their_intervals():
     )
     assert plain["rows"][3]["deviation_corrected"] == pytest.approx(half)
     assert plain["rows"][3]["timing_expanded"] == found.rows[3].timing.u95
+
+
+def test_freedom_that_is_no_whole_number_is_taken_down(monkeypatch: pytest.MonkeyPatch):
+    """Of 40 that are alike for a while, 7.9: t of seven, for a deviation as for a mean."""
+    monkeypatch.setattr(cylinders.timing, "mean_error", lambda angles: (0.1, 7.9))
+    one = table((10.0,) * 4).rows[0]
+    share, wide = 1 - 0.95**0.25, sqrt(pi / 2)
+    half = hypot(
+        stats.t.ppf(1 - share / 2, 7) * 0.1 * hypot(1, wide / sqrt(3)),
+        stats.norm.ppf(1 - share / 2) * OWN * hypot(1, wide / sqrt(3)),
+    )
+    assert one.deviation.u95 == pytest.approx(half)
+    few = 0.1 * stats.t.ppf(0.97725, 7) / 2
+    assert one.timing.u95 == pytest.approx(2 * sqrt(few**2 + OWN**2 + COMMON**2))
 
 
 def test_of_two_cylinders_each_is_the_others_measure():
@@ -142,6 +159,9 @@ def test_torque_that_is_surely_and_worth_the_word_less():
     found = table((10.0,) * 4, gains=torque.Index("firing", each, 40))
     assert [r.differs for r in found.rows] == [(), ("torque",), (), ()]
     assert found.torque_kind == "firing" and found.rows[1].torque == 0.84
+    even = (Number(0.5, 0.5), Number(0.5, 0.25), *each[2:])  # up to that of the others, and below
+    found_even = table((10.0,) * 4, gains=torque.Index("firing", even, 40))
+    assert [r.differs for r in found_even.rows] == [(), ("torque",), (), ()]
     assert "cylinder 3 gives less speed than the others (index 0.84 ± 0.10" in found.words[0]
 
 
@@ -288,7 +308,7 @@ def test_what_the_tap_shows_of_each_cylinder():
     assert [r.trigger for r in moved.rows] == pytest.approx([50.5, 51.5, 52.5, 53.5])
     assert [r.dwell_ms is None for r in moved.rows] == [True, True, False, True]
     # An eighth of the way between two cylinders, or more: whose it is cannot be told.
-    for by, told in ((44.0, True), (46.0, False)):
+    for by, told in ((45.0, True), (46.0, False)):
         near = table((10.0,) * 4, tap=heard(lambda f, by=by: replace(f, degrees=f.degrees - by)))
         assert all((r.trigger is not None) == told for r in near.rows)
     # Of a cylinder's own firings it takes eight.
@@ -355,6 +375,9 @@ def test_firings_that_are_not_due_where_edges_were_lost():
     assert due(int(events.tick[1])) == [4, 3, 3, 3]  # nothing else is due between these two
     assert due(int(events.tick[4])) == [3, 3, 3, 3]
     assert due(int(events.tick[4]), last) == [2, 2, 1, 1]
+    # Between the first two, 3 is lost.
+    seats, events = seated((0, 2, 3), (0, 0, 0))
+    assert due() == [1, 1, 1, 1] and due(int(events.tick[1])) == [1, 0, 1, 1]
 
 
 def test_a_cylinder_that_never_sparks():
@@ -432,6 +455,7 @@ def test_how_much_wider_is_wider(n: int, near: float, far: float):
         assert cylinders._wider(0.3 * ratio, [0.1, 0.3, 0.5], n, 0.05) is wider
     assert not cylinders._wider(0.0, [0.1, 0.3], n, 0.05)
     assert not cylinders._wider(0.3, [0.0, 0.0], n, 0.05)
+    assert not cylinders._wider(4.0, [1.0], 999, 0.05)  # four times, and no more
 
 
 def test_misfires_by_chance_against_scipy():
@@ -461,6 +485,9 @@ def test_two_that_look_alike_and_four():
         f"? ({letter})" for letter in "abcd"
     ]
     assert cylinders.names(replace(FOUR, order=()), replace(seats, turned=(0,))) == list("1234")
+    # Of 1, 3, 4, 2 the pattern may begin a place later: what was taken for 1 is then 2, before it.
+    one_on = cylinders.names(FOUR, replace(seats, turned=(0, 1)))
+    assert one_on == ["1 or 2 (a)", "1 or 3 (a)", "3 or 4 (a)", "2 or 4 (a)"]
 
 
 def test_a_tap_on_one_coil_of_two():
@@ -497,8 +524,11 @@ def test_words_with_their_numbers():
     early = row("5", 0.7, differs=("timing",))
     six = cylinders.words([*rest, late, early], 6)[0]
     assert "cylinder 2 comes 0.80° late; cylinder 5 comes 0.70° early" in six
+    assert cylinders.words([*rest, late, early], 5)[0] == six  # two of five, each by itself
     assert "from cylinder to cylinder by 1.50°" in cylinders.words([*rest, late, early], 4)[0]
     assert cylinders.words(rest, 4) == ("no cylinder differs by more than can be told, ±0.15°",)
+    unlike = [*rest, *(replace(rest[0], deviation=d) for d in (Number(0.0, 0.24), None))]
+    assert cylinders.words(unlike, 4) == ("no cylinder differs by more than can be told, ±0.24°",)
     wide = [*rest, row("2", 0.0, differs=("scatter",), scatter=1.234)]
     assert "cylinder 2 scatters by 1.23°" in cylinders.words(wide, 4)[0]
     asked = row("2", 0.0, differs=("misfires",), missing=20, expected=50, no_spark=15)
