@@ -14,6 +14,7 @@ FEWEST = const(9)  # edges per period, for a look at them
 HALF = const(200)  # words for each turn, and for cosine and sine
 MOST = const(300)  # 1/1000 degree of the wheel: none runs out more (common practice, no source)
 LIKE_TEETH = 6  # swing that grows less from span to span is not told from teeth
+LARGE = const(20000)  # 1/1000 degree: so that a sum of squares is a small integer
 MIDDLE = const(0x100000)
 
 
@@ -71,11 +72,8 @@ def _survey(ring, size: int, state, wheel, marks, table, work, out) -> int:
             s += (d * (t[200 + j] - 1024)) >> 10
         c = 2 * c // teeth
         s = 2 * s // teeth
-        # So that a sum of squares is a small integer.
-        c = 20000 if c > 20000 else c
-        s = 20000 if s > 20000 else s
-        o[2 * turn] = (c if c > -20000 else -20000) + 0x100000
-        o[2 * turn + 1] = (s if s > -20000 else -20000) + 0x100000
+        o[2 * turn] = c + 0x100000
+        o[2 * turn + 1] = s + 0x100000
         first = middle
         h += q
     for wide in range(1, 3):
@@ -116,7 +114,7 @@ class Teeth:
             self._table[HALF + j] = 1024 + round(1024 * sin(angle))
         # A wave that moves by x from tooth to tooth: 16 cos(x / 2)^4, see cubic_shares.
         x = radians(firings * 360 * self._turns / teeth)
-        told = x < radians(60) and 16 * cos(x) ** 4 >= LIKE_TEETH
+        told = 16 * cos(min(x, 1.5)) ** 4 >= LIKE_TEETH
         self._curved = int(256 * cos(x / 2) ** 8) - 1 if told else 0
         self.known = False
 
@@ -138,8 +136,8 @@ class Teeth:
             out,
         ):
             return
-        c = ((out[0] + out[2]) >> 1) - MIDDLE
-        s = ((out[1] + out[3]) >> 1) - MIDDLE
+        c = min(max(((out[0] + out[2]) >> 1) - MIDDLE, -LARGE), LARGE)
+        s = min(max(((out[1] + out[3]) >> 1) - MIDDLE, -LARGE), LARGE)
         if not self.known:
             self._cos, self._sin, self._near, self._far = c, s, out[4], out[5]
             self.known = True

@@ -168,6 +168,20 @@ def test_the_clock_of_a_session_begins_anew() -> None:
     assert seen == [(0, 0, 0xFFFFFFFF)] * 4
 
 
+def test_the_time_of_a_look_is_no_older_than_the_look() -> None:
+    """Whatever is left in the clock's queue, of four words (RP2040 datasheet, 3.2; eight where the
+    two are joined): a heartbeat would else have the time of a turn before."""
+    made = board()
+    made.start()
+    chip = pio_chip.CHIP
+    began = chip.cycle
+    for cycles in (50, 9_000, 50_000):
+        chip.run(cycles)
+        before = chip.cycle
+        made._update()
+        assert before <= began + 3 * made.rings.now[0] <= chip.cycle
+
+
 def test_what_a_chip_says_of_itself() -> None:
     """A look each three cycles; a pulse of a look and a cycle; two looks and a cycle apart."""
     made = board(unique_id=lambda: b"\x01\x02\x03")

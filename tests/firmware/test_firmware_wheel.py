@@ -149,19 +149,61 @@ def test_over_the_gap_it_goes_in_a_straight_line(modules: Any, missing: int) -> 
         assert found[2 + k] - MIDDLE == pytest.approx(wanted, abs=2)
 
 
+def looked(modules: Any, late: NDArray[np.float64]) -> Any:
+    """A 36-1 wheel after one look."""
+    crank, found = modules
+    tracker = wheel(crank, 36, 1)
+    looks = found.Teeth()
+    looks.set(tracker.wheel, 2.0)
+    for k, when in enumerate(times(places(36, 1, 3), late, 2_500_000).tolist()):
+        tracker._rings.buffers[0][k] = when & 0xFFFFFFFF
+    for period in range(3):
+        tracker.marks[period * 35] = 3
+    tracker.state[crank.DECIDED] = 70
+    looks.look(tracker._rings, tracker)
+    assert looks.known
+    return looks
+
+
 def test_what_is_no_wheel_is_bounded(modules: Any) -> None:
     """A wheel that is off by a tenth of a turn: 20 and 3 degrees are the most."""
     at = places(36, 1, 3)
-    for size, sign in ((0.09, 1), (0.09, -1)):
-        late = sign * size * np.cos(2 * pi * at)
-        found = survey(modules, 36, 1, 1, times(at, late, 2_500_000))
-        assert found is not None and found[0] == MIDDLE + sign * 20_000
-        late = sign * size * np.sin(2 * pi * at)
-        found = survey(modules, 36, 1, 1, times(at, late, 2_500_000))
-        assert found is not None and found[1] == MIDDLE + sign * 20_000
+    for sign in (1, -1):
+        assert looked(modules, sign * 0.09 * np.cos(2 * pi * at))._cos == sign * 20_000
+        assert looked(modules, sign * 0.09 * np.sin(2 * pi * at))._sin == sign * 20_000
     jagged = np.tile(0.03 * (-1.0) ** np.arange(36), 3)[: len(at)]
     found = survey(modules, 36, 1, 1, times(at, jagged, 2_500_000))
     assert found is not None and found[4] == 3000**2 >> 4
+
+
+def test_an_edge_that_misses_by_three_degrees_counts_for_three(modules: Any) -> None:
+    """36 places of 2000 ticks: a tick is 5/1000 degree. Edge 15 late by 600 ticks, edge 17 by some:
+    edge 15 misses the cubic by (6 * 3000 + its) / 6, 13 and 17 by a sixth of it and more, 14 and 16
+    by two thirds; mean square over 2 * 31 edges, 1/16, each cut downward."""
+    tick = np.rint(places(36, 1, 3) * 36).astype(np.int64) * 2_000
+    for late, more in ((600, 0), (600, 2), (600, 200), (-600, 0), (-600, -1), (-600, -200)):
+        off = np.zeros(35, dtype=np.int64)
+        off[15], off[17] = late, more
+        k = [int(v) for v in 5 * off]
+        total = 0
+        for j in range(2, 33):
+            miss = (k[j - 2] + k[j + 2] - 4 * (k[j - 1] + k[j + 1]) + 6 * k[j]) // 6
+            total += min(abs(miss), 3_000) ** 2 >> 4
+        found = survey(modules, 36, 1, 1, tick + np.tile(off, 3))
+        assert found is not None and found[4] == 2 * total // 62, (late, more)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_eighth_of_a_turn_to_the_tick(modules: Any, sign: int) -> None:
+    """32 places of 256 ticks, a turn of 8192: edges 14 to 17 are off by five places, 1280 ticks,
+    and 1024 count, 45 degrees: 2 / 32 of the sum of their cosines, -0.9239 (7/8 and 9/8 of half a
+    turn) -0.9808 (15/16) -1 -0.9808 = -3.8856 for edges 14 to 17."""
+    off = np.zeros(31, dtype=np.int64)
+    off[14:18] = sign * 1_280
+    tick = np.rint(places(32, 1, 3) * 32).astype(np.int64) * 256
+    found = survey(modules, 32, 1, 1, tick + np.tile(off, 3))
+    assert found is not None
+    assert found[0] - MIDDLE == pytest.approx(sign * 45_000 * -3.8856 / 16, abs=4)
 
 
 @pytest.mark.parametrize("early", [False, True])
@@ -268,6 +310,9 @@ def test_uncertainty_of_a_wheel_that_runs_out(modules: Any, turns: int) -> None:
         )
     looks.forget()
     assert looks.square(90_000) == 0
+    looks.known = True
+    looks.set(wheel(crank, 60, 2, turns).wheel, 2.0)  # another wheel
+    assert not looks.known
 
 
 def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
@@ -277,7 +322,10 @@ def test_swing_is_not_taken_for_teeth(modules: Any) -> None:
     # 75 and 8: x = 38.4°, 256 cos(19.2°)^8 = 161.96, and near teeth have 16 cos(38.4°)^4 = 6.03 of
     # the swing. Less than 6, or a wave that is over in three teeth: it is not told from teeth.
     # So of 28 and 3: x = 38.6°, and 16 cos(38.6°)^4 = 5.98.
-    for teeth, firings, curved in ((75, 8, 160), (28, 3, 0), (9, 1, 0), (9, 4, 0)):
+    # Four teeth and two firings: half a wave from tooth to tooth, cos(180°)^4 is 1 again; so of
+    # 2.5 rad, 9 teeth and 3.58.
+    for teeth, firings, curved in ((75, 8, 160), (28, 3, 0), (9, 1, 0), (9, 4, 0), (12, 6, 0),
+                                   (36, 14.4, 0), (36, 17.2, 0)):  # fmt: skip
         looks.set(wheel(crank, teeth, 0).wheel, firings)
         assert looks._curved == curved
     # Of eight edges none is left between four neighbours twice as far away on both sides.
@@ -307,7 +355,7 @@ def test_each_number_of_a_look_fades_by_itself(modules: Any, monkeypatch: Any) -
         return len(told)
 
     monkeypatch.setattr(found, "_survey", survey)
-    middle = found.MIDDLE
+    middle = 0x100000  # as _survey has it, which cannot take the name
     looks.look(tracker._rings, tracker)
     assert not looks.known  # no two good turns
     for turns, wanted in (
@@ -321,6 +369,13 @@ def test_each_number_of_a_look_fades_by_itself(modules: Any, monkeypatch: Any) -
     looks.forget()
     looks.look(tracker._rings, tracker)  # as it is, again
     assert (looks._cos, looks._sin, looks._near, looks._far) == (1_500, -354, 888, 12_000)
+    # Twenty degrees are the most of each.
+    for c, s in ((20_000, -20_000), (20_001, -20_001), (-20_001, 20_001), (-19_999, 19_999)):
+        told[:4] = [middle + c, middle + s] * 2
+        looks.forget()
+        looks.look(tracker._rings, tracker)
+        assert looks._cos == min(max(c, -20_000), 20_000)
+        assert looks._sin == min(max(s, -20_000), 20_000)
 
 
 def test_looks_fade_by_an_eighth(modules: Any) -> None:
