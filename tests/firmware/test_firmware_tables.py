@@ -207,15 +207,15 @@ def test_a_dma_channel_is_halted_where_it_is_and_goes_on_there() -> None:
         assert channel.written == [(4, 0x22)] and abort.written == [(0, 1 << 5)]
         left = channel.read[4]
         assert isinstance(left, list) and (not left if waits < 4 else len(left) > 500)
-    # 3000 words of an order of 5000 are left: 2000 more than the 100 of before are in the ring.
+    # 3001 words of an order of 5000 are left: 1999 more than the 100 of before are in the ring.
     channel = Registers({4: 0x22})
     state = array("I", [0] * 43)
     state[35 + 2] = 5_100
     places = {0x50000000 + 64 * 5: channel}
     hw.ptr32 = lambda place, p=places: p[place] if isinstance(place, int) else place
-    hw._renew(5, 3_000, 2, state, 0x20004000, 0x0FFFFFFF)
-    assert state[35 + 2] == 2_100 + 0x0FFFFFFF
-    assert channel.written == [(1, 0x20004000 + 4 * (2_100 - 2_048)), (2, 0x0FFFFFFF), (3, 0x23)]
+    hw._renew(5, 3_001, 2, state, 0x20004000, 0x0FFFFFFF)
+    assert state[35 + 2] == 2_099 + 0x0FFFFFFF
+    assert channel.written == [(1, 0x20004000 + 4 * (2_099 - 2_048)), (2, 0x0FFFFFFF), (3, 0x23)]
 
 
 def test_words_of_the_rings_have_the_numbers_of_the_code_that_works_on_them() -> None:
