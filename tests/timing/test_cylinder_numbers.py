@@ -583,6 +583,9 @@ def test_dwell_by_hand():
     once = replace(fires(), bounces=np.resize([0, 0, 0, 1], 40), bounced=np.full(40, 80))
     once = dwell.of(once, FOUR, 1e-6, 2.0)
     assert (once.bounced, once.bounce_us) == pytest.approx((0.25, 80.0))
+    unlike = replace(fires(), bounces=np.resize([0, 0, 1, 1], 40),
+                     bounced=np.resize([0, 0, 50, 150], 40))  # fmt: skip
+    assert dwell.of(unlike, FOUR, 1e-6, 2.0).bounce_us == pytest.approx(100.0)
     # Where nothing scatters the tick and the crystal are left.
     still = dwell.of(fires(by=0.0), FOUR, 1e-6, 0.0)
     assert still.ms.u95 == pytest.approx(2 * hypot(1e-3 / sqrt(6), 50e-6 * 3), rel=1e-7)
@@ -614,6 +617,10 @@ def test_the_time_between_firings_that_follow_each_other():
         assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
     made.known[:] = False
     assert np.isnan(dwell.of(made, FOUR, 1e-6, 2.0).share)
+    # One trigger in the middle was not asked for: the others are 15 ms apart all the same.
+    at = 10_000 + 1_000 * np.cumsum(np.where(np.arange(42) == 20, 30, 15))
+    found = dwell.of(replace(fires(42), tick=at, on_tick=at - 3_000), FOUR, 1e-6, 2.0)
+    assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
 
 
 def test_closing_angle_of_a_handbook():
@@ -651,6 +658,72 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     assert [one.firings for one in volts] == [50, 50]
     assert [one.ms for one in volts] == pytest.approx([3.0, 3.0], rel=1e-6)
     assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
+
+
+def runs(*parts: tuple[float, int]) -> Firings:
+    """(rev/min, firings) one after the other: 18 degrees on before each 180th."""
+    rpm = np.repeat([r for r, _ in parts], [n for _, n in parts])
+    per_us = 6e-6 * rpm
+    tick = np.rint(np.cumsum(180 / per_us)).astype(np.int64)
+    on = tick - np.rint(18 / per_us).astype(np.int64)
+    degrees, none = 180.0 * np.arange(1, len(rpm) + 1), np.zeros(len(rpm), np.int64)
+    turned = per_us * (tick - on)
+    return Firings(1, tick, degrees, none, none + 40.0, on, degrees - turned, none, none, none > -1)
+
+
+def by_speed(*parts: tuple[float, int]) -> list[int]:
+    return [one.firings for one in dwell.course(runs(*parts), 1e-6, [], [], 0.5)]
+
+
+def test_the_dwell_over_all_speeds_at_two_voltages():
+    """14 speeds, each 1.25 times the one before, at 12 and at 14 V: 28 rows, the fastest as well.
+
+    18 degrees of crank are 3 ms at 1000 rev/min; they do not scatter, so that ±2 · 0.5 us is left.
+    """
+    speeds = [500 * 1.25**k for k in range(14)]
+    made = runs(*((rpm, 60) for rpm in speeds for _ in range(2)))
+    volts = np.resize(np.repeat([12_100, 14_100], 60), 28 * 60).tolist()
+    found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+    kept = [one for one in found if one.firings > 40]  # others are of the ways between
+    assert [one.volts for one in kept] == pytest.approx([12.1, 14.1] * 14, abs=0.01)
+    # Of the 60 eight are at each end where the speed changes.
+    for one, rpm in zip(kept, np.repeat(speeds, 2), strict=True):
+        assert one.rpm == pytest.approx(rpm, rel=0.02)
+        assert one.ms == pytest.approx(3000 / rpm, rel=0.02)
+    steady = dwell.course(runs((1000.0, 200), (2000.0, 200)), 1e-6, [], [], 0.5)
+    assert [one.rpm for one in steady] == pytest.approx([1000.0, 2000.0], rel=0.01)
+    ends = [0, 15_000_000]  # two heartbeats are enough to tell a voltage
+    alone = dwell.course(runs((1000.0, 400)), 1e-6, ends, [12_010, 13_990], 0.5)
+    assert [one.u_ms for one in alone] == pytest.approx([1e-3] * 4, rel=1e-6)
+    assert [one.rpm for one in alone] == pytest.approx([1000.0] * 4, rel=1e-6)
+    assert [one.crank_deg for one in alone] == pytest.approx([18.0] * 4, rel=1e-6)
+    # Of an earlier session come older voltages, of which the times are not told.
+    later = dwell.course(runs((1000.0, 400)), 1e-6, ends, [9_000, 9_000, 12_010, 13_990], 0.5)
+    assert later == alone
+
+
+def test_rows_of_the_dwells_course_at_their_limits():
+    """35 % more speed; bins of 0.15 in its logarithm; 20 firings; 2 of 100 at either end."""
+    assert by_speed((1000.0, 100), (1345.0, 100)) == []
+    assert len(by_speed((1000.0, 100), (1355.0, 100))) >= 2
+    # Next to a change the eight on either side are between: of these few are alike.
+    assert len(by_speed((1000.0, 100), (1000 * exp(0.145), 100), (2500.0, 100))) == 2
+    assert len(by_speed((1000.0, 100), (1000 * exp(0.155), 100), (2500.0, 100))) == 3
+    # A handful beyond tell nothing, a fortieth of all does.
+    assert by_speed((1000.0, 5), (2000.0, 1000)) == by_speed((2000.0, 1000), (4000.0, 5)) == []
+    assert len(by_speed((1000.0, 30), (2000.0, 1000))) == 2
+    assert len(by_speed((2000.0, 1000), (4000.0, 30))) == 2
+    made = runs((1000.0, 100))
+    for few, counts in ((19, [81]), (20, [20, 80])):
+        volts = np.repeat([12_100, 13_600], [few, 100 - few]).tolist()
+        found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+        assert [one.firings for one in found] == counts
+    # What has no on-time is in no row.
+    made.on_degrees[30:60] = np.nan
+    found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+    assert [one.firings for one in found] == [20, 50]
+    made.on_degrees[:] = np.nan
+    assert dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5) == ()
 
 
 def test_the_speed_of_a_firing_is_that_of_the_eight_either_way():
@@ -844,3 +917,11 @@ def test_a_line_of_each_cylinder():
             "differs": [],
         }],
     }  # fmt: skip
+
+
+def test_when_each_cylinder_is_looked_at():
+    """Where anything tells them apart: an order, uneven angles, a clamp on the first one's lead."""
+    plain = Setup(Reference(36, 1))
+    told = ({"order": (1, 3, 4, 2)}, {"firing": (0.0, 90.0, 360.0, 450.0)}, {"index": "clamp_b"})
+    assert not plain.by_cylinder and all(replace(plain, **one).by_cylinder for one in told)
+    assert not Setup(Reference(36, 1), cylinders=1, order=(1,)).by_cylinder
