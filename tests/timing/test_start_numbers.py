@@ -385,7 +385,7 @@ def test_a_stray_among_four():
 
 @pytest.mark.parametrize("seed", range(6))
 def test_which_five_are_before_and_which_after(seed: int):
-    """10° and 30° in no order: whose middle is taken decides. Most are alike, so 6° is the limit."""
+    """10° and 30° in no order: whose middle is taken decides. Most are alike: 6° is the limit."""
     angles = np.random.default_rng(seed).choice([10.0, 30.0], 40, p=[0.7, 0.3])
     stays = []
     for k in range(40):
