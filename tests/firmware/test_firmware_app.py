@@ -594,6 +594,19 @@ def test_what_went_wrong_is_said_once_and_when_it_is_read() -> None:
     assert [f.number for f in rig.turn()] == [HEARTBEAT, DRIVING]
 
 
+def test_what_went_wrong_is_news_in_each_session() -> None:
+    """One pause, and another one in the next session: its count begins anew, and it is told."""
+    rig = Rig()
+    for _ in range(2):
+        rig.start()
+        rig.rings.now[0] += 5_000_000
+        assert [f.number for f in rig.turn()] == [HEARTBEAT]  # nothing so far
+        rig.hw.told[0] = 1
+        rig.rings.now[0] += 5_000_000
+        assert [f.number for f in rig.turn()] == [HEARTBEAT, DRIVING]
+        rig.ask(STOP)
+
+
 # Edges against commands
 
 
