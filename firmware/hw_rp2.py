@@ -368,10 +368,6 @@ class Hardware:
                 ring = self._base + i * RING_BYTES
                 _renew(self._channels[i], left, i, self._state, ring, self._order)
 
-    def refresh(self, i):
-        """Bring rings.written[i] up to date; does not allocate."""
-        self._update()
-
     def halt(self):
         self._update()  # time and edges; then the edges that came meanwhile
         _stop()

@@ -39,7 +39,7 @@ DOG_MS = const(1000)
 WHOLE_MS = const(25)  # how long a new train waits for the end of a pulse of the old one
 REST_US = const(2000)  # between two trains: a driver that hardly opens would make one long pulse
 NOTHING = []  # type: list[int]
-PAUSES, DROPPED, CUT = const(0), const(1), const(2)  # words of `told`
+PAUSES, CUT = const(0), const(2)  # words of `told`; the lamp has another
 PAUSED = "the bench pulses had to pause: the board was held up"
 
 
@@ -121,7 +121,7 @@ class Player:
 class Outputs:
     """The three outputs; `on` has their bits, `driven` the count of trigger pulses.
 
-    told: counts for the heartbeat, see PAUSES, DROPPED, CUT.
+    told: counts for the heartbeat, see PAUSES, CUT and lamp.DROPPED.
     """
 
     def __init__(self, hw):

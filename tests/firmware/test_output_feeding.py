@@ -228,6 +228,55 @@ def test_a_train_lasts_without_the_loop_from_its_begin() -> None:
         assert len(ups) > 12 and {b - a for a, b in pairwise(ups)} == {6 * MS}
 
 
+@pytest.mark.parametrize(
+    ("order", "stall", "first", "gap"),
+    # One pulse in four turns: one waits beside the one under way, 48 ms at the most; of the teeth
+    # four, 30 ms. And four a turn, three of them in a record: 12 ms wait; of the teeth 24 ms.
+    [({"firings": 1, "turns": 4}, 35, CRANK, 24 * MS),
+     ({"firings": 4, "turns": 1}, 20, BENCH, 3 * MS // 2)],
+)  # fmt: skip
+def test_a_train_that_ran_dry_waits_for_the_other_one(
+    order: dict[str, int], stall: int, first: int, gap: int
+) -> None:
+    """wire.md, driving: one pause, and both begin anew together, with a revolution of 6 ms."""
+    driver = Driver()
+    chip, told = driver.chip, driver.hardware.told
+    payload = drive(10_000_000, 10_000_000, width_us=100, teeth=1, **order)
+    driver.outputs.drive(payload, driver.now())
+    driver.run(100)
+    while driver.chip.cycle - driver.starts(BENCH_PIN)[-1] > MS:
+        driver.run(1)
+    chip.run(stall * MS)  # the loop stands still
+    driver.run(1)
+    assert [chip.machines[k].starved for k in (BENCH, CRANK)] == [first == BENCH, first == CRANK]
+    assert list(told) == [0, 0, 0]
+    before = chip.cycle
+    driver.run(100)
+    assert list(told) == [1, 0, 16]
+    pulses, teeth = driver.starts(BENCH_PIN), driver.starts(CRANK_PIN)
+    slow, quick = (pulses, teeth) if first == CRANK else (teeth, pulses)
+    (pause,) = (b for a, b in pairwise(quick) if b - a > 6 * MS)
+    # What waited of the other was played; not 2 ms later both begin.
+    (last,) = (a for a, b in pairwise(slow) if b == pause)
+    span = gap if first == CRANK else 6 * MS
+    assert before < pause and span <= pause - last < span + 2 * MS
+    after = [cycle for cycle in pulses if cycle >= pause]
+    # In a group within 4 cycles of its place.
+    assert len(after) > 3 and all(abs(b - a - gap) <= 4 for a, b in pairwise(after))
+    assert {b - a for a, b in pairwise(teeth) if a >= pause} == {6 * MS}
+
+
+def test_a_turn_of_an_odd_number_of_cycles_is_played_to_the_cycle() -> None:
+    """60 x 125 MHz / 1280 rev/min are 5 859 375; so for the trigger, and for a single tooth."""
+    for pin, one in ((BENCH_PIN, {"firings": 1}), (CRANK_PIN, {"firings": 0, "teeth": 1})):
+        driver = Driver()
+        order = drive(1_280_000, 1_280_000, width_us=100, **{"turns": 1, **one})
+        driver.outputs.drive(order, driver.now())
+        driver.run(300)
+        ups = driver.starts(pin)
+        assert len(ups) > 5 and {b - a for a, b in pairwise(ups)} == {5_859_375}
+
+
 def test_a_pulse_counts_as_driven_when_it_begins() -> None:
     """wire.md, `driven`: the pulses that have begun, since the last order."""
     driver = Driver()

@@ -258,7 +258,8 @@ class Decoder:
             # What is older than what came before, or repeats it, is refused.
             self.loss.frames_good -= 1
             self.loss.frames_damaged += 1
-            self.loss.edges_lost[i] += len(ticks)
+            # Its edges are missing where the next block begins.
+            session.following[i] = first if expected is None else expected
             return
         if jump:
             session.breaks[i].append(len(session.ticks[i]))

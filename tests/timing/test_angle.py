@@ -296,6 +296,7 @@ def test_what_follows_from_a_wheel(reference, step, period, edges, steps, per_re
     assert (reference.edges, reference.steps, reference.periods_per_rev) == (edges, steps, per_rev)
     assert reference.offsets.tolist() == [0.0] * steps
     assert replace(reference, angle=60.0).btdc(np.array([40.0])).tolist() == [20.0]
+    assert reference.btdc(np.array([40.0])).tolist() == [-40.0]  # at TDC, where nothing is told
 
 
 def test_tooth_errors_in_steps():

@@ -6,6 +6,7 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from sparkwitness.errors import UserError
 from sparkwitness.timing import (
@@ -71,6 +72,31 @@ def test_trend_that_the_visits_can_tell(n: int, bend: float, freedom: int, drift
     if bend:  # from the middle, 3.5, to the end, 7
         assert found.drift_late == pytest.approx(1.75 + 4.9 - 1.225)
         assert found.slowed[0] == pytest.approx((1.75 + 4.9 - 1.225) / (1.75 + 1.225))
+
+
+def test_a_trend_counts_from_99_of_100_on_either_side():
+    """Where it is surely one (t of 3 freedoms: 5.84 of its uncertainty), the places are told at the
+    middle of the time, by plain least squares with a line; else without one."""
+    at, place = np.arange(6.0), np.array([0, 1] * 3)
+    off = np.array([0.1, -0.1, -0.05, 0.1, -0.1, 0.05])
+    columns = np.column_stack((place == 0, place == 1, at / 2.5 - 1)).astype(float)
+    line = np.linalg.lstsq(columns, off, rcond=None)[0]
+    # Twice the slope is what it changed by from the first to the last.
+    rest = off - columns @ line
+    u = 2 * np.sqrt(np.linalg.inv(columns.T @ columns)[2, 2] * (rest @ rest) / 3)
+    for times, plain in ((0.97, False), (1.03, True)):
+        rise = stats.t.ppf(0.995, 3) * u * times - 2 * line[2]
+        y = off + rise / 5 * at
+        found = from_visits(place, at, y, np.full(6, 1e-6))
+        assert found.drift == pytest.approx(times * stats.t.ppf(0.995, 3) * u)
+        assert found.u_drift == pytest.approx(u, rel=1e-3)
+        middle = np.linalg.lstsq(columns, y, rcond=None)[0][:2]
+        assert bool(np.abs(found.values - middle).max() < 1e-9) is plain
+
+
+def test_visits_that_are_all_alike_have_no_trend_that_slows():
+    found = from_visits(np.arange(8) % 2, np.arange(8.0), np.zeros(8), np.full(8, 1e-3))
+    assert (found.drift, found.drift_late, found.slowed) == (0.0, 0.0, (np.inf, np.inf))
 
 
 def test_the_trigger_and_the_dwell_in_the_picture():

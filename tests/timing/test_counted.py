@@ -7,13 +7,16 @@ import json
 import re
 from dataclasses import dataclass, replace
 from math import hypot, sqrt
+from pathlib import Path
 from typing import Any
 
+import click
 import numpy as np
 import pytest
 from scipy.interpolate import lagrange
 
 from sparkwitness import shipped
+from sparkwitness.cli.measure import command
 from sparkwitness.decode.edges import EdgeDecoder
 from sparkwitness.errors import UserError
 from sparkwitness.timing import clamps, conditioner, interpolation, measure
@@ -420,6 +423,20 @@ def test_typed_values_from_both_sides_of_each_range(name: str):
     for beyond in (low - by, high + (1 if name == "cylinders" else 1e-3)):
         with pytest.raises(UserError, match=re.escape(f"must be from {low:g} to {high:g}")):
             Setup(wheel, **{name: beyond})
+
+
+def test_what_is_taken_where_nothing_is_typed():
+    """The target is ±0.25° (host/docs/using.md); how well a lamp and a rotor's marks are read is
+    what --help shows."""
+    plain = Setup(Reference(60, 2))
+    shown = {
+        one.name: float(one.show_default) for one in command.params
+        if isinstance(one, click.Option) and isinstance(one.show_default, str)
+    }  # fmt: skip
+    assert shown == {"seen_within": plain.seen_within, "rotor_within": plain.rotor_within}
+    guide = Path(__file__).resolve().parents[2] / "host" / "docs" / "using.md"
+    assert "below the target (±0.25°" in guide.read_text(encoding="utf-8")
+    assert plain.target == 0.25
 
 
 def test_what_follows_from_the_engine():

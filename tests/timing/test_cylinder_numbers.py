@@ -80,6 +80,9 @@ def test_timing_deviation_and_their_intervals():
     half = hypot(stats.t.ppf(1 - share / 2, 39) * se, stats.norm.ppf(1 - share / 2) * u_own)
     assert found.rows[3].deviation.u95 == pytest.approx(half)
     assert [r.differs for r in found.rows] == [(), (), (), ("timing",)]
+    late = table((10.0, 10.0, 10.0, 8.0))
+    assert [r.differs for r in late.rows] == [(), (), (), ("timing",)]
+    assert "cylinder 2 comes 2.00° late" in late.words[0]
     assert found.spread == pytest.approx(2.0)
     own = 0.3 * sqrt(40 / 39)
     assert found.scatter == pytest.approx(own) and found.rows[0].scatter == pytest.approx(own)
@@ -94,6 +97,20 @@ def test_timing_deviation_and_their_intervals():
     )
     assert plain["rows"][3]["deviation_corrected"] == pytest.approx(half)
     assert plain["rows"][3]["timing_expanded"] == found.rows[3].timing.u95
+
+
+def test_freedom_that_is_no_whole_number_is_taken_down(monkeypatch: pytest.MonkeyPatch):
+    """Of 40 that are alike for a while, 7.9: t of seven, for a deviation as for a mean."""
+    monkeypatch.setattr(cylinders.timing, "mean_error", lambda angles: (0.1, 7.9))
+    one = table((10.0,) * 4).rows[0]
+    share, wide = 1 - 0.95**0.25, sqrt(pi / 2)
+    half = hypot(
+        stats.t.ppf(1 - share / 2, 7) * 0.1 * hypot(1, wide / sqrt(3)),
+        stats.norm.ppf(1 - share / 2) * OWN * hypot(1, wide / sqrt(3)),
+    )
+    assert one.deviation.u95 == pytest.approx(half)
+    few = 0.1 * stats.t.ppf(0.97725, 7) / 2
+    assert one.timing.u95 == pytest.approx(2 * sqrt(few**2 + OWN**2 + COMMON**2))
 
 
 def test_of_two_cylinders_each_is_the_others_measure():
@@ -142,6 +159,9 @@ def test_torque_that_is_surely_and_worth_the_word_less():
     found = table((10.0,) * 4, gains=torque.Index("firing", each, 40))
     assert [r.differs for r in found.rows] == [(), ("torque",), (), ()]
     assert found.torque_kind == "firing" and found.rows[1].torque == 0.84
+    even = (Number(0.5, 0.5), Number(0.5, 0.25), *each[2:])  # up to that of the others, and below
+    found_even = table((10.0,) * 4, gains=torque.Index("firing", even, 40))
+    assert [r.differs for r in found_even.rows] == [(), ("torque",), (), ()]
     assert "cylinder 3 gives less speed than the others (index 0.84 ± 0.10" in found.words[0]
 
 
@@ -288,7 +308,7 @@ def test_what_the_tap_shows_of_each_cylinder():
     assert [r.trigger for r in moved.rows] == pytest.approx([50.5, 51.5, 52.5, 53.5])
     assert [r.dwell_ms is None for r in moved.rows] == [True, True, False, True]
     # An eighth of the way between two cylinders, or more: whose it is cannot be told.
-    for by, told in ((44.0, True), (46.0, False)):
+    for by, told in ((45.0, True), (46.0, False)):
         near = table((10.0,) * 4, tap=heard(lambda f, by=by: replace(f, degrees=f.degrees - by)))
         assert all((r.trigger is not None) == told for r in near.rows)
     # Of a cylinder's own firings it takes eight.
@@ -355,6 +375,9 @@ def test_firings_that_are_not_due_where_edges_were_lost():
     assert due(int(events.tick[1])) == [4, 3, 3, 3]  # nothing else is due between these two
     assert due(int(events.tick[4])) == [3, 3, 3, 3]
     assert due(int(events.tick[4]), last) == [2, 2, 1, 1]
+    # Between the first two, 3 is lost.
+    seats, events = seated((0, 2, 3), (0, 0, 0))
+    assert due() == [1, 1, 1, 1] and due(int(events.tick[1])) == [1, 0, 1, 1]
 
 
 def test_a_cylinder_that_never_sparks():
@@ -432,6 +455,7 @@ def test_how_much_wider_is_wider(n: int, near: float, far: float):
         assert cylinders._wider(0.3 * ratio, [0.1, 0.3, 0.5], n, 0.05) is wider
     assert not cylinders._wider(0.0, [0.1, 0.3], n, 0.05)
     assert not cylinders._wider(0.3, [0.0, 0.0], n, 0.05)
+    assert not cylinders._wider(4.0, [1.0], 999, 0.05)  # four times, and no more
 
 
 def test_misfires_by_chance_against_scipy():
@@ -461,6 +485,9 @@ def test_two_that_look_alike_and_four():
         f"? ({letter})" for letter in "abcd"
     ]
     assert cylinders.names(replace(FOUR, order=()), replace(seats, turned=(0,))) == list("1234")
+    # Of 1, 3, 4, 2 the pattern may begin a place later: what was taken for 1 is then 2, before it.
+    one_on = cylinders.names(FOUR, replace(seats, turned=(0, 1)))
+    assert one_on == ["1 or 2 (a)", "1 or 3 (a)", "3 or 4 (a)", "2 or 4 (a)"]
 
 
 def test_a_tap_on_one_coil_of_two():
@@ -497,8 +524,11 @@ def test_words_with_their_numbers():
     early = row("5", 0.7, differs=("timing",))
     six = cylinders.words([*rest, late, early], 6)[0]
     assert "cylinder 2 comes 0.80° late; cylinder 5 comes 0.70° early" in six
+    assert cylinders.words([*rest, late, early], 5)[0] == six  # two of five, each by itself
     assert "from cylinder to cylinder by 1.50°" in cylinders.words([*rest, late, early], 4)[0]
     assert cylinders.words(rest, 4) == ("no cylinder differs by more than can be told, ±0.15°",)
+    unlike = [*rest, *(replace(rest[0], deviation=d) for d in (Number(0.0, 0.24), None))]
+    assert cylinders.words(unlike, 4) == ("no cylinder differs by more than can be told, ±0.24°",)
     wide = [*rest, row("2", 0.0, differs=("scatter",), scatter=1.234)]
     assert "cylinder 2 scatters by 1.23°" in cylinders.words(wide, 4)[0]
     asked = row("2", 0.0, differs=("misfires",), missing=20, expected=50, no_spark=15)
@@ -553,6 +583,9 @@ def test_dwell_by_hand():
     once = replace(fires(), bounces=np.resize([0, 0, 0, 1], 40), bounced=np.full(40, 80))
     once = dwell.of(once, FOUR, 1e-6, 2.0)
     assert (once.bounced, once.bounce_us) == pytest.approx((0.25, 80.0))
+    unlike = replace(fires(), bounces=np.resize([0, 0, 1, 1], 40),
+                     bounced=np.resize([0, 0, 50, 150], 40))  # fmt: skip
+    assert dwell.of(unlike, FOUR, 1e-6, 2.0).bounce_us == pytest.approx(100.0)
     # Where nothing scatters the tick and the crystal are left.
     still = dwell.of(fires(by=0.0), FOUR, 1e-6, 0.0)
     assert still.ms.u95 == pytest.approx(2 * hypot(1e-3 / sqrt(6), 50e-6 * 3), rel=1e-7)
@@ -584,6 +617,10 @@ def test_the_time_between_firings_that_follow_each_other():
         assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
     made.known[:] = False
     assert np.isnan(dwell.of(made, FOUR, 1e-6, 2.0).share)
+    # One trigger in the middle was not asked for: the others are 15 ms apart all the same.
+    at = 10_000 + 1_000 * np.cumsum(np.where(np.arange(42) == 20, 30, 15))
+    found = dwell.of(replace(fires(42), tick=at, on_tick=at - 3_000), FOUR, 1e-6, 2.0)
+    assert (found.share, found.pause_ms) == pytest.approx((0.2, 12.0))
 
 
 def test_closing_angle_of_a_handbook():
@@ -621,6 +658,72 @@ def test_course_of_the_dwell_by_speed_and_by_supply():
     assert [one.firings for one in volts] == [50, 50]
     assert [one.ms for one in volts] == pytest.approx([3.0, 3.0], rel=1e-6)
     assert dwell.course(slow, 1e-6, ends, [12_100, 12_100, 13_000, 13_000], 2.0) == ()
+
+
+def runs(*parts: tuple[float, int]) -> Firings:
+    """(rev/min, firings) one after the other: 18 degrees on before each 180th."""
+    rpm = np.repeat([r for r, _ in parts], [n for _, n in parts])
+    per_us = 6e-6 * rpm
+    tick = np.rint(np.cumsum(180 / per_us)).astype(np.int64)
+    on = tick - np.rint(18 / per_us).astype(np.int64)
+    degrees, none = 180.0 * np.arange(1, len(rpm) + 1), np.zeros(len(rpm), np.int64)
+    turned = per_us * (tick - on)
+    return Firings(1, tick, degrees, none, none + 40.0, on, degrees - turned, none, none, none > -1)
+
+
+def by_speed(*parts: tuple[float, int]) -> list[int]:
+    return [one.firings for one in dwell.course(runs(*parts), 1e-6, [], [], 0.5)]
+
+
+def test_the_dwell_over_all_speeds_at_two_voltages():
+    """14 speeds, each 1.25 times the one before, at 12 and at 14 V: 28 rows, the fastest as well.
+
+    18 degrees of crank are 3 ms at 1000 rev/min; they do not scatter, so that ±2 · 0.5 us is left.
+    """
+    speeds = [500 * 1.25**k for k in range(14)]
+    made = runs(*((rpm, 60) for rpm in speeds for _ in range(2)))
+    volts = np.resize(np.repeat([12_100, 14_100], 60), 28 * 60).tolist()
+    found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+    kept = [one for one in found if one.firings > 40]  # others are of the ways between
+    assert [one.volts for one in kept] == pytest.approx([12.1, 14.1] * 14, abs=0.01)
+    # Of the 60 eight are at each end where the speed changes.
+    for one, rpm in zip(kept, np.repeat(speeds, 2), strict=True):
+        assert one.rpm == pytest.approx(rpm, rel=0.02)
+        assert one.ms == pytest.approx(3000 / rpm, rel=0.02)
+    steady = dwell.course(runs((1000.0, 200), (2000.0, 200)), 1e-6, [], [], 0.5)
+    assert [one.rpm for one in steady] == pytest.approx([1000.0, 2000.0], rel=0.01)
+    ends = [0, 15_000_000]  # two heartbeats are enough to tell a voltage
+    alone = dwell.course(runs((1000.0, 400)), 1e-6, ends, [12_010, 13_990], 0.5)
+    assert [one.u_ms for one in alone] == pytest.approx([1e-3] * 4, rel=1e-6)
+    assert [one.rpm for one in alone] == pytest.approx([1000.0] * 4, rel=1e-6)
+    assert [one.crank_deg for one in alone] == pytest.approx([18.0] * 4, rel=1e-6)
+    # Of an earlier session come older voltages, of which the times are not told.
+    later = dwell.course(runs((1000.0, 400)), 1e-6, ends, [9_000, 9_000, 12_010, 13_990], 0.5)
+    assert later == alone
+
+
+def test_rows_of_the_dwells_course_at_their_limits():
+    """35 % more speed; bins of 0.15 in its logarithm; 20 firings; 2 of 100 at either end."""
+    assert by_speed((1000.0, 100), (1345.0, 100)) == []
+    assert len(by_speed((1000.0, 100), (1355.0, 100))) >= 2
+    # Next to a change the eight on either side are between: of these few are alike.
+    assert len(by_speed((1000.0, 100), (1000 * exp(0.145), 100), (2500.0, 100))) == 2
+    assert len(by_speed((1000.0, 100), (1000 * exp(0.155), 100), (2500.0, 100))) == 3
+    # A handful beyond tell nothing, a fortieth of all does.
+    assert by_speed((1000.0, 5), (2000.0, 1000)) == by_speed((2000.0, 1000), (4000.0, 5)) == []
+    assert len(by_speed((1000.0, 30), (2000.0, 1000))) == 2
+    assert len(by_speed((2000.0, 1000), (4000.0, 30))) == 2
+    made = runs((1000.0, 100))
+    for few, counts in ((19, [81]), (20, [20, 80])):
+        volts = np.repeat([12_100, 13_600], [few, 100 - few]).tolist()
+        found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+        assert [one.firings for one in found] == counts
+    # What has no on-time is in no row.
+    made.on_degrees[30:60] = np.nan
+    found = dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5)
+    assert [one.firings for one in found] == [20, 50]
+    made.on_degrees[:] = np.nan
+    assert dwell.course(made, 1e-6, made.tick.tolist(), volts, 0.5) == ()
 
 
 def test_the_speed_of_a_firing_is_that_of_the_eight_either_way():
@@ -814,3 +917,11 @@ def test_a_line_of_each_cylinder():
             "differs": [],
         }],
     }  # fmt: skip
+
+
+def test_when_each_cylinder_is_looked_at():
+    """Where anything tells them apart: an order, uneven angles, a clamp on the first one's lead."""
+    plain = Setup(Reference(36, 1))
+    told = ({"order": (1, 3, 4, 2)}, {"firing": (0.0, 90.0, 360.0, 450.0)}, {"index": "clamp_b"})
+    assert not plain.by_cylinder and all(replace(plain, **one).by_cylinder for one in told)
+    assert not Setup(Reference(36, 1), cylinders=1, order=(1,)).by_cylinder

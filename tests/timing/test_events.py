@@ -255,6 +255,11 @@ def test_heaps_three_times_apart_are_two():
     assert burst_gap(np.array([1.0, 2.999]), 1e-3) == 4e-4  # or as lone sparks far apart
     assert burst_gap(np.full(5, 40.0), 100.0) == 100.0  # 40 is no more than 0.4 of 100
     assert burst_gap(np.full(5, 40.1), 100.0) == 40.0
+    # More than half of them tell, not their mean: 231 of the first, 516 of the second.
+    assert burst_gap(np.repeat([300.0, 150.0], [6, 5]), 720.0) == pytest.approx(288.0)
+    assert burst_gap(np.repeat([280.0, 800.0], [6, 5]), 720.0) == 720.0
+    # Two heaps, both of lone sparks: no burst is wider than 0.4 of the spacing.
+    assert burst_gap(np.repeat([50.0, 500.0], 5), 100.0) == 40.0
     # What is no step at all, or backwards, tells nothing.
     odd = np.array([6.0, np.nan, 354.0, 0.0, -6.0, np.inf, -np.inf])
     assert burst_gap(odd, np.nan) == pytest.approx((6 * 354) ** 0.5)
@@ -350,7 +355,8 @@ def test_a_beginning_and_an_end_are_seen_from_one_gap_on():
 @pytest.mark.parametrize(
     ("step", "spacing"),
     [(720.0, 720.0), (360.0, 360.0), (180.0, 180.0), (509.0, nan), (310.0, 360.0), (413.0, 360.0),
-     (300.0, nan), (415.0, nan), (620.0, 720.0), (205.0, 180.0), (208.0, nan), (0.5, nan)],
+     (300.0, nan), (415.0, nan), (620.0, 720.0), (205.0, 180.0), (208.0, nan), (0.5, nan),
+     (827.9, 720.0), (828.1, nan), (612.1, 720.0), (611.9, nan)],
 )  # fmt: skip
 def test_the_spacing_nearest_to_the_steps(step: float, spacing: float):
     """In the ratio; and within 15 %, or it is none."""

@@ -374,6 +374,21 @@ def test_speed_that_each_compression_takes():
     assert told(slow, rpm=399.0).kind == "compression" and told(slow, rpm=400.0).kind == "firing"
 
 
+def test_a_strong_compression_counts_for_more_than_a_weak_one():
+    """A run of 3 % swing and one of 10: the mean of what each takes, by the mean of all."""
+    weak = turned(GAINS, 0.03, rpm=200.0)
+    strong = turned(GAINS, 0.10, rpm=200.0, begin=int(weak.edges[-1, -1]))
+    both = Turns(
+        np.vstack((weak.edges, strong.edges)),
+        np.repeat([0, 1], [len(weak.number), len(strong.number)]),
+        np.append(weak.number, strong.number),
+    )
+    found = told(both, rpm=200.0, phases={0: PHASE, 1: PHASE})
+    bend = (GAINS - np.roll(GAINS, 1)) / 180 * 30 / 8
+    taken = 2 * 0.065 * SEEN - np.roll(GAINS, 1) / 2 - bend
+    assert [float(n) for n in found.each] == pytest.approx(taken / taken.mean(), abs=0.006)
+
+
 def test_speed_is_not_taken_across_turns_that_are_missing():
     """Of forty cycles one has no whole after the last; a turn that is lost takes one, or two."""
     assert told(turned(GAINS, lost=(21,))).cycles in (37, 38)

@@ -125,6 +125,32 @@ def test_of_even_teeth_the_nearest_to_the_typed_timing(at: float, begins: float)
     assert found.base[:4] == pytest.approx([begins] * 4)
 
 
+def test_a_wheel_of_169_even_teeth_has_338_places_in_a_cycle():
+    """A tooth before the typed timing is the last of them: 720 by 360 / 169 is a little less."""
+    step = 360 / 169
+    x = sparks(20, (0.0,), 50 - step)
+    found = seated(x, reference=Reference(169, 0, 1, 60.0), cylinders=1)
+    assert found.base == pytest.approx(x)
+
+
+def test_a_quarter_of_strays_does_not_move_the_pattern():
+    """Fifteen of twenty 1° late, five strays 41°: the middle one is at 1°, the mean at 11."""
+    x = sparks(20, at=51.0)
+    x[[3, 8, 11, 14, 17]] += 40.0
+    found = seated(x, reference=Reference(60, 0, 1, 60.0))
+    assert found.base[:3] == pytest.approx([50.0] * 3)
+
+
+@pytest.mark.parametrize("first", [0, 3])
+def test_each_spark_of_the_index_clamp_has_one_vote(first: int):
+    """Three of five at one place are no more than 0.6; so where the first of them was heard just
+    before the first event of all, or the last just after the last one."""
+    x, tick = sparks(13, first=first), 10_000 * np.arange(13)
+    index = tick[[0, 4, 8, 2, 6]] - 5 if first == 0 else tick[[2, 6, 4, 8, 12]] + 5
+    found = seated(x, index=np.sort(index), tick=tick)
+    assert found.turned == (0, 2)
+
+
 @pytest.mark.parametrize(("votes", "sure"), [(6, False), (7, True)])
 def test_more_than_six_of_ten_say_which_is_cylinder_1(votes: int, sure: bool):
     """Ten sparks on its lead, so many at one place, the others at the next in the order."""

@@ -207,6 +207,37 @@ def test_sparks_go_with_the_last_turn_of_their_session(monkeypatch: pytest.Monke
     assert tables.dropped == 40 - len(tables.sparks) >= 28 and tables.cut
 
 
+def test_a_turn_that_is_kept_keeps_its_spark(monkeypatch: pytest.MonkeyPatch):
+    """The last turn of a session before the seven of the next; a spark at the very pulse."""
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 8)
+    tables = fed(session(7, 30), session(9, 10)).finish()
+    assert tables.sparks.tick.tolist() == SPARKS[0][27:] + SPARKS[1] and tables.dropped == 27
+    one = session(7, 30)
+    pulses, _, other, tap = one.ticks
+    tables = fed(replace(one, ticks=(pulses, pulses, other, tap))).finish()
+    # Of turns 1 to 27 the last eight.
+    assert tables.periods.start[0] == tables.sparks.tick[0] == pulses[20]
+
+
+def test_a_session_that_has_lost_all_its_sparks_is_cut(monkeypatch: pytest.MonkeyPatch):
+    """After one with nothing but a tap: all ten sparks lie in turns that go; ten more come."""
+    monkeypatch.setattr(analyzing, "MOST_PERIODS", 12)
+    tap, whole = session(8, 10), session(9, 50)
+    tap = replace(tap, ticks=(NONE, NONE, NONE, tap.ticks[3]))
+    pulses, clamp = whole.ticks[:2]
+    pieces = [
+        Batch(9, (p, c, NONE, NONE), (NONE,) * 4, int(p[-1]), [])
+        for p, c in ((pulses[:10], clamp[:10]), (pulses[10:40], NONE), (pulses[40:], clamp[40:]))
+    ]
+    analyzer = fed(tap)
+    for piece in pieces:
+        analyzer.feed(cast(Any, [piece]))
+        analyzer.tables()
+    (part,) = analyzer.finish().apart()
+    assert part.sparks.tick.tolist() == clamp[40:].tolist() and part.cut
+    assert part.lost_before.tolist() == [True] + [False] * 9
+
+
 def test_sparks_and_turns_that_are_both_too_many(monkeypatch: pytest.MonkeyPatch):
     """Of 30 turns twenty are kept, and of their sparks four; once a turn of the camshaft, a
     spark that is left has its turn as well."""
@@ -231,6 +262,17 @@ def test_ringing_in_the_other_clamp():
     rung = np.sort(np.append(other, other + 50))
     tables = fed(replace(one, ticks=(pulses, clamp, rung, tap))).finish()
     assert tables.index.at.tick.tolist() == other.tolist()
+
+
+def test_ringing_by_the_tick_of_a_session():
+    """200 µs are 200 ticks of 1 µs, and 100 of 2 µs: edges 90 and 150 ticks after a spark."""
+    rung = []
+    for after in (90, 150):
+        two = session(9, 10, 2_000_000)
+        clamp = np.sort(np.append(two.ticks[1], two.ticks[1] + after))
+        two = replace(two, ticks=(two.ticks[0], clamp, *two.ticks[2:]))
+        rung.append(fed(session(7, 30), two).finish().ringing)
+    assert rung == [10, 0]
 
 
 def test_whole_turns_are_of_the_last_session():

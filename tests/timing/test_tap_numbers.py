@@ -13,7 +13,10 @@ from scipy import stats
 from sparkwitness.decode.flanks import UNKNOWN
 from sparkwitness.timing import trigger
 from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.budget import Budget, Component
+from sparkwitness.timing.dwell import Course, Dwell
 from sparkwitness.timing.events import Events
+from sparkwitness.timing.number import Number
 from sparkwitness.timing.placing import Marked, Placed
 from sparkwitness.timing.setup import Setup
 
@@ -84,6 +87,9 @@ def test_controller_and_module_told_apart():
     assert lines["scatter of the sparks"] == pytest.approx(few * 0.06 / sqrt(N - 1), rel=1e-5)
     assert found.flanks_u_us == pytest.approx(sqrt(2) * path.u_us)
     assert found.dwell is not None and float(found.dwell.ms) == pytest.approx(3.0)
+    # It does not scatter: left are both flanks' paths, a tick, and 50 ppm of the crystal.
+    u = sqrt(2 * (1e-3 * path.u_us) ** 2 + 1e-6 / 6 + (3 * 50e-6) ** 2)
+    assert found.dwell.ms.u95 == pytest.approx(2 * u, rel=1e-6)
     # From the first event to the last: the first one's own trigger comes before that.
     assert found.dwell.firings == N - 1 and found.counts == trigger.Counts(N - 1)
     assert tap.fire_of.tolist() == list(range(N))
@@ -94,6 +100,72 @@ def test_controller_and_module_told_apart():
     assert plain["module_expanded_deg"] == found.module.u95
     assert plain["dwell"] == found.dwell.to_dict()
     assert read(*heard(), replace(SETUP, trigger="none")) is None
+    by_spark = read(*heard(), replace(SETUP, trigger="auto"))
+    assert by_spark.split.found and by_spark.split.flank == "rising"
+    # A flank that was found is followed within a millisecond, one that was typed within six.
+    assert by_spark.window == (10, 1_000) and tap.window == (10, 6_000)
+
+
+def test_the_budget_of_the_trigger_is_that_of_its_engine(monkeypatch):
+    """A two-stroke of three cylinders; the trigger's own way to its edge, and past it."""
+    asked: list[tuple[Any, ...]] = []
+    budget = trigger.timing.budget
+
+    def noted(*args):
+        asked.append(args)
+        return budget(*args)
+
+    monkeypatch.setattr(trigger.timing, "budget", noted)
+    tables, events = heard()
+    tables.tick_s = 2e-6
+    tables.trigger.at.to_edge = np.arange(2 * N, dtype=float)
+    setup = replace(SETUP, cylinders=3, strokes=2, swing=0.03, delay_us=None, falling=("crank",))
+    ripple = cast(Any, SimpleNamespace(run_out=0.0, even=True, rms=0.0, orders={}))
+    monkeypatch.setattr(trigger.timing, "run_out_uncertainty", lambda *_: 0.0)
+    trigger.read(setup, cast(Any, tables), events, np.full(N, 20.0), events.tick, 360.0, 500.0,
+                 TURNS, ripple)  # fmt: skip
+    ((angles, rate, to_edge, turned, reference, firings, rpm, u_s, swing, of, strokes, past),) = (
+        asked
+    )
+    assert len(angles) == N and rate == pytest.approx(6 * 500 * 2e-6)
+    assert to_edge.tolist() == (2 * np.arange(N) + 1).tolist()  # rising: each second edge
+    assert turned is TURNS and reference == setup.reference and of is ripple
+    assert (firings, rpm, swing, strokes) == (3.0, 500.0, 0.03, 2)
+    path, clamp = setup.trigger_delay(500.0, False), setup.delay(500.0)
+    assert u_s == pytest.approx(1e-6 * path.u_us) and path.u_us != clamp.u_us
+    assert past.tolist() == tables.trigger.at.degrees[1::2].tolist()
+
+
+def test_the_split_in_plain_values():
+    """Each number under its own name, its ± beside it."""
+    dwell = Dwell(
+        Number(3.0, 0.3), 0.1, Number(18.0, 1.8), Number(9.0, 0.9), 0.6, 0.2, 12.0, 97, 0.63, 0.25,
+        120.0, (Course(1000.0, 12.5, 3.1, 0.05, 18.6, 40),),
+    )  # fmt: skip
+    counts = trigger.Counts(asked=91, no_spark=5, no_trigger=4, unasked=3, lost=2)
+    split = trigger.Split(
+        "falling", True, Number(21.2, 0.4), 0.07, Number(3.2, 0.5), Number(188.0, 2.2), 10.5,
+        Number(-1.1, 0.02), 89, counts, dwell, Budget((Component("time stamp", "B", 0.2, "one"),)),
+        0.7,
+    )  # fmt: skip
+    plain = split.to_dict()
+    assert plain.pop("budget") == split.budget.to_dict()
+    assert plain.pop("dwell") == {
+        "ms": 3.0, "expanded_ms": 0.3, "scatter_ms": 0.1, "crank_deg": 18.0,
+        "crank_expanded_deg": 1.8, "cam_deg": 9.0, "cam_expanded_deg": 0.9,
+        "scatter_crank_deg": 0.6, "share_of_interval": 0.2, "pause_ms": 12.0, "firings": 97,
+        "charged_share": 0.63, "bounced_share": 0.25, "bounce_us": 120.0,
+        "course": [{"rpm": 1000.0, "volts": 12.5, "ms": 3.1, "u_ms": 0.05, "crank_deg": 18.6,
+                    "firings": 40}],
+    }  # fmt: skip
+    assert plain == {
+        "flank": "falling", "flank_found": True, "trigger_deg_btdc": 21.2,
+        "trigger_expanded_deg": 0.4, "trigger_scatter_deg": 0.07, "controller_error_deg": 3.2,
+        "controller_expanded_deg": 0.5, "module_delay_us": 188.0, "module_delay_expanded_us": 2.2,
+        "module_delay_scatter_us": 10.5, "module_error_deg": -1.1, "module_expanded_deg": 0.02,
+        "events": 89, "triggers": 91, "triggers_without_spark": 5, "firings_without_trigger": 4,
+        "sparks_without_trigger": 3, "not_judged": 2,
+    }  # fmt: skip
 
 
 def test_a_swing_that_the_wheel_does_not_show_is_the_modules_too():
@@ -155,6 +227,10 @@ def test_what_is_not_judged_since_edges_were_lost():
     assert (found.counts.unasked, found.counts.lost) == (0, 1)
     found = read(*heard(which(58), None, lost=(60,))).split
     assert (found.counts.unasked, found.counts.lost) == (1, 0)
+    # Of those without a spark as well: it is not known where a trigger before 60 was lost.
+    for silent, missing in ((58, 1), (59, 0), (61, 1)):
+        found = read(*heard(which(silent), which(silent), lost=(60,))).split
+        assert (found.counts.no_trigger, found.counts.unasked) == (missing, 0)
     found = read(*heard(which(98), None, lost=(99,))).split  # the last of all
     assert (found.counts.unasked, found.counts.lost) == (0, 1)
     tables, events = heard(None, which(30, 70))
@@ -179,6 +255,17 @@ def test_nothing_is_missing_across_a_break_of_the_reference():
         found = read(tables, events).split
         assert found.counts.no_trigger == missing and found.counts.no_spark == 0
     assert json.loads(json.dumps(found.to_dict()))["firings_without_trigger"] == 0
+    # A trigger before the break, whose angle is of before it, tells none of its spark after it.
+    tables, events = heard()
+    tables.trigger.at.segment = (tables.trigger.at.tick > AT[50]).astype(np.int64)
+    events.segment = (events.tick >= AT[50]).astype(np.int64)
+    events.degrees[50:] += 100.0
+    tables.trigger.at.degrees[102:] += 100.0
+    found, whole = read(tables, events).split, read(*heard()).split
+    assert found.events == N - 1 and float(found.angle) == pytest.approx(whole.angle, abs=2e-3)
+    asked = trigger.each(SETUP, cast(Any, tables), events, np.full(N, 20.0), np.full(N, 1000.0))
+    assert np.flatnonzero(np.isnan(asked.asked)).tolist() == [50]
+    assert np.isfinite(asked.delay_us).all()
 
 
 def test_ticks_of_four_microseconds():
@@ -240,6 +327,8 @@ def test_edges_of_the_tap_that_fire():
     assert trigger.firing(auto, tick, level, apart, 1e-6).tolist() == []
     unknown = np.full(len(tick), UNKNOWN, np.int8)
     assert trigger.firing(auto, tick, unknown, AT, 1e-6).tolist() == tick.tolist()
+    unknown[1:] = level[1:]  # of one edge: one flank is stamped
+    assert trigger.firing(auto, tick, unknown, AT, 1e-6).tolist() == tick.tolist()
 
 
 def test_a_tap_on_one_coil_of_several():
@@ -249,14 +338,21 @@ def test_a_tap_on_one_coil_of_several():
     assert found.counts == trigger.Counts(N // 2 - 1)
     found = read(*heard((np.arange(N) % 2 == 0) & which(20, 40), which(60, 40))).split
     assert found.counts == trigger.Counts(asked=47, no_spark=1, no_trigger=1, unasked=1)
+    # A stray 20 ms after another coil's spark is no firing of this one.
+    tables, events = heard(np.arange(N) % 2 == 0)
+    every = np.sort(np.append(events.tick, AT[51] + 20_000))
+    assert read(tables, events, every=every).split.counts == trigger.Counts(N // 2 - 1)
 
 
-def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0, typed=None):
-    """Counts of 50 cycles that fire at 0 and `second` degrees; which of the hundred came."""
+def twin(second, clamp="coil", fired=None, sparked=None, rpm=1000.0, typed=None, early=0):
+    """Counts of 50 cycles that fire at 0 and `second` degrees; which of the hundred came; by how
+    many degrees the trigger of 40 is early."""
     cycle = 360 if clamp == "wasted" else 720
     degrees = (cycle * np.arange(50)[:, None] + [0, second % cycle]).ravel()
     at = np.rint(degrees / 6e-3).astype(np.int64) + 50_000
-    fire = (at - 200)[which() if fired is None else fired]
+    fire = at - 200
+    fire[40] -= round(early / 6e-3)
+    fire = fire[which() if fired is None else fired]
     tick = np.stack((fire - 3_000, fire), axis=1).ravel()
     none = np.zeros(len(tick), np.int64)
     level = np.resize(np.array([0, 1], np.int8), len(tick))
@@ -292,8 +388,9 @@ def test_missing_triggers_of_a_twin_that_fires_unevenly(second: int, rpm: float)
     flank may take. Between 0 and 570° lie more than 1.5 of the mean, 540°: no tap of one coil.
     """
     for triggers, sparks in (((20, 41), (30, 51)), ((20, 41), (21, 40)), ((20, 50), (30, 60))):
-        found = twin(second, fired=which(*triggers), sparked=which(*sparks), rpm=rpm)
-        assert found == trigger.Counts(asked=97, no_spark=2, unasked=2)
+        for clamp in ("coil", "auto"):
+            found = twin(second, clamp, which(*triggers), which(*sparks), rpm)
+            assert found == trigger.Counts(asked=97, no_spark=2, unasked=2)
     # The first one's coil alone: what the second's does nobody sees.
     first = np.arange(N) % 2 == 0
     one = twin(second, fired=first & which(20, 40), sparked=which(30, 51), rpm=rpm)
@@ -333,6 +430,15 @@ def test_another_cylinder_that_fires_a_little_nearer_than_typed():
     assert found == trigger.Counts(asked=49, no_spark=2)
 
 
+def test_a_trigger_is_of_the_cylinder_whose_firing_is_nearest():
+    """Of 150° to the other one's firing up to 75 are its own: asked, and its spark too late."""
+    first = np.arange(N) % 2 == 0
+    own = twin(150, "plug", fired=first, sparked=first, early=73)
+    assert own == trigger.Counts(asked=49, no_spark=1, unasked=1)
+    other = twin(150, "plug", fired=first, sparked=first, early=77)
+    assert other == trigger.Counts(asked=48, unasked=1)
+
+
 def test_what_lies_beyond_the_steady_stretch_is_not_counted():
     """Of a hundred events ten to 89 are steady: no trigger is missed before or after these."""
     tables, events = heard(which(3, 40, 95))
@@ -345,6 +451,9 @@ def test_what_lies_beyond_the_steady_stretch_is_not_counted():
 def test_how_near_another_cylinder_fires():
     four = replace(SETUP, firing=(0.0, 90.3, 360.0, 450.3))
     assert trigger._nearest(four, 720.0) == trigger._nearest(four, 360.0) == pytest.approx(90.3)
+    # A little less than a turn, as thirds of a degree add up to, is the place of the first.
+    four = replace(four, firing=(0.0, 90.3, 360.0 - 1e-9, 450.3))
+    assert trigger._nearest(four, 360.0) == pytest.approx(90.3)
     twin = replace(SETUP, cylinders=2, firing=(0.0, 315.0))
     assert trigger._nearest(twin, 720.0) == pytest.approx(315.0)
     assert trigger._nearest(twin, 360.0) == pytest.approx(45.0)
@@ -391,6 +500,10 @@ def test_each_event_by_itself():
     tables, events = heard(dwell=np.where(np.arange(N) == 0, AT[0] - DELAY[0], 3_000))
     found = trigger.each(SETUP, cast(Any, tables), events, angles, rpm)
     assert found.dwell_ms[:2] == pytest.approx([49.81, 3.0])  # on since the very first tick
+    tables, events = heard()
+    tables.trigger.lost[101] = True  # before it fires: since when it was on is not known
+    found = trigger.each(SETUP, cast(Any, tables), events, angles, rpm)
+    assert np.flatnonzero(np.isnan(found.dwell_ms)).tolist() == [50]
 
 
 def test_which_angles_are_whole_periods_from_a_matched_one():
@@ -420,6 +533,13 @@ def test_far_strays_do_not_move_the_course_of_the_firings():
     setup = replace(SETUP, cylinders=2, firing=(0.0, 150.0))
     found = trigger._passed(ours, setup, 75.0)
     assert (found[:2].sum(), found[2:].sum()) == (1, 1)
+    # Four of nine are strays, 285° from any firing: they count by no more than half of the way
+    # from one to the other. 285 each, a course of their own would miss less.
+    angles = np.array([0.0, 150.0, 435.0, 720.0, 870.0, 1155.0, 1440.0, 1875.0, 2595.0])
+    none = np.zeros(9, np.int64)
+    ours = trigger.Firings(1, none, angles, none, none, none, none, none, none, none > 0)
+    found = trigger._passed(ours, setup, 75.0)
+    assert (found[0], found[1:3].sum(), found[3], found[4:6].sum()) == (1, 1, 1, 1)
 
 
 @pytest.mark.parametrize(("known", "told"), [(9, False), (10, True)])

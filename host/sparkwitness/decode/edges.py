@@ -515,7 +515,8 @@ class EdgeDecoder:
             if jump >= 1 << 31 or not rising:
                 self.loss.frames_damaged += 1
                 self.loss.frames_good -= 1
-                self.loss.edges_lost[i] += len(block)
+                # Its edges are missing where the next block begins, and are counted there.
+                session.next_first[i] = first[k].item() if known is None else known
                 continue
             if jump:
                 breaks.append(at)

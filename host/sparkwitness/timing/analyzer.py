@@ -141,8 +141,8 @@ class _Lane:
     def __init__(self, reference: Reference) -> None:
         self._reference = reference
         self._placed = _Columns(**vars(Placed.join([])))
-        self._marks = _Columns(lost=np.empty(0, np.bool_), level=np.empty(0, np.int8))
-        self.open()
+        none = Marked.none()
+        self._marks = _Columns(lost=none.lost, level=none.level)
 
     def open(self) -> None:
         """Begin a session: no angle across the gap."""
@@ -259,11 +259,12 @@ class Analyzer:
         return self._sparks.n, self._periods.n, self._trigger.n, self._index.n
 
     def _close(self) -> None:
-        none, no, few = np.empty(0, np.int64), np.empty(0, np.bool_), np.empty(0, np.int8)
-        track, periods = self._crank.feed(none, none, last=True)
+        none = Marked.none()
+        ticks = none.at.tick
+        track, periods = self._crank.feed(ticks, ticks, last=True)
         self._turned(track, periods)
         for lane in (self._sparks, self._trigger, self._index):
-            lane.feed(track, none, no, few, self._complete, last=True)
+            lane.feed(track, ticks, none.lost, none.level, self._complete, last=True)
         self._seconds += self._complete * self.tick_ps * 1e-12
         self._ringing += self._dead.rejected
         self._crank = self._crank.successor()
@@ -356,7 +357,7 @@ class Analyzer:
             tuple(max(0, at - max(k, 0)) for at, k in zip(begin, gone, strict=True))
             for begin in self._begins
         ]
-        ended = [not any(a) and not any(b[:2]) for a, b in pairwise(moved)]
+        ended = [not any(after[:2]) for after in moved[1:]]
         self._begins = [m for m, over in zip(moved, [*ended, False], strict=True) if not over]
 
     @property

@@ -133,7 +133,8 @@ def names(setup: Setup, seats: Seats) -> list[str]:
     met: dict[tuple[int, ...], int] = {}
     found = []
     for k in range(n):
-        either = tuple(sorted(order[(k + by) % n] for by in seats.turned))
+        # Where the pattern begins so many places later, this is an earlier one of it.
+        either = tuple(sorted(order[k - by] for by in seats.turned))
         met[either] = met.get(either, 0) + 1
         letter = "abcdefghijklmnop"[met[either] - 1]
         either_text = " or ".join(map(str, either)) if len(either) < 4 else "?"
@@ -180,14 +181,16 @@ def evaluate(
     series = [mine[_near(angles[mine])] for mine in series]
     means, variances, errors, freedom = np.array([_of_its_own(angles[m]) for m in series]).T
     told = np.isfinite(means)
-    compared = int(np.count_nonzero(told))
+    known = means[told]
+    compared = len(known)
     if compared < min(n, 2):
         return None
     due = _due(seats, events, setup, lost)
     tapped = _tapped(setup, seats, events, angles, tap, spacing)
     share = level(compared)
     normal = NormalDist().inv_cdf(1 - share / 2)
-    misses = np.array([max(0, d - len(np.flatnonzero(place == k))) for k, d in enumerate(due)])
+    came = place.tolist()
+    misses = [max(0, d - came.count(k)) for k, d in enumerate(due)]
     gained = gains(level(n))
     rows = []
     for k, name in enumerate(names(setup, seats)):
@@ -219,17 +222,16 @@ def evaluate(
         counted = events.sparks[mine][events.sparks[mine] > 0]
         if len(counted):
             sparks = float(counted.mean())
-        if _more(int(misses[k]), due[k], int(misses.sum()), sum(due)) < share:
+        if _more(misses[k], due[k], sum(misses), sum(due)) < share:
             differs.append("misfires")
         rows.append(
             Cylinder(
                 name, setup.firing_angles[k], len(mine), found, deviation, scatter, due[k],
-                int(misses[k]), tapped[k].silent, sparks, tapped[k].trigger,
+                misses[k], tapped[k].silent, sparks, tapped[k].trigger,
                 tapped[k].dwell_ms, tapped[k].dwell_deg, gain, tuple(differs),
             )
         )  # fmt: skip
-    known = means[told]
-    spread = float(np.ptp(known)) if len(known) > 1 else None
+    spread = float(np.ptp(known)) if compared > 1 else None
     kind = "" if gained is None else gained.kind
     return Cylinders(
         tuple(rows), seats.sure, spread, float(np.sqrt(np.median(variances[told]))),
@@ -346,16 +348,12 @@ def _wider(mine: float, others: Floats, n: int, share: float) -> bool:
     taken more than twice as large (3 / sqrt(n - 1) in place of sqrt(2 / (n - 1))).
     """
     rest = float(np.median(others))
-    if not (mine > 0 and rest > 0):
-        return False
     z = NormalDist().inv_cdf(1 - share / 2)
-    return bool(np.log(mine / rest) > max(np.log(4.0), z * 3.0 / np.sqrt(n - 1)))
+    return bool(rest > 0 and mine > rest * max(4.0, exp(z * 3.0 / np.sqrt(n - 1))))
 
 
 def _more(hits: int, n: int, all_hits: int, all_n: int) -> float:
     """Probability of so many hits or more among n of all, by chance (hypergeometric tail)."""
-    if hits == 0 or n == 0 or all_hits <= 0:
-        return 1.0
 
     def choose(a: int, b: int) -> float:
         return lgamma(a + 1) - lgamma(b + 1) - lgamma(a - b + 1)

@@ -21,7 +21,6 @@ Floats = NDArray[np.float64]
 FEWEST = 10
 _CRYSTAL = 50e-6
 _SPEED_BIN, _VOLT_BIN, _FEWEST_IN_BIN = 0.15, 0.5, 20  # relative, V, firings
-_MOST_BINS = 24
 _CHANGED = 1.35  # of the speed, for a course to be told
 
 
@@ -179,7 +178,7 @@ def course(
     key = np.stack((speed_bin, np.floor(volts / _VOLT_BIN)), axis=1)
     _, of_bin, counts = np.unique(key, axis=0, return_inverse=True, return_counts=True)
     found = []
-    for k in np.flatnonzero(counts >= _FEWEST_IN_BIN)[:_MOST_BINS].tolist():
+    for k in np.flatnonzero(counts >= _FEWEST_IN_BIN).tolist():
         mine = of_bin.ravel() == k
         ms = 1e3 * seconds[mine]
         found.append(

@@ -171,7 +171,7 @@ def read(
     good = np.isfinite(fires.degrees[fire]) & (fires.segment[fire] == steady.segment[spark])
     spark, fire = spark[good], fire[good]
     if len(spark) < _FEWEST:
-        return Tap(Choice(None, "few", choice.delay_s), fires)
+        return Tap(Choice(None, "few"))
     counts = _counts(setup, tables, steady, fires, spark, fire, every, spacing, (early, latest))
     falls = choice.level == firings.FALLING
     path = setup.trigger_delay(rpm, falls)
@@ -279,7 +279,7 @@ def each(setup: Setup, tables: Tables, events: Events, angles: Floats, rpm: Floa
     """
     nan = [np.full(len(events.tick), np.nan) for _ in range(3)]
     shown = Each(*nan)
-    if setup.trigger == "none" or not len(tables.trigger) or not len(events.tick):
+    if setup.trigger == "none":
         return shown
     typed, tick_s = _level(setup), tables.tick_s
     choice = firings.choose(tables.trigger, events.tick, tick_s, typed)
@@ -319,8 +319,7 @@ def _ours(
 
 def _joint(segment: Ticks, degrees: Floats) -> Floats:
     """One rising number for segment and angle."""
-    joint: Floats = np.multiply(segment, 1e9, dtype=np.float64) + np.nan_to_num(degrees)
-    return joint
+    return np.multiply(segment, 1e9, dtype=np.float64) + degrees
 
 
 def _nearest(setup: Setup, period: float) -> float:

@@ -104,7 +104,7 @@ def wander(
         kernels.append(kernel)
     likely = np.exp(np.array(told) - np.max(told))
     likely[:, 0] *= _STILL
-    if few and scale:
+    if few:
         likely[:, 1:] *= sizes[1:] / scale
     which, size = np.nonzero(likely > _COUNTS * likely.max())
     share = likely[which, size] / likely[which, size].sum()
@@ -297,7 +297,7 @@ def from_visits(
     span = float(np.ptp(at))
     x = 2 * (at - at.min()) / span - 1 if span else np.zeros(n)
     spare = n - p
-    powers = 0 if spare < 2 or not span else 1 if spare < 6 else 2
+    powers = 0 if spare < 2 else 1 if spare < 6 else 2
     for power in range(1, powers + 1):
         columns = np.column_stack((columns, x if power == 1 else x**2 - np.mean(x**2)))
     if np.linalg.matrix_rank(columns) < columns.shape[1]:
