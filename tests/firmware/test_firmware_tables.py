@@ -116,8 +116,12 @@ def test_plain_rings_lie_one_after_the_other() -> None:
         newest = [100 + i + k for k in range(11)]
         wanted = newest[8:] + newest[3:8]
         assert list(rings.buffers[i].cast("I")) == wanted
+    for k in range(ring.SEQ):
+        rings.state[k] = 9
     rings.clear(0x1234)
-    assert list(rings.written) == [0] * 4 and rings.state[ring.HEAD] == wire.EDGES | 0x1234 << 16
+    # No edge, loss, stall, time nor heartbeat that was due is left of the session before.
+    assert list(rings.state)[: ring.SEQ] == [0] * 25
+    assert rings.state[ring.HEAD] == wire.EDGES | 0x1234 << 16
 
 
 class Registers:
