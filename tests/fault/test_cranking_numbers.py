@@ -56,6 +56,8 @@ def test_a_dip_of_half_a_volt_is_cranking():
 def test_first_edges_of_events():
     found = cranking.events(np.array([0.0, 0.039, 0.041, 0.079, 0.2]), 0.1)
     assert found.tolist() == [0.0, 0.041, 0.2]
+    # Of two fifths of the time between events on the dot, it is still of the event.
+    assert cranking.events(np.array([0.0, 0.4]), 1.0).tolist() == [0.0]
 
 
 def steady(n: int, apart: float = 0.15, since: float = 0.07) -> np.ndarray:
@@ -423,6 +425,8 @@ def test_times_are_of_the_boards_own_tick():
     assert listener.seconds == pytest.approx(1.0)
     found = listener.finish()
     assert found.edges["clamp_a"] == pytest.approx([0.5]) and found.beats == pytest.approx([0, 1])
+    # Without a typed reference nobody turned a crank pulse down, nor counted turns.
+    assert (found.crank_rejected, found.rpm, found.revolutions) == (0, None, None)
 
 
 def test_of_both_flanks_each_inputs_own_counts():

@@ -346,6 +346,9 @@ def test_a_machine_is_stopped_between_two_pulses_only() -> None:
             machines, bus = machines_on({PIO1: 0xF0B, PADS: seen})
             assert machines.whole(up, high, 0b0010, tries) == result
             assert bus.written == [(PIO1, one) for one in stores] and not seen
+    machines, bus = machines_on({PIO1: 0xF09, PADS: [junk, junk]})
+    assert machines.whole(up, 0, 0b0011, 1) == 1  # one of them stands still already
+    assert bus.written == [(PIO1, 0b1000)]
     machines, bus = machines_on({PIO1: 0xF0F, PADS: [0, 0]})
     assert machines.whole(up, 1 << 7, 0b0110, 1) == 1  # the other one's rest is not asked
     assert bus.written == [(PIO1, 0b1001)]

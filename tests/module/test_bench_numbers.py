@@ -5,7 +5,7 @@ it is wanted, on either side.
 """
 
 from dataclasses import replace
-from math import ceil, exp, hypot, inf, log, sqrt
+from math import ceil, exp, hypot, inf, log, nan, sqrt
 
 import numpy as np
 import pytest
@@ -14,9 +14,10 @@ from scipy import stats
 from bench_parts import made, mean, point, shots, stretch
 from sparkwitness.bench import evaluate, findings, sweep, verdict
 from sparkwitness.bench.answers import Coupling
-from sparkwitness.bench.plan import Plan
+from sparkwitness.bench.plan import Plan, Segment
 from sparkwitness.bench.result import Band, Heat, Mean, Result, Sweep, difference
 from sparkwitness.bench.steps import Change, Threshold
+from sparkwitness.decode.edges import Loss
 from sparkwitness.errors import UserError
 from sparkwitness.timing.stats import correlation_time
 from streams import HELLO
@@ -524,8 +525,43 @@ def test_plain_values_of_a_point():
     assert plain["double_share_95"] == pytest.approx(
         tuple(stats.binomtest(5, 390).proportion_ci(method="exact"))
     )
+    # Of 100 values: u(s) = s / sqrt(198), JCGM 100, E.4.3.
+    assert plain["delay_us"]["standard_deviation"] == 2.0
+    assert plain["delay_us"]["standard_deviation_expanded"] == pytest.approx(4 / sqrt(198))
+    # What was asked for is the end of a ramp; what was measured is beside it.
+    up = replace(one, segment=Segment("ramp", 1000.0, 5000.0, 20.0), rpm=mean(2990.0, 600.0))
+    plain = up.to_dict()
+    assert (plain["kind"], plain["rpm_set"], plain["rpm"]["mean"]) == ("ramp", 5000.0, 2990.0)
+    assert plain["sparks_per_event_mean"]["mean"] == 1.0
+    assert plain["delay_deg"]["mean"] == pytest.approx(40 * 0.01794)
     assert replace(one, rpm=None).to_degrees == pytest.approx(0.018)
     assert replace(one, rpm=mean(1500.0)).to_degrees == pytest.approx(0.009)
+
+
+def test_plain_values_of_a_run():
+    """Each under its own name."""
+    one = Coupling("firing", 0.5, 0.02, 90, 0.2, 0.05)
+    left = findings.Finding("window", "so it is")
+    run = replace(
+        made(point(missed=10), point(2000.0, missed=4), ramps=[point(kind="ramp")]),
+        couplings=[one], late_us=(4.0, 9.0), rigid=0.25, ringing=3, trigger_noise=5,
+        missing=["4000 rpm"], findings=[left], loss=Loss(bytes_total=70), measured_s=19.5,
+    )  # fmt: skip
+    plain = run.to_dict()
+    names = ("triggers", "answered", "edges_ringing", "trigger_edges_refused", "seconds",
+             "answers_without_scatter", "late_us", "not_measured")  # fmt: skip
+    assert [plain[n] for n in names] == [800, 786, 3, 5, 19.5, 0.25, [4.0, 9.0], ["4000 rpm"]]
+    assert [p["rpm_set"] for p in plain["points"]] == [3000.0, 2000.0]
+    assert [p["kind"] for p in plain["ramps"]] == ["ramp"] and plain["plan"]["width_us"] == 3000.0
+    assert plain["coupling"] == [
+        {"edge": "firing", "at_us": 0.5, "scatter_us": 0.02, "edges": 90, "share": 0.2,
+         "lost": 0.05},
+    ]  # fmt: skip
+    assert [f["code"] for f in plain["findings"]] == ["window"]
+    assert plain["loss"]["bytes_total"] == 70 and plain["sweep"]["most_rpm"] == 6000.0
+    assert set(plain["quantities"]) == {"drop-outs at 3000 rpm", "drop-outs at 2000 rpm"}
+    # JSON knows no NaN: of too few pulses with such an edge, or without, nothing can be told.
+    assert replace(run, couplings=[replace(one, lost=nan)]).to_dict()["coupling"][0]["lost"] is None
 
 
 def test_what_two_runs_are_compared_by():

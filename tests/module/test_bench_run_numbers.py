@@ -323,6 +323,24 @@ def test_two_conditions_of_two_runs_cannot_be_told():
     ]  # fmt: skip
     assert [e.per_unit for e in three.effects] == pytest.approx([3.0, -2.0])
     assert three.fits == pytest.approx(0.0, abs=1e-9)
+    # The same in JSON, each under its own name.
+    plain = json.loads(json.dumps(three.to_dict()))
+    for shown, e, told in zip(
+        plain["effects"], three.effects, (("dwell_ms", 2, 4), ("supply_v", 12, 15)), strict=True
+    ):
+        assert (shown["factor"], shown["varied_from"], shown["varied_to"]) == told
+        assert shown["us_per_unit"] == e.per_unit and shown["surely"] is True
+        assert shown["interval_95"] == [e.low, e.high] and e.low < e.per_unit < e.high
+    assert plain["chi2_per_freedom"] == three.fits
+    assert plain["not_told"] == ["temperature: neither measured nor typed (--temperature)"]
+    assert [(r["run"], r["rpm"], r["supply_v"], r["supply"]) for r in plain["rows"]][:3] == [
+        ("run 0", 1000.0, 12.0, "measured"), ("run 0", 2000.0, 13.0, "measured"),
+        ("run 1", 1000.0, 13.0, "measured"),
+    ]  # fmt: skip
+    row = plain["rows"][2]  # 40 + 12 - 26; u = 0.4 / sqrt(4), with the stamps' 0.014
+    assert (row["delay_us"], row["dwell_ms"], row["temperature_c"]) == (26.0, 4.0, None)
+    assert row["u_us"] == pytest.approx(np.hypot(0.2, 0.014))
+    assert row["expanded_us"] == pytest.approx(2 * np.hypot(0.2, 2.0))
 
 
 def test_a_condition_that_only_changed_with_the_speed():

@@ -136,11 +136,13 @@ def test_numbers_of_one_speed():
     assert one.rpm.expanded == pytest.approx(0.3)
     delays = [*(40 + np.arange(20) % 3), 40.0]
     assert one.delay_us.value == pytest.approx(np.mean(delays) - 1.5)
+    assert one.delay_us.expanded == pytest.approx(with_the_clamp(one.delay_us, plan))
     assert one.count.value == pytest.approx((12 * 4 + 9) / 21)
     few = evaluate._point(
         plan, 0, parts[0].segment, [stretch(made_first(made, 9), 3000.0, 3000.0, "step")], [], 1.0
     )
-    assert few.delay_us is None and few.count is None and few.spacing_us is None
+    assert few.delay_us is None and few.count is None
+    assert few.spacing_us is None and few.duration_us is None
     ten = evaluate._point(
         plan, 0, parts[0].segment, [stretch(made_first(made, 10), 3000.0, 3000.0, "step")], [], 1.0
     )
@@ -175,6 +177,24 @@ def test_a_rev_limit_is_no_dead_band():
     assert not dead.sweep.bands and dead.sweep.spell is None and dead.answered == 0
 
 
+@pytest.mark.parametrize(
+    ("begin", "end", "limit", "bands"),
+    [(5300, 6000, 5495.0, []), (4800, 5800, 5485.0, [(4800, 5800)])],
+)
+def test_a_band_that_runs_into_a_rev_limit_is_told_where_most_of_it_lies_below(
+    begin, end, limit, bands
+):
+    """Each third trigger is left out, all from 5500 rpm on: by its middle, 5650 rpm or 5300 rpm,
+    the band is of the limit or before it. The last that answers is at 5490 or 5480 rpm."""
+    rpm = np.arange(4000, end + 1, 10)
+    silent = (rpm >= 5500) | ((rpm >= begin) & ((rpm - begin) % 30 == 0))
+    plan = Plan(steps=(), ramps=((4000.0, float(end), 20.0),) * 4)
+    ramps = [stretch(shots(rpm, ~silent), 4000.0, float(end), index=k) for k in range(4)]
+    swept = evaluate.evaluate(plan, [collector(*ramps)]).sweep
+    assert swept.rev_limit.value == limit
+    assert [(b.low, b.high) for b in swept.bands] == bands
+
+
 def test_the_largest_share_without_scatter_of_the_speeds_held():
     plan = Plan(steps=(1000.0, 2000.0), ramps=(), soak_minutes=1.0)
     parts = [step(0, 1000.0, np.linspace(30, 50, 40)),
@@ -186,6 +206,12 @@ def test_the_largest_share_without_scatter_of_the_speeds_held():
 
 
 # Speeds that were driven once
+
+
+def with_the_clamp(one, plan):
+    """Two standard deviations by t, and the clamp's twice: JCGM 100, G.4.1 (whole degrees)."""
+    t = stats.t.ppf(0.97725, int(one.freedom))
+    return hypot(t * one.u, 2 * plan.u_clamp_delay_us)
 
 
 def told(result, plan, rows, means, counts, clock, columns):
@@ -202,7 +228,7 @@ def told(result, plan, rows, means, counts, clock, columns):
         assert (p.delay_us.u, p.delay_us.freedom) == pytest.approx(
             (found.u_visit[k], found.of_visit[k])
         )
-        assert p.delay_us.expanded >= 2 * hypot(p.delay_us.u, plan.u_clamp_delay_us) * 0.9999
+        assert p.delay_us.expanded == pytest.approx(with_the_clamp(p.delay_us, plan))
 
 
 def test_a_delay_wanders_as_it_does_beside_its_law_and_in_the_ramps():
@@ -299,6 +325,13 @@ def test_what_is_told_of_a_whole_run():
     assert result.stretches[1].shots.sparks.max() == 1 and result.points[1].doubles == 1
     assert result.points[1].false_us == pytest.approx(740.0)
     assert result.findings and result.answered == 37
+    # What the clamp gave of its own, after another trigger, is one more.
+    at = np.arange(40) == 20
+    odd = replace(live, shots=replace(live.shots, false=at.astype(np.int64),
+                                      false_us=np.where(at, 900.0, nan)))  # fmt: skip
+    twice = evaluate.evaluate(plan, [collector(dead, odd)]).points[1]
+    assert result.points[0].false_us is None
+    assert (twice.doubles, twice.false_us) == (2, pytest.approx((740.0 + 900.0) / 2))
     # What comes twice from 4400 to 4590 rpm at each of four passages.
     rpm = np.arange(4000.0, 5001.0, 10.0)
     there = ((rpm >= 4400) & (rpm <= 4590)).astype(np.int64)
@@ -332,6 +365,30 @@ def test_a_speed_that_answered_too_seldom_has_no_delay_and_no_say_over_time():
     slow, fast = evaluate.evaluate(plan, [collector(*parts)]).points
     assert (fast.answered, fast.delay_us, slow.answered) == (6, None, 30)
     assert slow.delay_us.value == pytest.approx(40.15)
+
+
+def test_a_speed_that_answered_too_seldom_does_not_hide_what_the_next_one_did_over_time():
+    """1000, 2000, 2000, 1000, 1000, 2000 rpm: the slower one answers four times in all."""
+    plan = Plan(steps=(1000.0, 2000.0), repeats=3, ramps=())
+    parts = [
+        step(k, s.rpm_to, scattered(20 if s.rpm_to > 1500 else 1 + (k == 0), 40 + 3 * k, seed=k))
+        for k, s in enumerate(plan.segments)
+    ]
+    result = evaluate.evaluate(plan, [collector(*parts)])
+    assert result.points[0].delay_us is None
+    # 2000 rpm: 44.5 µs at its first visit, 55 µs at its second; no mean is surer than that.
+    assert result.sweep.heat is not None and result.sweep.heat.between > 5.0
+    assert result.points[1].delay_us.u > 5.0
+
+
+def test_a_speed_that_only_the_way_back_drove_has_its_own_place_in_the_plan():
+    """Two passages over three speeds; the first was cut short after 1000 rpm."""
+    plan = Plan(steps=(1000.0, 2000.0, 3000.0), repeats=2, ramps=())
+    parts = [step(k, plan.segments[k].rpm_to, scattered(20, 40, seed=k)) for k in (0, 3, 4, 5)]
+    points = evaluate.evaluate(plan, [collector(*parts)]).points
+    assert [(p.index, p.segment.rpm_to, p.triggers) for p in points] == [
+        (0, 1000.0, 40), (3, 3000.0, 20), (4, 2000.0, 20),
+    ]  # fmt: skip
 
 
 def test_a_speed_of_which_no_visit_tells_enough_keeps_the_mean_of_all():

@@ -80,6 +80,8 @@ def test_false_events_as_the_dwell_begins_at_every_speed():
         text = said(made(point(doubles=6, false_us=at), width_us=3000), "double_events")
         assert ("as the dwell begins" in text) == dwell, at
     assert not said(made(point(false_us=7_500.0)), "double_events")  # after drop-outs only
+    three = made(*(point(doubles=1, false_us=at) for at in (1_000.0, 6_500.0, 2_000.0)))
+    assert "typically 2000 µs" in said(three, "double_events")
     both = made(point(doubles=6, false_us=7_500.0), point(doubles=6, false_us=2_000.0),
                 width_us=3000)  # fmt: skip
     text = said(both, "double_events")

@@ -304,7 +304,8 @@ def test_what_heat_did_in_a_soak_of_two_parts():
     assert [b.triggers for b in told.bins] == [60] * 4
     assert [b.drop_outs for b in told.bins] == [0, 0, 0, 12]
     assert [b.delay_us.value for b in told.bins[:3]] == pytest.approx([37.75, 39.25, 40.75])
-    assert told.bins[0].delay_us.expanded > 4.0
+    one = told.bins[0].delay_us  # two standard deviations by t, and the clamp's 2 µs twice
+    assert one.expanded == pytest.approx(hypot(stats.t.ppf(0.97725, int(one.freedom)) * one.u, 4.0))
     # Among the last 60, twelve of those with 0.5 µs more are missing.
     low, high = told.delay_slope_95
     assert told.delay_slope_us_per_min == pytest.approx(1.5, abs=0.05) and low < 1.5 < high
@@ -381,6 +382,13 @@ def test_a_soak_of_too_few():
     assert all(b.delay_us is None for b in dead.bins)
     nine = evaluate._soak(Plan(), [soak(2.0, dropped=[k for k in range(30) if k > 8])])
     assert nine.bins[0].delay_us is None and nine.bins[1].delay_us is not None
+    # No trigger in the first quarter, or in the last, or none at all in the time: no change told.
+    whole = soak(2.0, begin=0.0)
+    for first, last in ((40, 120), (0, 80)):
+        kept = (whole.shots.time >= first) & (whole.shots.time < last)
+        part = evaluate._soak(Plan(), [replace(whole, shots=whole.shots.pick(kept))])
+        assert part.drop_out_change == 0.0 and part.delay_change_us is None
+    assert evaluate._soak(Plan(), [replace(whole, end=whole.begin)]) is None
 
 
 # Visits

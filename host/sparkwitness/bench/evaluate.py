@@ -54,7 +54,7 @@ def evaluate(plan: Plan, collectors: Sequence[Collector]) -> Result:
     """
     per_part = [c.stretches() for c in collectors]
     stretches = [s for part in per_part for s in part]
-    result = Result(plan, stretches=stretches)
+    result = Result(plan)
     for c in collectors:
         result.ringing += c.ringing
         result.trigger_noise += c.trigger_noise
@@ -69,7 +69,7 @@ def evaluate(plan: Plan, collectors: Sequence[Collector]) -> Result:
     result.late_us = (min(lags), max(lags)) if lags else None
     groups = _groups(plan, stretches)
     alive = any(s.shots.answered.any() for s in stretches)
-    bands = places.bands(stretches, places.missing) if alive else []
+    bands = places.bands(stretches, places.missing)
     together = intervals.clumping(
         [[~v.answered[~places.inside(v.rpm, bands)] for _, v in _visits(g)]
          for _, _, g in groups if g[0].segment.kind != "soak"]
@@ -148,7 +148,7 @@ def remaining(plan: Plan, stretches: Sequence[Stretch]) -> list[tuple[int, float
 
 
 def _groups(plan: Plan, stretches: list[Stretch]) -> list[tuple[int, Segment, list[Stretch]]]:
-    """What is one place of the plan: a speed with all its repeats, a ramp, a soak."""
+    """What is one place of the plan, in its order: a speed with all its repeats, a ramp, a soak."""
     made: dict[int, list[Stretch]] = {}
     first: dict[int, int] = {}
     n = len(plan.steps)
@@ -233,7 +233,7 @@ def _driven_once(
     """
     law, at, means, clock, mine_of = [], [], [], [], []
     begun = 0.0
-    for index, segment, mine in sorted(groups, key=lambda g: g[0]):
+    for index, segment, mine in groups:
         shots = Shots.join([s.shots for s in mine])
         shots = shots.pick(shots.answered)
         lasted = sum(s.end - s.begin for s in mine)
