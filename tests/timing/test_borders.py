@@ -193,6 +193,10 @@ def test_events_that_wander_are_worth_fewer(monkeypatch: pytest.MonkeyPatch):
                         (4.0, "100 events that wander, worth 25 that do not")):  # fmt: skip
         monkeypatch.setattr(budget, "correlation_time", lambda _, alike=alike: alike)
         assert budget._scatter(values).note == said
+    monkeypatch.undo()
+    # A drift from end to end is worth three: just a third of nine, and less of ten.
+    assert budget._scatter(np.arange(9.0)).note == "9 events"
+    assert "that wander, worth 3" in budget._scatter(np.arange(10.0)).note
 
 
 def test_a_spark_and_the_firing_that_it_follows():
