@@ -860,7 +860,7 @@ def test_heat_that_a_board_allows():
     down = {"ramps": [[6000, 4000, 1]]}
     assert not allowed(**typed, steps=[6000], seconds=59.4, **down)  # 5.94 + 0.05 s
     assert "6000 → 4000 rpm would heat" in allowed(**typed, steps=[6000], seconds=59.6, **down)
-    # From 4000 to 6000 rpm it drains first, and fills in the second half only, by 0.05 s each second.
+    # From 4000 to 6000 rpm it drains first; the second half alone fills, by 0.05 s each second.
     assert not allowed(**typed, steps=[], ramps=[[4000, 6000, 230]])  # 5.75 s
     assert "would heat" in allowed(**typed, steps=[], ramps=[[4000, 6000, 250]])  # 6.25 s
     # A ramp from 5000 to 6000 rpm: 55 % on the average, 0.05 s each second.
