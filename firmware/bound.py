@@ -56,7 +56,7 @@ class Bound:
         self._curve = array("I", [0] * CURVE)
 
     def set(self, teeth, missing, turns, cylinders, strokes):
-        """Another wheel or engine; takes some 200 ms."""
+        """Another wheel or engine; takes up to some 200 ms."""
         n = cylinders * 2 / strokes
         self._step = 360000 * turns // teeth
         self._gap = missing
@@ -67,7 +67,7 @@ class Bound:
         if self._fine:
             for k in range(2):
                 wide = step * (missing + 1 if k else 1)
-                u = max(_waves(wide * i / 8, n, wide) for i in range(1, 8)) / 2
+                u = _waves(wide / 2, n, wide) / 2  # the worst place, for every wheel and engine
                 self._curve[k] = int(16 * sqrt(u)) + 1
             return
         for k in range(CURVE):

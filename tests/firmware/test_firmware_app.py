@@ -392,6 +392,26 @@ def test_a_session_begins_with_nothing_of_the_one_before() -> None:
     assert calls[:6] == [("off",), ("stop",), ("collect",), ("start",), ("send", 1), ("send", 3)]
 
 
+def test_busy_time_of_a_session_whose_first_heartbeat_nobody_took() -> None:
+    """It counts from the start: 2 ms of 4, not the 9 ms of the session before, nor its 90."""
+    rig = Rig()
+    rig.start()
+    rig.hw.takes["poll"] = 9000
+    rig.ask(STOP)
+    rig.hw.takes["poll"] = 0
+    pass_us(90_000)
+    rig.line.open, rig.line.stuck = False, True
+    rig.say(START)
+    rig.app.turn()
+    rig.hw.fed_us = 2000
+    rig.app.turn()
+    rig.hw.fed_us = 0
+    pass_us(4_000)
+    rig.line.open, rig.line.stuck = True, False
+    (beat,) = rig.turn()
+    assert struct.unpack_from("<IH", beat.payload, 60) == (0, 500)
+
+
 def test_session_numbers() -> None:
     """Never 0, never the one before."""
     rig = Rig()
@@ -594,6 +614,19 @@ def test_what_went_wrong_is_said_once_and_when_it_is_read() -> None:
     assert [f.number for f in rig.turn()] == [HEARTBEAT, DRIVING]
 
 
+def test_what_went_wrong_is_news_in_each_session() -> None:
+    """One pause, and another one in the next session: its count begins anew, and it is told."""
+    rig = Rig()
+    for _ in range(2):
+        rig.start()
+        rig.rings.now[0] += 5_000_000
+        assert [f.number for f in rig.turn()] == [HEARTBEAT]  # nothing so far
+        rig.hw.told[0] = 1
+        rig.rings.now[0] += 5_000_000
+        assert [f.number for f in rig.turn()] == [HEARTBEAT, DRIVING]
+        rig.ask(STOP)
+
+
 # Edges against commands
 
 
@@ -708,6 +741,24 @@ def test_a_heartbeat_goes_after_the_edges_that_came_before_it() -> None:
     frames = rig.turn()
     assert [f.number for f in frames] == [EDGES] * 4 + [HEARTBEAT]
     assert struct.unpack_from("<Q4I4I", frames[-1].payload) == (5_000_000, 5 * PACK, *[0] * 7)
+
+
+def test_a_heartbeat_waits_for_a_line_that_the_edges_have_filled() -> None:
+    rig = Rig()
+    rig.start()
+    rig.edges(10)
+    rig.rings.now[0] = 5_000_000
+    takes = rig.line.send
+
+    def fills(frame: Any, at: int, size: int) -> bool:
+        takes(frame, at, size)
+        rig.line.open = False
+        return False
+
+    rig.line.send = fills  # type: ignore[method-assign]
+    assert [f.number for f in rig.turn()] == [EDGES] and rig.turn() == []
+    rig.line.send, rig.line.open = takes, True  # type: ignore[method-assign]
+    assert [f.number for f in rig.turn()] == [HEARTBEAT]
 
 
 def test_the_end_of_a_session_waits_half_a_second_for_the_line() -> None:
@@ -856,6 +907,7 @@ def test_ctrl_c_asks_for_the_prompt() -> None:
     for said, leaves in ((b"\x03", True), (b"\r\x03", True), (b"a\x03", False),
                          (b"\r\r\x03", False), (b"\r\0\x03", True)):  # fmt: skip
         rig = Rig()
+        rig.ask(ALIVE)  # of an idle one at once, however lately a host has spoken
         rig.line.coming += said
         rig.turn()
         assert rig.app.running is not leaves, said
@@ -881,6 +933,8 @@ def test_what_the_hardware_refuses_is_said_and_grants_nothing() -> None:
     assert rig.past("drive")[-1][1] == drive(firings=8)
     assert rig.result(RENEW, lease) == (OK, "")  # of the one that is on
     assert rig.result(RENEW, struct.pack("<I", rig.seq - 1))[0] == NOT_NOW
+    said = "command too short: 11 of 12 bytes"  # header 8, lease 4
+    assert rig.result(RENEW, lease[:3]) == (2, said)
     rig.hw.outputs = 0
     assert rig.result(RENEW, lease) == (NOT_NOW, "no output is on")
     rig.ask(STOP)

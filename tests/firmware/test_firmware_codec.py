@@ -144,6 +144,28 @@ def test_what_is_shorter_than_a_header_is_no_frame() -> None:
     assert found == [None] * 8 + bodies[8:]
 
 
+def test_what_is_longer_than_255_bytes_is_no_frame() -> None:
+    """wire.md: a body with its check is at most 254 bytes, COBS makes one more of it."""
+    bodies = [bytes(k % 3 for k in range(size)) for size in (249, 250, 251)]
+    assert [len(packed(body)) - 1 for body in bodies] == [254, 255, 256]
+    assert opened([packed(body)[:-1] for body in bodies]) == [*bodies[:2], None]
+
+
+def test_every_bit_of_the_check_counts() -> None:
+    """Checks that are wrong so that what is left of them, 0xDEBB20E3, is off in one bit alone: 32
+    steps of the CRC (polynomial 0xEDB88320, reflected) backwards from there."""
+    body = b"a command"
+    frames = []
+    for bit in range(32):
+        wrong = 1 << bit
+        for _ in range(32):
+            wrong = ((wrong ^ 0xEDB88320) << 1 | 1) if wrong >> 31 else wrong << 1
+        made = body + struct.pack("<I", zlib.crc32(body) ^ wrong)
+        assert zlib.crc32(made) ^ 0xFFFFFFFF == 0xDEBB20E3 ^ 1 << bit
+        frames.append(cobs.encode(made))
+    assert opened([*frames, packed(body)[:-1]]) == [None] * 32 + [body]
+
+
 @settings(max_examples=10, deadline=None)
 @given(st.integers(0, 2**32))
 def test_damaged_frames_never_pass(seed: int) -> None:

@@ -51,6 +51,10 @@ DRIVES = [
     (order(FIVE_MS, width=3_750, load=1), ""),
     (order(FIVE_MS, width=3_751, load=1), "at most 75 % of the 5000 us between pulses at 6000"),
     (order(SLOW, FIVE_MS, width=3_501), "at most 70 %"),
+    # Faster and faster: the end tells.
+    (order(FIVE_MS, SLOW, width=3_500), ""), (order(FIVE_MS, SLOW, width=3_501), "at most 70 %"),
+    (order(20_000, 10_000), ""), (order(19_999, 10_000), "slowest bench speed"),
+    (order(45_001_000, SLOW, firings=0, teeth=60), "45001 teeth a second at 45001 rev/min"),
     (order(FIVE_MS, width=1_750, turns=1), ""), (order(FIVE_MS, width=1_751, turns=1), "2500 us"),
 ]  # fmt: skip
 

@@ -51,7 +51,7 @@ def test_rings_and_frames_lie_within_the_memory_that_was_taken() -> None:
 def test_control_words_of_the_dma() -> None:
     """Bit by bit: EN 0, DATA_SIZE 2 (words), INCR_READ 4, INCR_WRITE 5, RING_SIZE 6, RING_SEL 10,
     CHAIN_TO 11 (itself: none), TREQ_SEL 15 (PIO0 RX 4 to 7; 63: unpaced), IRQ_QUIET 21,
-    SNIFF_EN 23; orders as long as both chips can count."""
+    SNIFF_EN 23; orders as long as both chips can count. A session that was left open ends."""
     made = board()
     made.configure(0b1011, 0)
     made.start()
@@ -72,6 +72,24 @@ def test_control_words_of_the_dma() -> None:
     wanted = 1 | 2 << 2 | 3 << 4 | 13 << 6 | 4 << 11 | 63 << 15 | 1 << 21 | 1 << 23
     assert get(pio_chip.DMA_BASE + 0x110) & 0xFFFFFF == wanted
     assert state[39] == 0x50000100 and state[40] == 1 << 24 and made.rings.stuff is not None
+    made.configure(0b0010, 0)
+    made.start()
+    enabled = [get(pio_chip.DMA_BASE + 0x40 * made._channels[i] + 0x10) & 1 for i in range(4)]
+    assert enabled == [0, 1, 0, 0]
+
+
+def test_after_a_session_nothing_captures_and_nothing_is_copied() -> None:
+    """What comes then is in no ring: CTRL of block 0 and of the DMA's channels, bit 0; busy is bit
+    24 (RP2040 datasheet, 3.7 and 2.5.7). The outputs' machines go on."""
+    made = board()
+    get = pio_chip.CHIP.rp2040.read_uint32
+    made.start()
+    channels = [pio_chip.DMA_BASE + 0x40 * channel + 0x10 for channel in made._channels]
+    assert [get(at) & 1 for at in channels] == [1] * 4
+    pio_chip.CHIP.rp2040.write_uint32(0x50300000, 0b1111)
+    made.stop()
+    assert get(0x50200000) & 15 == 0 and get(0x50300000) & 15 == 0b1110
+    assert [get(at) & (1 | 1 << 24) for at in channels] == [0] * 4
 
 
 def test_no_machine_runs_while_its_program_is_exchanged() -> None:
@@ -309,6 +327,19 @@ def test_the_loop_reaches_the_outputs() -> None:
     assert did == [("fill",), ("off",), ("drive", b"1", 5), ("light", b"2", 6), ("feed",)]
     made._outputs.on = 5
     assert made.outputs == 5
+
+
+@pytest.mark.parametrize("meter", [False, True])
+def test_a_board_that_is_left_shows_nothing_and_can_be_interrupted(meter: bool) -> None:
+    """A reading that nobody works out any more must not stand there; Ctrl-C is byte 3 again."""
+    made = board()
+    closed: list[bool] = []
+    made.meter = types.SimpleNamespace(close=lambda: closed.append(True)) if meter else None
+    pio_chip.INTERRUPT_CHARACTERS.clear()
+    made.enter()
+    assert pio_chip.INTERRUPT_CHARACTERS == [-1] and not closed
+    made.leave()
+    assert pio_chip.INTERRUPT_CHARACTERS == [-1, 3] and closed == [True] * meter
 
 
 @pytest.mark.parametrize("high", [0, 1 << 6])

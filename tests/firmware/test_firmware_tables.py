@@ -207,15 +207,15 @@ def test_a_dma_channel_is_halted_where_it_is_and_goes_on_there() -> None:
         assert channel.written == [(4, 0x22)] and abort.written == [(0, 1 << 5)]
         left = channel.read[4]
         assert isinstance(left, list) and (not left if waits < 4 else len(left) > 500)
-    # 3000 words of an order of 5000 are left: 2000 more than the 100 of before are in the ring.
+    # 3001 words of an order of 5000 are left: 1999 more than the 100 of before are in the ring.
     channel = Registers({4: 0x22})
     state = array("I", [0] * 43)
     state[35 + 2] = 5_100
     places = {0x50000000 + 64 * 5: channel}
     hw.ptr32 = lambda place, p=places: p[place] if isinstance(place, int) else place
-    hw._renew(5, 3_000, 2, state, 0x20004000, 0x0FFFFFFF)
-    assert state[35 + 2] == 2_100 + 0x0FFFFFFF
-    assert channel.written == [(1, 0x20004000 + 4 * (2_100 - 2_048)), (2, 0x0FFFFFFF), (3, 0x23)]
+    hw._renew(5, 3_001, 2, state, 0x20004000, 0x0FFFFFFF)
+    assert state[35 + 2] == 2_099 + 0x0FFFFFFF
+    assert channel.written == [(1, 0x20004000 + 4 * (2_099 - 2_048)), (2, 0x0FFFFFFF), (3, 0x23)]
 
 
 def test_words_of_the_rings_have_the_numbers_of_the_code_that_works_on_them() -> None:
@@ -340,6 +340,9 @@ def test_a_machine_is_stopped_between_two_pulses_only() -> None:
             machines, bus = machines_on({PIO1: 0xF0B, PADS: seen})
             assert machines.whole(up, high, 0b0010, tries) == result
             assert bus.written == [(PIO1, one) for one in stores] and not seen
+    machines, bus = machines_on({PIO1: 0xF09, PADS: [junk, junk]})
+    assert machines.whole(up, 0, 0b0011, 1) == 1  # one of them stands still already
+    assert bus.written == [(PIO1, 0b1000)]
     machines, bus = machines_on({PIO1: 0xF0F, PADS: [0, 0]})
     assert machines.whole(up, 1 << 7, 0b0110, 1) == 1  # the other one's rest is not asked
     assert bus.written == [(PIO1, 0b1001)]
@@ -369,3 +372,52 @@ def test_one_call_looks_at_all_inputs_and_makes_four_frames() -> None:
         rings.now[0] = 1000
         assert rings.pack() == (4 * words - 2 if words else 0)
         assert list(rings.taken) == taken
+
+
+def test_each_of_the_two_copies_to_a_frame_is_waited_for() -> None:
+    """RP2040 datasheet, 2.5.7: of a channel CTRL at word 4, then READ, WRITE and COUNT, which
+    starts it; busy is bit 24. Its head is copied onto itself, to be summed; then the edges."""
+    (ring,) = pio_chip.load("ring")
+    rings = ring.plain_rings(64)
+    rings.clear(1)
+    state = rings.state
+    state[ring.COPIER], state[ring.BUSY], state[ring.SNIFFED] = 0x500, 1 << 24, 0x434
+    rings.write(2, array("I", range(60)), 0, 60)
+    rings.mark()
+    memory, out = array("I", [0] * 256), array("I", [0] * 257)
+    left = [0]
+
+    class Channel(Registers):
+        def __getitem__(self, at: int) -> int:
+            if at != 4:
+                return 0x20000000
+            left[0] -= 1
+            return (left[0] >= 0) << 24 | 0x23
+
+        def __setitem__(self, at: int, value: int) -> None:
+            assert left[0] < 0, "changed while it copies"
+            left[0] = 5 if at == 7 else -1
+            self.written.append((at, value))
+
+    class Sum(Registers):
+        def __getitem__(self, at: int) -> int:
+            assert left[0] < 0, "read while it is summed"
+            return 0xABCD0123
+
+    class At(pio_chip.Words):
+        def __int__(self) -> int:
+            return 0x20004000 if self._view.obj is memory else 0x20008000
+
+    left[0] = -1
+    channel, sniffer = Channel({}), Sum({})
+    ring.ptr32 = lambda place: {0x500: channel, 0x434: sniffer}[place] if isinstance(
+        place, int) else At(place)  # fmt: skip
+    assert ring._pack(state, memory, out, 4) == 64 + 8
+    first, second = 0x20008000 + 4, 0x20008000 + 4 * 65
+    edges = 0x20004000 + 4 * 2 * 64
+    assert channel.written == [
+        (5, first), (6, first), (7, 4), (5, edges), (6, first + 16), (7, 58),
+        (5, second), (6, second), (7, 4), (5, edges + 4 * 58), (6, second + 16), (7, 2),
+    ]  # fmt: skip
+    assert sniffer.written == [(0, -1)] * 2  # a CRC-32 begins with all ones
+    assert (out[63], out[64 + 7]) == (0xABCD0123, 0xABCD0123)

@@ -196,6 +196,25 @@ found.append(board._now_ms())
     assert [r[0] for r in records] == [DRIVE, *[ADVANCE] * 5, OFF]
 
 
+def test_pulses_after_a_clock_that_was_set_back_count(talk: Any) -> None:
+    """A new session begins at 0: 60 of 1 ms are in the vessel of a second, inductive; 61 are not.
+    No time has passed then, so that nothing has leaked."""
+    orders = order(1_000_000, 1_000_000, 0, 1_000, 4, 2, 0, 0, 0, 0)
+    steps = [(1_000, 60), (1_000, 61)]
+    _, found = talk(
+        """
+board.drive(bytes(given), 0)
+board._then = board._budget.words[2] = 90_000
+for _ in range(2):
+    board._advance()
+    found.append([board.outputs, board.told[2], board._budget.words[0]])
+""",
+        orders,
+        b"".join(answer(ms * MS + 40_000, driven=n) for ms, n in steps),
+    )
+    assert found == [[1, 0, 60_000], [0, 2, 60_000]]
+
+
 def test_the_time_by_which_active_time_leaks(talk: Any) -> None:
     """Milliseconds, of 30 bits, of a wide time of 24 ns: its low word alone lasts 103 s."""
     times = [41_667 * ms for ms in (1, 200_000, 3_600_000, (1 << 30) - 1, (1 << 30) + 5)]
@@ -353,11 +372,13 @@ def test_what_the_host_says_ends_the_wait_at_once() -> None:
 
 
 def test_a_board_has_a_meter_where_there_is_a_desk() -> None:
+    """It is dark when the board is left: command AE, "display off", is the last of all."""
     for desk in (True, False):
         shown, show = os.pipe()
         names = {"SPARKWITNESS_WORLD": "0,1", "SPARKWITNESS_PANEL": f"{show},0" if desk else ""}
-        script = BOARD % ("0", "found = board.meter is not None")
+        script = BOARD % ("0", "found = board.meter is not None\nboard.leave()")
         said = beside_a_panel(script, show, **names)
         os.close(show)
-        os.close(shown)
+        with os.fdopen(shown, "rb") as pipe:
+            assert pipe.read()[-4:] == (b"\2\0\0\xae" if desk else b"")
         assert said.returncode == 0 and json.loads(said.stdout.partition(b"said:")[2]) is desk

@@ -13,7 +13,10 @@ from scipy import stats
 from sparkwitness.decode.flanks import UNKNOWN
 from sparkwitness.timing import trigger
 from sparkwitness.timing.angle import Periods, Reference
+from sparkwitness.timing.budget import Budget, Component
+from sparkwitness.timing.dwell import Course, Dwell
 from sparkwitness.timing.events import Events
+from sparkwitness.timing.number import Number
 from sparkwitness.timing.placing import Marked, Placed
 from sparkwitness.timing.setup import Setup
 
@@ -131,6 +134,38 @@ def test_the_budget_of_the_trigger_is_that_of_its_engine(monkeypatch):
     path, clamp = setup.trigger_delay(500.0, False), setup.delay(500.0)
     assert u_s == pytest.approx(1e-6 * path.u_us) and path.u_us != clamp.u_us
     assert past.tolist() == tables.trigger.at.degrees[1::2].tolist()
+
+
+def test_the_split_in_plain_values():
+    """Each number under its own name, its ± beside it."""
+    dwell = Dwell(
+        Number(3.0, 0.3), 0.1, Number(18.0, 1.8), Number(9.0, 0.9), 0.6, 0.2, 12.0, 97, 0.63, 0.25,
+        120.0, (Course(1000.0, 12.5, 3.1, 0.05, 18.6, 40),),
+    )  # fmt: skip
+    counts = trigger.Counts(asked=91, no_spark=5, no_trigger=4, unasked=3, lost=2)
+    split = trigger.Split(
+        "falling", True, Number(21.2, 0.4), 0.07, Number(3.2, 0.5), Number(188.0, 2.2), 10.5,
+        Number(-1.1, 0.02), 89, counts, dwell, Budget((Component("time stamp", "B", 0.2, "one"),)),
+        0.7,
+    )  # fmt: skip
+    plain = split.to_dict()
+    assert plain.pop("budget") == split.budget.to_dict()
+    assert plain.pop("dwell") == {
+        "ms": 3.0, "expanded_ms": 0.3, "scatter_ms": 0.1, "crank_deg": 18.0,
+        "crank_expanded_deg": 1.8, "cam_deg": 9.0, "cam_expanded_deg": 0.9,
+        "scatter_crank_deg": 0.6, "share_of_interval": 0.2, "pause_ms": 12.0, "firings": 97,
+        "charged_share": 0.63, "bounced_share": 0.25, "bounce_us": 120.0,
+        "course": [{"rpm": 1000.0, "volts": 12.5, "ms": 3.1, "u_ms": 0.05, "crank_deg": 18.6,
+                    "firings": 40}],
+    }  # fmt: skip
+    assert plain == {
+        "flank": "falling", "flank_found": True, "trigger_deg_btdc": 21.2,
+        "trigger_expanded_deg": 0.4, "trigger_scatter_deg": 0.07, "controller_error_deg": 3.2,
+        "controller_expanded_deg": 0.5, "module_delay_us": 188.0, "module_delay_expanded_us": 2.2,
+        "module_delay_scatter_us": 10.5, "module_error_deg": -1.1, "module_expanded_deg": 0.02,
+        "events": 89, "triggers": 91, "triggers_without_spark": 5, "firings_without_trigger": 4,
+        "sparks_without_trigger": 3, "not_judged": 2,
+    }  # fmt: skip
 
 
 def test_a_swing_that_the_wheel_does_not_show_is_the_modules_too():
