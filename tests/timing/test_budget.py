@@ -286,6 +286,7 @@ def test_gain_is_learned_and_contradiction_said():
     assert "+1.00" in learned.note
     agreed = advice.learn_gain([advice.Trial(4, 6, 0.1), advice.Trial(1, 0.1, 0.1)], 2)
     assert not agreed.contradicts and agreed.gain == 2
+    assert agreed.note == "the trials agree with +2 crank degrees per unit"  # they say 1.97
     unsure = advice.learn_gain([advice.Trial(4, 6, 2), advice.Trial(3.9, 6, 2)], 2)
     assert not unsure.contradicts and unsure.gain == 2
     assert advice.learn_gain(trials[:1], 2).gain == 2
