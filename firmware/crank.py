@@ -21,14 +21,12 @@ LAST = const(1)  # time of the last edge
 TOOTH = const(3)  # number of the last edge in its revolution, 0 at the reference edge
 REFERENCE = const(4)  # time of the last reference edge
 PERIOD = const(5)  # between the last two reference edges; 0: not known
-KNOWN = const(6)  # bit 0: LAST, bit 1: STEP, bit 2: TOOTH and REFERENCE
+KNOWN = const(6)  # 0: nothing, 1: LAST, 5: TOOTH and REFERENCE too
 STEP = const(7)  # from the edge before the last to the last
 WIDTH = const(8)  # tooth steps in it; 0: not known
 BAD = const(10)  # the running period has an edge that does not fit
 ENDED = const(11)  # the period that ended with the last edge: 1 good so far, 2 bad, 0 none
-START = const(12)  # its first edge
 DECIDED = const(13)  # all periods that end with this edge or before it have been judged
-BEGUN = const(14)  # first edge of the running period
 INDEXED = const(15)  # edges of the index input looked at
 ODD_LAST = const(16)  # 4 times the mean kink beside the gap, 1/4096 step, plus MIDDLE
 ODD_FIRST = const(17)
@@ -77,38 +75,35 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
             while s[15] != index_end and (now - x[s[15] & mask]) & 0x3FFFFFFF < 0x20000000:
                 s[15] = s[15] + 1
                 index = 1
-        if known & 1 == 0 or gap >= 0x8000000:
+        if known == 0 or gap >= 0x8000000:
             s[3] = 0
             s[4] = now
             s[5] = 0
-            s[6] = 1 if missing + indexed else 5
+            s[6] = 1 if missing | indexed else 5
             s[8] = 0
             s[11] = 0
             s[13] = at
-            s[14] = at
         else:
             before = s[7]
             width = 1
-            even = 0
+            even = s[8]
             if missing and s[8] and (gap >> 5) > ((before >> 5) * longer) >> 6:
                 index = 1
                 width = missing + 1
-            if s[8]:
-                even = 1
-                if s[8] > 1 and (before >> 5) <= ((gap >> 5) * longer) >> 6:
-                    # What was taken for the gap is followed by a step as long: it was none.
-                    even = 0
-                    known &= 3
-                    s[5] = 0
-                a = gap * s[8]
-                b = before * width
-                if a > b + (b >> 1) + (b >> 4) - (b >> 6) or b > a + (a >> 1) + (a >> 4) - (a >> 6):
-                    even = 0
+            if s[8] > 1 and (before >> 5) <= ((gap >> 5) * longer) >> 6:
+                # What was taken for the gap is followed by a step as long: it was none.
+                even = 0
+                known = 1
+                s[5] = 0
+            a = gap * s[8]
+            b = before * width
+            if a > b + (b >> 1) + (b >> 4) - (b >> 6) or b > a + (a >> 1) + (a >> 4) - (a >> 6):
+                even = 0
             if s[11]:
                 # The period that ended with the edge before, now that the edge after it is here.
                 if s[11] == 1 and even:
-                    first = s[12]
-                    m[first & 511] = m[first & 511] | 2
+                    first = s[13]  # the one before was judged at its end, where this one began
+                    m[first & 511] = 3
                     s[18] = s[18] + 1
                     if s[21] < 0x10000000:
                         s[21] = s[21] + ((r[(at - 1) & mask] - r[first & mask]) & 0x3FFFFFFF)
@@ -126,7 +121,7 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
                                 near = (r[(at - 2) & mask] - p) & 0x3FFFFFFF
                                 far = (p - r[(at - 4) & mask]) & 0x3FFFFFFF
                                 hole = before
-                            while (near | far) >= 0x10000 or hole >= 0x40000:
+                            while hole >= 0x40000:  # steps are shorter
                                 near >>= 1
                                 far >>= 1
                                 hole >>= 1
@@ -143,35 +138,32 @@ def _follow(ring, written, i: int, size: int, most: int, state, wheel, marks, ot
             if even == 0:
                 s[10] = 1
             tooth = s[3] + 1
-            if missing + indexed == 0:
+            if missing | indexed == 0:
                 if tooth >= present:
                     tooth = 0
                     s[5] = (now - s[4]) & 0x3FFFFFFF
                     s[4] = now
-                known = 7
+                known = 5
                 s[11] = 2 if s[10] else 1
             elif index:
                 s[11] = 2
                 s[5] = 0
-                if known & 4 and tooth == present and s[10] == 0:
+                if tooth == present and s[10] == 0:  # it is not where the place is not known
                     s[11] = 1
                     s[5] = (now - s[4]) & 0x3FFFFFFF
                 tooth = 0
                 s[4] = now
-                known = 7
+                known = 5
             else:
                 if tooth >= present:  # more teeth than there are
                     s[5] = 0
-                    known &= 3
+                    known = 1
                     tooth = 0
                     s[10] = 1
-                known |= 3
-                if known & 4 == 0:
+                if known == 1:
                     s[13] = at - 1
             if s[11]:
                 mark = 1
-                s[12] = s[14]
-                s[14] = at
                 s[10] = 0
             s[3] = tooth
             s[6] = known
@@ -193,11 +185,11 @@ class Crank:
     def __init__(self, rings, i):
         self._rings = rings
         self._i = i
-        self._index = i
         self._most = rings.size
         self.state = array("I", [0] * CRANK_WORDS)
-        self.wheel = array("I", [1, 0, 1, 0, 95, 1, 1])
+        self.wheel = array("I", [0] * 7)
         self.marks = bytearray(MARKS)
+        self.set_wheel(1, 0)
 
     @property
     def teeth(self):
@@ -227,9 +219,8 @@ class Crank:
     def forget(self):
         """Nothing is known: the crank has stopped, or a session has begun."""
         state = self.state
-        state[KNOWN] = 0
+        state[KNOWN] = 0  # the next edge is the first one
         state[PERIOD] = 0
-        state[ENDED] = 0
         state[ODD_LAST] = state[ODD_FIRST] = MIDDLE
         state[GOOD] = state[REFUSED] = state[TICKS] = state[TURNED] = 0
         state[CRANK_SKIPPED] = 0

@@ -37,11 +37,11 @@ def crank_case(rng: random.Random) -> list[Any]:
             other[k // teeth & 255] = (now - 10) & 0xFFFFFFFF
     state = tracker.state
     state[crank.SEEN], state[crank.LAST] = at, start
-    state[crank.KNOWN] = rng.choice((0, 7))
+    state[crank.KNOWN] = rng.choice((0, 1, 5))
     state[crank.STEP], state[crank.WIDTH] = length, rng.randrange(2)
     state[crank.TOOTH] = rng.randrange(teeth - missing)
     state[crank.BAD], state[crank.ENDED] = rng.randrange(2), rng.randrange(3)
-    state[crank.START] = state[crank.BEGUN] = (at - 1) & 0xFFFFFFFF
+    state[crank.DECIDED] = (at - 1) & 0xFFFFFFFF
     written = array("I", [(at + n) & 0xFFFFFFFF, 0, n // teeth, 0])
     most = rng.choice((256, 256, 40))
     return [ring, written, 0, 256, most, state, tracker.wheel, tracker.marks, other,

@@ -449,6 +449,18 @@ def test_an_edge_beside_the_gap_that_is_off(
         assert told[1 - side] == pytest.approx(-other, abs=60)
 
 
+def test_the_edges_beside_the_gap_of_an_even_wheel(modules: Any) -> None:
+    """A line through steps that are alike goes through each: nothing is off, to the last bit."""
+    crank, _ = modules
+    for missing in (1, 2, 3):
+        for step in (1000, 70_000, 1 << 20):  # that halve without a rest
+            tracker = wheel(crank, 24, missing)
+            turn = [(missing + 1) * step, *[step] * (23 - missing)]
+            state = fed(crank, tracker, [50, step, *turn * 5])
+            assert state[crank.GOOD] == 4
+            assert state[crank.ODD_LAST] == state[crank.ODD_FIRST] == MIDDLE, (missing, step)
+
+
 def test_the_edges_beside_the_gap_to_the_tick(modules: Any) -> None:
     """12 - 1, one good period: last step 111, the one before 103, the gap 203, then 97 and 101.
 
@@ -498,12 +510,23 @@ def test_periods_of_a_wheel_with_a_gap(modules: Any, piece: int) -> None:
     assert (state[crank.GOOD], state[crank.REFUSED]) == (3, 1)
     assert (state[crank.TICKS], state[crank.TURNED]) == (18_003, 3)
     assert (state[crank.PERIOD], tracker.period()) == (6001, 6001)
-    assert (state[crank.TOOTH], state[crank.KNOWN], state[crank.SEEN]) == (0, 7, 24)
+    assert (state[crank.TOOTH], state[crank.KNOWN], state[crank.SEEN]) == (0, 5, 24)
     assert state[crank.DECIDED] == 18  # the edge at which the last judged period ended
     assert state[crank.REFERENCE] == state[crank.LAST] == 2100 + 4 * 6001 + 2001 - 0x1000
     assert (state[crank.STEP], state[crank.WIDTH]) == (2001, 2)
     # The period that ended with the last edge waits for the next one; it began at edge 18.
-    assert (state[crank.ENDED], state[crank.START], state[crank.BEGUN]) == (1, 18, 23)
+    assert (state[crank.ENDED], state[crank.DECIDED]) == (1, 18)
+    # One whose beginning nobody saw is a bad one: of a wheel with a gap, and of teeth alike.
+    for teeth, missing, steps in ((6, 1, [100, 1000, 2000]), (4, 0, [100, 1000])):
+        early = wheel(crank, teeth, missing)
+        assert fed(crank, early, steps)[crank.ENDED] == 2
+    for step, bad in ((1000, 0), (600, 1), (600, 1)):  # judged; then one that does not fit
+        rings = tracker._rings
+        rings.buffers[0][rings.written[0]] = (state[crank.LAST] + step) & 0xFFFFFFFF
+        rings.written[0] += 1
+        tracker.follow()
+        assert (state[crank.ENDED], state[crank.DECIDED]) == (0, 23)
+        assert state[crank.BAD] == bad
 
 
 def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any) -> None:
@@ -526,13 +549,17 @@ def test_a_tooth_lost_and_an_edge_too_many_spoil_their_period_alone(modules: Any
 def test_a_step_longer_than_the_next_by_half_spoils_a_period(modules: Any) -> None:
     """12 teeth alike: each step is a period. 1.547 times as long is the limit, both ways."""
     crank, _ = modules
-    for a, b, good in ((1540, 1000, 1), (1550, 1000, 0), (1000, 1540, 1), (1000, 1550, 0)):
+    # 1 + 1/2 + 1/16 - 1/64 of 1024 are 1584.
+    for a, b, good in (
+        (1540, 1000, 1), (1550, 1000, 0), (1000, 1540, 1), (1000, 1550, 0),
+        (1584, 1024, 1), (1585, 1024, 0), (1024, 1584, 1), (1024, 1585, 0),
+    ):  # fmt: skip
         tracker = wheel(crank, 12, 0)
         state = fed(crank, tracker, [50, *[a] * 6, *[b] * 6])
         # Twelve periods, of which the last is not judged yet; the first has no step before it.
         # A change is in doubt on both sides.
         assert (state[crank.GOOD], state[crank.REFUSED]) == ((10, 1) if good else (8, 3)), (a, b)
-        assert state[crank.KNOWN] == 7
+        assert state[crank.KNOWN] == 5
 
 
 def test_teeth_alike_make_a_revolution_of_so_many(modules: Any) -> None:
@@ -556,7 +583,7 @@ def test_a_stop_of_three_seconds_forgets_where_the_crank_is(modules: Any) -> Non
         assert state[crank.PERIOD] == 0 or known
         if not known:
             assert (state[crank.TOOTH], state[crank.WIDTH], state[crank.ENDED]) == (0, 0, 0)
-            assert state[crank.DECIDED] == state[crank.BEGUN] == 17
+            assert state[crank.DECIDED] == 17
     # At an index edge, whose period waits for the next edge: it is not judged by one that late.
     tracker = wheel(crank, 6, 1)
     state = fed(crank, tracker, [100, 1000, *good * 3, 2000, 0x8000000, 1000, 1000])
@@ -572,7 +599,7 @@ def test_edges_that_nobody_could_look_at_are_passed_over_and_counted(modules: An
         tracker.allow(most)
         state = fed(crank, tracker, [100, 1000, *good * 4], 22)
         assert state[crank.CRANK_SKIPPED] == skipped
-        assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 7)
+        assert (state[crank.SEEN], state[crank.KNOWN]) == (22, 0 if skipped else 5)
         if skipped:
             assert state[crank.DECIDED] == 22 and state[crank.GOOD] == 0
             assert state[crank.PERIOD] == 0
@@ -592,7 +619,7 @@ def test_edges_passed_over_leave_no_speed(modules: Any) -> None:
     tracker = wheel(crank, 6, 1)
     good = [2000, 1000, 1000, 1000, 1000]
     state = fed(crank, tracker, [100, 1000, *good * 4])
-    assert (state[crank.PERIOD], state[crank.KNOWN]) == (6000, 7)
+    assert (state[crank.PERIOD], state[crank.KNOWN]) == (6000, 5)
     tracker._rings.written[0] = 22 + SIZE + 1
     tracker.follow()
     assert (state[crank.PERIOD], state[crank.KNOWN], state[crank.CRANK_SKIPPED]) == (0, 0, 1)
@@ -614,13 +641,22 @@ def test_what_looked_like_the_gap_and_is_followed_by_a_step_as_long_was_none(mod
         ):  # fmt: skip
             tracker = wheel(crank, 12, missing)
             state = fed(crank, tracker, [99, step, *turn * 3, before])
-            assert (state[crank.TOOTH], state[crank.KNOWN]) == (0, 7 if before > gap else 3)
+            assert (state[crank.TOOTH], state[crank.KNOWN]) == (0, 5 if before > gap else 1)
             if missing == 1:  # of the others such a gap is too short for a good period
                 assert state[crank.PERIOD] == (before + 10 * step if before > gap else 0)
             tracker = wheel(crank, 12, missing)
             state = fed(crank, tracker, [99, step, *turn * 3, before, after])
             assert (state[crank.KNOWN] & 4 != 0) is still, (missing, before, after)
             assert still or state[crank.PERIOD] == 0
+            # The period that ended with it: of two missing ones or three it is too short anyhow.
+            assert state[crank.GOOD] == (3 if still and missing == 1 else 2)
+            assert missing > 1 or state[crank.BAD] == (not still)
+            # What comes next is judged at once, where its place is not known.
+            rings = tracker._rings
+            rings.buffers[0][rings.written[0]] = (state[crank.LAST] + step) & 0xFFFFFFFF
+            rings.written[0] += 1
+            tracker.follow()
+            assert state[crank.SEEN] - state[crank.DECIDED] == (3 if still else 2)
 
 
 def test_a_period_that_is_too_short_tells_no_speed_and_the_next_one_does(modules: Any) -> None:
@@ -629,15 +665,46 @@ def test_a_period_that_is_too_short_tells_no_speed_and_the_next_one_does(modules
     good = [2000, 1000, 1000, 1000, 1000]
     begin = [100, 1000, *good * 3]
     for steps, period, known in (
-        ([], 6000, 7), ([2000], 6000, 7), ([2000, 1000, 1000, 1000], 6000, 7),
-        ([2000, 1000, 1000, 1000, 2000], 0, 7),
-        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000], 0, 7),
-        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000, 2001], 6001, 7),
-        ([*good, 1000], 0, 3),
+        ([], 6000, 5), ([2000], 6000, 5), ([2000, 1000, 1000, 1000], 6000, 5),
+        ([2000, 1000, 1000, 1000, 2000], 0, 5),
+        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000], 0, 5),
+        ([2000, 1000, 1000, 1000, 2000, 1000, 1000, 1000, 1000, 2001], 6001, 5),
+        ([*good, 1000], 0, 1),
     ):  # fmt: skip
         tracker = wheel(crank, 6, 1)
         state = fed(crank, tracker, [*begin, *steps])
         assert (state[crank.PERIOD], state[crank.KNOWN]) == (period, known), steps
+
+
+def test_periods_with_the_right_number_of_edges_that_are_none(modules: Any) -> None:
+    """One with a step of 600 after 1000 (more than 1.547 times), 850 after that: no good one, and
+    no speed, though its edges are five. And where a gap was lost, five edges later."""
+    crank, _ = modules
+    good = [2000, 1000, 1000, 1000, 1000]
+    for steps in ([2000, 1000, 600, 850, 1000], [2000, *[1000] * 9]):
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 3, *steps, 2000])
+        assert (state[crank.GOOD], state[crank.PERIOD], state[crank.TOOTH]) == (3, 0, 0)
+        tracker = wheel(crank, 6, 1)
+        state = fed(crank, tracker, [100, 1000, *good * 3, *steps, 2000, 1000])
+        assert (state[crank.GOOD], state[crank.REFUSED], state[crank.PERIOD]) == (3, 2, 0)
+        assert marks(tracker, 17) == "..G....G....G...."
+
+
+def test_edges_whose_place_is_not_known_are_judged_at_once(modules: Any) -> None:
+    """Each with the next one, so that sparks do not wait for the gap: before the first one, and
+    after one tooth too many. Of a known place they wait for the period's end."""
+    crank, _ = modules
+    tracker = wheel(crank, 6, 1)
+    said = []
+    for step in (100, 1000, 1000, 1000, 2000, *[1000] * 7, 2000, 1000, 1000):
+        rings = tracker._rings
+        rings.buffers[0][rings.written[0]] = (tracker.state[crank.LAST] + step) & 0xFFFFFFFF
+        rings.written[0] += 1
+        tracker.follow()
+        said.append(tracker.state[crank.DECIDED])
+    # Edges 4 and 12 begin a period and are judged with the next one; 9 is one too many.
+    assert said == [0, 0, 1, 2, 2, 4, 4, 4, 4, 8, 9, 10, 10, 12, 12]
 
 
 def test_the_sum_of_good_periods_stays_below_30_bits(modules: Any) -> None:
@@ -708,6 +775,20 @@ def test_an_index_input_tells_the_first_tooth(modules: Any) -> None:
     assert state[crank.INDEXED] == indexes
 
 
+def test_an_index_edge_counts_for_the_edge_that_comes_next(modules: Any) -> None:
+    """At the same tick it is there already; 2^29 ticks (13 s) before it may be one yet to come."""
+    crank, _ = modules
+    for before, taken in ((-1, 0), (0, 1), (1, 1), (2**29 - 1, 1), (2**29, 0)):
+        rings = SimpleNamespace(size=SIZE, written=array("I", [1, 0, 0, 1]),
+                                buffers=[array("I", [0] * SIZE) for _ in range(4)])  # fmt: skip
+        tracker = crank.Crank(rings, 0)
+        tracker.set_wheel(4, 0, 1, 3)
+        rings.buffers[0][0] = 1_000
+        rings.buffers[3][0] = (1_000 - before) & 0xFFFFFFFF
+        tracker.follow()
+        assert tracker.state[crank.INDEXED] == taken, before
+
+
 def test_what_a_wheel_is_made_of(modules: Any) -> None:
     """teeth, missing, edges per turn, index, gap over step in 64ths, edges per period, turns."""
     crank, _ = modules
@@ -721,4 +802,4 @@ def test_what_a_wheel_is_made_of(modules: Any) -> None:
         tracker.set_wheel(4, 0, 1, index)
         assert list(tracker.wheel) == wanted and tracker._index == (0 if index == 0 else 1)
     assert list(wheel(crank, 8, 0).wheel) == [8, 0, 8, 0, 150, 1, 1]
-    assert list(crank.Crank(SimpleNamespace(size=8), 0).wheel) == [1, 0, 1, 0, 95, 1, 1]
+    assert list(crank.Crank(SimpleNamespace(size=8), 0).wheel) == [1, 0, 1, 0, 150, 1, 1]
