@@ -6,6 +6,8 @@ import struct
 from array import array
 from typing import Any
 
+import pytest
+
 import pio_chip
 from firmware_board import DRIVE, LAMP, RENEW
 
@@ -114,8 +116,12 @@ def test_plain_rings_lie_one_after_the_other() -> None:
         newest = [100 + i + k for k in range(11)]
         wanted = newest[8:] + newest[3:8]
         assert list(rings.buffers[i].cast("I")) == wanted
+    for k in range(ring.SEQ):
+        rings.state[k] = 9
     rings.clear(0x1234)
-    assert list(rings.written) == [0] * 4 and rings.state[ring.HEAD] == wire.EDGES | 0x1234 << 16
+    # No edge, loss, stall, time nor heartbeat that was due is left of the session before.
+    assert list(rings.state)[: ring.SEQ] == [0] * 25
+    assert rings.state[ring.HEAD] == wire.EDGES | 0x1234 << 16
 
 
 class Registers:
@@ -421,3 +427,28 @@ def test_each_of_the_two_copies_to_a_frame_is_waited_for() -> None:
     ]  # fmt: skip
     assert sniffer.written == [(0, -1)] * 2  # a CRC-32 begins with all ones
     assert (out[63], out[64 + 7]) == (0xABCD0123, 0xABCD0123)
+
+
+@pytest.mark.parametrize("first", [0, 1, 1_000, 2**30 + 7, 2**32 - 5])
+@pytest.mark.parametrize("i", range(4))
+def test_what_the_dma_has_written_over_while_it_was_copied_is_not_sent(i: int, first: int) -> None:
+    """Ten edges wait on the one input that is captured; 54 more may come in a ring of 64, not 55.
+
+    That is told by what is left of the order by which the DMA fills the ring.
+    """
+    for behind in (10, 64, 65, 1_000):
+        (ring,) = pio_chip.load("ring")
+        rings = ring.plain_rings(64)
+        rings.clear(1)
+        state = rings.state
+        state[ring.WRITTEN + i], state[ring.TAKEN + i] = (first + 10) & 0xFFFFFFFF, first
+        state[ring.COUNTERS + i], state[ring.BASES + i] = 0x1000, (first + 5_000) & 0xFFFFFFFF
+        rings.mark()
+        places = {0x1000: {0: 5_000 - behind}}
+        ring.ptr32 = lambda place, p=places: (
+            p[place] if isinstance(place, int) else pio_chip.Words(place)
+        )
+        words = ring._pack(state, rings._memory, rings.out, 4)
+        sent = behind <= 64
+        assert words == 16 * sent and rings.seq[0] == sent
+        assert (rings.taken[i] - first) & 0xFFFFFFFF == 10 * sent

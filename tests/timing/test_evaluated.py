@@ -377,6 +377,9 @@ def test_cylinders_by_a_wheel_on_the_cam():
     numbers = timed.cylinder_numbers(setup, found)
     at = np.searchsorted(found.every.tick, found.events.tick)
     assert numbers.tolist() == np.tile([1, 3, 4, 2], 40)[at].tolist()
+    unknown = replace(found.seats, place=np.where(np.arange(160) == 5, -1, found.seats.place))
+    holed = timed.cylinder_numbers(setup, replace(found, events=found.every, seats=unknown))
+    assert holed.tolist() == [1, 3, 4, 2, 1, 0, *([4, 2, 1, 3] * 39)[:154]]
     # On the crank one turn looks like the other, and without an order none is told.
     crank = replace(setup, reference=WHEEL)
     other = timed.time_events(crank, replace(each_cylinder(), periods=tables(80).periods))

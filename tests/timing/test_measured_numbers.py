@@ -733,6 +733,7 @@ def test_what_differs_from_passage_to_passage_by_hand():
     calm = bins((1000, 0.05, 30, 0.05, 0.1), (2000, 0.05, 40, 0.05, 0.1))
     assert curve._repeated(calm)[0].tolist() == [0.05, 0.05] and curve._repeated(calm)[1] == 68.0
     assert not curve._drift(calm, np.full(2, 0.1))[0].any()
+    assert curve._repeated(bins((1000, 0.0, 30, 0.0, 0.0), (2000, 0.0, 40, 0.0, 0.0)))[1] == 68.0
 
 
 def test_noise_of_a_passage_has_no_drift_in_it():

@@ -651,6 +651,14 @@ def test_passages_of_a_sweep_by_hand():
     assert told.error[:2] == pytest.approx([20.1 - 12, 20 - 17])
     short = [replace(r, wanted=nan) for r in rows[:2]] + [rows[2]]
     assert curve._passages(setup, events, span, short, np.ones(3), TICK_S, to) is None
+    # Eight events are a span and a passage; seven are none, of either.
+    for n, seen in ((8, [1100, 1350]), (7, None)):
+        span = np.repeat([4, 5], [n, 12])
+        made = bins((1100, 20.0, 0.0), (1350, 20.0, 0.0))[8 - n :]
+        told = curve._passages(
+            setup, sweep(250.0 * span + 100), span, made, np.ones(len(made)), TICK_S, None
+        )
+        assert (told if told is None else told.rpm.round(9).tolist()) == seen
 
 
 def test_passages_without_end_are_counted_in_wider_spans():

@@ -23,23 +23,24 @@ RPM = [200.0] * 12 + [500.0, 700.0, 900.0] + [1000.0] * 31
 
 def start(
     rpm=RPM, at=None, dropped=(), supply=(), setup=SETUP, sync=SYNC, early=(), cut=False, first=0,
-    miss=0.0, lost=(), tap=None,
+    miss=0.0, lost=(), tap=None, broken=0,
 ):  # fmt: skip
-    """A spark each other turn from the second on, 10° BTDC ± 0.2 in turn, later 15°."""
+    """A spark each other turn from the second on, 10° BTDC ± 0.2 in turn, later 15°; the crank is
+    lost for a moment after `broken` turns."""
     length = np.rint(60e6 / np.array(rpm)).astype(np.int64)
     begins = sync + np.concatenate(([0], np.cumsum(length)[:-1]))
     n = len(length)
-    zero = np.zeros(n, np.int64)
+    part = np.minimum(np.arange(n) // (broken or n), 1)
     off = np.broadcast_to(np.asarray(miss, float), n).copy()
-    periods = Periods(begins, length, zero, first + np.arange(n), off, off)
+    periods = Periods(begins, length, part, first + np.arange(n), off, off)
     turns = np.array([k for k in range(1, n, 2) if k not in dropped])
     angle = np.where(turns < 12, 10.0, 15.0) + 0.2 * (-1.0) ** (turns // 2)
     angle = angle if at is None else at(turns, angle)
     degrees = 360.0 * (first + turns) + 60 - angle
     tick = begins[turns] + np.rint((60 - np.nan_to_num(angle)) / 360 * length[turns])
     tick = tick.astype(np.int64)
-    zero = np.where(np.isin(turns, lost), -1, 0)
-    events = Events(tick, degrees, zero, 0 * zero + 1, tick, degrees, zero + 50.0)
+    zero = np.where(np.isin(turns, lost), -1, part[turns])
+    events = Events(tick, degrees, zero, 0 * zero + 1, tick, degrees, 0.0 * zero + 50.0)
     found = Whole(events, angle, np.array(rpm)[turns])
     none = np.zeros(len(early), np.int64)
     sparks = SimpleNamespace(
@@ -142,6 +143,17 @@ def test_one_cycle_has_a_speed():
     assert (ends.tolist(), speed.tolist()) == ([100_000], pytest.approx([1200.0]))
     ends, speed = starting.cycles(periods.pick(zero[:1]), SETUP, 1e-6)
     assert len(ends) == len(speed) == 0
+
+
+def test_no_cycle_reaches_over_a_break():
+    """Three turns of 60 ms, the crank lost for a while, two of 40: two cycles, and one."""
+    segment = np.array([0, 0, 0, 1, 1])
+    begins = np.array([0, 60_000, 120_000, 500_000, 540_000])
+    length = np.where(segment == 0, 60_000, 40_000)
+    periods = Periods(begins, length, segment, np.arange(5), np.zeros(5), np.zeros(5))
+    ends, speed = starting.cycles(periods, SETUP, 1e-6)
+    assert ends.tolist() == [120_000, 180_000, 580_000]
+    assert speed.tolist() == pytest.approx([1000.0, 1000.0, 1500.0])
 
 
 def test_a_period_that_is_longer_than_a_cycle_has_a_speed():
@@ -291,8 +303,9 @@ def test_degrees_to_the_first_spark_wherever_the_count_begins():
     found = start(early=(SYNC - 1, SYNC))[0]  # at the very tick it is not before
     assert (found.before, found.first_s, found.first_deg) == (1, 0.0, None)
     # The crank was lost in between: it may have turned by any angle.
-    found = start(lost=range(1, 46))[0]
-    assert (found.first_s, found.first_deg) == (plain.first_s, None)
+    for found in (start(lost=range(1, 46))[0], start(broken=1)[0]):
+        assert (found.first_s, found.first_deg) == (plain.first_s, None)
+    assert start(broken=2)[0].first_deg == plain.first_deg
 
 
 def test_events_without_an_angle_are_none_of_a_phase():
@@ -368,6 +381,30 @@ def test_a_stray_among_four():
         few, zero = np.array(angles), np.zeros(len(angles), np.int64)
         events = Events(zero, few, zero, zero + 1, zero, few, few * 0)
         assert starting._own(Whole(events, few, few)).angles.tolist() == kept
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_which_five_are_before_and_which_after(seed: int):
+    """10° and 30° in no order: whose middle is taken decides. Most are alike: 6° is the limit."""
+    angles = np.random.default_rng(seed).choice([10.0, 30.0], 40, p=[0.7, 0.3])
+    stays = []
+    for k in range(40):
+        before, after = max(0, k - 5), min(k + 1, 35)
+        middles = [float(np.median(angles[at : at + 5])) for at in (before, after)]
+        stays.append(float(angles[k]) in middles)
+    zero = np.zeros(40, np.int64)
+    events = Events(zero + np.arange(40), angles, zero, zero + 1, zero, angles, angles * 0)
+    kept = starting._own(Whole(events, angles, angles)).events.tick.tolist()
+    assert kept == np.flatnonzero(stays).tolist() and 25 < len(kept) < 40
+
+
+@pytest.mark.parametrize("before", [3, 10, 17])
+def test_a_step_of_the_timing_is_no_stray(before: int):
+    """Also after the first three, which most of the first five are, and before the last three."""
+    angles = np.repeat([10.0, 30.0], [before, 20 - before])
+    zero = np.zeros(20, np.int64)
+    events = Events(zero, angles, zero, zero + 1, zero, angles, angles * 0)
+    assert starting._own(Whole(events, angles, angles)).angles.tolist() == angles.tolist()
 
 
 @pytest.mark.parametrize(("turns", "told"), [(6, False), (8, True)])

@@ -182,9 +182,7 @@ def curve(
     if not judged.error_shown:
         bins = [replace(b, wanted=float("nan")) for b in bins]
     local = np.array([_local(setup, tables, ripple, b) for b in bins])
-    passages = None
-    if any(np.isfinite(b.wanted) for b in bins):
-        passages = _passages(setup, known, place, bins, local, tables.tick_s, wanted)
+    passages = _passages(setup, known, place, bins, local, tables.tick_s, wanted)
     fit, findings = _fitted(setup, bins, budgets, local, np.array(noise), passages)
     if fit is not None and not all(f.advice for f in (*judged.findings, *findings)):
         note = "no correction is told before what the findings say is cleared"
@@ -273,7 +271,7 @@ def _fitted(
     # What is not scatter is the same engine's, wheel's and clamp's in every bin.
     parts = [{c.name: c.u for c in budgets[k].components if c.kind == "B"} for k in known]
     same = [name for name in parts[0] if name != _LOCAL]
-    shared = np.array([[p.get(name, 0.0) for p in parts] for name in same])
+    shared = np.array([[p[name] for p in parts] for name in same])
     places = np.array([bins[k].timing for k in known])
     teeth = _of_teeth(places, np.array([p.get(_LOCAL, 0.0) for p in parts]), setup.reference.step)
     drift, swept = _drift([bins[k] for k in known], noise[known])

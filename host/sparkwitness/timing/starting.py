@@ -172,9 +172,7 @@ def cycles(periods: Periods, setup: Setup, tick_s: float) -> tuple[Ticks, Floats
         return np.empty(0, np.int64), np.empty(0)
     length = np.convolve(periods.length, np.ones(many), "valid")
     ends = (periods.start + periods.length)[many - 1 :]
-    whole = (periods.segment[many - 1 :] == periods.segment[: n - many + 1]) & (
-        periods.number[many - 1 :] - periods.number[: n - many + 1] == many - 1
-    )
+    whole = periods.segment[many - 1 :] == periods.segment[: n - many + 1]
     speed: Floats = many * setup.reference.period / 6.0 / (length * tick_s)
     return ends[whole], speed[whole]
 
@@ -197,7 +195,7 @@ def read(setup: Setup, tables: Tables, events: Callable[[], Whole] | None) -> St
     if not len(ends):
         return None
     # Speeds are means over cycles that overlap: so many of them lie within so many turns.
-    per_turn = 360.0 / setup.reference.period
+    per_turn = setup.reference.periods_per_rev
     more = _periods(setup) - 1
     least, keeps = (max(1, round(turns * per_turn) - more) for turns in (_TURNS, _KEEPS))
     fast = speed >= CRANKING_RPM

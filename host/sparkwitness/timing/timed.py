@@ -329,8 +329,7 @@ def cylinder_numbers(setup: Setup, found: Timed) -> NDArray[np.int64]:
     numbers = np.zeros(len(found.events.tick), np.int64)
     if found.seats is None or found.every is None or not found.seats.sure or not len(numbers):
         return numbers
-    at = np.searchsorted(found.every.tick, found.events.tick)
-    place = found.seats.place[np.minimum(at, len(found.every.tick) - 1)]
+    place = found.seats.place[np.searchsorted(found.every.tick, found.events.tick)]
     order = np.array(setup.numbers)
     return np.where(place >= 0, order[place], 0)
 
@@ -372,6 +371,5 @@ def caused(setup: Setup, tables: Tables) -> tuple[float, float]:
         return 0.0, 0.0
     # A pulse that was held back comes at once where it may: a heap with nothing before it.
     heap = np.searchsorted(after, after + _LOCKED_S, "right") - np.arange(len(after))
-    heap[round(_BEFORE * len(after)) + 1 :] = 0
-    first = np.argmax(heap)
+    first = np.argmax(heap[: round(_BEFORE * len(after)) + 1])
     return float(heap[first]) / len(after), float(after[first])
