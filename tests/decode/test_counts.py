@@ -291,8 +291,10 @@ def test_a_piece_may_be_larger_than_the_one_before(first: int, second: int):
     assert got == truth.tolist() and not decoder.loss.any()
 
 
-def test_blocks_before_the_first_heartbeat():
-    """3 edges and 1: counted, as plain numbers; what follows the heartbeat is whole."""
+@pytest.mark.parametrize("apart", [False, True])
+def test_blocks_before_the_first_heartbeat(apart: bool):
+    """3 edges and 1: counted, as plain numbers; what follows the heartbeat is whole. Frame by
+    frame as well: the session is known by then, its time is not."""
     made = Stream()
     made.hello()
     made.edges(0, np.array([1, 2, 3]))
@@ -300,8 +302,9 @@ def test_blocks_before_the_first_heartbeat():
     made.heartbeat(10)
     made.edges(0, np.array([20, 30]))
     made.heartbeat(40)
-    decoder = EdgeDecoder()
-    ticks = [t for batch in decoder.feed(made.data) for t in batch.ticks[0].tolist()]
+    decoder, pieces = EdgeDecoder(), made.frames if apart else [made.data]
+    batches = [batch for piece in pieces for batch in decoder.feed(piece)]
+    ticks = [t for batch in batches for t in batch.ticks[0].tolist()]
     decoder.finish()
     loss = decoder.loss
     assert (loss.frames_unplaced, loss.edges_unplaced) == (2, 4) and ticks == [20, 30]

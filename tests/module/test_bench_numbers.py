@@ -840,8 +840,9 @@ def test_what_a_board_allows_to_the_last_digit():
     # A soak of 60 ms is a part as well: half a second and less are one.
     assert not allowed(hot, steps=[3000], width_us=7000, seconds=29.9, soak_minutes=0.001,
                        soak_rpm=3000)  # fmt: skip
-    assert "would heat" in allowed(hot, steps=[3000], width_us=7000, seconds=29.9,
-                                   soak_minutes=0.02, soak_rpm=3000)  # fmt: skip
+    for soak_s in (0.2, 1.2):
+        assert "would heat" in allowed(hot, steps=[3000], width_us=7000, seconds=29.9,
+                                       soak_minutes=soak_s / 60, soak_rpm=3000)  # fmt: skip
 
 
 def test_heat_that_a_board_allows():
@@ -859,6 +860,9 @@ def test_heat_that_a_board_allows():
     down = {"ramps": [[6000, 4000, 1]]}
     assert not allowed(**typed, steps=[6000], seconds=59.4, **down)  # 5.94 + 0.05 s
     assert "6000 → 4000 rpm would heat" in allowed(**typed, steps=[6000], seconds=59.6, **down)
+    # From 4000 to 6000 rpm it drains first; the second half alone fills, by 0.05 s each second.
+    assert not allowed(**typed, steps=[], ramps=[[4000, 6000, 230]])  # 5.75 s
+    assert "would heat" in allowed(**typed, steps=[], ramps=[[4000, 6000, 250]])  # 6.25 s
     # A ramp from 5000 to 6000 rpm: 55 % on the average, 0.05 s each second.
     assert not allowed(**typed, steps=[], ramps=[[5000, 6000, 118]])
     assert "would heat" in allowed(**typed, steps=[], ramps=[[5000, 6000, 122]])

@@ -31,6 +31,7 @@ REFUSED = [
     ({"cylinders": 12, "steps": [9000], "width_us": 50, "dead_time_us": 390}, "too long for"),
     ({"kind": "magneto"}, "kind must be one of inductive, capacitive"),
     ({"kind": "inductive", "fires_at": "start"}, "fires at the end of the dwell"),
+    ({"kind": "capacitive", "fires_at": "middle"}, "fires_at must be one of start, end"),
     ({"active": "up"}, "active must be one of high, low"),
     ({"clamp_input": "crank"}, "clamp_input must be one of"),
     ({"soak_minutes": -5}, "soak_minutes must be from 0"),
@@ -107,6 +108,11 @@ BOUNDS = {
     "u_clamp_delay_us": (0.0, 1e4), "u_clip_us": (0.0, 1e4), "supply_v": (0.0, 60.0),
     "temperature_c": (-60.0, 200.0), "width_us": (1.0, 100_000.0),
 }  # fmt: skip
+UNITS = {
+    "cylinders": "", "seconds": " s", "repeats": "", "soak_rpm": " rpm", "soak_minutes": " minutes",
+    "dead_time_us": " µs", "clamp_delay_us": " µs", "u_clamp_delay_us": " µs", "u_clip_us": " µs",
+    "supply_v": " V", "temperature_c": " °C", "width_us": " µs",
+}  # fmt: skip
 # What is left at any of these is far from its own limits.
 SLOW = {"steps": [60], "ramps": [], "width_us": 1000, "cylinders": 1, "dead_time_us": 20}
 
@@ -119,7 +125,9 @@ def test_each_number_from_both_sides_of_both_its_bounds(name):
     for value in (low, high):
         assert getattr(Plan.from_dict({**SLOW, name: value}), name) == value
     for value in (low - by, high + by):
-        with pytest.raises(UserError, match=f"{name} must be from {low:g} to {high:g}"):
+        with pytest.raises(
+            UserError, match=f"{name} must be from {low:g} to {high:g}{UNITS[name]}, "
+        ):
             Plan.from_dict({**SLOW, name: value})
 
 

@@ -221,6 +221,9 @@ def test_ends_of_the_range_and_of_the_uncertainty():
     assert [(one.setting, one.remaining, one.note) for one in step] == [
         (12.0, -2.5, ""), (8.0, 2.5, "")
     ]  # fmt: skip
+    # So where what is exact is the very end.
+    end = tip(-4.5, least=5.5, most=14.5, step=4.0), tip(4.5, least=5.5, most=15.0, step=4.0)
+    assert [(one.setting, one.note) for one in end] == [(12.0, ""), (8.0, "")]
     tenths = (
         next_setting(0.0, -0.3, 0.2, 1.0, 0.1, -0.3, 0.3),
         next_setting(0.0, 0.3, 0.2, 1.0, 0.1, -0.3, 0.3),
@@ -283,6 +286,7 @@ def test_gain_is_learned_and_contradiction_said():
     assert "+1.00" in learned.note
     agreed = advice.learn_gain([advice.Trial(4, 6, 0.1), advice.Trial(1, 0.1, 0.1)], 2)
     assert not agreed.contradicts and agreed.gain == 2
+    assert agreed.note == "the trials agree with +2 crank degrees per unit"  # they say 1.97
     unsure = advice.learn_gain([advice.Trial(4, 6, 2), advice.Trial(3.9, 6, 2)], 2)
     assert not unsure.contradicts and unsure.gain == 2
     assert advice.learn_gain(trials[:1], 2).gain == 2

@@ -421,7 +421,8 @@ def test_typed_values_from_both_sides_of_each_range(name: str):
     assert getattr(Setup(wheel, **{name: low}), name) == low
     assert getattr(Setup(wheel, **{name: high}), name) == high
     for beyond in (low - by, high + (1 if name == "cylinders" else 1e-3)):
-        with pytest.raises(UserError, match=re.escape(f"must be from {low:g} to {high:g}")):
+        said = f"{name.replace('_', ' ').removesuffix(' us')} must be from {low:g} to {high:g}"
+        with pytest.raises(UserError, match="^" + re.escape(said)):
             Setup(wheel, **{name: beyond})
 
 

@@ -561,6 +561,7 @@ def test_the_paths_may_put_a_spark_first_by_ten_microseconds(early: int, found: 
     if found:
         late = SETUP.answer_delay(False).us
         assert float(split.delay_us) == pytest.approx(-early - late) and split.events == N
+        assert split.counts == trigger.Counts(N - 1)  # the last one's trigger is behind its spark
 
 
 @pytest.mark.parametrize(("late", "unasked"), [(0, 0), (1, 1)])
@@ -573,6 +574,22 @@ def test_a_spark_answers_within_the_window(late: int, unasked: int):
     every = np.sort(np.append(events.tick, extra))
     found = read(tables, events, every=every).split
     assert found.counts == trigger.Counts(N - 1, unasked=unasked)
+
+
+def test_a_short_pulse_with_a_spark_of_its_own_is_no_bounce():
+    """0.1 ms long, 2 ms after a firing: contacts bounce so, but a stray spark follows this one."""
+    tables, events = heard()
+    tick = tables.trigger.at.tick
+    fire = AT[50] - DELAY[50] + 2_000
+    tick = np.insert(tick, 102, [fire - 100, fire])
+    none = np.zeros(len(tick), np.int64)
+    at = Placed(tick, 6e-3 * tick, none, none + 45.0)
+    level = np.resize(np.array([0, 1], np.int8), len(tick))
+    tables.trigger = Marked(at, none > 0, level)
+    assert read(tables, events).split.counts == trigger.Counts(N - 1)
+    tables.sparks.tick = np.sort(np.append(events.tick, fire + 200))
+    tables.lost_before = np.zeros(N + 1, np.bool_)
+    assert read(tables, events, every=tables.sparks.tick).split.counts == trigger.Counts(N)
 
 
 def test_a_flank_that_was_typed_may_be_six_milliseconds_early():

@@ -243,6 +243,7 @@ def test_a_wheel_file_holds_what_was_learned(tmp_path):
         ({**values, "reference": "60-2"}, "is of a 60-2 wheel, not 36-1"),
         ({**values, "errors_deg": None}, "holds no tooth errors"),
         ({**values, "u_errors_deg": "much"}, "holds no tooth errors"),
+        ({k: v for k, v in values.items() if k != "errors_deg"}, "holds no tooth errors"),
     ):  # fmt: skip
         path.write_text(json.dumps(wrong), "utf-8")
         with pytest.raises(UserError, match=words):
