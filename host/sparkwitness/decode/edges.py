@@ -74,12 +74,11 @@ class Loss:
 
 
 class Messages(Sequence[wire.Message]):
-    """Good messages in order; heartbeats, which are many, are unpacked only when asked for."""
+    """Good messages in order; heartbeats are many, so each is unpacked only when asked for."""
 
-    def __init__(
-        self, made: list[wire.Message | None], bodies: NDArray[np.uint8], sizes: list[int]
-    ) -> None:
-        self._made, self._bodies, self._sizes = made, bodies, sizes
+    def __init__(self, bodies: NDArray[np.uint8], sizes: list[int]) -> None:
+        self._bodies, self._sizes = bodies, sizes
+        self._made: list[wire.Message | None] = [None] * len(sizes)
 
     def __len__(self) -> int:
         return len(self._made)
@@ -285,7 +284,7 @@ class EdgeDecoder:
         self.loss.frames_good += frames
         none = np.empty(0, np.int64)
         split = tuple(ticks[a:b] for a, b in pairwise(bounds.tolist()))
-        messages = Messages([None] * found, raw, [raw.shape[1]] * found)
+        messages = Messages(raw, [raw.shape[1]] * found)
         self._batch(session, split, (none,) * _N_INPUTS, messages, beats, batches, levels)
         return True
 
@@ -356,7 +355,6 @@ class EdgeDecoder:
         self, rows: NDArray[np.uint8], sizes: Ticks, at: Ticks, is_beat: NDArray[np.bool_]
     ) -> Messages:
         """All frames but blocks of edges, which stand in the rows `at`."""
-        made: list[wire.Message | None] = [None] * len(at)
         kept = np.ones(len(at), np.bool_)
         for j in np.flatnonzero(~is_beat).tolist():
             k = at[j].item()
@@ -374,11 +372,8 @@ class EdgeDecoder:
                 continue
             if message.name == "hello":
                 self.hello = message.fields
-            made[j] = message
-        if not kept.all():
-            made = [one for one, keep in zip(made, kept.tolist(), strict=True) if keep]
-            at = at[kept]
-        return Messages(made, rows[at, 4:], (sizes[at] - 4).tolist())
+        at = at[kept]
+        return Messages(rows[at, 4:], (sizes[at] - 4).tolist())
 
     def _heartbeats(self, session: _Session, beats: NDArray[np.void]) -> None:
         """Take the newest wide time and the board's own counts of losses."""

@@ -434,7 +434,7 @@ def _by_cylinder(
     lost = tables.sparks.tick[tables.lost_before]
     first = np.flatnonzero(np.diff(events.segment, prepend=-2))
     phases = dict(zip(events.segment[first].tolist(), seats.base[first].tolist(), strict=True))
-    teeth = next((c.u for c in budget.components if c.name == "index tooth"), 0.0)
+    teeth = sum(c.u for c in budget.components if c.name == "index tooth")
     timing_deg = float(np.median(angles))
 
     def gains(level: float) -> torque.Index | None:
