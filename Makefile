@@ -95,7 +95,7 @@ hostile: $(VENV)/test
 	cd tests && ../$(BIN)/python -m hostile
 	$(BIN)/python tests/bench/live_pages.py --visits 10000
 
-# Small changes to the core, which the tests must notice (an hour, two cores). SEED, PER_FILE.
+# Small changes to the core, which the tests must notice (40 minutes, two cores). SEED, PER_FILE.
 SEED ?= 1
 PER_FILE ?= 20
 mutants: $(VENV)/test debian
