@@ -203,6 +203,13 @@ def test_random_bytes_never_pass() -> None:
     assert opened(pieces) == [None] * len(pieces)
 
 
+def test_a_zero_where_a_code_should_be() -> None:
+    """It would lead nowhere; a link hands none over, since a frame ends at a zero."""
+    good = packed(b"a command")[:-1]
+    assert good[0] == len(good)  # no zero in it: one code, of the whole
+    assert opened([b"\0" + good[1:], b"\5" + good[1:5] + b"\0" + good[6:]]) == [None, None]
+
+
 def test_generated_files_are_up_to_date() -> None:
     result = subprocess.run(
         [sys.executable, str(ROOT / "protocol" / "generate.py"), "--check"],

@@ -334,6 +334,20 @@ def lengths(levels: list[Any]) -> list[int]:
 
 
 @pytest.mark.parametrize(("name", "rest"), [("pulses_high", False), ("pulses_low", True)])
+def test_a_record_s_numbers_have_8_and_24_bits(name: str, rest: bool) -> None:
+    """129 pulses of 5 cycles each; one of 2^23 + 7 cycles is not over after 1000."""
+    chip, queue, levels = machine_of(name, 6)
+    chip.run(10)
+    for pulses, active in ((129, 0), (1, (1 << 23) + 5)):
+        chip.rp2040.write_uint32(queue, (pulses - 1) | active << 8)
+        chip.rp2040.write_uint32(queue, 0)
+    levels.clear()
+    chip.rp2040.write_uint32(pio_chip.PIO_BASES[1], 1 << 3)
+    chip.run(129 * 5 + 1000)
+    assert len(levels) == 2 * 129 + 1 and chip.level(6) is not rest
+
+
+@pytest.mark.parametrize(("name", "rest"), [("pulses_high", False), ("pulses_low", True)])
 def test_lengths_of_pulses(name: str, rest: bool) -> None:
     """Active a + 2, inactive i + 3, and 4 more before a record; then it rests, as it begins."""
     chip, queue, levels = machine_of(name, 6)
