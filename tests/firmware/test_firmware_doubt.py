@@ -316,6 +316,7 @@ def test_what_the_settings_mean() -> None:
         ({"teeth": 7, "missing": 0}, (1, 720_000, 51_428, 51_428, 51_428, 3)),
         ({"teeth": 7, "missing": 0, "clamp": 2, "cylinders": 6},
          (6, 120_000, 51_428, 51_428, 102_857, 3)),
+        ({"teeth": 2, "missing": 0, "index": 1}, (1, 720_000, 180_000, 360_000, 360_000, 11)),
         ({"teeth": 8, "missing": 0, "index": 1}, (1, 720_000, 45_000, 360_000, 360_000, 11)),
     ]  # fmt: skip
     for values, wanted in cases:
