@@ -99,15 +99,16 @@ class Worker:
     def _anew(self, names: list[str], mutant: Mutant, most_s: float) -> int:
         if mutant.file == COMPILED:
             os.environ["NUMBA_DISABLE_JIT"] = "1"  # compiling it takes longer than the tests
+
+        def run(tests: list[str], more_s: float = 60.0) -> int:
+            return _in_child(lambda: _pytest(self.tree, tests, self._took), most_s + more_s)
+
         try:
-            code = _in_child(lambda: _pytest(self.tree, names[:_FIRST], self._took), most_s + 60)
+            code = run(names[:_FIRST])
             if code == 0 and names[_FIRST:]:
-                code = _in_child(
-                    lambda: _pytest(self.tree, names[_FIRST:], self._took), most_s + 60
-                )
+                code = run(names[_FIRST:])
             if code in _NO_CASE:  # a case named by what was changed: all cases of its test
-                tests = sorted({n.partition("[")[0] for n in names})
-                code = _in_child(lambda: _pytest(self.tree, tests, self._took), most_s + 120)
+                code = run(sorted({n.partition("[")[0] for n in names}), 120.0)
             return code
         finally:
             os.environ.pop("NUMBA_DISABLE_JIT", None)
